@@ -1,0 +1,3 @@
+"""A live in-session audio and overlay coach: telemetry in, two or three well-timed words out."""
+
+__version__ = "0.1.0"

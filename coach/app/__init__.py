@@ -1,0 +1,1 @@
+"""Puts feeds, core and outputs together."""

@@ -1,0 +1,102 @@
+"""Frames side by side: one row of floats per channel, so that a chunk of frames is worked on at once.
+
+One frame is a chunk of length one. Live pushes short chunks, replay long ones; every stage computes element by
+element (or strictly in sequence), so the cut into chunks never changes a result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from operator import attrgetter
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feeds.frame import Frame
+
+Floats = NDArray[np.float64]
+
+CHANNELS: Final = (
+    "t_s",
+    "x_m",
+    "y_m",
+    "z_m",
+    "lap_distance_m",
+    "lap_fraction",
+    "lap",
+    "speed_mps",
+    "throttle",
+    "brake",
+    "steer",
+    "gear",
+    "wheels_off",
+    "in_pit",
+    "traction_control",
+    "anti_lock",
+)
+_ROW: Final = {name: i for i, name in enumerate(CHANNELS)}
+_take = attrgetter(*CHANNELS)
+
+
+class Columns:
+    """A chunk of ``n`` frames as a float64 array of shape (channels, n); absent values are NaN.
+
+    Counts and flags (lap, gear, wheels_off, in_pit, traction_control, anti_lock) are floats here.
+    """
+
+    __slots__ = ("data",)
+
+    def __init__(self, data: Floats) -> None:
+        if data.ndim != 2 or data.shape[0] != len(CHANNELS):
+            raise ValueError(f"columns need shape ({len(CHANNELS)}, n), got {data.shape}")
+        self.data = data
+
+    @classmethod
+    def of(cls, frames: Iterable[Frame]) -> Columns:
+        """Stand frames side by side; None becomes NaN."""
+        rows = [_take(frame) for frame in frames]
+        if not rows:
+            return cls.empty()
+        # None becomes NaN by the float64 conversion
+        return cls(np.ascontiguousarray(np.array(rows, dtype=np.float64).T))
+
+    @classmethod
+    def empty(cls, n: int = 0) -> Columns:
+        """A chunk of ``n`` frames in which every channel is absent."""
+        return cls(np.full((len(CHANNELS), n), np.nan))
+
+    @classmethod
+    def join(cls, parts: Sequence[Columns]) -> Columns:
+        """Parts one after the other."""
+        return cls(np.concatenate([p.data for p in parts], axis=1)) if parts else cls.empty()
+
+    def __len__(self) -> int:
+        return int(self.data.shape[1])
+
+    def __getitem__(self, name: str) -> Floats:
+        """The channel ``name`` as a view of shape (n,); KeyError if there is no such channel."""
+        row: Floats = self.data[_ROW[name]]
+        return row
+
+    def part(self, start: int, stop: int) -> Columns:
+        """Frames ``start`` to ``stop`` (not included), a view."""
+        return Columns(self.data[:, start:stop])
+
+    def where(self, keep: NDArray[np.bool_]) -> Columns:
+        """The frames at which ``keep`` (shape (n,)) is true."""
+        return Columns(self.data[:, keep])
+
+    def frames(self) -> list[Frame]:
+        """The frames again, one value each (for sending and for tests)."""
+        out = []
+        whole = {"lap", "gear", "wheels_off"}
+        flags = {"in_pit", "traction_control", "anti_lock"}
+        for i in range(len(self)):
+            kw: dict[str, object] = {}
+            for name, value in zip(CHANNELS, self.data[:, i], strict=True):
+                if np.isnan(value):
+                    continue
+                kw[name] = int(value) if name in whole else bool(value) if name in flags else float(value)
+            out.append(Frame(**kw))  # type: ignore[arg-type]
+        return out

@@ -1,0 +1,95 @@
+"""The reference: one lap on an even grid of about 1 m along its own line."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from coach.core.columns import Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Reference:
+    """One lap resampled along its own line.
+
+    All arrays have shape (n,); node ``i`` lies at ``i * step_m``. A closed circuit has ``n * step_m ==
+    length_m`` and node ``n`` is node 0 again; a point-to-point course has ``(n - 1) * step_m == length_m``.
+    ``t_s`` starts at 0 at node 0, ``lap_time_s`` is the time back at the line. Heading in radians
+    counter-clockwise from east; curvature in 1/m, left positive. Absent channels are all NaN.
+    ``left_m`` and ``right_m`` are the track edges seen from the line (>= 0), NaN where unknown.
+    """
+
+    circuit: str
+    closed: bool
+    step_m: float
+    length_m: float
+    lap_time_s: float
+    t_s: Floats
+    x_m: Floats
+    y_m: Floats
+    z_m: Floats
+    heading_rad: Floats
+    curvature_pm: Floats
+    speed_mps: Floats
+    throttle: Floats
+    brake: Floats
+    gear: Floats
+    left_m: Floats
+    right_m: Floats
+    origin_lat_deg: float = float("nan")
+    origin_lon_deg: float = float("nan")
+    inferred_pedals: bool = False
+
+    def __post_init__(self) -> None:
+        n = len(self.t_s)
+        for name in REFERENCE_COLUMNS:
+            if len(getattr(self, name)) != n:
+                raise ValueError(f"reference column {name} has {len(getattr(self, name))} nodes, t_s has {n}")
+
+    def __len__(self) -> int:
+        return len(self.t_s)
+
+    @property
+    def has_line(self) -> bool:
+        """Whether the reference knows positions, not only lap distance."""
+        return bool(np.isfinite(self.x_m[0]))
+
+    def at(self, name: str, s_m: Floats | float) -> Floats:
+        """Column ``name`` at places ``s_m`` [m], linear between nodes; wraps on a closed circuit.
+
+        ``t_s`` and ``heading_rad`` continue over the seam (the next lap's time and unwrapped heading).
+        """
+        column: Floats = getattr(self, name)
+        s = np.asarray(s_m, dtype=np.float64)
+        if not self.closed:
+            return np.interp(s / self.step_m, np.arange(len(column)), column)
+        turns = np.floor(s / self.length_m)
+        position = (s - turns * self.length_m) / self.step_m
+        i = np.minimum(position.astype(np.intp), len(column) - 1)
+        last = column[0]
+        carry = 0.0
+        if name == "t_s":
+            last, carry = self.lap_time_s, self.lap_time_s
+        elif name == "heading_rad":
+            carry = float(np.round((column[-1] - column[0]) / (2 * np.pi)) * 2 * np.pi)
+            last = column[0] + carry
+        right = np.where(i + 1 < len(column), column[(i + 1) % len(column)], last)
+        value: Floats = column[i] + (position - i) * (right - column[i]) + turns * carry
+        return value
+
+
+REFERENCE_COLUMNS = (
+    "t_s",
+    "x_m",
+    "y_m",
+    "z_m",
+    "heading_rad",
+    "curvature_pm",
+    "speed_mps",
+    "throttle",
+    "brake",
+    "gear",
+    "left_m",
+    "right_m",
+)

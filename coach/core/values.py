@@ -1,0 +1,164 @@
+"""The values that travel between the stages: frozen, units in the names, SI only."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+
+Direction = Literal["left", "right"]
+ApexKind = Literal["early", "mid", "late"]
+KerbUse = Literal["use", "touch", "avoid"]
+CautionKind = Literal["bump", "crest", "track_limit", "kerb", "surface", "other"]
+Fault = Literal[
+    "brake_early",
+    "brake_late",
+    "brake_soft",
+    "brake_long",
+    "turn_in_early",
+    "turn_in_late",
+    "apex_missed",
+    "slow_middle",
+    "coasting",
+    "throttle_late",
+    "throttle_soft",
+    "exit_narrow",
+    "exit_wide",
+    "gear_high",
+    "gear_low",
+]
+Unit = Literal["m", "m/s", "s", "share", "gear"]
+
+
+class Caution(msgspec.Struct, frozen=True):
+    """Where the driver must beware: ``at_m`` along the reference [m]; ``safety`` may break in anywhere."""
+
+    kind: CautionKind
+    at_m: float
+    words: str
+    safety: bool = False
+
+
+class Corner(msgspec.Struct, frozen=True):
+    """One corner as the profile knows it; every ``*_m`` place is metres along the reference.
+
+    ``boards_m`` are the braking boards, metres before turn-in. ``brake_m`` is NaN for a corner without
+    braking.
+    ``exit_m`` is where the car is straight enough for full throttle to be held, ``end_m`` where the next
+    straight begins. ``latest_brake_m`` and ``widest_exit_offset_m`` (distance from the reference line toward
+    the outside, >= 0) are limits no advice may cross.
+    """
+
+    name: str
+    direction: Direction
+    brake_m: float
+    turn_in_m: float
+    apex_m: float
+    exit_m: float
+    end_m: float
+    say: str = ""
+    boards_m: tuple[float, ...] = ()
+    gear: int | None = None
+    apex: ApexKind | None = None
+    kerb_entry: KerbUse | None = None
+    kerb_apex: KerbUse | None = None
+    kerb_exit: KerbUse | None = None
+    cautions: tuple[Caution, ...] = ()
+    words: tuple[str, ...] = ()
+    muted: frozenset[str] = frozenset()
+    latest_brake_m: float = float("nan")
+    widest_exit_offset_m: float = float("nan")
+
+
+class PhaseChange(msgspec.Struct, frozen=True):
+    """The car went from one phase of a corner to the next."""
+
+    t_s: float
+    lap: int
+    s_m: float
+    corner: int
+    phase: str
+    event: str
+
+
+class Finding(msgspec.Struct, frozen=True):
+    """One root cause of lost time in one pass: how much, what it cost, and the numbers it rests on."""
+
+    fault: Fault
+    amount: float
+    unit: Unit
+    cost_s: float
+    evidence: dict[str, float] = {}
+
+
+class Pass(msgspec.Struct, frozen=True):
+    """One drive through one corner and the straight after it, against the reference.
+
+    Losses [s] are positive when time was lost. ``measures`` and ``gaps`` (measure minus reference) hold NaN
+    where a channel is absent. ``valid`` is false when wheels were off, tracking was lost or the car was in
+    the pits.
+    """
+
+    lap: int
+    corner: int
+    t_s: float
+    loss_entry_s: float
+    loss_middle_s: float
+    loss_exit_s: float
+    loss_straight_s: float
+    measures: dict[str, float]
+    gaps: dict[str, float]
+    findings: tuple[Finding, ...] = ()
+    valid: bool = True
+
+    @property
+    def loss_s(self) -> float:
+        """Loss in the corner alone [s]: entry, middle and exit."""
+        return self.loss_entry_s + self.loss_middle_s + self.loss_exit_s
+
+
+class LapDone(msgspec.Struct, frozen=True):
+    """A lap ended: its time between two passes of the finish line, and what it lost to the reference [s]."""
+
+    lap: int
+    t_s: float
+    time_s: float
+    delta_s: float
+    valid: bool
+    why_invalid: str = ""
+
+
+class Decision(msgspec.Struct, frozen=True):
+    """What became of one candidate cue. ``ends_t_s`` and ``action_t_s`` are predicted session times [s]."""
+
+    t_s: float
+    lap: int
+    s_m: float
+    corner: str
+    rule: str
+    outcome: Literal["spoken", "held"]
+    reason: str
+    text: str
+    ends_t_s: float
+    action_t_s: float
+    family: str = ""
+    fault: str = ""
+    safety: bool = False
+
+
+State = Literal["waiting", "live", "lost", "pit"]
+
+
+class View(msgspec.Struct, frozen=True):
+    """What a glance needs, now. ``delta_s`` is positive when slower than the reference; NaN when unknown."""
+
+    t_s: float
+    state: State
+    lap: int = 0
+    s_m: float = float("nan")
+    speed_mps: float = float("nan")
+    delta_s: float = float("nan")
+    predicted_s: float = float("nan")
+    next_corner: str = ""
+    to_brake_m: float = float("nan")
+    phase: str = ""

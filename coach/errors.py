@@ -1,0 +1,47 @@
+"""What the coach raises on purpose; each message can be shown to a user as it stands.
+
+    CoachError            ours: the command line prints it on one line and ends with exit code 2
+    ├── DataError         a file is wrong: names file, line, field, what was found, what is allowed
+    │   ├── ProfileError  a corner profile or its reference
+    │   ├── RulesError    a cue rule file
+    │   └── SessionError  a recorded session
+    └── OutputError       a voice, display or bus can not be used (the run goes on without it)
+
+Theirs (OSError, zmq.ZMQError, ...) are turned into one of these where they are met. What a feed raises is in
+``feeds.errors``; the command line treats both alike.
+"""
+
+from __future__ import annotations
+
+
+class CoachError(Exception):
+    """Anything a user can mend; the message is complete and fits on one line."""
+
+
+class DataError(CoachError):
+    """A file is wrong.
+
+    ``place`` is what an editor can jump to: ``path:line`` or ``path``; ``problem`` says what was found and
+    what is allowed.
+    """
+
+    def __init__(self, place: str, problem: str) -> None:
+        super().__init__(f"{place}: {problem}")
+        self.place = place
+        self.problem = problem
+
+
+class ProfileError(DataError):
+    """A corner profile, or the reference that goes with it, is wrong."""
+
+
+class RulesError(DataError):
+    """A cue rule file is wrong."""
+
+
+class SessionError(DataError):
+    """A recorded session is wrong."""
+
+
+class OutputError(CoachError):
+    """An output can not be used; the run goes on without it."""

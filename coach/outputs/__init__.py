@@ -1,0 +1,1 @@
+"""What reaches the driver and the record; none of it can stop the engine."""

@@ -1,0 +1,1 @@
+"""Recorded sessions: written, read, migrated, and their history."""

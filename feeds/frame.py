@@ -1,0 +1,44 @@
+"""The one value every feed gives: a telemetry frame in SI units.
+
+Absent is NaN for real numbers and None for counts and flags, never 0:
+a feature whose channel is absent is off.
+"""
+
+from __future__ import annotations
+
+import math
+
+import msgspec
+
+NAN = math.nan
+
+
+class Frame(msgspec.Struct, frozen=True, gc=False, omit_defaults=True):
+    """One sample of the car.
+
+    ``t_s`` session time [s], not wall time. ``x_m`` east, ``y_m`` north, ``z_m`` up [m] in a local plane
+    (or ``lat_deg``, ``lon_deg`` [degrees], which a feed turns into the plane before the frame leaves it).
+    ``lap_distance_m`` [m] from the line or ``lap_fraction`` [0..1]; ``lap`` counts from 0 for the out-lap.
+    ``throttle``, ``brake`` 0..1. ``steer`` left positive [-1..1 or rad]. ``gear`` 0 neutral, -1 reverse.
+    ``wheels_off`` wheels outside the track limit. ``seq`` the sender's running number, if it gives one.
+    """
+
+    t_s: float
+    x_m: float = NAN
+    y_m: float = NAN
+    z_m: float = NAN
+    lat_deg: float = NAN
+    lon_deg: float = NAN
+    lap_distance_m: float = NAN
+    lap_fraction: float = NAN
+    lap: int | None = None
+    speed_mps: float = NAN
+    throttle: float = NAN
+    brake: float = NAN
+    steer: float = NAN
+    gear: int | None = None
+    wheels_off: int | None = None
+    in_pit: bool | None = None
+    traction_control: bool | None = None
+    anti_lock: bool | None = None
+    seq: int | None = None
