@@ -1,7 +1,7 @@
 """Frames side by side: one row of floats per channel, so that a chunk of frames is worked on at once.
 
-One frame is a chunk of length one. Live pushes short chunks, replay long ones; every stage computes element by
-element (or strictly in sequence), so the cut into chunks never changes a result.
+One frame is a chunk of length one. Live pushes short chunks, replay long ones; every stage computes element
+by element (or strictly in sequence), so the cut into chunks never changes a result.
 """
 
 from __future__ import annotations

@@ -1,0 +1,82 @@
+"""Cue rules as values: what may be said about what, when, and in which words."""
+
+from __future__ import annotations
+
+from typing import Final, Literal, get_args
+
+import msgspec
+
+from coach.core.values import Fault
+
+Family = Literal["reminder", "correction", "caution", "confirmation"]
+Slot = Literal["approach", "exit", "straight"]
+Level = Literal["learning", "improving", "racing"]
+Item = Literal[
+    "brake_board",
+    "gear",
+    "apex",
+    "kerb_entry",
+    "kerb_apex",
+    "kerb_exit",
+    "gradient",
+    "words",
+    "bump",
+    "crest",
+    "track_limit",
+    "kerb",
+    "surface",
+    "other",
+]
+
+FAULTS: Final[tuple[str, ...]] = get_args(Fault)
+ITEMS: Final[tuple[str, ...]] = get_args(Item)
+LEVELS: Final[tuple[str, ...]] = get_args(Level)
+PLACEHOLDERS: Final = ("corner", "board", "gear", "metres", "tenths", "apex", "words", "kerb")
+
+MAX_SHORT_WORDS: Final = 4
+"""Common practice here, after the audit bound of two information units; Gatling 1975 allows four units."""
+MAX_SHORT_UNITS: Final = 2
+MAX_LONG_UNITS: Final = 4
+"""At most four information units in a spoken message (Gatling 1975, FHWA-RD-75-73)."""
+
+
+class CueRule(msgspec.Struct, frozen=True):
+    """One rule. ``about`` is a Fault for corrections and confirmations, an Item for reminders and cautions.
+
+    ``slot``: approach = before the corner; exit = right after this corner; straight = on the straight after it.
+    A correction speaks when at least ``seen`` of the last ``of_last`` passes had a finding of ``min_amount``
+    (unit of the fault) and ``min_cost_s``. ``priority`` 0..100, larger first. ``cooldown_laps`` laps of silence
+    after it spoke at a corner. ``safety`` cautions alone may speak between brake and exit. ``alternatives`` are
+    other short wordings, tried when one does not work for this driver. Words hold ``{placeholders}``.
+    """
+
+    name: str
+    family: Family
+    about: str
+    slot: Slot
+    long: str
+    short: str
+    priority: int = 50
+    min_amount: float = 0.0
+    min_cost_s: float = 0.0
+    seen: int = 1
+    of_last: int = 1
+    cooldown_laps: int = 0
+    levels: frozenset[str] = frozenset(LEVELS)
+    safety: bool = False
+    alternatives: tuple[str, ...] = ()
+
+
+class RuleSet(msgspec.Struct, frozen=True):
+    """Rules that are used together, with the budget they share."""
+
+    name: str
+    level: Level
+    rules: tuple[CueRule, ...]
+    cues_per_lap: int = 6
+    corners_in_work: int = 2
+    margin_new_s: float = 1.25
+    margin_rehearsed_s: float = 0.75
+    cure_passes: int = 3
+    retire_passes: int = 5
+    rearm_passes: int = 2
