@@ -41,13 +41,14 @@ MAX_LONG_UNITS: Final = 4
 
 
 class CueRule(msgspec.Struct, frozen=True):
-    """One rule. ``about`` is a Fault for corrections and confirmations, an Item for reminders and cautions.
+    """One rule: ``about`` is a Fault for corrections and confirmations, an Item for reminders and cautions.
 
-    ``slot``: approach = before the corner; exit = right after this corner; straight = on the straight after it.
-    A correction speaks when at least ``seen`` of the last ``of_last`` passes had a finding of ``min_amount``
-    (unit of the fault) and ``min_cost_s``. ``priority`` 0..100, larger first. ``cooldown_laps`` laps of silence
-    after it spoke at a corner. ``safety`` cautions alone may speak between brake and exit. ``alternatives`` are
-    other short wordings, tried when one does not work for this driver. Words hold ``{placeholders}``.
+    ``slot``: approach = before the corner; exit = right after this corner; straight = on the straight after
+    it. A correction speaks when at least ``seen`` of the last ``of_last`` passes had a finding of
+    ``min_amount`` (unit of the fault) and ``min_cost_s``. ``priority`` 0..100, larger first.
+    ``cooldown_laps`` laps of silence after it spoke at a corner. ``safety`` cautions alone may speak between
+    brake and exit. ``alternatives`` are other short wordings, tried when one does not work for this driver.
+    Words hold ``{placeholders}``.
     """
 
     name: str

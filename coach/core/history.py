@@ -1,0 +1,78 @@
+"""The located frames of the last corners, side by side, so that a pass can be measured when it is over."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from coach.core.columns import CHANNELS, Columns, Floats
+from coach.core.locator import Fixes
+
+_ROWS = len(CHANNELS) + 2
+
+
+class History:
+    """A growing window of located frames; old ones are let go by :meth:`forget`."""
+
+    def __init__(self) -> None:
+        self._data = np.empty((_ROWS, 4096))
+        self._start = 0
+        self._stop = 0
+
+    def clear(self) -> None:
+        """Let go of everything."""
+        self._start = self._stop = 0
+
+    def add(self, chunk: Columns, fixes: Fixes) -> None:
+        """Keep the located frames of ``chunk``."""
+        n = len(fixes.row)
+        if self._stop + n > self._data.shape[1]:
+            self._make_room(n)
+        into = self._data[:, self._stop : self._stop + n]
+        if n == len(chunk):
+            into[:-2] = chunk.data
+        else:
+            into[:-2] = chunk.data[:, fixes.row]
+        into[-2] = fixes.u_m
+        into[-1] = fixes.offset_m
+        self._stop += n
+
+    def _make_room(self, n: int) -> None:
+        held = self._data[:, self._start : self._stop]
+        size = max(self._data.shape[1], 2 * (held.shape[1] + n))
+        data = np.empty((_ROWS, size))
+        data[:, : held.shape[1]] = held
+        self._data, self._start, self._stop = data, 0, held.shape[1]
+
+    @property
+    def u_m(self) -> Floats:
+        """Distance driven [m], shape (n,)."""
+        row: Floats = self._data[-2, self._start : self._stop]
+        return row
+
+    @property
+    def offset_m(self) -> Floats:
+        """Offset from the reference line, left positive [m], shape (n,)."""
+        row: Floats = self._data[-1, self._start : self._stop]
+        return row
+
+    def __getitem__(self, name: str) -> Floats:
+        row: Floats = self._data[CHANNELS.index(name), self._start : self._stop]
+        return row
+
+    def __len__(self) -> int:
+        return self._stop - self._start
+
+    def span(self, low_m: float, high_m: float) -> slice:
+        """Rows from the first frame beyond ``low_m`` to the last before ``high_m``, one more at either side."""
+        u = self.u_m
+        inside = np.flatnonzero((u >= low_m) & (u <= high_m))
+        if not len(inside):
+            return slice(0, 0)
+        return slice(max(int(inside[0]) - 1, 0), min(int(inside[-1]) + 2, len(u)))
+
+    def forget(self, before_m: float) -> None:
+        """Let go of frames that lie before ``before_m`` [m]."""
+        u = self.u_m
+        ahead = np.flatnonzero(u >= before_m)
+        if len(ahead):
+            self._start += int(ahead[0])

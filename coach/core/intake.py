@@ -1,0 +1,91 @@
+"""Order in time: which frames the core takes, and what it makes of a clock that does not simply run on.
+
+The rule is one: a frame is taken when its time lies in (last, last + GAP_S]. Any other time is held until the
+next frame either follows it closely (then the clock really jumped: a restart, a pause) or does not (then it was
+a stray). Late and doubled frames are dropped.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+
+from coach.core.columns import Columns
+
+GAP_S: Final = 2.0
+"""Longest step of the clock that is taken without a second frame to confirm it [s]."""
+LATE_S: Final = 1.0
+"""A frame at most this much behind is a late one (reordering); further back may be a restart [s]."""
+
+
+@dataclass
+class Intake:
+    """Sorts frames by what their clock says; ``counts`` holds what was dropped, by kind."""
+
+    last_t_s: float = float("-inf")
+    counts: Counter[str] = field(default_factory=Counter)
+    _held: Columns | None = None
+
+    def take(self, chunk: Columns) -> list[tuple[Columns, str]]:
+        """Runs of frames in order, each with what came before it: "" (goes on), "gap" or "restart"."""
+        if not len(chunk):
+            return []
+        t = chunk["t_s"]
+        if self._held is None and self.last_t_s > float("-inf"):
+            step = np.diff(t, prepend=self.last_t_s)
+            if bool(np.all((step > 0.0) & (step <= GAP_S))):
+                self.last_t_s = float(t[-1])
+                return [(chunk, "")]
+        return self._one_by_one(chunk)
+
+    def _one_by_one(self, chunk: Columns) -> list[tuple[Columns, str]]:
+        runs: list[tuple[Columns, str]] = []
+        start, why = 0, ""
+
+        def close(stop: int) -> None:
+            if stop > start:
+                runs.append((chunk.part(start, stop), why))
+
+        for i, t in enumerate(chunk["t_s"].tolist()):
+            verdict = self._judge(t) if t == t and abs(t) != float("inf") else "no_time"
+            if verdict == "take":
+                self._drop_held()
+                self.last_t_s = t
+                continue
+            close(i)
+            start, why = i + 1, ""
+            if verdict == "hold":
+                self._drop_held()
+                self._held = chunk.part(i, i + 1)
+            elif verdict in ("gap", "restart"):
+                assert self._held is not None
+                runs.append((self._held, verdict))
+                self._held = None
+                self.counts[verdict] += 1
+                self.last_t_s = t
+                start = i
+            else:
+                self.counts[verdict] += 1
+        close(len(chunk))
+        return runs
+
+    def _judge(self, t: float) -> str:
+        if self._held is not None:
+            held_t = float(self._held["t_s"][0])
+            if held_t < t <= held_t + GAP_S and not self.last_t_s < t <= self.last_t_s + GAP_S:
+                return "restart" if held_t < self.last_t_s else "gap"
+        if self.last_t_s == float("-inf") or self.last_t_s < t <= self.last_t_s + GAP_S:
+            return "take"
+        if t == self.last_t_s:
+            return "doubled"
+        if self.last_t_s - LATE_S < t < self.last_t_s:
+            return "late"
+        return "hold"
+
+    def _drop_held(self) -> None:
+        if self._held is not None:
+            self.counts["stray_time"] += 1
+            self._held = None

@@ -1,0 +1,201 @@
+"""Where the car is: place along the reference, offset from it, and how sure that is.
+
+While tracking, a frame is projected near the place that the last one and the speed foretell; a result that does
+not fit (a jump, far off the line) is left out, and after LOST_AFTER_S of them the car is lost. A lost car is found
+again by position and direction of travel, and only if no other piece of track is about as near. So it never jumps
+to a neighbouring or crossing piece of track: it would have to be lost first and then drive along the other one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coach.core.columns import Columns, Floats
+from coach.core.projection import Line
+from coach.core.reference import Reference
+
+LOST_AFTER_S: Final = 0.5
+SURE_AFTER_S: Final = 1.0
+JUMP_M: Final = 8.0
+"""Largest disagreement of one step with the speed [m]; beyond it the frame does not count."""
+FAR_M: Final = 25.0
+"""Farther off the line than this the car is not on this track [m]."""
+REACH_M: Final = 20.0
+TWIN_M: Final = 6.0
+"""A second piece of track this much farther away at most makes the place ambiguous [m]."""
+
+
+@dataclass(frozen=True)
+class Fixes:
+    """Located frames, arrays of shape (n,): ``u_m`` is the distance driven since lap 0's line (laps count on).
+
+    ``row`` is the index of each located frame in the chunk given. ``sure`` tells whether tracking has held for
+    SURE_AFTER_S: nothing is spoken before. ``offset_m`` left positive, NaN without a line.
+    """
+
+    row: NDArray[np.intp]
+    t_s: Floats
+    u_m: Floats
+    offset_m: Floats
+    sure: NDArray[np.bool_]
+
+
+class Locator:
+    """Tracks one car along one reference; ``lost`` tells whether it knows where the car is."""
+
+    def __init__(self, reference: Reference) -> None:
+        self.reference = reference
+        self.length_m = reference.length_m
+        self.line = Line(reference) if reference.has_line else None
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget everything: a restart, a teleport."""
+        self.lost = True
+        self._t = 0.0
+        self._u = 0.0
+        self._v = 0.0
+        self._good_t = 0.0
+        self._since_t = 0.0
+        self._trail: list[tuple[float, float, float]] = []
+
+    def lost_now(self) -> bool:
+        """Whether the car is lost after what was last looked at."""
+        return self.lost
+
+    def locate(self, chunk: Columns) -> list[tuple[Fixes, str]]:
+        """Fixes of a chunk in runs, each with what came before it: "" (tracking goes on), "found" or "lost".
+
+        A run "lost" is empty and says that tracking ended there.
+        """
+        out: list[tuple[Fixes, str]] = []
+        start, n = 0, len(chunk)
+        while start < n:
+            if self.lost:
+                start, fix = self._acquire(chunk, start)
+                if fix is not None:
+                    out.append((fix, "found"))
+                continue
+            fixes, start = self._track(chunk, start)
+            if len(fixes.row):
+                out.append((fixes, ""))
+            if self.lost_now():
+                out.append((_none(), "lost"))
+        return out
+
+    def _track(self, chunk: Columns, start: int) -> tuple[Fixes, int]:
+        """Follow the line from ``start`` as long as frames fit; a frame that does not fit is looked at alone."""
+        t = chunk["t_s"][start:]
+        v = _carry_on(chunk["speed_mps"][start:], self._v)
+        dt = np.diff(t, prepend=self._t)
+        step = 0.5 * (v + np.concatenate(([self._v], v[:-1]))) * dt
+        foretold = np.cumsum(np.concatenate(([self._u], step)))[1:]
+        u, offset, found = self._place(chunk, start, foretold)
+        moved = np.diff(u, prepend=self._u)
+        with np.errstate(invalid="ignore"):
+            fits = found & (np.abs(moved - step) < JUMP_M + 0.3 * step) & ~(np.abs(offset) > FAR_M)
+        bad = int(np.argmin(fits)) if not fits.all() else len(fits)
+        rows = np.arange(start, start + bad)
+        if bad:
+            self._t, self._u, self._v = float(t[bad - 1]), float(u[bad - 1]), float(v[bad - 1])
+            self._good_t = self._t
+        fixes = Fixes(rows, t[:bad], u[:bad], offset[:bad], (t[:bad] - self._since_t) >= SURE_AFTER_S)
+        if bad == len(fits):
+            return fixes, len(chunk)
+        self._leave_out(float(t[bad]), float(v[bad]))
+        return fixes, start + bad + 1
+
+    def _leave_out(self, t: float, v: float) -> None:
+        """A frame did not fit: go on by speed alone, and give up after LOST_AFTER_S."""
+        self._u += 0.5 * (v + self._v) * (t - self._t)
+        self._t, self._v = t, v
+        if t - self._good_t >= LOST_AFTER_S:
+            self.lost = True
+            self._trail = []
+
+    def _place(self, chunk: Columns, start: int, foretold: Floats) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+        if self.line is not None:
+            return self.line.project(chunk["x_m"][start:], chunk["y_m"][start:], foretold)
+        s = self._lap_distance(chunk, start)
+        u = s + np.round((foretold - s) / self.length_m) * self.length_m
+        return u, np.full(len(u), np.nan), np.isfinite(u)
+
+    def _lap_distance(self, chunk: Columns, start: int) -> Floats:
+        """Place by the feed's own lap distance [m], brought to the reference's length."""
+        s: Floats = chunk["lap_distance_m"][start:]
+        fraction = chunk["lap_fraction"][start:] * self.length_m
+        return np.where(np.isfinite(s), s, fraction)
+
+    def _acquire(self, chunk: Columns, start: int) -> tuple[int, Fixes | None]:
+        """Look for the car from ``start`` on; the index to go on at, and the first fix if there is one."""
+        t, v = chunk["t_s"], chunk["speed_mps"]
+        if self.line is None:
+            s = self._lap_distance(chunk, 0)
+            for i in range(start, len(chunk)):
+                if np.isfinite(s[i]):
+                    return i + 1, self._begin(i, float(t[i]), float(s[i]), float("nan"), float(v[i]))
+            return len(chunk), None
+        xs, ys = chunk["x_m"], chunk["y_m"]
+        for i in range(start, len(chunk)):
+            x, y = float(xs[i]), float(ys[i])
+            if not (np.isfinite(x) and np.isfinite(y)):
+                continue
+            place = self._search(float(t[i]), x, y)
+            if place is None:
+                continue
+            u, offset, found = self.line.project(xs[i : i + 1], ys[i : i + 1], np.array([place]))
+            if found[0]:
+                return i + 1, self._begin(i, float(t[i]), float(u[0]), float(offset[0]), float(v[i]))
+        return len(chunk), None
+
+    def _search(self, t: float, x: float, y: float) -> float | None:
+        """A place by position and direction of travel over the last metres, if only one fits."""
+        if self._trail and t - self._trail[-1][0] > 2.0:
+            self._trail = []
+        self._trail.append((t, x, y))
+        while len(self._trail) > 2 and np.hypot(x - self._trail[1][1], y - self._trail[1][2]) > 6.0:
+            del self._trail[0]
+        _, x0, y0 = self._trail[0]
+        way = float(np.hypot(x - x0, y - y0))
+        if way < 4.0:
+            # standing: keep a short trail so that it can not grow without end
+            del self._trail[1:-50]
+            return None
+        if way > 120.0:
+            self._trail = self._trail[-1:]
+            return None
+        assert self.line is not None
+        near = self.line.candidates(x, y, float(np.arctan2(y - y0, x - x0)), REACH_M)
+        if not near or (len(near) > 1 and near[1][0] - near[0][0] < TWIN_M):
+            return None
+        self._trail = []
+        return near[0][1]
+
+    def _begin(self, row: int, t: float, u: float, offset: float, v: float) -> Fixes:
+        self.lost = False
+        self._t, self._u, self._v = t, u, v if v == v else 0.0
+        self._good_t = self._since_t = t
+        return Fixes(np.array([row]), np.array([t]), np.array([u]), np.array([offset]), np.array([False]))
+
+    def shift(self, laps: int) -> None:
+        """Count ``laps`` more (or fewer) laps from now on."""
+        self._u += laps * self.length_m
+
+
+def _carry_on(values: Floats, before: float) -> Floats:
+    """The values with each gap filled by the last finite one, ``before`` at the start."""
+    good = np.isfinite(values)
+    if good.all():
+        return values
+    last = np.maximum.accumulate(np.where(good, np.arange(len(values)), -1))
+    filled: Floats = np.where(last >= 0, values[last], before)
+    return filled
+
+
+def _none() -> Fixes:
+    nothing = np.empty(0)
+    return Fixes(np.empty(0, dtype=np.intp), nothing, nothing, nothing, np.empty(0, dtype=np.bool_))

@@ -1,0 +1,45 @@
+"""How noisy a channel is, and smoothing that is as long as the noise asks for and no longer."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from scipy.signal import savgol_filter
+
+from coach.core.columns import Floats
+
+_MAD_TO_SIGMA: Final = 1.4826
+"""Median absolute deviation to standard deviation of a normal distribution."""
+
+
+def white_noise(values: Floats) -> float:
+    """Standard deviation of the white noise on ``values`` (shape (n,)), from third differences.
+
+    A smooth signal has next to no third difference while white noise of deviation s has one of sqrt(20) s. The
+    median makes it blind to the few samples at which the signal itself has a corner.
+    """
+    if len(values) < 8:
+        return 0.0
+    third = np.diff(values, 3)
+    return float(_MAD_TO_SIGMA * np.median(np.abs(third)) / np.sqrt(20.0))
+
+
+def smooth(values: Floats, half_span: int, degree: int = 2) -> Floats:
+    """Local polynomial of ``degree`` over ``2 * half_span + 1`` samples (Savitzky and Golay 1964); shape kept."""
+    half = min(half_span, (len(values) - 1) // 2)
+    if 2 * half + 1 <= degree + 1:
+        return values
+    out: Floats = savgol_filter(values, 2 * half + 1, degree)
+    return out
+
+
+def span_for(sigma: float, wanted: float, degree_gain: float = 1.5) -> int:
+    """Half span [samples] after which white noise ``sigma`` is down to ``wanted``.
+
+    A local quadratic over m samples leaves sigma * degree_gain / sqrt(m) in its middle (9/4 of the variance of a
+    plain mean).
+    """
+    if sigma <= wanted:
+        return 0
+    return int(np.ceil((sigma * degree_gain / wanted) ** 2 / 2))

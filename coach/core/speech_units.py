@@ -1,0 +1,83 @@
+"""How much a spoken cue asks of the driver: words and information units, by an explicit counting rule.
+
+Gatling 1975 (FHWA-RD-75-73) found that a spoken message should hold at most four information units. What one unit
+is for a lap is our own rule, written down here: one action, one place, one gear, one apex kind, one quantity or
+manner, one named object, each counts one. Words that only join count nothing; a word the lexicon does not know
+counts one, so that an unknown text is judged too long rather than too short.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from typing import Final
+
+_NUMBER = (
+    r"(?:one|two|three|four|five|six|seven|eight|nine|ten|eleven|twelve|fifteen|twenty|twenty[- ]five|thirty|fifty"
+    r"|(?:(?:a|one|two|three) )?hundred(?: and)?(?: fifty| twenty[- ]five| seventy[- ]five)?|one fifty|two fifty|\d+)"
+)
+_ORDINAL = r"(?:first|second|third|fourth|fifth|sixth|seventh|eighth)"
+_SIDE = r"(?:the )?(?:entry|inside|outside|exit|apex|inner|outer|left|right|next|last|whole)"
+
+LEXICON: Final[tuple[tuple[str, str], ...]] = (
+    # kind, pattern; tried in this order at each place of the text
+    ("gear", rf"{_ORDINAL} gear|{_ORDINAL}(?= or )|(?:a )?(?:higher|lower) gear|(?:one )?gear (?:up|down)|gear"),
+    ("apex", r"(?:early|mid|middle|late|later|earlier) apex"),
+    ("quantity", rf"{_NUMBER} (?:metres?|meters?|tenths?)(?: (?:later|earlier|sooner|longer|more|less))?"),
+    ("quantity", r"(?:a |half a )(?:tenth|second)|a (?:little|touch|bit)(?: (?:later|earlier|more|less|harder))?"),
+    ("place", rf"(?:the )?{_NUMBER}(?: board| metre board)?"),
+    ("place", rf"{_SIDE} (?:kerbs?|edge|line|wheel|side)|(?:the )?kerb (?:ends|starts)|mid[- ]?track|middle"),
+    ("place", r"track limits?|white line|kerbs?|apex|entry|exit|board|straight|outside|inside|corner|edge|line|road"),
+    ("action", r"not over|stay(?:s)? (?:off|on|out|in|wide|tight)?|keep (?:off|on|out|in|it)?|turn(?: in)?"),
+    ("action", r"(?:carry|use|touch|hit|avoid|hold|open|release|brake|braking|throttle|lift|look|wait|roll|aim|miss)"),
+    ("action", r"(?:come|go|get|let|run|squeeze|build|shift|change|accelerate|coast(?:ing)?|push|press|trail|give)"),
+    ("manner", r"(?:all )?(?:later|earlier|sooner|slowly|slower|gently|smoothly|softly|softer|harder|hard|firmly)"),
+    ("manner", r"(?:more|less|full|fully|early|late|longer|shorter|wider|wide|tighter|tight|straight away|at once)"),
+    ("manner", r"(?:down|up|off|over|again|before|after|just|light|lightly|good|better|done|fixed|no|not|never)"),
+    ("object", r"bumps?|crest|dip|camber|grip|surface|slippery|speed|foot|brake|pedal|car|rear|front|wheels?"),
+    ("object", r"(?:downhill|uphill|penalty|slows?|limits?|pressure)"),
+)  # fmt: skip
+FILLERS: Final = frozenset(
+    "the a an at to in of on it its it's and or your is are you can with for from into onto by where when until "
+    "till then than as be that this here there all through still too them but so".split()
+)
+_TOKEN = re.compile(r"[\w'-]+")
+_PATTERNS = tuple((kind, re.compile(rf"(?:{pattern})(?![\w'-])")) for kind, pattern in LEXICON)
+
+
+def words(text: str) -> int:
+    """Number of spoken words; punctuation does not count, "mid-track" is one word."""
+    return len(_TOKEN.findall(text))
+
+
+def units(text: str, names: Iterable[str] = ()) -> tuple[str, ...]:
+    """The information units of ``text``, in order, as the pieces of text that count one each.
+
+    ``names`` are the spoken names of corners; each is one unit however many words it has.
+    """
+    rest = " ".join(text.lower().split())
+    spoken = sorted({n.lower() for n in names if n}, key=len, reverse=True)
+    out: list[str] = []
+    at = 0
+    while at < len(rest):
+        piece = next((n for n in spoken if _starts(rest, at, n)), "")
+        if not piece:
+            found = next((m for _, p in _PATTERNS if (m := p.match(rest, at))), None)
+            piece = found.group().strip() if found else ""
+        if piece:
+            out.append(piece)
+            at += len(piece)
+            continue
+        token = _TOKEN.match(rest, at)
+        if token is None:
+            at += 1
+            continue
+        if token.group() not in FILLERS:
+            out.append(token.group())
+        at = token.end()
+    return tuple(out)
+
+
+def _starts(text: str, at: int, name: str) -> bool:
+    end = at + len(name)
+    return text.startswith(name, at) and (end == len(text) or not (text[end].isalnum()))

@@ -1,0 +1,132 @@
+"""One drive over a stretch of track, on the nodes of the reference: what the car did, at each metre."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from coach.core.columns import Floats
+from coach.core.history import History
+from coach.core.reference import Reference
+from coach.core.smoothing import smooth, span_for, white_noise
+
+PLACE_ERROR_M: Final = 0.06
+"""Wanted error of a place along the line after smoothing [m]: about 1.5 ms at 40 m/s."""
+SPEED_ERROR_MPS: Final = 0.04
+LONGEST_SPAN_S: Final = 0.7
+SHORT_SPAN_S: Final = 0.2
+MARGIN_M: Final = 40.0
+"""Frames this far beyond both ends take part in the smoothing [m]."""
+
+
+@dataclass(frozen=True)
+class Trace:
+    """Channels at the reference's nodes, all of shape (n,), NaN where absent.
+
+    ``u_m`` runs on over the seam. ``curvature_pm`` is that of the car's own path, NaN without positions.
+    ``place_noise_m`` is the noise found on positions along the line, before smoothing [m].
+    """
+
+    u_m: Floats
+    t_s: Floats
+    speed_mps: Floats
+    throttle: Floats
+    brake: Floats
+    gear: Floats
+    offset_m: Floats
+    curvature_pm: Floats
+    wheels_off: Floats
+    steer: Floats
+    place_noise_m: float = 0.0
+
+    @property
+    def step_m(self) -> float:
+        """Distance between nodes [m]."""
+        return float(self.u_m[1] - self.u_m[0])
+
+    def index(self, place_m: float) -> int:
+        """The node nearest to ``place_m``, inside the trace."""
+        return int(np.clip(round((place_m - self.u_m[0]) / self.step_m), 0, len(self.u_m) - 1))
+
+    def at(self, name: str, place_m: float) -> float:
+        """Channel ``name`` at ``place_m``, linear between nodes."""
+        return float(np.interp(place_m, self.u_m, getattr(self, name)))
+
+
+def nodes(reference: Reference, low_m: float, high_m: float) -> Floats:
+    """The reference's node places from ``low_m`` to ``high_m`` [m]."""
+    first, last = int(np.ceil(low_m / reference.step_m)), int(np.floor(high_m / reference.step_m))
+    return np.arange(first, last + 1) * reference.step_m
+
+
+def reference_trace(reference: Reference, low_m: float, high_m: float) -> Trace:
+    """The reference itself as a trace: the same measures are taken of it as of a pass."""
+    u = nodes(reference, low_m, high_m)
+
+    def at(name: str) -> Floats:
+        return reference.at(name, u)
+
+    zero = np.zeros(len(u)) if reference.has_line else np.full(len(u), np.nan)
+    absent = np.full(len(u), np.nan)
+    throttle, brake = at("throttle"), at("brake")
+    return Trace(u, at("t_s"), at("speed_mps"), throttle, brake, at("gear"), zero, at("curvature_pm"), absent, absent)
+
+
+def drive_trace(history: History, reference: Reference, low_m: float, high_m: float) -> Trace | None:
+    """What the car did from ``low_m`` to ``high_m`` [m]; None if frames are missing there.
+
+    The place along the line is the distance by speed plus its slowly changing difference to the projected place;
+    only that difference is smoothed, and only as much as its noise asks for, so a clean feed is not touched.
+    """
+    rows = history.span(low_m - MARGIN_M, high_m + MARGIN_M)
+    u, t, v = history.u_m[rows], history["t_s"][rows], history["speed_mps"][rows]
+    if len(u) < 8 or u[0] > low_m or u.max() < high_m:
+        return None
+    interval = float(np.median(np.diff(t)))
+    driven = np.concatenate(([0.0], np.cumsum(0.5 * (v[1:] + v[:-1]) * np.diff(t))))
+    if not np.all(np.isfinite(driven)):
+        driven = np.linspace(0.0, u[-1] - u[0], len(u))
+    rest = u - driven
+    noise = white_noise(rest)
+    longest = int(LONGEST_SPAN_S / interval)
+    rest = smooth(rest, min(span_for(noise, PLACE_ERROR_M), longest))
+    place = np.maximum.accumulate(driven + rest)
+    place = place + np.arange(len(place)) * 1e-9
+    grid = nodes(reference, low_m, high_m)
+    speed_noise = white_noise(v)
+    v = smooth(v, min(span_for(speed_noise, SPEED_ERROR_MPS), int(SHORT_SPAN_S / interval)))
+
+    def at(values: Floats) -> Floats:
+        return np.interp(grid, place, values)
+
+    offset, curvature = _path(reference, grid, at(history.offset_m[rows]), noise, interval)
+    gear = history["gear"][rows]
+    nearest = np.clip(np.searchsorted(place, grid), 0, len(place) - 1)
+    return Trace(
+        grid,
+        at(t),
+        at(v),
+        at(history["throttle"][rows]),
+        at(history["brake"][rows]),
+        gear[nearest],
+        offset,
+        curvature,
+        history["wheels_off"][rows][nearest],
+        at(history["steer"][rows]),
+        noise,
+    )
+
+
+def _path(reference: Reference, grid: Floats, offset: Floats, noise: float, interval: float) -> tuple[Floats, Floats]:
+    """Smoothed offset [m] and the curvature of the car's own path [1/m] (Frenet: k = k0 / (1 - k0 n) + n'')."""
+    if not np.all(np.isfinite(offset)):
+        return np.full(len(grid), np.nan), np.full(len(grid), np.nan)
+    # published law: sigma_k = sqrt(6) sigma / L^2; the half span L [m] keeps it under 1/400 per metre
+    half = int(np.clip(np.sqrt(np.sqrt(6.0) * max(noise, 0.01) / 0.0025), 5.0, 18.0) / reference.step_m)
+    own = smooth(offset, half, 3)
+    slope = np.gradient(own, grid)
+    bend = np.gradient(slope, grid)
+    base = reference.at("curvature_pm", grid)
+    return own, base / np.maximum(1.0 - base * own, 0.2) + bend
