@@ -1,8 +1,9 @@
-"""What a feed may raise, and only before its loop starts: once frames flow, faults are counted, never raised.
+"""What a feed may raise: faults of single datagrams, lines or frames are counted, never raised.
 
 FeedError            anything a person can mend about a source
 ├── FeedOpenError    the port, file or device can not be opened
 └── FeedFormatError  the source opened, but is not what it claims to be
+FeedEnded            not an error: the source has no more frames (end of a file, or the feed was closed)
 """
 
 from __future__ import annotations
@@ -18,3 +19,7 @@ class FeedOpenError(FeedError):
 
 class FeedFormatError(FeedError):
     """A source is not in the format it claims."""
+
+
+class FeedEnded(Exception):  # noqa: N818 - like StopIteration it tells of an end, not of an error
+    """The source has no more frames."""

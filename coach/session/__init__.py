@@ -1,1 +1,10 @@
-"""Recorded sessions: written, read, migrated, and their history."""
+"""Recorded sessions: written by a thread that never stops the engine, read back tolerant of a cut tail.
+
+A session is a folder::
+
+    header.json       what was driven, with which feed, and the schema number
+    frames.arrows     the frames, an Arrow IPC stream (:mod:`feeds.frame_stream`)
+    decisions.jsonl   one line per decision
+    events.jsonl      one line per finished lap or other event
+    profile.yaml, reference.arrow, rules.yaml    copies of what was in use, so that a replay needs nothing else
+"""

@@ -1,0 +1,72 @@
+"""The header of a session: everything about it that is not a stream."""
+
+from __future__ import annotations
+
+import math
+import os
+from pathlib import Path
+from typing import Final
+
+import msgspec
+
+from coach.errors import SessionError
+
+SCHEMA: Final = 1
+"""Counts up whenever a stored field changes its name, place or meaning; ``migrate.py`` knows the steps."""
+HEADER_FILE: Final = "header.json"
+DECISIONS_FILE: Final = "decisions.jsonl"
+EVENTS_FILE: Final = "events.jsonl"
+PROFILE_FILE: Final = "profile.yaml"
+REFERENCE_FILE: Final = "reference.arrow"
+RULES_FILE: Final = "rules.yaml"
+
+
+class Header(msgspec.Struct, frozen=True, kw_only=True):
+    """``started_at`` ISO 8601 with offset. ``voice_durations`` phrase -> seconds as they were live.
+
+    ``rate_hz`` NaN when not known. ``given`` are the frame fields the feed gave, ``inferred`` those of them it
+    worked out from others. ``origin_lat_deg``, ``origin_lon_deg`` of the local plane, NaN without one.
+    ``ended`` is set when the session was closed in good order, with the feed's ``counters``.
+    """
+
+    session: str
+    started_at: str
+    feed: str
+    circuit: str = ""
+    driver: str = ""
+    car: str = ""
+    rate_hz: float = math.nan
+    real_car: bool = False
+    given: tuple[str, ...] = ()
+    inferred: tuple[str, ...] = ()
+    origin_lat_deg: float = math.nan
+    origin_lon_deg: float = math.nan
+    voice_durations: dict[str, float] = {}
+    coach_version: str = ""
+    options: dict[str, str] = {}
+    counters: dict[str, int] = {}
+    ended: bool = False
+    schema: int = SCHEMA
+
+
+def encode_header(header: Header) -> bytes:
+    """Readable JSON; NaN is left out."""
+    fields = msgspec.structs.asdict(header)
+    kept = {k: v for k, v in fields.items() if not (isinstance(v, float) and math.isnan(v))}
+    return msgspec.json.format(msgspec.json.encode(kept), indent=2)
+
+
+def write_header(folder: Path, header: Header) -> None:
+    """Replace the header of the session ``folder`` whole, never half. May raise OSError."""
+    target = folder / HEADER_FILE
+    fresh = folder / (HEADER_FILE + ".new")
+    fresh.write_bytes(encode_header(header))
+    os.replace(fresh, target)
+
+
+def header_of(fields: object, path: Path) -> Header:
+    """The header in decoded JSON of the present schema; SessionError names the field."""
+    try:
+        return msgspec.convert(fields, Header)
+    except msgspec.ValidationError as error:
+        raise SessionError(str(path), f"not a session header: {error}") from error

@@ -1,0 +1,117 @@
+"""The decision log: one JSON object per line, the same from a live run and from its replay.
+
+Keys: t_s, lap, s_m, corner, rule, outcome, reason, text, ends_t_s, action_t_s; then family and fault where they are
+set. Times are rounded to 3 decimals, places to 2; a time that is not known is null.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+import msgspec
+
+from coach.core.values import Decision
+from coach.errors import SessionError
+
+_json = msgspec.json.Encoder()
+
+
+class _Line(msgspec.Struct):
+    t_s: float
+    lap: int
+    s_m: float | None
+    corner: str
+    rule: str
+    outcome: str
+    reason: str
+    text: str
+    ends_t_s: float | None
+    action_t_s: float | None
+    family: str = ""
+    fault: str = ""
+
+
+_line = msgspec.json.Decoder(_Line)
+
+
+def _round(value: float, digits: int) -> float | None:
+    # the sum turns -0.0 into 0.0
+    return round(value, digits) + 0.0 if math.isfinite(value) else None
+
+
+def decision_line(decision: Decision) -> str:
+    """The log line of ``decision``, without the line end."""
+    fields: dict[str, object] = {
+        "t_s": _round(decision.t_s, 3),
+        "lap": decision.lap,
+        "s_m": _round(decision.s_m, 2),
+        "corner": decision.corner,
+        "rule": decision.rule,
+        "outcome": decision.outcome,
+        "reason": decision.reason,
+        "text": decision.text,
+        "ends_t_s": _round(decision.ends_t_s, 3),
+        "action_t_s": _round(decision.action_t_s, 3),
+    }
+    if decision.family:
+        fields["family"] = decision.family
+    if decision.fault:
+        fields["fault"] = decision.fault
+    return _json.encode(fields).decode()
+
+
+def decision_of(line: str | bytes, place: str = "decision log") -> Decision:
+    """The decision of a log line; SessionError at ``place`` when it is not one."""
+    try:
+        read = _line.decode(line)
+    except (msgspec.MsgspecError, UnicodeError, RecursionError) as error:
+        raise SessionError(place, f"not a decision: {error}") from error
+    if read.outcome not in ("spoken", "held"):
+        raise SessionError(place, f"outcome {read.outcome!r} is not one of: spoken, held")
+    nan = math.nan
+    return Decision(
+        t_s=read.t_s,
+        lap=read.lap,
+        s_m=nan if read.s_m is None else read.s_m,
+        corner=read.corner,
+        rule=read.rule,
+        outcome="spoken" if read.outcome == "spoken" else "held",
+        reason=read.reason,
+        text=read.text,
+        ends_t_s=nan if read.ends_t_s is None else read.ends_t_s,
+        action_t_s=nan if read.action_t_s is None else read.action_t_s,
+        family=read.family,
+        fault=read.fault,
+    )
+
+
+def write_log(path: Path, decisions: Iterable[Decision]) -> int:
+    """Write a whole log; the number of lines. SessionError when the file can not be written."""
+    count = 0
+    try:
+        with open(path, "w", encoding="utf-8", newline="\n") as file:
+            for decision in decisions:
+                file.write(decision_line(decision) + "\n")
+                count += 1
+    except OSError as error:
+        raise SessionError(str(path), f"the decision log can not be written ({error.strerror})") from error
+    return count
+
+
+def read_lines(path: Path) -> Iterator[tuple[int, str]]:
+    """Number and text of each whole line; a last line that was cut is left out. SessionError when unreadable."""
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise SessionError(str(path), f"can not be read ({error.strerror})") from error
+    whole = data[: data.rfind(b"\n") + 1]
+    for number, line in enumerate(whole.decode("utf-8", errors="replace").split("\n"), start=1):
+        if line.strip():
+            yield number, line
+
+
+def read_log(path: Path) -> list[Decision]:
+    """All decisions of a log; SessionError names file and line of one that is wrong."""
+    return [decision_of(line, f"{path}:{number}") for number, line in read_lines(path)]

@@ -1,0 +1,48 @@
+"""Old sessions live on: small steps, each with the schema it takes and the schema it makes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, Final
+
+import msgspec
+
+from coach.errors import SessionError
+from coach.session.header import SCHEMA
+
+Fields = dict[str, Any]
+
+
+class Migration(msgspec.Struct, frozen=True):
+    """Turns the header fields of schema ``takes`` into those of schema ``makes``, without changing its argument."""
+
+    takes: int
+    makes: int
+    what: str
+    step: Callable[[Fields], Fields]
+
+
+MIGRATIONS: Final[tuple[Migration, ...]] = ()
+
+
+def migrate(fields: object, path: Path) -> tuple[Fields, tuple[str, ...]]:
+    """Header fields in the present schema, and what was changed; SessionError for a schema that is not known."""
+    if not isinstance(fields, dict):
+        raise SessionError(str(path), "not a session header: a JSON object is expected")
+    schema = fields.get("schema")
+    if not isinstance(schema, int) or isinstance(schema, bool) or schema < 1:
+        raise SessionError(str(path), f"schema {schema!r} is not a number from 1 to {SCHEMA}")
+    if schema > SCHEMA:
+        raise SessionError(
+            str(path), f"schema {schema} is newer than this program knows (up to {SCHEMA}); update the program"
+        )
+    done = []
+    while schema != SCHEMA:
+        found = [m for m in MIGRATIONS if m.takes == schema]
+        if not found:
+            raise SessionError(str(path), f"schema {schema} is not known; known are 1 to {SCHEMA}")
+        fields = {**found[0].step(fields), "schema": found[0].makes}
+        schema = found[0].makes
+        done.append(found[0].what)
+    return fields, tuple(done)

@@ -1,0 +1,114 @@
+"""Reads a session back, also one whose end was cut off."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from coach.core.columns import Columns
+from coach.core.values import Decision, LapDone
+from coach.errors import SessionError
+from coach.session.header import DECISIONS_FILE, EVENTS_FILE, HEADER_FILE, Header, header_of
+from coach.session.log import read_lines, read_log
+from coach.session.migrate import migrate
+from feeds.errors import FeedError
+from feeds.frame_stream import FRAME_FILE, FrameStreamReader
+
+
+class SessionReader:
+    """A session folder, or a frame stream file alone (its header is then empty).
+
+    ``header`` is in the present schema, ``migrated`` says what was changed to get there. SessionError for anything
+    that is not a session.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.folder = path if path.is_dir() else path.parent
+        self.path = path
+        self.migrated: tuple[str, ...] = ()
+        if path.is_dir():
+            if not (path / HEADER_FILE).exists():
+                raise SessionError(str(path), f"not a session: it holds no {HEADER_FILE}")
+            self.header = self._read_header(path / HEADER_FILE)
+        elif path.exists():
+            self.header = Header(session=path.stem, started_at="", feed="")
+        else:
+            raise SessionError(str(path), "there is no such session")
+        self._lost_bytes = 0
+        self._damaged = 0
+
+    def batches(self, max_frames: int = 4096) -> Iterator[Columns]:
+        """The frames in order, at most ``max_frames`` at once; SessionError when the stream is not readable."""
+        try:
+            reader = FrameStreamReader(self.path)
+        except FeedError as error:
+            raise SessionError(str(self.folder / FRAME_FILE), str(error).partition(": ")[2] or str(error)) from error
+        try:
+            for data in reader.batches():
+                for start in range(0, data.shape[1], max_frames):
+                    yield Columns(data[:, start : start + max_frames])
+        finally:
+            self._lost_bytes, self._damaged = reader.lost_bytes, reader.damaged
+            reader.close()
+
+    def columns(self) -> Columns:
+        """All frames at once: shape (channels, n)."""
+        return Columns.join(list(self.batches()))
+
+    def tail(self) -> str:
+        """One line about what could not be read, after the frames were; empty when all was there."""
+        said = []
+        if self._lost_bytes:
+            said.append(f"the last {self._lost_bytes} bytes are an unfinished batch and were left out")
+        if self._damaged:
+            said.append(f"{self._damaged} damaged batches were left out")
+        return "; ".join(said)
+
+    def decisions(self) -> list[Decision]:
+        """The decisions of the live run; none for a frame stream alone."""
+        path = self.folder / DECISIONS_FILE
+        return read_log(path) if self.path.is_dir() and path.exists() else []
+
+    def events(self) -> list[dict[str, Any]]:
+        """What else happened, each with ``kind`` and ``t_s``."""
+        path = self.folder / EVENTS_FILE
+        if not (self.path.is_dir() and path.exists()):
+            return []
+        found = []
+        for number, line in read_lines(path):
+            try:
+                found.append(msgspec.json.decode(line, type=dict[str, Any]))
+            except (msgspec.MsgspecError, RecursionError) as error:
+                raise SessionError(f"{path}:{number}", f"not an event: {error}") from error
+        return found
+
+    def laps(self) -> list[LapDone]:
+        """The laps the live run finished."""
+        found = [event for event in self.events() if event.get("kind") == "lap"]
+        try:
+            # JSON has no NaN: a delta that was not known is null
+            return [msgspec.convert({**e, "delta_s": _number(e.get("delta_s"))}, LapDone) for e in found]
+        except msgspec.ValidationError as error:
+            raise SessionError(str(self.folder / EVENTS_FILE), f"not a lap: {error}") from error
+
+    def file(self, name: str) -> Path | None:
+        """A file kept with the session, such as ``profile.yaml``; None when it was not kept."""
+        path = self.folder / name
+        return path if self.path.is_dir() and path.exists() else None
+
+    def _read_header(self, path: Path) -> Header:
+        try:
+            fields = msgspec.json.decode(path.read_bytes())
+        except OSError as error:
+            raise SessionError(str(path), f"can not be read ({error.strerror})") from error
+        except (msgspec.MsgspecError, UnicodeError, RecursionError) as error:
+            raise SessionError(str(path), f"not a session header: {error}") from error
+        fresh, self.migrated = migrate(fields, path)
+        return header_of(fresh, path)
+
+
+def _number(value: object) -> object:
+    return float("nan") if value is None else value

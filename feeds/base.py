@@ -1,0 +1,156 @@
+"""The contract of every feed: an adapter overrides one hook, ``_receive``; everything else is the same for all.
+
+``read`` gives a frame, or None on time-out, or raises :class:`feeds.errors.FeedEnded` at the end of the source, and
+nothing else. What can be wrong with a source is said when it is opened; what is wrong with its data is counted.
+"""
+
+from __future__ import annotations
+
+import time
+from abc import ABC, abstractmethod
+from collections import deque
+from collections.abc import Iterable
+from types import TracebackType
+from typing import ClassVar, Final, Self
+
+from feeds.clock import Clock
+from feeds.counters import Counters
+from feeds.errors import FeedEnded
+from feeds.frame import Frame
+from feeds.plausible import Gate
+
+_ERROR_PAUSE_S: Final = 0.05
+_LEARN_FRAMES: Final = 60
+"""Frames from which a feed without a description learns which channels its sender gives."""
+
+
+class Channels:
+    """Which fields of the frame a feed gives and which of them it infers from others.
+
+    ``settled`` is false as long as a feed is still learning what its sender gives.
+    """
+
+    __slots__ = ("given", "inferred", "settled")
+
+    def __init__(self, given: frozenset[str], inferred: frozenset[str], settled: bool = True) -> None:
+        self.given = given
+        self.inferred = inferred
+        self.settled = settled
+
+    def __repr__(self) -> str:
+        return f"Channels(given={sorted(self.given)}, inferred={sorted(self.inferred)}, settled={self.settled})"
+
+
+class Feed(ABC):
+    """A source of frames in order of time.
+
+    Opening happens in the constructor and may raise :class:`feeds.errors.FeedError`. ``live`` feeds can not wait;
+    a ``real_car`` feed needs the cautions of a real car. ``counters`` says what befell it, see
+    :data:`feeds.counters.KINDS`. Not thread-safe: one thread reads and closes.
+    """
+
+    name: ClassVar[str] = ""
+    live: bool = True
+    real_car: bool = False
+
+    def __init__(self, clock: Clock | None = None, given: frozenset[str] | None = None) -> None:
+        self.counters = Counters()
+        self._clock: Clock = clock or time  # the module time has the two functions a clock needs
+        self._gate = Gate(self.counters)
+        self._ready: deque[Frame] = deque()
+        self._given = set(given or ())
+        self._inferred: set[str] = set()
+        self._to_learn = _LEARN_FRAMES if given is None else 0
+        self._closed = False
+        self._ended = False
+
+    @abstractmethod
+    def _receive(self, timeout_s: float) -> Iterable[Frame] | None:
+        """What has come in, waiting at most ``timeout_s`` [s].
+
+        Frames as decoded, unchecked; empty when something came that holds no frame; None when nothing came. May
+        raise FeedEnded, or OSError, which is counted.
+        """
+
+    def _close(self) -> None:  # noqa: B027 - an adapter that holds nothing open need not override it
+        """Give back what the adapter holds; called once."""
+
+    @property
+    def channels(self) -> Channels:
+        """The fields this feed gives, and which of them are inferred."""
+        return Channels(frozenset(self._given | self._inferred), frozenset(self._inferred), self._to_learn <= 0)
+
+    def read(self, timeout_s: float) -> Frame | None:
+        """The next frame, or None when none came within ``timeout_s`` [s]; raises only FeedEnded."""
+        if self._ready:
+            return self._ready.popleft()
+        deadline = self._clock.monotonic() + timeout_s
+        left = timeout_s
+        while True:
+            self._take(left)
+            if self._ready:
+                return self._ready.popleft()
+            left = deadline - self._clock.monotonic()
+            if left <= 0.0:
+                return None
+
+    def read_many(self, max_frames: int, timeout_s: float) -> list[Frame]:
+        """What has arrived, at most ``max_frames``; waits up to ``timeout_s`` [s] for the first. Raises FeedEnded."""
+        first = self.read(timeout_s)
+        if first is None:
+            return []
+        out = [first]
+        ready = self._ready
+        try:
+            while len(out) < max_frames:
+                if ready:
+                    out.append(ready.popleft())
+                elif not self._take(0.0):
+                    break
+        except FeedEnded:
+            pass  # said again by the next read, after these frames
+        return out
+
+    def close(self) -> None:
+        """Give back sockets, files and devices; may be called twice. A read afterwards raises FeedEnded."""
+        if not self._closed:
+            self._closed = True
+            self._ready.clear()
+            self._close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _take(self, timeout_s: float) -> bool:
+        """Ask the adapter once; whether anything came."""
+        if self._closed or self._ended:
+            raise FeedEnded(self.name)
+        try:
+            raw = self._receive(max(timeout_s, 0.0))
+        except FeedEnded:
+            self._ended = True
+            raise
+        except OSError:
+            self.counters.add("io_error")
+            self._clock.sleep(min(max(timeout_s, 0.0), _ERROR_PAUSE_S))
+            return False
+        if raw is None:
+            return False
+        for frame in raw:
+            for admitted in self._gate.admit(frame):
+                if self._to_learn > 0:
+                    self._learn(admitted)
+                self._ready.append(admitted)
+        return True
+
+    def _learn(self, frame: Frame) -> None:
+        self._to_learn -= 1
+        for name in Frame.__struct_fields__:
+            value = getattr(frame, name)
+            if value is not None and value == value:
+                self._given.add(name)

@@ -1,0 +1,221 @@
+"""The file of a recorded frame stream: an Arrow IPC stream of float64 columns, one per channel, absent is NaN.
+
+Append-only: each batch is written whole, in one write, after the one before, and carries a CRC-32 of its numbers. So
+a file whose end is missing can be read up to its last whole batch, and a damaged batch is refused, not believed.
+"""
+
+from __future__ import annotations
+
+import os
+import zlib
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import repeat
+from operator import attrgetter
+from pathlib import Path
+from typing import Any, BinaryIO, Final
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from feeds.errors import FeedFormatError, FeedOpenError
+from feeds.frame import Frame
+
+Floats = NDArray[np.float64]
+
+FRAME_FILE: Final = "frames.arrows"
+COLUMNS: Final = (
+    "t_s",
+    "x_m",
+    "y_m",
+    "z_m",
+    "lap_distance_m",
+    "lap_fraction",
+    "lap",
+    "speed_mps",
+    "throttle",
+    "brake",
+    "steer",
+    "gear",
+    "wheels_off",
+    "in_pit",
+    "traction_control",
+    "anti_lock",
+)
+_COUNTS: Final = frozenset({"lap", "gear", "wheels_off"})
+_FLAGS: Final = frozenset({"in_pit", "traction_control", "anti_lock"})
+_SCHEMA: Final = pa.schema([(name, pa.float64()) for name in COLUMNS])
+_END: Final = b"\xff\xff\xff\xff\x00\x00\x00\x00"
+"""The end-of-stream mark of the Arrow IPC format: a file that ends with it was closed in good order."""
+_take = attrgetter(*COLUMNS)
+
+
+def rows_of(frames: Iterable[Frame]) -> Floats:
+    """Frames side by side: shape (channels, n)."""
+    rows = [_take(frame) for frame in frames]
+    if not rows:
+        return np.empty((len(COLUMNS), 0))
+    # None becomes NaN by the conversion
+    return np.ascontiguousarray(np.array(rows, dtype=np.float64).T)
+
+
+def frames_of(data: Floats) -> list[Frame]:
+    """The frames of an array of shape (channels, n)."""
+    columns: dict[str, Iterable[Any]] = {}
+    for name, row in zip(COLUMNS, data, strict=True):
+        if np.isnan(row).all():
+            continue
+        values = row.tolist()
+        if name in _COUNTS:
+            # an infinite or huge count has no integer; the gate refuses what is out of range
+            columns[name] = [int(v) if abs(v) < 1e9 else None for v in values]
+        elif name in _FLAGS:
+            columns[name] = [None if v != v else v != 0.0 for v in values]
+        else:
+            columns[name] = values
+    fields = Frame.__struct_fields__
+    absent = Frame(0.0)
+    ordered = [columns.get(name) or repeat(getattr(absent, name)) for name in fields]
+    ordered[0] = data[0].tolist()
+    return [Frame(*row) for row in zip(*ordered, strict=False)]
+
+
+class _Collect:
+    """A sink that keeps what Arrow writes until it is taken, so that a file gets whole batches only."""
+
+    def __init__(self) -> None:
+        self.parts: list[bytes] = []
+        self.closed = False
+
+    def write(self, data: Any) -> int:
+        self.parts.append(bytes(data))
+        return len(self.parts[-1])
+
+    def flush(self) -> None:
+        """Nothing waits here."""
+
+    def close(self) -> None:
+        self.closed = True
+
+    def take(self) -> bytes:
+        whole, self.parts = b"".join(self.parts), []
+        return whole
+
+
+class FrameStreamWriter:
+    """Writes a new frame stream; every ``write`` is in the hands of the system when it returns.
+
+    OSError from the constructor and from ``write`` (disk full, folder gone); after a failed write the file still
+    ends with a whole batch and a later write may succeed.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._sink = _Collect()
+        self._writer = pa.ipc.new_stream(self._sink, _SCHEMA, options=pa.ipc.IpcWriteOptions(compression="lz4"))
+        self._file: BinaryIO = open(path, "xb", buffering=0)  # noqa: SIM115 - closed by close()
+        self._size = 0
+        try:
+            self._append(self._sink.take())
+        except OSError:
+            self._file.close()
+            raise
+
+    def write(self, data: Floats) -> None:
+        """Append frames of shape (channels, n) as one batch."""
+        if data.shape[1] == 0:
+            return
+        batch = pa.record_batch([pa.array(np.ascontiguousarray(row)) for row in data], schema=_SCHEMA)
+        self._writer.write_batch(batch, custom_metadata={"crc32": str(_crc(data))})
+        self._append(self._sink.take())
+
+    def close(self) -> None:
+        """Write the end mark and give the file back; OSError when the mark does not fit on the disk."""
+        if self._file.closed:
+            return
+        try:
+            self._writer.close()
+            self._append(self._sink.take())
+        finally:
+            self._file.close()
+
+    def _append(self, data: bytes) -> None:
+        try:
+            view = memoryview(data)
+            while view:
+                view = view[self._file.write(view) or 0 :]
+        except OSError:
+            os.ftruncate(self._file.fileno(), self._size)
+            self._file.seek(self._size)
+            raise
+        self._size += len(data)
+
+
+class FrameStreamReader:
+    """Reads a frame stream batch by batch; after the last batch ``lost_bytes`` and ``damaged`` are known.
+
+    FeedOpenError when there is no such file, FeedFormatError when it is not a frame stream at all.
+    """
+
+    def __init__(self, path: Path) -> None:
+        path = path / FRAME_FILE if path.is_dir() else path
+        self.path = path
+        self.lost_bytes = 0
+        self.damaged = 0
+        try:
+            size = path.stat().st_size
+            with open(path, "rb") as file:
+                file.seek(max(size - len(_END), 0))
+                self.ended = file.read() == _END
+            self._file = pa.OSFile(str(path), "rb")
+        except (OSError, ValueError) as error:
+            why = getattr(error, "strerror", None) or error
+            raise FeedOpenError(f"{path}: the frame stream can not be opened ({why})") from error
+        self._size = size
+        try:
+            self._reader = pa.ipc.open_stream(self._file)
+            names = self._reader.schema.names
+            missing = [name for name in ("t_s",) if name not in names]
+            if missing or any(field.type != pa.float64() for field in self._reader.schema):
+                raise FeedFormatError(f"{path}: not a frame stream: columns {', '.join(names) or 'none'}")
+        except (pa.ArrowException, OSError, ValueError, MemoryError) as error:
+            self._file.close()
+            raise FeedFormatError(f"{path}: not a frame stream, or cut before its first frame ({error})") from error
+        except FeedFormatError:
+            self._file.close()
+            raise
+        self._rows: Sequence[int] = [names.index(name) if name in names else -1 for name in COLUMNS]
+
+    def batches(self) -> Iterator[Floats]:
+        """Arrays of shape (channels, n) in the order of :data:`COLUMNS`; channels the file lacks are NaN."""
+        whole = self._file.tell()
+        while True:
+            try:
+                batch, metadata = self._reader.read_next_batch_with_custom_metadata()
+                batch.validate(full=True)
+                data = self._arrange(batch)
+            except StopIteration:
+                whole = self._size if self.ended else whole
+                break
+            except (pa.ArrowException, OSError, ValueError, MemoryError):
+                break
+            whole = self._file.tell()
+            if metadata is not None and metadata.get(b"crc32", b"") != str(_crc(data)).encode():
+                self.damaged += 1
+                continue
+            yield data
+        self.lost_bytes = self._size - whole
+
+    def close(self) -> None:
+        """Give the file back."""
+        self._file.close()
+
+    def _arrange(self, batch: Any) -> Floats:
+        data = np.full((len(COLUMNS), batch.num_rows), np.nan)
+        for row, index in enumerate(self._rows):
+            if index >= 0:
+                data[row] = batch.column(index).to_numpy(zero_copy_only=False)
+        return data
+
+
+def _crc(data: Floats) -> int:
+    return zlib.crc32(np.ascontiguousarray(data, dtype="<f8").tobytes())

@@ -1,0 +1,181 @@
+"""What can not be true of a car is refused here, in one place, whichever source it came from.
+
+Two steps. :func:`sound` looks at one frame: a field out of its range becomes absent, a frame without a usable
+time is refused. :class:`Gate` looks at a frame beside the one before: late and repeated frames are dropped; a leap
+in time, place or lap is held back until ``CONFIRM`` frames in a row agree with one another, and then let through
+whole. So a flipped bit never reaches the core, while a real teleport to the pits or a session restart does.
+
+The gate is idempotent: what it let through passes it again unchanged, so a replay of a record gives the same frames.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+import msgspec
+
+from feeds.counters import Counters
+from feeds.frame import NAN, Frame
+
+MAX_SPEED_MPS: Final = 150.0
+MAX_JUMP_M: Final = 200.0
+MAX_FRACTION_JUMP: Final = 0.1
+MAX_LATE_S: Final = 1.0
+"""A frame older than the last one by at most this is late; older still, and the clock may have gone back."""
+MAX_LEAP_S: Final = 10.0
+CONFIRM: Final = 3
+_TOLERANCE: Final = 0.01
+"""Pedals may overshoot by rounding or calibration; they are clamped."""
+_BACKWARDS_MPS: Final = -0.5
+"""A standing car's speed may dither around zero."""
+
+RANGES: Final[tuple[tuple[str, float, float, str], ...]] = (
+    ("x_m", -1e6, 1e6, "position_refused"),
+    ("y_m", -1e6, 1e6, "position_refused"),
+    ("z_m", -1e4, 1e4, "field_refused"),
+    ("lat_deg", -90.0, 90.0, "position_refused"),
+    ("lon_deg", -180.0, 180.0, "position_refused"),
+    ("lap_distance_m", -MAX_JUMP_M, 1e5, "position_refused"),
+    ("lap_fraction", -_TOLERANCE, 1.0 + _TOLERANCE, "position_refused"),
+    ("lap", -1, 10_000, "field_refused"),
+    ("speed_mps", _BACKWARDS_MPS, MAX_SPEED_MPS, "speed_refused"),
+    ("throttle", -_TOLERANCE, 1.0 + _TOLERANCE, "pedal_refused"),
+    ("brake", -_TOLERANCE, 1.0 + _TOLERANCE, "pedal_refused"),
+    ("steer", -20.0, 20.0, "field_refused"),
+    ("gear", -1, 12, "field_refused"),
+    ("wheels_off", 0, 8, "field_refused"),
+)
+"""Field, lowest and highest value a car can have, and what a breach is counted as."""
+_COUNTS: Final = frozenset({"lap", "gear", "wheels_off"})
+_TOGETHER: Final = {"x_m": "y_m", "y_m": "x_m", "lat_deg": "lon_deg", "lon_deg": "lat_deg"}
+
+
+def sound(frame: Frame, counters: Counters) -> Frame | None:
+    """The frame with impossible fields made absent and small overshoot clamped; None without a usable time."""
+    if not -1e10 < frame.t_s < 1e10:
+        counters.add("time_refused")
+        return None
+    changes: dict[str, float | None] = {}
+    for name, low, high, kind in RANGES:
+        value = getattr(frame, name)
+        # NaN is absent, not wrong: it differs from itself
+        if value is None or value != value or low <= value <= high:
+            continue
+        counters.add(kind)
+        changes[name] = None if name in _COUNTS else NAN
+        if name in _TOGETHER:
+            changes[_TOGETHER[name]] = NAN
+    for name in ("speed_mps", "throttle", "brake", "lap_fraction"):
+        value = getattr(frame, name)
+        if name not in changes and value < 0.0:
+            changes[name] = 0.0
+        elif name not in changes and name != "speed_mps" and value > 1.0:
+            changes[name] = 1.0
+    return msgspec.structs.replace(frame, **changes) if changes else frame
+
+
+class _Trail:
+    """What is known of the car after the frames so far: each value from the last frame that had it."""
+
+    __slots__ = ("distance_m", "fraction", "lap", "t_s", "x_m", "y_m")
+
+    def __init__(self, frame: Frame) -> None:
+        self.t_s = frame.t_s
+        self.x_m = frame.x_m
+        self.y_m = frame.y_m
+        self.distance_m = frame.lap_distance_m
+        self.fraction = frame.lap_fraction
+        self.lap = frame.lap
+
+    def move(self, frame: Frame) -> None:
+        self.t_s = frame.t_s
+        if frame.x_m == frame.x_m and frame.y_m == frame.y_m:
+            self.x_m, self.y_m = frame.x_m, frame.y_m
+        if frame.lap_distance_m == frame.lap_distance_m:
+            self.distance_m = frame.lap_distance_m
+        if frame.lap_fraction == frame.lap_fraction:
+            self.fraction = frame.lap_fraction
+        if frame.lap is not None:
+            self.lap = frame.lap
+
+    def leap(self, frame: Frame) -> str:
+        """The kind of leap from here to ``frame``; empty when the frame may follow."""
+        step_s = frame.t_s - self.t_s
+        if step_s < 0.0:
+            return "clock_back"
+        if step_s > MAX_LEAP_S:
+            return "clock_forward"
+        # comparisons with NaN are false: an unknown place never makes a leap
+        if math.hypot(frame.x_m - self.x_m, frame.y_m - self.y_m) > MAX_JUMP_M:
+            return "teleport"
+        # across the line the lap distance falls to nearly nothing
+        if frame.lap_distance_m > MAX_JUMP_M and abs(frame.lap_distance_m - self.distance_m) > MAX_JUMP_M:
+            return "teleport"
+        away = abs(frame.lap_fraction - self.fraction)
+        if MAX_FRACTION_JUMP < away < 1.0 - MAX_FRACTION_JUMP:
+            return "teleport"
+        if frame.lap is not None and self.lap is not None and frame.lap - self.lap not in (0, 1):
+            return "lap_changed"
+        return ""
+
+
+class Gate:
+    """Lets through frames that can follow one another; counts what it refuses in ``counters``."""
+
+    def __init__(self, counters: Counters) -> None:
+        self._counters = counters
+        self._trail: _Trail | None = None
+        self._held: list[Frame] = []
+        self._held_trail: _Trail | None = None
+        self._kind = ""
+
+    def admit(self, frame: Frame) -> Sequence[Frame]:
+        """The frames that may go on now: none, this one, or a confirmed run of held ones. Never raises."""
+        checked = sound(frame, self._counters)
+        if checked is None:
+            return ()
+        trail = self._trail
+        if trail is None:
+            self._trail = _Trail(checked)
+            self._counters.add("frames")
+            return (checked,)
+        step_s = checked.t_s - trail.t_s
+        if -MAX_LATE_S <= step_s <= 0.0:
+            self._counters.add("duplicate" if step_s == 0.0 else "late")
+            return ()
+        kind = trail.leap(checked)
+        if not kind:
+            self._refuse_held()
+            trail.move(checked)
+            self._counters.add("frames")
+            return (checked,)
+        return self._hold(checked, kind)
+
+    def _hold(self, frame: Frame, kind: str) -> Sequence[Frame]:
+        before = self._held_trail
+        if before is not None:
+            step_s = frame.t_s - before.t_s
+            if -MAX_LATE_S <= step_s <= 0.0:
+                self._counters.add("duplicate" if step_s == 0.0 else "late")
+                return ()
+        if before is None or before.leap(frame):
+            self._refuse_held()
+            self._held, self._held_trail, self._kind = [frame], _Trail(frame), kind
+            return ()
+        before.move(frame)
+        self._held.append(frame)
+        if len(self._held) < CONFIRM:
+            return ()
+        run, self._held = self._held, []
+        # what the new run does not tell is unknown there, not as it was before the leap
+        self._trail, self._held_trail = before, None
+        self._counters.add(self._kind)
+        self._counters.add("frames", len(run))
+        return run
+
+    def _refuse_held(self) -> None:
+        if self._held:
+            self._counters.add("jump_refused", len(self._held))
+            self._held, self._held_trail = [], None

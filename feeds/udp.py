@@ -1,0 +1,74 @@
+"""The feed for our own datagram over UDP; bound to this machine alone unless told otherwise."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import ClassVar, Final
+
+import msgspec
+
+from feeds.base import Feed
+from feeds.clock import Clock
+from feeds.datagrams import Datagrams
+from feeds.frame import Frame
+from feeds.messages import decode
+from feeds.plane import Plane
+from feeds.sequence import Sequence
+
+DEFAULT_PORT: Final = 20_770
+"""A port with no registered use (IANA service names and port numbers list, from memory)."""
+
+
+class UdpFeed(Feed):
+    """Listens on ``host``:``port``; port 0 takes a free one, see ``port``. FeedOpenError when it can not be had.
+
+    Frames with latitude and longitude but no x and y are put on the plane around ``origin`` (degrees), or around
+    their first position.
+    """
+
+    name: ClassVar[str] = "udp"
+
+    def __init__(
+        self,
+        host: str = "127.0.0.1",
+        port: int = DEFAULT_PORT,
+        *,
+        origin: tuple[float, float] | None = None,
+        real_car: bool = False,
+        clock: Clock | None = None,
+    ) -> None:
+        super().__init__(clock)
+        self.real_car = real_car
+        self.plane = Plane(*origin) if origin else None
+        self._datagrams = Datagrams(host, port, self.counters, self._clock)
+        self._sequence = Sequence(self.counters)
+        self.port = self._datagrams.port
+
+    def _receive(self, timeout_s: float) -> Iterable[Frame] | None:
+        data = self._datagrams.receive(timeout_s)
+        if data is None:
+            return None
+        if not data:
+            return ()
+        frame = decode(data)
+        if frame is None:
+            self.counters.add("malformed")
+            return ()
+        self._datagrams.heard()
+        if frame.seq is not None and self._sequence.seen(frame.seq):
+            self.counters.add("duplicate")
+            return ()
+        if frame.x_m != frame.x_m and frame.lat_deg == frame.lat_deg:
+            frame = self._on_plane(frame)
+        return (frame,)
+
+    def _on_plane(self, frame: Frame) -> Frame:
+        if not (-90.0 <= frame.lat_deg <= 90.0 and -180.0 <= frame.lon_deg <= 180.0):
+            return frame  # refused by the gate
+        if self.plane is None:
+            self.plane = Plane(frame.lat_deg, frame.lon_deg)
+        x, y = self.plane.to_xy(frame.lat_deg, frame.lon_deg)
+        return msgspec.structs.replace(frame, x_m=x, y_m=y)
+
+    def _close(self) -> None:
+        self._datagrams.close()
