@@ -13,20 +13,20 @@ from collections.abc import Iterable
 from typing import Final
 
 _NUMBER = (
-    r"(?:one|two|three|four|five|six|seven|eight|nine|ten|eleven|twelve|fifteen|twenty|twenty[- ]five|thirty|fifty"
-    r"|(?:(?:a|one|two|three) )?hundred(?: and)?(?: fifty| twenty[- ]five| seventy[- ]five)?|one fifty|two fifty|\d+)"
+    r"(?:(?:one|two|three) fifty|(?:(?:a|one|two|three) )?hundred(?: and)?(?: fifty| twenty[- ]five| seventy[- ]five)?"
+    r"|one|two|three|four|five|six|seven|eight|nine|ten|eleven|twelve|fifteen|twenty[- ]five|twenty|thirty|fifty|\d+)"
 )
 _ORDINAL = r"(?:first|second|third|fourth|fifth|sixth|seventh|eighth)"
 _SIDE = r"(?:the )?(?:entry|inside|outside|exit|apex|inner|outer|left|right|next|last|whole)"
 
 LEXICON: Final[tuple[tuple[str, str], ...]] = (
-    # kind, pattern; tried in this order at each place of the text
+    # kind, pattern; the longest match at a place of the text counts one
     ("gear", rf"{_ORDINAL} gear|{_ORDINAL}(?= or )|(?:a )?(?:higher|lower) gear|(?:one )?gear (?:up|down)|gear"),
     ("apex", r"(?:early|mid|middle|late|later|earlier) apex"),
     ("quantity", rf"{_NUMBER} (?:metres?|meters?|tenths?)(?: (?:later|earlier|sooner|longer|more|less))?"),
     ("quantity", r"(?:a |half a )(?:tenth|second)|a (?:little|touch|bit)(?: (?:later|earlier|more|less|harder))?"),
-    ("place", rf"(?:the )?{_NUMBER}(?: board| metre board)?"),
-    ("place", rf"{_SIDE} (?:kerbs?|edge|line|wheel|side)|(?:the )?kerb (?:ends|starts)|mid[- ]?track|middle"),
+    ("place", rf"(?:(?:just )?(?:before|after) )?(?:the )?{_NUMBER}(?: board| metre board)?"),
+    ("place", rf"{_SIDE} (?:kerbs?|edge|line|wheel|side|exit)|(?:the )?kerb (?:ends|starts)|mid[- ]?track|middle"),
     ("place", r"track limits?|white line|kerbs?|apex|entry|exit|board|straight|outside|inside|corner|edge|line|road"),
     ("action", r"not over|stay(?:s)? (?:off|on|out|in|wide|tight)?|keep (?:off|on|out|in|it)?|turn(?: in)?"),
     ("action", r"(?:carry|use|touch|hit|avoid|hold|open|release|brake|braking|throttle|lift|look|wait|roll|aim|miss)"),
@@ -34,7 +34,8 @@ LEXICON: Final[tuple[tuple[str, str], ...]] = (
     ("manner", r"(?:all )?(?:later|earlier|sooner|slowly|slower|gently|smoothly|softly|softer|harder|hard|firmly)"),
     ("manner", r"(?:more|less|full|fully|early|late|longer|shorter|wider|wide|tighter|tight|straight away|at once)"),
     ("manner", r"(?:down|up|off|over|again|before|after|just|light|lightly|good|better|done|fixed|no|not|never)"),
-    ("object", r"bumps?|crest|dip|camber|grip|surface|slippery|speed|foot|brake|pedal|car|rear|front|wheels?"),
+    ("object", r"(?:brake|braking) point|corner speed|bumps?|crest|dip|camber|grip|surface|slippery|speed|foot"),
+    ("object", r"pedal|car|rear|front|wheels?|gap"),
     ("object", r"(?:downhill|uphill|penalty|slows?|limits?|pressure)"),
 )  # fmt: skip
 FILLERS: Final = frozenset(
@@ -62,8 +63,8 @@ def units(text: str, names: Iterable[str] = ()) -> tuple[str, ...]:
     while at < len(rest):
         piece = next((n for n in spoken if _starts(rest, at, n)), "")
         if not piece:
-            found = next((m for _, p in _PATTERNS if (m := p.match(rest, at))), None)
-            piece = found.group().strip() if found else ""
+            found = [m.group() for _, p in _PATTERNS if (m := p.match(rest, at))]
+            piece = max(found, key=len, default="").strip()
         if piece:
             out.append(piece)
             at += len(piece)

@@ -1,0 +1,226 @@
+"""Cue rules and a corner -> the texts that are spoken: placeholders filled, long and short form.
+
+A form that can not be said here (no board near the brake point, no gear in the profile, own words too long for the
+short form) is "", and a rule none of whose forms can be said gives nothing at all.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterator, Mapping
+from typing import Final, Literal
+
+import msgspec
+
+from coach.core.rules import MAX_SHORT_UNITS, MAX_SHORT_WORDS, CueRule
+from coach.core.speech_units import units, words
+from coach.core.values import Corner
+
+Form = Literal["long", "short"]
+
+METRE_FAULTS: Final = frozenset(
+    {"brake_early", "brake_late", "brake_long", "turn_in_early", "turn_in_late", "apex_missed", "throttle_late",
+     "exit_narrow", "exit_wide"}
+)  # fmt: skip
+"""Faults whose amount is in metres, so that ``{metres}`` can be said."""
+ADVICE_STEP_M: Final = 5.0
+"""Advice towards a limit of the car moves in steps of at most 5 m a lap."""
+STEPPED_FAULTS: Final = frozenset({"brake_early", "turn_in_early", "throttle_late"})
+AT_BOARD_M: Final = 7.5
+NEAR_BOARD_M: Final = 22.5
+"""A brake point this near a board is "at" it, or "before" or "after" it; farther away the board is not named."""
+SLOPE: Final = 0.03
+"""From this gradient on (rise over run) a braking zone is called uphill or downhill."""
+
+NUMBERS: Final = {5: "five", 10: "ten", 15: "fifteen", 20: "twenty", 25: "twenty-five", 30: "thirty"}
+TENTHS: Final = ("one tenth", "two tenths", "three tenths", "four tenths", "half a second", "six tenths",
+                 "seven tenths", "eight tenths", "nine tenths", "a second")  # fmt: skip
+ORDINALS: Final = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth")
+_SMALL: Final = {25: "twenty-five", 50: "fifty", 75: "seventy-five"}
+_SLOT: Final = re.compile(r"\{([^{}]*)\}")
+
+
+class Wording(msgspec.Struct, frozen=True):
+    """What a rule says at one corner. A form is "" when it can not be said.
+
+    ``at_m`` is the place of a caution along the reference [m], NaN for everything else.
+    """
+
+    long: str
+    short: str
+    alternatives: tuple[str, ...] = ()
+    at_m: float = math.nan
+    safety: bool = False
+
+    @property
+    def texts(self) -> tuple[str, ...]:
+        """Every text that can be said, the long form first."""
+        return tuple(dict.fromkeys(t for t in (self.long, self.short, *self.alternatives) if t))
+
+
+def wordings(
+    rule: CueRule,
+    corner: Corner,
+    *,
+    amount: float = math.nan,
+    cost_s: float = math.nan,
+    gradient: float = math.nan,
+) -> tuple[Wording, ...]:
+    """The wordings of ``rule`` at ``corner``: one, none, or one per own word or caution of the corner.
+
+    ``amount`` is the finding's amount (metres for METRE_FAULTS), ``cost_s`` its cost [s], ``gradient`` the rise
+    over run of the braking zone. NaN means not known, and what needs it is not said.
+    """
+    out = []
+    for own, at_m, safety in _own_words(rule, corner, gradient):
+        forms = [
+            _fill(template, _values(rule, corner, form, own, amount, cost_s)) for template, form in _templates(rule)
+        ]
+        wording = Wording(forms[0], forms[1], tuple(f for f in forms[2:] if f), at_m, safety)
+        if wording.texts:
+            out.append(wording)
+    return tuple(out)
+
+
+def every_wording(rule: CueRule, corner: Corner) -> Iterator[Wording]:
+    """Every wording that ``wordings`` can give at ``corner``, whatever is measured."""
+    metres: tuple[float, ...] = (math.nan,)
+    tenths: tuple[float, ...] = (math.nan,)
+    texts = "".join((rule.long, rule.short, *rule.alternatives))
+    if "{metres}" in texts:
+        metres = tuple(float(m) for m in NUMBERS)
+    if "{tenths}" in texts:
+        tenths = tuple(0.1 * (i + 1) for i in range(len(TENTHS)))
+    slopes = (-SLOPE, SLOPE) if rule.about == "gradient" else (math.nan,)
+    for amount in metres:
+        for cost_s in tenths:
+            for gradient in slopes:
+                yield from wordings(rule, corner, amount=amount, cost_s=cost_s, gradient=gradient)
+
+
+def placeholders(template: str) -> tuple[str, ...]:
+    """Names between braces, in order."""
+    return tuple(_SLOT.findall(template))
+
+
+def allowed_placeholders(about: str, family: str) -> frozenset[str]:
+    """The placeholders that can be filled for a rule about ``about``."""
+    if family in ("correction", "confirmation"):
+        some = {"corner", "tenths", "gear", "apex"}
+        some |= {"metres"} if about in METRE_FAULTS else set()
+        some |= {"board"} if about in ("brake_early", "brake_late") else set()
+        return frozenset(some if family == "correction" else some - {"metres", "tenths"})
+    own = {"brake_board": "board", "gear": "gear", "apex": "apex"}
+    own |= {f"kerb_{where}": "kerb" for where in ("entry", "apex", "exit")}
+    return frozenset({"corner", own.get(about, "words")})
+
+
+def fits_short(text: str, names: tuple[str, ...] = ()) -> bool:
+    """Whether ``text`` is short enough for the short form."""
+    return words(text) <= MAX_SHORT_WORDS and len(units(text, names)) <= MAX_SHORT_UNITS
+
+
+def spoken(text: str, pronounce: Mapping[str, str]) -> str:
+    """``text`` as the voice reads it: written words replaced by how they sound, longest first."""
+    if not pronounce:
+        return text
+    lower = {written.lower(): sound for written, sound in pronounce.items()}
+    longest = sorted(lower, key=len, reverse=True)
+    pattern = re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, longest))})(?!\w)", re.IGNORECASE)
+    return pattern.sub(lambda m: lower.get(m.group().lower(), m.group()), text)
+
+
+def board_name(board_m: float, form: Form) -> str:
+    """A braking board as drivers name it: "the hundred", long "the hundred and fifty", short "one fifty"."""
+    hundreds, rest = divmod(round(board_m), 100)
+    if hundreds > 9 or (rest and rest not in _SMALL):
+        return str(round(board_m))
+    count = ("", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")[hundreds]
+    if not hundreds:
+        return f"the {_SMALL[rest]}" if rest else ""
+    if not rest:
+        return "the hundred" if hundreds == 1 else f"{count} hundred"
+    if form == "short":
+        return f"{count} {_SMALL[rest]}"
+    return f"the hundred and {_SMALL[rest]}" if hundreds == 1 else f"{count} hundred and {_SMALL[rest]}"
+
+
+def board_place(corner: Corner, form: Form) -> tuple[str, str]:
+    """The braking board nearest the brake point and where the point lies: ("at" | "before" | "after", name).
+
+    ("", "") when there is no braking or no board near enough to brake by.
+    """
+    if not corner.boards_m or not math.isfinite(corner.brake_m):
+        return "", ""
+    distance = corner.turn_in_m - corner.brake_m
+    board = min(corner.boards_m, key=lambda b: (abs(b - distance), b))
+    off = distance - board
+    if abs(off) > NEAR_BOARD_M:
+        return "", ""
+    return ("at" if abs(off) <= AT_BOARD_M else "before" if off > 0 else "after"), board_name(board, form)
+
+
+def _templates(rule: CueRule) -> tuple[tuple[str, Form], ...]:
+    return ((rule.long, "long"), (rule.short, "short"), *((a, "short") for a in rule.alternatives))
+
+
+def _own_words(rule: CueRule, corner: Corner, gradient: float) -> Iterator[tuple[str, float, bool]]:
+    """For ``{words}``: the corner's own words or cautions this rule is about, with their place."""
+    if rule.family == "caution":
+        for caution in corner.cautions:
+            if caution.kind == rule.about:
+                yield caution.words, caution.at_m, rule.safety and caution.safety
+    elif rule.about == "words":
+        for own in corner.words:
+            yield own, math.nan, False
+    elif rule.about == "gradient":
+        if not math.isfinite(corner.brake_m):
+            return
+        if gradient <= -SLOPE:
+            yield "downhill, brake earlier", math.nan, False
+        elif gradient >= SLOPE:
+            yield "uphill, it slows sooner", math.nan, False
+    else:
+        yield "", math.nan, False
+
+
+def _values(rule: CueRule, corner: Corner, form: Form, own: str, amount: float, cost_s: float) -> dict[str, str]:
+    name = corner.say or corner.name
+    out = {"corner": name}
+    where, board = board_place(corner, form)
+    if board:
+        out |= {"board": board, "at board": f"{where} {board}"}
+    if corner.gear is not None and 1 <= corner.gear <= len(ORDINALS):
+        out["gear"] = ORDINALS[corner.gear - 1]
+    if corner.apex is not None:
+        out["apex"] = corner.apex
+    if own and (form == "long" or fits_short(own, (name,))):
+        out["words"] = own
+    if rule.about.startswith("kerb_"):
+        out |= _kerb(rule.about, corner, form)
+    if math.isfinite(amount) and rule.about in METRE_FAULTS:
+        said = min(abs(amount), ADVICE_STEP_M) if rule.about in STEPPED_FAULTS else abs(amount)
+        # downwards: to say five when it is nine is safe, to say ten is not
+        out["metres"] = NUMBERS[int(min(max(said // 5 * 5, 5), 30))]
+    if math.isfinite(cost_s) and round(cost_s * 10) >= 1:
+        out["tenths"] = TENTHS[min(round(cost_s * 10), len(TENTHS)) - 1]
+    return out
+
+
+def _kerb(about: str, corner: Corner, form: Form) -> dict[str, str]:
+    use = {"kerb_entry": corner.kerb_entry, "kerb_apex": corner.kerb_apex}.get(about, corner.kerb_exit)
+    if use is None:
+        return {}
+    where = {"kerb_entry": "entry", "kerb_apex": "inside", "kerb_exit": "outside"}[about]
+    if use == "avoid":
+        return {"kerb": f"not over the {where} kerb" if form == "long" else f"no {where} kerb"}
+    return {"kerb": f"{use} the {where} kerb"}
+
+
+def _fill(template: str, values: Mapping[str, str]) -> str:
+    """``template`` with its placeholders filled, "" if one can not be; "at {board}" bends to before or after."""
+    text = template.replace("at {board}", "{at board}")
+    if any(name not in values for name in placeholders(text)):
+        return ""
+    return " ".join(_SLOT.sub(lambda m: values[m.group(1)], text).split())

@@ -1,0 +1,92 @@
+"""A pydantic ValidationError as problems with lines: what was found, what is allowed."""
+
+from __future__ import annotations
+
+import difflib
+import types
+from collections.abc import Iterator
+from typing import Any, Union, get_args, get_origin
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+from ruamel.yaml.comments import CommentedMap
+
+from coach.profile.problems import CrossFieldError, Loc, Problem
+from coach.profile.yaml_tree import describe, field_name, key_line, line_of
+
+_KINDS = {
+    "float_type": "a number",
+    "int_type": "a whole number",
+    "int_from_float": "a whole number",
+    "string_type": "text",
+    "bool_type": "true or false",
+    "list_type": "a list",
+    "dict_type": "a map",
+    "model_type": "a map of fields",
+    "finite_number": "a finite number",
+    "missing": "a value (the field is needed)",
+}
+_BOUNDS = {
+    "greater_than": ("gt", "more than {}"),
+    "greater_than_equal": ("ge", "at least {}"),
+    "less_than": ("lt", "less than {}"),
+    "less_than_equal": ("le", "at most {}"),
+    "string_too_long": ("max_length", "at most {} characters"),
+    "string_too_short": ("min_length", "at least {} characters"),
+    "too_long": ("max_length", "at most {} entries"),
+    "too_short": ("min_length", "at least {} entries"),
+    "literal_error": ("expected", "{}"),
+}
+
+
+def explain(error: ValidationError, tree: CommentedMap, path: str, model: type[BaseModel]) -> list[Problem]:
+    """Every problem of the file, in the order of its lines."""
+    problems = [p for detail in error.errors(include_url=False) for p in _problems(detail, tree, path, model)]
+    return sorted(problems, key=lambda p: p.line)
+
+
+def _problems(detail: ErrorDetails, tree: CommentedMap, path: str, model: type[BaseModel]) -> Iterator[Problem]:
+    loc, kind, context = detail["loc"], detail["type"], detail.get("ctx", {})
+    cause = context.get("error")
+    if isinstance(cause, CrossFieldError):
+        for issue in cause.issues:
+            at = (*loc, *issue.loc)
+            text = f"found {issue.found}; allowed {issue.allowed}"
+            yield Problem(path, line_of(tree, at), field_name(tree, at), text, at)
+        return
+    line = key_line(tree, loc) if kind == "extra_forbidden" else line_of(tree, loc)
+    found = "nothing" if kind == "missing" else describe(detail["input"])
+    if kind == "extra_forbidden":
+        found, allowed = "an unknown field", _known(model, loc)
+    elif kind in _BOUNDS:
+        key, words = _BOUNDS[kind]
+        allowed = words.format(context.get(key))
+    elif kind == "value_error":
+        allowed = str(cause)
+    else:
+        allowed = _KINDS.get(kind, detail["msg"])
+    yield Problem(path, line, field_name(tree, loc), f"found {found}; allowed {allowed}", loc)
+
+
+def _known(model: type[BaseModel], loc: Loc) -> str:
+    """The fields of the model at ``loc`` (whose last part is the unknown one), the likeliest first."""
+    here: Any = model
+    for part in loc[:-1]:
+        here = _inside(here, part)
+    if not (isinstance(here, type) and issubclass(here, BaseModel)):
+        return "the fields of the schema"
+    names = [f.alias or name for name, f in here.model_fields.items()]
+    near = difflib.get_close_matches(str(loc[-1]), names, 1)
+    return (f"{near[0]} (did you mean that?) or " if near else "") + ", ".join(n for n in names if n not in near)
+
+
+def _inside(annotation: Any, part: int | str) -> Any:
+    if get_origin(annotation) in (Union, types.UnionType):
+        annotation = next((a for a in get_args(annotation) if a is not type(None)), None)
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        for name, f in annotation.model_fields.items():
+            if part in (name, f.alias):
+                return f.annotation
+        return None
+    arguments = get_args(annotation)
+    return arguments[-1] if arguments else None

@@ -1,0 +1,191 @@
+"""The reference on disk: an Arrow IPC file, one column per channel, everything else in the schema's metadata."""
+
+from __future__ import annotations
+
+import io
+import math
+from pathlib import Path
+from typing import Any, Final
+
+import msgspec
+import numpy as np
+import pyarrow as pa
+import pyarrow.ipc
+
+from coach.core.reference import REFERENCE_COLUMNS, Reference
+from coach.errors import ProfileError
+from coach.profile.files import write_atomically
+
+SCHEMA: Final = 1
+MAX_BYTES: Final = 64 * 1024 * 1024
+MAX_NODES: Final = 400_000
+"""A course of 100 km at the finest step, 0.25 m."""
+_KEY: Final = b"reference"
+_ALWAYS: Final = ("t_s", "speed_mps")
+_WHOLE_OR_ABSENT: Final = ("x_m", "y_m", "z_m", "heading_rad", "curvature_pm")
+_RANGES: Final = {"throttle": (0.0, 1.0), "brake": (0.0, 1.0), "gear": (-1.0, 12.0), "speed_mps": (0.0, 200.0),
+                  "left_m": (0.0, 1000.0), "right_m": (0.0, 1000.0)}  # fmt: skip
+
+
+class _Meta(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What goes into the schema's metadata, as JSON; an absent origin is null."""
+
+    schema: int
+    circuit: str
+    closed: bool
+    step_m: float
+    length_m: float
+    lap_time_s: float
+    origin_lat_deg: float | None = None
+    origin_lon_deg: float | None = None
+    inferred_pedals: bool = False
+
+
+def write_reference(path: Path, reference: Reference) -> None:
+    """Write ``reference`` to ``path`` atomically; raises ProfileError (also when it would not be read back)."""
+    _check(reference, str(path))
+    lat, lon = reference.origin_lat_deg, reference.origin_lon_deg
+    meta = _Meta(
+        SCHEMA,
+        reference.circuit,
+        bool(reference.closed),
+        float(reference.step_m),
+        float(reference.length_m),
+        float(reference.lap_time_s),
+        float(lat) if math.isfinite(lat) else None,
+        float(lon) if math.isfinite(lon) else None,
+        bool(reference.inferred_pedals),
+    )
+    columns = {n: pa.array(np.asarray(getattr(reference, n), np.float64)) for n in REFERENCE_COLUMNS}
+    table = pa.table(columns).replace_schema_metadata({_KEY: msgspec.json.encode(meta)})
+    sink = io.BytesIO()
+    with pa.ipc.new_file(sink, table.schema, options=pa.ipc.IpcWriteOptions(compression="zstd")) as writer:
+        writer.write_table(table)
+    try:
+        write_atomically(path, sink.getvalue())
+    except OSError as e:
+        raise ProfileError(str(path), f"can not be written: {e.strerror or e}") from None
+
+
+def read_reference(path: Path) -> Reference:
+    """Read and check a reference; raises ProfileError naming the file and what is wrong with it."""
+    try:
+        if not path.is_file():
+            raise ProfileError(str(path), "found no such file; allowed a reference made by a survey")
+        if path.stat().st_size > MAX_BYTES:
+            raise ProfileError(str(path), f"found {path.stat().st_size} bytes; allowed at most {MAX_BYTES}")
+        data = path.read_bytes()
+    except OSError as e:
+        raise ProfileError(str(path), f"can not be read: {e.strerror or e}") from None
+    return decode_reference(data, str(path))
+
+
+def decode_reference(data: bytes, name: str) -> Reference:
+    """A reference from the bytes of its file; ``name`` stands in the messages. Raises ProfileError."""
+    try:
+        table, raw = _table(data, name)
+        meta = msgspec.json.decode(raw, type=_Meta)
+    except msgspec.MsgspecError as e:
+        raise ProfileError(name, f"found metadata that does not fit: {e}") from None
+    except (pa.ArrowException, OSError, ValueError, KeyError, TypeError) as e:
+        line = " ".join(str(e).split())[:100]
+        raise ProfileError(name, f"found no Arrow IPC file of a reference ({line})") from None
+    if meta.schema != SCHEMA:
+        raise ProfileError(name, f"schema: found {meta.schema}; allowed {SCHEMA}")
+    columns: dict[str, Any] = {
+        n: np.ascontiguousarray(table[n].to_numpy(), dtype=np.float64) for n in REFERENCE_COLUMNS
+    }
+    reference = Reference(
+        circuit=meta.circuit,
+        closed=meta.closed,
+        step_m=meta.step_m,
+        length_m=meta.length_m,
+        lap_time_s=meta.lap_time_s,
+        origin_lat_deg=math.nan if meta.origin_lat_deg is None else meta.origin_lat_deg,
+        origin_lon_deg=math.nan if meta.origin_lon_deg is None else meta.origin_lon_deg,
+        inferred_pedals=meta.inferred_pedals,
+        **columns,
+    )
+    _check(reference, name)
+    return reference
+
+
+def _table(data: bytes, name: str) -> tuple[Any, bytes]:
+    """The table and its metadata; sizes are judged before a column is unpacked."""
+    with pa.ipc.open_file(pa.BufferReader(data)) as reader:
+        schema = reader.schema
+        found = set(schema.names)
+        if found != set(REFERENCE_COLUMNS) or len(schema.names) != len(REFERENCE_COLUMNS):
+            wrong = ", ".join(sorted(found ^ set(REFERENCE_COLUMNS))) or "a column twice"
+            allowed = ", ".join(REFERENCE_COLUMNS)
+            raise ProfileError(name, f"columns: found missing or unknown {wrong[:100]}; allowed {allowed}")
+        for field in schema:
+            if field.type != pa.float64():
+                raise ProfileError(name, f"{field.name}: found {field.type}; allowed float64")
+        if reader.num_record_batches > 64:
+            raise ProfileError(name, f"found {reader.num_record_batches} batches; allowed 64")
+        raw = (schema.metadata or {}).get(_KEY)
+        if raw is None:
+            raise ProfileError(name, "found no metadata of a reference; allowed a file made by a survey")
+        table = reader.read_all()
+        table.validate(full=True)
+    if table.num_rows > MAX_NODES:
+        raise ProfileError(name, f"found {table.num_rows} nodes; allowed at most {MAX_NODES}")
+    if any(column.null_count for column in table.columns):
+        raise ProfileError(name, "found null values; allowed numbers (NaN where a channel is absent)")
+    return table, raw
+
+
+def _check(reference: Reference, name: str) -> None:
+    def need(true: bool, field: str, found: object, allowed: str) -> None:
+        if not true:
+            raise ProfileError(name, f"{field}: found {found}; allowed {allowed}")
+
+    n = len(reference)
+    need(3 <= n <= MAX_NODES, "nodes", n, f"3 to {MAX_NODES}")
+    step, length = reference.step_m, reference.length_m
+    need(math.isfinite(step) and 0.25 <= step <= 20, "step_m", step, "0.25 to 20 m")
+    expected = (n if reference.closed else n - 1) * step
+    agrees = math.isfinite(length) and abs(length - expected) <= 1e-6 * max(expected, 1.0)
+    need(agrees, "length_m", length, f"{expected:g} m: {n} nodes of {step:g} m, closed: {reference.closed}")
+    circuit = reference.circuit
+    need(0 < len(circuit) <= 40 and circuit.isprintable(), "circuit", repr(circuit[:60]), "1 to 40 characters")
+    for column in REFERENCE_COLUMNS:
+        values = getattr(reference, column)
+        need(values.shape == (n,), column, f"shape {values.shape}", f"({n},)")
+        need(not np.isinf(values).any(), column, "an infinite value", "finite numbers")
+        absent = np.isnan(values)
+        if column in _ALWAYS:
+            need(not absent.any(), column, f"NaN at node {_first(absent)}", "finite numbers")
+        elif column in _WHOLE_OR_ABSENT:
+            need(absent.all() or not absent.any(), column, f"NaN at node {_first(absent)}", "all or none absent")
+        if column in _RANGES:
+            low, high = _RANGES[column]
+            out = (values < low) | (values > high)  # NaN is neither
+            at = _first(out)
+            need(not out.any(), column, f"{values[at]:g} at node {at}", f"{low:g} to {high:g}")
+    backward = np.diff(reference.t_s) <= 0
+    need(not backward.any(), "t_s", f"a time that stands or falls at node {_first(backward) + 1}", "rising times")
+    need(abs(reference.t_s[0]) <= 1e-9, "t_s", f"{reference.t_s[0]:g} at node 0", "0 at node 0")
+    last, lap = float(reference.t_s[-1]), reference.lap_time_s
+    ends = math.isfinite(lap) and (lap > last if reference.closed else abs(lap - last) <= 1e-6)
+    need(ends, "lap_time_s", lap, f"{'more than' if reference.closed else 'just'} {last:g}, the last node's time")
+    if reference.has_line:
+        _check_line(reference, need)
+
+
+def _check_line(reference: Reference, need: Any) -> None:
+    """Positions must be as far apart as the step says, the seam of a closed circuit too."""
+    x, y = reference.x_m, reference.y_m
+    need(bool(np.isfinite(y[0])), "y_m", "no positions", "both x_m and y_m, or neither")
+    gap = np.hypot(np.diff(x), np.diff(y))
+    far = gap > 1.5 * reference.step_m + 0.5
+    need(not far.any(), "x_m, y_m", f"a jump of {gap[_first(far)]:.1f} m after node {_first(far)}",
+         f"steps of about {reference.step_m:g} m")  # fmt: skip
+    if reference.closed:
+        seam = float(np.hypot(x[0] - x[-1], y[0] - y[-1]))
+        need(seam <= 1.5 * reference.step_m + 5.0, "x_m, y_m", f"a gap of {seam:.1f} m at the line", "a closed line")
+
+
+def _first(where: Any) -> int:
+    return int(np.argmax(where))

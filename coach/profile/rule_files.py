@@ -1,0 +1,76 @@
+"""Rule sets on disk: read by path or, for those that ship, by name; and the list of all they may say."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from functools import cache
+from pathlib import Path
+
+import msgspec
+
+from coach.core.rules import RuleSet
+from coach.core.speech_units import units, words
+from coach.core.values import Corner
+from coach.core.wording import every_wording, spoken
+from coach.profile.problems import RulesFileError
+from coach.profile.rule_models import RuleSetModel
+from coach.profile.shipped import shipped
+from coach.profile.yaml_file import YamlFile
+
+
+class AuditRow(msgspec.Struct, frozen=True):
+    """One text that may be spoken: by which rule, at which corner, in which form, and how long it is."""
+
+    rule: str
+    corner: str
+    form: str
+    text: str
+    words: int
+    units: int
+
+
+def read_rules(path: Path) -> YamlFile[RuleSetModel]:
+    """The rule file at ``path``, to look at and to edit; raises RulesError naming line and field."""
+    return YamlFile.read(path, RuleSetModel, RulesFileError)
+
+
+def load_rules(name_or_path: str | Path) -> RuleSet:
+    """A rule set, by the path of its file or the name of one that ships; raises RulesError."""
+    return read_rules(shipped(name_or_path, rule_paths(), "rule set")).model.to_rules()
+
+
+@cache
+def rule_paths() -> Mapping[str, Path]:
+    """The rule files that ship with the product, by name."""
+    from profiles import folder
+
+    return {p.stem: p for p in sorted((folder() / "rules").glob("*.yaml"))}
+
+
+@cache
+def shipped_rule_names() -> frozenset[str]:
+    """Names of all rules in the rule sets that ship."""
+    return frozenset(rule.name for path in rule_paths() for rule in load_rules(path).rules)
+
+
+def audit(rules: RuleSet, corners: Iterable[Corner]) -> tuple[AuditRow, ...]:
+    """Every text of every rule at every corner, with its words and information units, each text once a corner."""
+    rows: dict[tuple[str, str, str], AuditRow] = {}
+    for corner in corners:
+        name = corner.say or corner.name
+        for rule in rules.rules:
+            for wording in every_wording(rule, corner):
+                for form, text in (
+                    ("long", wording.long),
+                    ("short", wording.short),
+                    *(("alternative", a) for a in wording.alternatives),
+                ):
+                    if text:
+                        row = AuditRow(rule.name, corner.name, form, text, words(text), len(units(text, (name,))))
+                        rows.setdefault((rule.name, corner.name, text), row)
+    return tuple(rows.values())
+
+
+def phrases(rules: RuleSet, corners: Iterable[Corner], pronounce: Mapping[str, str] | None = None) -> dict[str, str]:
+    """Every text that may ever be spoken -> the text as the voice must read it; rendered before driving."""
+    return {row.text: spoken(row.text, pronounce or {}) for row in audit(rules, corners)}

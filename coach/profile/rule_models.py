@@ -1,0 +1,180 @@
+"""Cue rules as a person writes them, and everything that is wrong with a rule before it can be spoken."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Annotated, Final, Literal, get_args
+
+from pydantic import AfterValidator, Field, model_validator
+
+from coach.core.rules import (
+    FAULTS,
+    MAX_LONG_UNITS,
+    MAX_SHORT_UNITS,
+    MAX_SHORT_WORDS,
+    CueRule,
+    Family,
+    Level,
+    RuleSet,
+    Slot,
+)
+from coach.core.speech_units import units, words
+from coach.core.values import CautionKind
+from coach.core.wording import allowed_placeholders, placeholders
+from coach.profile.models import Name, Strict
+from coach.profile.problems import CrossFieldError, Issue
+
+SLOTS: Final[dict[str, tuple[str, ...]]] = {
+    "reminder": ("approach",),
+    "correction": ("approach", "exit", "straight"),
+    "confirmation": ("exit", "straight"),
+    "caution": ("approach",),
+}
+CAUTION_ITEMS: Final[tuple[str, ...]] = get_args(CautionKind)
+REMINDER_ITEMS: Final = (
+    "brake_board", "gear", "apex", "kerb_entry", "kerb_apex", "kerb_exit", "gradient", "words",
+)  # fmt: skip
+ABOUT: Final = {
+    "reminder": REMINDER_ITEMS,
+    "correction": FAULTS,
+    "confirmation": FAULTS,
+    "caution": CAUTION_ITEMS,
+}
+SAMPLES: Final = {
+    "corner": "hairpin", "board": "the hundred", "gear": "second", "metres": "five", "tenths": "two tenths",
+    "apex": "late", "kerb": "use the outside kerb", "words": "late apex",
+}  # fmt: skip
+"""What stands for a placeholder while a template's length is judged."""
+
+
+def _braces(text: str) -> str:
+    bare = text
+    for name in placeholders(text):
+        bare = bare.replace(f"{{{name}}}", "x", 1)
+    if "{" in bare or "}" in bare:
+        raise ValueError("placeholders as {name}, each brace closed")
+    if not any(c.isalnum() for c in bare):
+        raise ValueError("words that can be spoken")
+    return text
+
+
+def _rule_name(text: str) -> str:
+    if not (text.replace("_", "").isalnum() and text.isascii() and text == text.lower()):
+        raise ValueError("lower-case letters, digits and _")
+    return text
+
+
+RuleName = Annotated[str, Field(min_length=1, max_length=40), AfterValidator(_rule_name)]
+Template = Annotated[str, Field(min_length=1, max_length=60), AfterValidator(_braces)]
+LongTemplate = Annotated[str, Field(min_length=1, max_length=120), AfterValidator(_braces)]
+Laps = Annotated[int, Field(ge=1, le=20)]
+
+
+class RuleModel(Strict):
+    """One rule; the fields mean what they mean in ``coach.core.rules.CueRule``."""
+
+    name: RuleName
+    family: Family
+    about: str
+    slot: Slot
+    long: LongTemplate
+    short: Template
+    priority: Annotated[int, Field(ge=0, le=100)] = 50
+    min_amount: Annotated[float, Field(ge=0, le=1000)] = 0.0
+    min_cost_s: Annotated[float, Field(ge=0, le=60)] = 0.0
+    seen: Laps = 1
+    of_last: Laps = 1
+    cooldown_laps: Annotated[int, Field(ge=0, le=50)] = 0
+    levels: list[Level] = Field(default_factory=lambda: list(get_args(Level)), min_length=1)
+    safety: bool = False
+    alternatives: list[Template] = Field(default_factory=list, max_length=5)
+
+    @model_validator(mode="after")
+    def _together(self) -> RuleModel:
+        if issues := list(self._issues()):
+            raise CrossFieldError(issues)
+        return self
+
+    def _issues(self) -> Iterator[Issue]:
+        if self.about not in ABOUT[self.family]:
+            allowed = f"for a {self.family}: " + ", ".join(ABOUT[self.family])
+            yield Issue(("about",), repr(self.about), allowed)
+        if self.slot not in SLOTS[self.family]:
+            yield Issue(("slot",), f"{self.slot} for a {self.family}", " or ".join(SLOTS[self.family]))
+        if self.seen > self.of_last:
+            yield Issue(("seen",), f"{self.seen} of the last {self.of_last}", f"at most {self.of_last} (of_last)")
+        if self.safety and self.family != "caution":
+            yield Issue(("safety",), f"true for a {self.family}", "true only for cautions")
+        if self.family in ("reminder", "caution"):
+            for field in ("min_amount", "min_cost_s"):
+                if getattr(self, field):
+                    yield Issue((field,), f"a threshold for a {self.family}", "0: it answers no finding")
+        yield from self._text_issues(("long",), self.long, short=False)
+        yield from self._text_issues(("short",), self.short, short=True)
+        for i, text in enumerate(self.alternatives):
+            yield from self._text_issues(("alternatives", i), text, short=True)
+
+    def _text_issues(self, loc: tuple[str | int, ...], text: str, *, short: bool) -> Iterator[Issue]:
+        known = allowed_placeholders(self.about, self.family)
+        unknown = [name for name in placeholders(text) if name not in known]
+        for name in unknown:
+            yield Issue(loc, f"{{{name}}}", ", ".join(f"{{{n}}}" for n in sorted(known)) + f" about {self.about}")
+        if unknown:
+            return
+        # own words are judged in the profile, and a form they do not fit is not said
+        sample = text if text == "{words}" else _sample(text)
+        most = MAX_SHORT_UNITS if short else MAX_LONG_UNITS
+        if (count := len(units(sample, [SAMPLES["corner"]]))) > most:
+            form = "short" if short else "long"
+            yield Issue(loc, f"{count} units of information in {text!r}", f"{most} in the {form} form")
+        if short and (count := words(sample)) > MAX_SHORT_WORDS:
+            yield Issue(loc, f"{count} words in {text!r}", f"{MAX_SHORT_WORDS} in the short form")
+
+    def to_rule(self) -> CueRule:
+        """The rule as the core takes it."""
+        values = self.model_dump()
+        values["levels"] = frozenset(self.levels)
+        values["alternatives"] = tuple(self.alternatives)
+        return CueRule(**values)
+
+
+class RuleSetModel(Strict):
+    """A rule file: rules used together and the budget they share."""
+
+    schema_number: Literal[1] = Field(alias="schema")
+    name: Name
+    level: Level
+    cues_per_lap: Annotated[int, Field(ge=0, le=40)] = 6
+    corners_in_work: Annotated[int, Field(ge=1, le=10)] = 2
+    margin_new_s: Annotated[float, Field(ge=1.25, le=10)] = 1.25
+    margin_rehearsed_s: Annotated[float, Field(ge=0.75, le=10)] = 0.75
+    cure_passes: Laps = 3
+    retire_passes: Laps = 5
+    rearm_passes: Laps = 2
+    rules: Annotated[list[RuleModel], Field(min_length=1, max_length=200)]
+
+    @model_validator(mode="after")
+    def _together(self) -> RuleSetModel:
+        issues = []
+        names: set[str] = set()
+        for i, rule in enumerate(self.rules):
+            if rule.name in names:
+                issues.append(Issue(("rules", i, "name"), f"{rule.name!r} twice", "each name once"))
+            names.add(rule.name)
+        if self.margin_new_s < self.margin_rehearsed_s:
+            allowed = f"at least {self.margin_rehearsed_s:g} (margin_rehearsed_s)"
+            issues.append(Issue(("margin_new_s",), f"{self.margin_new_s:g}", allowed))
+        if issues:
+            raise CrossFieldError(issues)
+        return self
+
+    def to_rules(self) -> RuleSet:
+        """The rule set as the core takes it."""
+        values = {n: getattr(self, n) for n in type(self).model_fields if n not in ("schema_number", "rules")}
+        return RuleSet(rules=tuple(r.to_rule() for r in self.rules), **values)
+
+
+def _sample(template: str) -> str:
+    for name, value in SAMPLES.items():
+        template = template.replace(f"{{{name}}}", value)
+    return template

@@ -1,0 +1,24 @@
+"""Find a file that the user names: a path first, else the name of one that ships with the product."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from coach.errors import DataError, ProfileError, RulesError
+
+
+def shipped(name_or_path: str | Path, known: Mapping[str, Path], what: str) -> Path:
+    """The path meant; raises ProfileError or RulesError that lists what is known."""
+    given = Path(name_or_path)
+    if str(name_or_path) in known and not given.is_file() and not _is_profile(given):
+        return known[str(name_or_path)]
+    if given.exists():
+        return given
+    error: type[DataError] = RulesError if what == "rule set" else ProfileError
+    names = ", ".join(known) or "none"
+    raise error(str(name_or_path), f"found no such file or folder, and no {what} of that name; known: {names}")
+
+
+def _is_profile(path: Path) -> bool:
+    return (path / "profile.yaml").is_file()

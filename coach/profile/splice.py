@@ -1,0 +1,55 @@
+"""Bring an edit of the tree into the text a person wrote, line by line.
+
+A YAML emitter writes the whole file in its own way: spacing in lists, indents, blank lines. So the untouched tree
+and the edited tree are both emitted, and only the lines in which those two differ are carried over.
+The caller reads the result again and compares it with the edited tree, so a mistake here can not reach the disk.
+"""
+
+from __future__ import annotations
+
+from difflib import SequenceMatcher
+
+
+def splice(original: str, before: str, after: str) -> str:
+    """``original`` with the change from ``before`` to ``after``; lines that hold only a comment are never lost."""
+    eol = "\r\n" if "\r\n" in original else "\n"
+    source = original.split("\n")
+    old, new = before.split("\n"), after.split("\n")
+    own = _owned(source, old)
+    out: list[str] = []
+    for op, a0, a1, b0, b1 in SequenceMatcher(None, old, new, autojunk=False).get_opcodes():
+        kept = [line for lines in own[a0:a1] for line in lines]
+        if op == "equal":
+            out += kept
+            continue
+        fresh = [line + eol[:-1] for line in new[b0:b1]]
+        if op == "insert":
+            at = len(out)
+            while at and _is_remark(out[at - 1]):  # a remark above belongs to what stands below it
+                at -= 1
+            out[at:at] = fresh
+            continue
+        stays = {line.strip() for line in fresh}
+        out += fresh
+        out += [line for line in kept if line.lstrip().startswith("#") and line.strip() not in stays]
+    return "\n".join(out)
+
+
+def _owned(source: list[str], old: list[str]) -> list[list[str]]:
+    """For each emitted line the lines of the source that it stands for."""
+    own: list[list[str]] = [[] for _ in old]
+    matcher = SequenceMatcher(None, [s.rstrip() for s in source], [s.rstrip() for s in old], autojunk=False)
+    for op, s0, s1, a0, a1 in matcher.get_opcodes():
+        if op == "delete":
+            own[max(a0 - 1, 0)] += source[s0:s1]
+        elif s1 - s0 == a1 - a0:
+            for k in range(s1 - s0):
+                own[a0 + k].append(source[s0 + k])
+        elif op == "replace":
+            own[a0] += source[s0:s1]
+    return own
+
+
+def _is_remark(line: str) -> bool:
+    body = line.strip()
+    return not body or body.startswith("#")

@@ -1,0 +1,95 @@
+"""A profile folder: the profile, its reference, and both as one frozen plan for the core."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Final
+
+from coach.core.reference import Reference
+from coach.core.values import Corner
+from coach.errors import ProfileError
+from coach.profile.models import ProfileModel
+from coach.profile.problems import Problem, ProfileFileError
+from coach.profile.reference_file import read_reference
+from coach.profile.shipped import shipped
+from coach.profile.yaml_file import YamlFile
+from coach.profile.yaml_tree import line_of
+
+PROFILE_NAME: Final = "profile.yaml"
+LENGTH_TOLERANCE_M: Final = 1.0
+"""The profile's length is written by hand or rounded; farther off it belongs to another reference."""
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """What a run is driven against. ``digest`` is the SHA-256 of profile and reference together."""
+
+    path: Path
+    digest: str
+    circuit: str
+    reference: Reference
+    corners: tuple[Corner, ...]
+    pronounce: Mapping[str, str]
+
+
+def load_plan(name_or_path: str | Path) -> Plan:
+    """Profile and reference by folder, by profile file, or by the name of a profile that ships.
+
+    Raises ProfileError naming file, line and field.
+    """
+    file = read_profile(profile_path(name_or_path))
+    profile = file.model
+    reference_path = file.path.parent / profile.reference
+    if not reference_path.is_file():
+        _fail(file, ("reference",), f"found {profile.reference}, which is not there", "a file in the same folder")
+    reference = read_reference(reference_path)
+    _agree(file, reference)
+    digest = hashlib.sha256(file.digest.encode() + reference_path.read_bytes()).hexdigest()
+    return Plan(file.path, digest, profile.circuit, reference, profile.to_corners(), dict(profile.pronounce))
+
+
+def read_profile(path: Path) -> YamlFile[ProfileModel]:
+    """The profile file at ``path`` (a file or its folder), to look at and to edit; raises ProfileError."""
+    return YamlFile.read(path / PROFILE_NAME if path.is_dir() else path, ProfileModel, ProfileFileError)
+
+
+def profile_path(name_or_path: str | Path) -> Path:
+    """The profile file meant by a folder, a file or a shipped name; raises ProfileError listing what is known."""
+    path = shipped(name_or_path, profile_paths(), "profile")
+    if path.is_dir():
+        inner = path / PROFILE_NAME
+        if not inner.is_file():
+            raise ProfileError(str(path), f"found a folder without {PROFILE_NAME}; allowed a profile's folder")
+        return inner
+    return path
+
+
+@cache
+def profile_paths() -> Mapping[str, Path]:
+    """The profiles that ship with the product, by the name of their folder."""
+    from profiles import folder
+
+    return {p.parent.name: p.parent for p in sorted(folder().glob(f"*/{PROFILE_NAME}"))}
+
+
+def _agree(file: YamlFile[ProfileModel], reference: Reference) -> None:
+    """The profile must belong to the reference it names."""
+    profile = file.model
+    if abs(profile.length_m - reference.length_m) > LENGTH_TOLERANCE_M:
+        found = f"found {profile.length_m:g}"
+        allowed = f"{reference.length_m:g}, the length of {profile.reference}, within {LENGTH_TOLERANCE_M:g} m"
+        _fail(file, ("length_m",), found, allowed)
+    if not reference.closed:
+        for i, corner in enumerate(profile.corners):
+            if corner.end_m > reference.length_m:
+                allowed = f"at most {reference.length_m:g}: the course does not close"
+                _fail(file, ("corners", i, "end_m"), f"found {corner.end_m:g}", allowed)
+
+
+def _fail(file: YamlFile[ProfileModel], loc: tuple[str | int, ...], found: str, allowed: str) -> None:
+    line, field = line_of(file.tree, loc), ".".join(map(str, loc))
+    raise ProfileFileError([Problem(str(file.path), line, field, f"{found}; allowed {allowed}", loc)])

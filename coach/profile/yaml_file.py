@@ -1,0 +1,150 @@
+"""A YAML file that a person edits by hand, checked against a pydantic model and saved without losing a comment."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, Generic, TypeVar
+
+from pydantic import BaseModel, ValidationError
+from ruamel.yaml.comments import CommentedMap
+
+from coach.profile.explain import explain
+from coach.profile.files import write_atomically
+from coach.profile.problems import Problem, ProblemsType
+from coach.profile.splice import splice
+from coach.profile.yaml_tree import TooLargeError, field_name, line_of, plain, read_tree, write_tree
+
+MAX_BYTES: Final = 512 * 1024
+"""About twenty times a profile of 30 corners; the parser needs some seconds for so much."""
+
+M = TypeVar("M", bound=BaseModel)
+
+
+def parse(text: str, path: str, model: type[M], error: ProblemsType) -> tuple[CommentedMap, M]:
+    """Text to tree and checked model; raises ``error`` with every problem found, each with its line."""
+    tree = read_tree(text.removeprefix("\ufeff"), path)
+    if isinstance(tree, Problem):
+        raise error([tree])
+    try:
+        values = plain(tree)
+        return tree, model.model_validate(values)
+    except TooLargeError as e:
+        field = field_name(tree, e.loc)
+        raise error(
+            [Problem(path, line_of(tree, e.loc), field, f"found {e.found}; allowed {e.allowed}", e.loc)]
+        ) from None
+    except ValidationError as e:
+        raise error(explain(e, tree, path, model)) from None
+
+
+@dataclass
+class YamlFile(Generic[M]):
+    """One file as read. Edit ``tree`` in place, then ``check()`` or ``save()``.
+
+    ``digest`` is the SHA-256 of the bytes as read, "" for a file that was not there.
+    """
+
+    path: Path
+    text: str
+    digest: str
+    tree: CommentedMap
+    model: M
+    error: ProblemsType
+
+    @classmethod
+    def read(cls, path: Path, model: type[M], error: ProblemsType) -> YamlFile[M]:
+        """Read and check ``path``; raises ``error``."""
+        data = _bytes(path, error)
+        try:
+            text = data.decode("utf-8")
+        except UnicodeDecodeError as e:
+            line = data.count(b"\n", 0, e.start) + 1
+            raise error(
+                [Problem(str(path), line, "", f"found the byte 0x{data[e.start]:02x}; allowed UTF-8 text")]
+            ) from None
+        tree, value = parse(text, str(path), model, error)
+        return cls(path, text, hashlib.sha256(data).hexdigest(), tree, value, error)
+
+    @classmethod
+    def new(cls, path: Path, text: str, model: type[M], error: ProblemsType) -> YamlFile[M]:
+        """A file that is not there yet, from its first text; ``save()`` makes it. Raises ``error``."""
+        tree, value = parse(text, str(path), model, error)
+        return cls(path, text, "", tree, value, error)
+
+    def rendered(self) -> str:
+        """The text as it will be saved: lines that no edit touched are the bytes that were read."""
+        bom = "\ufeff" if self.text.startswith("\ufeff") else ""
+        source = self.text.removeprefix(bom)
+        untouched = read_tree(source, str(self.path))
+        if isinstance(untouched, Problem):  # can not be: the text was parsed when it was read
+            raise self.error([untouched])
+        wanted = plain(self.tree)
+        if plain(untouched) == wanted:
+            return self.text
+        after = write_tree(self.tree, source)
+        for text in (splice(source, write_tree(untouched, source), after), after):
+            again = read_tree(text, str(self.path))
+            if not isinstance(again, Problem) and plain(again) == wanted:
+                return bom + text
+        raise self.error([Problem(str(self.path), 0, "", "found an edit that can not be written as YAML; "
+                                  "allowed text, numbers, true or false, lists and maps")])  # fmt: skip
+
+    def check(self) -> M:
+        """Check the tree as it stands now; raises ``error`` with the lines the file would have."""
+        self.model = parse(self.rendered(), str(self.path), type(self.model), self.error)[1]
+        return self.model
+
+    def changed_on_disk(self) -> bool:
+        """Whether someone else wrote the file since it was read (a file that vanished counts as unchanged)."""
+        now = _digest(self.path)
+        return now not in ("", self.digest)
+
+    def save(self, *, force: bool = False) -> None:
+        """Check, then write atomically; raises ``error`` and leaves the file as it is when anything is wrong.
+
+        A file that changed on disk since it was read is not overwritten unless ``force``.
+        """
+        text = self.rendered()
+        tree, model = parse(text, str(self.path), type(self.model), self.error)
+        if not force and self.changed_on_disk():
+            found = "found a change on disk since it was read" if self.digest else "found a file already there"
+            raise self.error([Problem(str(self.path), 0, "", f"{found}; read it again, or force the save")])
+        data = text.encode("utf-8")
+        try:
+            write_atomically(self.path, data)
+        except OSError as e:
+            raise self.error([Problem(str(self.path), 0, "", f"can not be written: {e.strerror}")]) from None
+        self.text, self.tree, self.model = text, tree, model
+        self.digest = hashlib.sha256(data).hexdigest()
+
+
+def _bytes(path: Path, error: ProblemsType) -> bytes:
+    def problem(text: str) -> Exception:
+        return error([Problem(str(path), 0, "", text)])
+
+    try:
+        if path.is_dir():
+            raise problem("found a folder; allowed a YAML file")
+        if not path.is_file():
+            found = "something that is not a file" if path.exists() else "no such file"
+            raise problem(f"found {found}; allowed a YAML file")
+        with path.open("rb") as file:
+            data = file.read(MAX_BYTES + 1)
+    except OSError as e:
+        raise problem(f"can not be read: {e.strerror or e}") from None
+    except ValueError as e:  # a path with a NUL in it
+        raise problem(f"can not be read: {e}") from None
+    if len(data) > MAX_BYTES:
+        raise problem(f"found more than {MAX_BYTES} bytes; allowed {MAX_BYTES}")
+    return data
+
+
+def _digest(path: Path) -> str:
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except FileNotFoundError:
+        return ""
+    except OSError:
+        return "unreadable"
