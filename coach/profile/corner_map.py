@@ -1,0 +1,84 @@
+"""A surveyed corner as a piece of YAML, and a new profile made of such pieces."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from ruamel.yaml.comments import CommentedMap, CommentedSeq
+from ruamel.yaml.scalarstring import DoubleQuotedScalarString
+
+from coach.core.values import Corner
+from coach.profile.models import SURVEYED_FIELDS, CornerModel, ProfileModel
+from coach.profile.problems import ProfileFileError
+from coach.profile.yaml_file import YamlFile
+from coach.profile.yaml_tree import write_tree
+
+_HEADER = """\
+# Corner profile. Edit by hand or with the editor: comments stay.
+# Places are metres along the reference, from the finish line. boards: metres before turn-in, far to near.
+# The survey refreshes only the numbers that still equal those under `surveyed`; yours are kept.
+"""
+_ORDER = [f.alias or n for n, f in CornerModel.model_fields.items()]
+
+
+def survey_values(corner: Corner) -> dict[str, float | int | None]:
+    """What a survey may write of a corner, rounded to 0.1 m; None where it does not apply."""
+    out: dict[str, float | int | None] = {}
+    for field in SURVEYED_FIELDS:
+        value = getattr(corner, field)
+        if field == "gear":
+            out[field] = value if value is not None and 1 <= value <= 8 else None
+        else:
+            out[field] = _rounded(value)
+    return out
+
+
+def corner_map(corner: Corner, name: str = "") -> CommentedMap:
+    """A new corner for the profile's tree, with the survey's numbers also under ``surveyed``."""
+    out = CommentedMap()
+    out["name"] = name or corner.name
+    if corner.say and corner.say != out["name"]:
+        out["say"] = corner.say
+    out["direction"] = corner.direction
+    values = {k: v for k, v in survey_values(corner).items() if v is not None}
+    out.update(values)
+    if corner.boards_m and math.isfinite(corner.brake_m):
+        out["boards"] = CommentedSeq(_rounded(b) for b in corner.boards_m)
+        out["boards"].fa.set_flow_style()
+    if corner.apex is not None:
+        out["apex"] = corner.apex
+    surveyed = CommentedMap(values)
+    surveyed.fa.set_flow_style()
+    out["surveyed"] = surveyed
+    return CommentedMap(sorted(out.items(), key=lambda item: _ORDER.index(item[0])))
+
+
+def place_key(node: CommentedMap, key: str, value: Any) -> None:
+    """Set ``key`` in a corner (or its ``surveyed``) in the schema's order; None takes it away."""
+    if value is None:
+        node.pop(key, None)
+    elif key in node:
+        node[key] = value
+    else:
+        rank = _ORDER.index(key)
+        at = sum(1 for other in node if other in _ORDER and _ORDER.index(other) < rank)
+        node.insert(at, key, value)
+
+
+def new_profile(path: Path, circuit: str, length_m: float, corners: Sequence[Corner]) -> YamlFile[ProfileModel]:
+    """The first profile of a circuit, not yet on disk: ``save()`` writes it. Raises ProfileError."""
+    tree = CommentedMap()
+    tree["schema"] = 1
+    tree["circuit"] = DoubleQuotedScalarString(circuit)
+    tree["length_m"] = round(length_m, 3)
+    tree["reference"] = "reference.arrow"
+    tree["corners"] = CommentedSeq(corner_map(c) for c in corners)
+    text = _HEADER + write_tree(tree)
+    return YamlFile.new(path, text, ProfileModel, ProfileFileError)
+
+
+def _rounded(value: float) -> float | None:
+    return round(float(value), 1) if math.isfinite(value) else None

@@ -1,0 +1,216 @@
+"""A survey's corners brought into a profile that a person may have edited: nothing a person wrote is lost.
+
+Each corner keeps, under ``surveyed``, the numbers as the survey last wrote them. A number that still equals its
+surveyed twin is the survey's and is refreshed; one that differs was edited and stays, for good: its twin is left
+alone too. A field named under ``kept`` stays whatever it is, and so does every number of a corner without
+``surveyed`` (it was written by hand). Names, words, boards, kerbs and comments are never touched.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from pydantic import ValidationError
+from ruamel.yaml.comments import CommentedMap
+
+from coach.core.values import Corner
+from coach.profile.corner_map import corner_map, place_key, survey_values
+from coach.profile.models import PLACES, SURVEYED_FIELDS, CornerModel
+from coach.profile.problems import CrossFieldError
+from coach.profile.yaml_tree import plain
+
+MATCH_M: Final = 60.0
+"""Two corners of one direction whose apexes lie this near are the same corner, as are two that overlap."""
+
+Values = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class MergeReport:
+    """What the merge did: ``refreshed`` and ``kept`` as (corner, field, profile's value, survey's value).
+
+    ``vanished`` corners are in the profile and were not found again: they stay. ``refused`` are (corner, why): the
+    survey's numbers would have made the profile wrong (crossed a limit, broken the order, overlapped).
+    """
+
+    refreshed: tuple[tuple[str, str, float | None, float | None], ...] = ()
+    kept: tuple[tuple[str, str, float | None, float | None], ...] = ()
+    added: tuple[str, ...] = ()
+    vanished: tuple[str, ...] = ()
+    refused: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass
+class _Part:
+    """One corner of the merged profile: as it is, and as it would be with the survey's numbers."""
+
+    name: str
+    now: CommentedMap
+    new: Values
+    twin: Values
+    is_new: bool = False
+
+    @property
+    def changed(self) -> bool:
+        return self.is_new or any(self.now.get(f) != self.new.get(f) for f in SURVEYED_FIELDS)
+
+
+def merge_survey(tree: CommentedMap, surveyed: Sequence[Corner], length_m: float) -> MergeReport:
+    """Refresh the profile ``tree`` (as ``YamlFile.tree``, valid) in place from ``surveyed``, in driving order.
+
+    ``length_m`` is the length of the survey's reference; it becomes the profile's. The tree stays valid unless
+    the new length alone breaks it, which ``YamlFile.check`` tells.
+    """
+    length_m = round(length_m, 3)
+    corners = tree["corners"]
+    pairs = _match([_values(c) for c in corners], surveyed, length_m)
+    refused: list[tuple[str, str]] = []
+    kept: list[tuple[str, str, float | None, float | None]] = []
+    parts: list[_Part] = []
+    for i, corner in enumerate(corners):
+        found = surveyed[pairs[i]] if i in pairs else None
+        part = _refreshed(corner, found, kept)
+        if why := _wrong(part):
+            refused.append((part.name, why))
+            part = _refreshed(corner, None, kept)
+        parts.append(part)
+    taken = {p.name.casefold() for p in parts}
+    for k, found in enumerate(surveyed):
+        if k not in pairs.values():
+            name = _free_name(found.name, taken)
+            new = corner_map(found, name)
+            parts.append(_Part(name, new, _values(new), dict(new["surveyed"]), is_new=True))
+    parts.sort(key=lambda p: _start(p.new) if p.is_new else _start(_values(p.now)))
+    refused += _untangle(parts, length_m)
+    return _apply(tree, parts, length_m, kept, refused, [i for i in range(len(corners)) if i not in pairs])
+
+
+def _refreshed(
+    corner: CommentedMap, found: Corner | None, kept: list[tuple[str, str, float | None, float | None]]
+) -> _Part:
+    now, twin = _values(corner), dict(corner.get("surveyed") or {})
+    part = _Part(corner["name"], corner, dict(now), dict(twin))
+    if found is None:
+        kept[:] = [k for k in kept if k[0] != part.name]
+        return part
+    by_hand = "surveyed" not in corner
+    for field, value in survey_values(found).items():
+        if by_hand or field in (corner.get("kept") or ()) or now[field] != twin.get(field):
+            if now[field] != value:
+                kept.append((part.name, field, now[field], value))
+            continue
+        part.new[field] = value
+        part.twin[field] = value
+    return part
+
+
+def _wrong(part: _Part) -> str:
+    """Why the corner would not be valid with its new numbers, "" when it would."""
+    whole = plain(part.now)
+    whole.update(part.new)
+    try:
+        CornerModel.model_validate(whole)
+    except ValidationError as e:
+        detail = e.errors(include_url=False)[0]
+        cause = detail.get("ctx", {}).get("error")
+        if isinstance(cause, CrossFieldError):
+            issue = cause.issues[0]
+            return f"{'.'.join(map(str, issue.loc))}: found {issue.found}; allowed {issue.allowed}"
+        return f"{'.'.join(map(str, detail['loc']))}: {detail['msg']}"
+    return ""
+
+
+def _untangle(parts: list[_Part], length_m: float) -> list[tuple[str, str]]:
+    """Take the survey's numbers back wherever corners would overlap; returns what was refused."""
+    refused = []
+    while (pair := _overlap(parts, length_m)) is not None:
+        changed = [p for p in reversed(pair) if p.changed]
+        if not changed:  # the profile was like that before
+            break
+        # a corner that is new gives way before one that is known
+        part = next((p for p in changed if p.is_new), changed[0])
+        other = pair[0] if part is pair[1] else pair[1]
+        refused.append((part.name, f"would overlap {other.name}"))
+        if part.is_new:
+            parts.remove(part)
+        else:
+            part.new, part.twin = _values(part.now), dict(part.now.get("surveyed") or {})
+    return refused
+
+
+def _overlap(parts: list[_Part], length_m: float) -> tuple[_Part, _Part] | None:
+    for i, part in enumerate(parts):
+        after = parts[(i + 1) % len(parts)]
+        begins = _start(after.new) + (length_m if i + 1 == len(parts) else 0.0)
+        if part.new["end_m"] > begins:
+            return part, after
+    return None
+
+
+def _apply(
+    tree: CommentedMap,
+    parts: list[_Part],
+    length_m: float,
+    kept: list[tuple[str, str, float | None, float | None]],
+    refused: list[tuple[str, str]],
+    lost: list[int],
+) -> MergeReport:
+    corners = tree["corners"]
+    vanished = tuple(corners[i]["name"] for i in lost)
+    refreshed = []
+    added = []
+    for at, part in enumerate(parts):
+        if part.is_new:
+            corners.insert(at, part.now)
+            added.append(part.name)
+            continue
+        for field in SURVEYED_FIELDS:
+            old, new = part.now.get(field), part.new.get(field)
+            if old != new:
+                refreshed.append((part.name, field, old, new))
+                place_key(part.now, field, new)
+        if "surveyed" in part.now:
+            for field in SURVEYED_FIELDS:
+                if part.now["surveyed"].get(field) != part.twin.get(field):
+                    place_key(part.now["surveyed"], field, part.twin.get(field))
+    if tree["length_m"] != length_m:
+        tree["length_m"] = length_m
+    return MergeReport(tuple(refreshed), tuple(kept), tuple(added), vanished, tuple(refused))
+
+
+def _match(known: list[Values], surveyed: Sequence[Corner], length_m: float) -> dict[int, int]:
+    """Index of a known corner -> index of the surveyed corner that is the same one; nearest apexes first."""
+    near = []
+    for i, corner in enumerate(known):
+        for k, found in enumerate(surveyed):
+            if corner["direction"] != found.direction:
+                continue
+            apart = abs(math.remainder(corner["apex_m"] - found.apex_m, length_m))
+            half = (corner["end_m"] - corner["turn_in_m"] + found.end_m - found.turn_in_m) / 2
+            middles = (corner["end_m"] + corner["turn_in_m"] - found.end_m - found.turn_in_m) / 2
+            if apart <= MATCH_M or abs(math.remainder(middles, length_m)) < half:
+                near.append((apart, i, k))
+    pairs: dict[int, int] = {}
+    for _, i, k in sorted(near):
+        if i not in pairs and k not in pairs.values():
+            pairs[i] = k
+    return pairs
+
+
+def _values(corner: CommentedMap) -> Values:
+    return {f: corner.get(f) for f in ("direction", *SURVEYED_FIELDS)}
+
+
+def _start(values: Values) -> float:
+    return float(next(values[f] for f in PLACES if values[f] is not None))
+
+
+def _free_name(name: str, taken: set[str]) -> str:
+    free, n = name, 2
+    while free.casefold() in taken:
+        free, n = f"{name} ({n})", n + 1
+    taken.add(free.casefold())
+    return free
