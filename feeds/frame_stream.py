@@ -47,6 +47,10 @@ _FLAGS: Final = frozenset({"in_pit", "traction_control", "anti_lock"})
 _SCHEMA: Final = pa.schema([(name, pa.float64()) for name in COLUMNS])
 _END: Final = b"\xff\xff\xff\xff\x00\x00\x00\x00"
 """The end-of-stream mark of the Arrow IPC format: a file that ends with it was closed in good order."""
+_MARK: Final = b"\xff\xff\xff\xff"
+"""Every message of the format begins with it."""
+_MAX_PICKED_UP: Final = 1000
+_BLOCK: Final = 1 << 16
 _take = attrgetter(*COLUMNS)
 
 
@@ -150,9 +154,37 @@ class FrameStreamWriter:
         self._size += len(data)
 
 
+class _From:
+    """The file from ``offset`` on, after ``prefix``: a stream that is picked up again in its middle."""
+
+    closed = False
+
+    def __init__(self, file: BinaryIO, prefix: bytes = b"", offset: int = 0) -> None:
+        self._file = file
+        self._prefix = prefix
+        self._left = file.seek(0, os.SEEK_END) - offset
+        file.seek(offset)
+
+    def read(self, size: int) -> bytes:
+        data, self._prefix = self._prefix[:size], self._prefix[size:]
+        if len(data) < size:
+            # a damaged length must not make room for what is not there
+            more = self._file.read(min(size - len(data), self._left))
+            self._left -= len(more)
+            data += more
+        return data
+
+    def flush(self) -> None:
+        """Nothing is written here."""
+
+    def close(self) -> None:
+        """The file is closed by its owner."""
+
+
 class FrameStreamReader:
     """Reads a frame stream batch by batch; after the last batch ``lost_bytes`` and ``damaged`` are known.
 
+    ``lost_bytes`` are an unfinished end, ``damaged`` counts places inside at which batches could not be believed.
     FeedOpenError when there is no such file, FeedFormatError when it is not a frame stream at all.
     """
 
@@ -162,52 +194,76 @@ class FrameStreamReader:
         self.lost_bytes = 0
         self.damaged = 0
         try:
-            size = path.stat().st_size
-            with open(path, "rb") as file:
-                file.seek(max(size - len(_END), 0))
-                self.ended = file.read() == _END
-            self._file = pa.OSFile(str(path), "rb")
+            self._file: BinaryIO = open(path, "rb")  # noqa: SIM115 - closed by close()
         except (OSError, ValueError) as error:
             why = getattr(error, "strerror", None) or error
             raise FeedOpenError(f"{path}: the frame stream can not be opened ({why})") from error
-        self._size = size
         try:
-            self._reader = pa.ipc.open_stream(self._file)
+            self._size = self._file.seek(0, os.SEEK_END)
+            self._file.seek(max(self._size - len(_END), 0))
+            self.ended = self._file.read() == _END
+            self._reader = pa.ipc.open_stream(_From(self._file))
             names = self._reader.schema.names
-            missing = [name for name in ("t_s",) if name not in names]
-            if missing or any(field.type != pa.float64() for field in self._reader.schema):
-                raise FeedFormatError(f"{path}: not a frame stream: columns {', '.join(names) or 'none'}")
+            if "t_s" not in names or any(field.type != pa.float64() for field in self._reader.schema):
+                raise ValueError(f"its columns are {', '.join(names) or 'none'}")
+            self._prefix = self._start()
         except (pa.ArrowException, OSError, ValueError, MemoryError) as error:
             self._file.close()
             raise FeedFormatError(f"{path}: not a frame stream, or cut before its first frame ({error})") from error
-        except FeedFormatError:
-            self._file.close()
-            raise
         self._rows: Sequence[int] = [names.index(name) if name in names else -1 for name in COLUMNS]
 
     def batches(self) -> Iterator[Floats]:
         """Arrays of shape (channels, n) in the order of :data:`COLUMNS`; channels the file lacks are NaN."""
-        whole = self._file.tell()
-        while True:
+        good = len(self._prefix)
+        start = good
+        bad = False
+        for _ in range(_MAX_PICKED_UP):
+            self._reader = pa.ipc.open_stream(_From(self._file, self._prefix, start))
             try:
-                batch, metadata = self._reader.read_next_batch_with_custom_metadata()
-                batch.validate(full=True)
-                data = self._arrange(batch)
+                while True:
+                    start = self._file.tell()
+                    batch, metadata = self._reader.read_next_batch_with_custom_metadata()
+                    batch.validate(full=True)
+                    data = self._arrange(batch)
+                    if metadata is None or metadata.get(b"crc32") != str(_crc(data)).encode():
+                        raise ValueError("the numbers are not those that were written")
+                    self.damaged += bad
+                    bad = False
+                    good = self._file.tell()
+                    yield data
             except StopIteration:
-                whole = self._size if self.ended else whole
                 break
             except (pa.ArrowException, OSError, ValueError, MemoryError):
+                bad = True
+            start = self._next_message(start + 8)
+            if start < 0:
                 break
-            whole = self._file.tell()
-            if metadata is not None and metadata.get(b"crc32", b"") != str(_crc(data)).encode():
-                self.damaged += 1
-                continue
-            yield data
-        self.lost_bytes = self._size - whole
+        if self.ended:
+            self.damaged += bad
+        else:
+            self.lost_bytes = self._size - good
 
     def close(self) -> None:
         """Give the file back."""
         self._file.close()
+
+    def _start(self) -> bytes:
+        """The bytes of the schema, which every part of the stream needs before it."""
+        length = self._file.tell()
+        self._file.seek(0)
+        return self._file.read(length)
+
+    def _next_message(self, start: int) -> int:
+        """Where the next message may begin at or after ``start``, by its mark; negative when there is none."""
+        overlap = len(_MARK) - 1
+        while start < self._size:
+            self._file.seek(start)
+            block = self._file.read(_BLOCK)
+            at = block.find(_MARK)
+            if at >= 0:
+                return start + at
+            start += max(len(block) - overlap, 1)
+        return -1
 
     def _arrange(self, batch: Any) -> Floats:
         data = np.full((len(COLUMNS), batch.num_rows), np.nan)
