@@ -58,7 +58,7 @@ class Trace:
 def nodes(reference: Reference, low_m: float, high_m: float) -> Floats:
     """The reference's node places from ``low_m`` to ``high_m`` [m]."""
     first, last = int(np.ceil(low_m / reference.step_m)), int(np.floor(high_m / reference.step_m))
-    return np.arange(first, last + 1) * reference.step_m
+    return np.asarray(np.arange(first, last + 1) * reference.step_m, dtype=np.float64)
 
 
 def reference_trace(reference: Reference, low_m: float, high_m: float) -> Trace:
@@ -77,12 +77,15 @@ def reference_trace(reference: Reference, low_m: float, high_m: float) -> Trace:
 def drive_trace(history: History, reference: Reference, low_m: float, high_m: float) -> Trace | None:
     """What the car did from ``low_m`` to ``high_m`` [m]; None if frames are missing there.
 
+    A record that begins or ends up to MARGIN_M inside is carried on at its first or last speed: laps are often
+    saved from line to line.
+
     The place along the line is the distance by speed plus its slowly changing difference to the projected place;
     only that difference is smoothed, and only as much as its noise asks for, so a clean feed is not touched.
     """
     rows = history.span(low_m - MARGIN_M, high_m + MARGIN_M)
     u, t, v = history.u_m[rows], history["t_s"][rows], history["speed_mps"][rows]
-    if len(u) < 8 or u[0] > low_m or u.max() < high_m:
+    if len(u) < 8 or u[0] > low_m + MARGIN_M or u.max() < high_m - MARGIN_M:
         return None
     interval = float(np.median(np.diff(t)))
     driven = np.concatenate(([0.0], np.cumsum(0.5 * (v[1:] + v[:-1]) * np.diff(t))))
@@ -95,18 +98,25 @@ def drive_trace(history: History, reference: Reference, low_m: float, high_m: fl
     place = np.maximum.accumulate(driven + rest)
     place = place + np.arange(len(place)) * 1e-9
     grid = nodes(reference, low_m, high_m)
+    before, after = max(place[0] - low_m, 0.0), max(high_m - place[-1], 0.0)
+    first, last = max(float(v[0]), 1.0), max(float(v[-1]), 1.0)
     speed_noise = white_noise(v)
     v = smooth(v, min(span_for(speed_noise, SPEED_ERROR_MPS), int(SHORT_SPAN_S / interval)))
 
     def at(values: Floats) -> Floats:
         return np.interp(grid, place, values)
 
+    clock = np.interp(
+        grid,
+        np.concatenate(([place[0] - before - 1.0], place, [place[-1] + after + 1.0])),
+        np.concatenate(([t[0] - (before + 1.0) / first], t, [t[-1] + (after + 1.0) / last])),
+    )
     offset, curvature = _path(reference, grid, at(history.offset_m[rows]), noise, interval)
     gear = history["gear"][rows]
     nearest = np.clip(np.searchsorted(place, grid), 0, len(place) - 1)
     return Trace(
         grid,
-        at(t),
+        clock,
         at(v),
         at(history["throttle"][rows]),
         at(history["brake"][rows]),

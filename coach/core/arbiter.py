@@ -1,0 +1,146 @@
+"""One speaker: which of the open candidates speaks now, which waits, which is dropped, never late.
+
+Total order: safety, priority, nearest deadline, larger loss, rule name. Nothing is cut but for a safety caution,
+nothing resumes, and what can no longer end in time is dropped. A lower candidate may speak before a higher one that
+is not due yet, if it is over before the higher one has to begin.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Final
+
+from coach.core.rules import CueRule
+from coach.core.timing import LONGEST_LEAD_S, SHORT_LEAD_S, STARTS_AFTER_S
+
+PAUSE_S: Final = 0.3
+"""Silence between two cues, so that they are heard as two (common practice, no source)."""
+WORD_S: Final = 60.0 / 160.0
+"""Length of a word at the default rate, for a text whose rendered length is not known."""
+LOOK_S: Final = 0.1
+"""A candidate that has to wait for the phase is looked at this often [s]."""
+NEVER: Final = float("inf")
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A cue that may be spoken: its forms from long to short, and the place [m driven] of its action.
+
+    ``over_m`` is where it must be over ``margin_s`` before: the action, or where it gets quiet if that is earlier.
+    """
+
+    rule: CueRule
+    corner: int
+    lap: int
+    forms: tuple[str, ...]
+    over_m: float
+    action_m: float
+    margin_s: float
+    loss_s: float
+    opened_s: float
+    new: bool = False
+    safety: bool = False
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What became of a candidate: spoken (then ``ends_s`` is its foretold end), or held back and why."""
+
+    candidate: Candidate
+    spoken: bool
+    reason: str
+    text: str
+    ends_s: float
+    action_s: float
+
+
+@dataclass(frozen=True)
+class _Plan:
+    candidate: Candidate
+    over_s: float
+    ready_s: float
+    free_s: float
+    forms: tuple[str, ...]
+    latest_s: float
+
+    @property
+    def key(self) -> tuple[bool, int, float, float, str, int, tuple[str, ...]]:
+        """Total, so that the order of rules in a file can not matter."""
+        c = self.candidate
+        return (not c.safety, -c.rule.priority, self.over_s, -c.loss_s, c.rule.name, c.corner, c.forms)
+
+
+@dataclass
+class Arbiter:
+    """Holds the open candidates; ``durations`` maps a text to its rendered length [s]."""
+
+    durations: Mapping[str, float]
+    open: list[Candidate] = field(default_factory=list)
+    busy_until_s: float = float("-inf")
+    _began_s: float = float("-inf")
+    _safety_speaks: bool = False
+
+    def duration(self, text: str) -> float:
+        """Length of ``text`` [s]; estimated from its words when it was not rendered."""
+        known = self.durations.get(text)
+        return known if known is not None else 0.25 + WORD_S * len(text.split())
+
+    def consider(self, now_s: float, reach: Callable[[float], float], may_speak: bool) -> tuple[list[Verdict], float]:
+        """Decide at ``now_s``. ``reach(place_m)`` foretells the session time at a place [s].
+
+        ``may_speak`` is false in quiet phases: then only safety cautions may. Returns the verdicts reached now and
+        when to look again (inf: not before something opens).
+        """
+        verdicts: list[Verdict] = []
+        again, must_be_over = NEVER, NEVER
+        for plan in sorted((self._plan(c, now_s, reach) for c in self.open), key=lambda p: p.key):
+            candidate = plan.candidate
+            if not plan.forms:
+                self.open.remove(candidate)
+                reason = "beaten" if self._began_s >= candidate.opened_s else "no room"
+                verdicts.append(_held(candidate, reason, now_s, reach(candidate.action_m)))
+                continue
+            due = now_s >= max(plan.ready_s, plan.free_s) and (may_speak or candidate.safety)
+            text = self._text(plan, now_s, must_be_over) if due else ""
+            if text:
+                verdicts.append(self._speak(candidate, text, now_s, reach(candidate.action_m)))
+                return verdicts, self.busy_until_s + PAUSE_S if self.open else NEVER
+            must_be_over = min(must_be_over, plan.latest_s)
+            again = min(again, max(plan.ready_s, plan.free_s, now_s + LOOK_S))
+        return verdicts, again
+
+    def _plan(self, candidate: Candidate, now_s: float, reach: Callable[[float], float]) -> _Plan:
+        over = reach(candidate.over_m)
+        free = now_s
+        if self.busy_until_s + PAUSE_S > now_s and (not candidate.safety or self._safety_speaks):
+            free = self.busy_until_s + PAUSE_S
+        end = over - candidate.margin_s - STARTS_AFTER_S
+        forms = tuple(f for f in candidate.forms if free + self.duration(f) <= end)
+        lead = LONGEST_LEAD_S if candidate.new else SHORT_LEAD_S
+        latest = end - min(map(self.duration, candidate.forms))
+        return _Plan(candidate, over, over - candidate.margin_s - lead, free, forms, latest)
+
+    def _text(self, plan: _Plan, now_s: float, must_be_over_s: float) -> str:
+        """The longest form that is over before a higher candidate has to begin; "" if none is."""
+        for form in plan.forms:
+            if now_s + STARTS_AFTER_S + self.duration(form) + PAUSE_S <= must_be_over_s:
+                return form
+        return ""
+
+    def _speak(self, candidate: Candidate, text: str, now_s: float, action_s: float) -> Verdict:
+        self.open.remove(candidate)
+        self._began_s = now_s
+        self.busy_until_s = now_s + STARTS_AFTER_S + self.duration(text)
+        self._safety_speaks = candidate.safety
+        return Verdict(candidate, True, "", text, self.busy_until_s, action_s)
+
+    def drop_all(self, now_s: float, reason: str) -> list[Verdict]:
+        """Everything open is held back: tracking was lost, or the session ended."""
+        verdicts = [_held(c, reason, now_s, float("nan")) for c in self.open]
+        self.open.clear()
+        return verdicts
+
+
+def _held(candidate: Candidate, reason: str, now_s: float, action_s: float) -> Verdict:
+    return Verdict(candidate, False, reason, candidate.forms[-1], now_s, action_s)

@@ -1,0 +1,93 @@
+"""The places of a lap at which something happens, in driving order, and which of them a stretch of driving passes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import IntEnum
+
+from coach.core.reference import Reference
+from coach.core.timing import open_place
+from coach.core.zones import Zone
+
+SETTLE_M = 20.0
+"""A pass is measured this far beyond its last place, so that smoothing sees both sides of it [m]."""
+
+
+class Kind(IntEnum):
+    """What is at a place; at equal places in this order."""
+
+    END = 0
+    LINE = 1
+    MEASURE = 2
+    OPEN = 3
+    ZONE = 4
+    BRAKE = 5
+    TURN_IN = 6
+    APEX = 7
+
+
+@dataclass(frozen=True)
+class Passed:
+    """A place was passed at row ``row``: ``lap`` is the lap in which its corner began."""
+
+    row: int
+    kind: Kind
+    corner: int
+    lap: int
+
+
+class Course:
+    """All places of a lap and a pointer to the next one; ``begin`` sets it, ``pass_by`` moves it on."""
+
+    def __init__(self, reference: Reference, zones: tuple[Zone, ...]) -> None:
+        self.length_m = reference.length_m
+        self.closed = reference.closed
+        places: list[tuple[float, Kind, int, int]] = []
+
+        def add(place_m: float, kind: Kind, corner: int) -> None:
+            turns = int(place_m // self.length_m) if self.closed else 0
+            places.append((place_m - turns * self.length_m, kind, corner, turns))
+
+        add(0.0, Kind.LINE, -1)
+        for i, zone in enumerate(zones):
+            previous_end = zones[i - 1].end_m - (self.length_m if i == 0 else 0.0)
+            add(open_place(reference, zone, previous_end), Kind.OPEN, i)
+            add(zone.start_m, Kind.ZONE, i)
+            if zone.brake_m == zone.brake_m:
+                add(zone.brake_m, Kind.BRAKE, i)
+            add(zone.turn_in_m, Kind.TURN_IN, i)
+            add(zone.apex_m, Kind.APEX, i)
+            add(zone.end_m, Kind.END, i)
+            add(zone.next_start_m + SETTLE_M, Kind.MEASURE, i)
+        self.places = sorted(places)
+        self._next = 0
+        self._lap = 0
+        self.next_m = 0.0
+
+    def begin(self, u_m: float) -> None:
+        """The next place is the first beyond ``u_m``."""
+        self._lap = int(u_m // self.length_m) if self.closed else 0
+        self._next = 0
+        self._aim()
+        while self.next_m <= u_m:
+            self._step()
+
+    def _aim(self) -> None:
+        if self._next >= len(self.places):
+            if not self.closed:
+                self.next_m = float("inf")
+                return
+            self._next, self._lap = 0, self._lap + 1
+        self.next_m = self.places[self._next][0] + self._lap * self.length_m
+
+    def _step(self) -> None:
+        self._next += 1
+        self._aim()
+
+    def pass_by(self, front_m: float) -> Iterator[tuple[float, Kind, int, int]]:
+        """Places up to ``front_m`` in order: (place [m driven], kind, corner, lap in which the corner began)."""
+        while self.next_m <= front_m:
+            _, kind, corner, turns = self.places[self._next]
+            yield self.next_m, kind, corner, self._lap - turns
+            self._step()

@@ -1,0 +1,207 @@
+"""What was done in one corner, as numbers: the same definitions for a pass and for the reference.
+
+Places are metres along the reference, relative to lap 0's line (they run on over laps); NaN where the channel they
+need is absent or the thing did not happen.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coach.core.columns import Floats
+from coach.core.trace import Trace
+from coach.core.zones import Zone
+
+NAN: Final = float("nan")
+
+BRAKE_ON: Final = 0.05
+"""Pedal beyond which the brake counts as used; a foot resting on it stays below (common practice, no source)."""
+ONSET: Final = 0.1
+"""Braking starts and ends where it passes this share of its peak."""
+SAME_BRAKING_M: Final = 8.0
+"""Two brakings this close together are one [m]."""
+THROTTLE_ON: Final = 0.3
+"""Throttle that drives the car out of the corner; less only holds its speed (common practice, no source)."""
+FULL: Final = 0.95
+PEDAL_OFF: Final = 0.05
+TURN_SHARE: Final = 0.3
+"""The car has turned in where its path reaches this share of the corner's largest curvature."""
+
+PLACES: Final = (
+    "brake_start_m",
+    "brake_release_m",
+    "turn_in_m",
+    "min_speed_at_m",
+    "throttle_start_m",
+    "full_throttle_m",
+)
+"""Measures that are places: reported within the lap, and shifted by whole laps."""
+
+
+def measure(trace: Trace, zone: Zone) -> dict[str, float]:
+    """All measures of one corner; ``trace`` must reach from the zone's start to its end at least."""
+    first, last = trace.index(zone.start_m), trace.index(zone.end_m)
+    out: dict[str, float] = {}
+    out.update(_braking(trace, first, last, zone))
+    out.update(_speed(trace, zone, last))
+    out.update(_throttle(trace, zone, out, last))
+    out["turn_in_m"] = _turn_in(trace, zone)
+    out.update(_line(trace, zone))
+    out["coast_s"] = _coast(trace, first, last)
+    gears = trace.gear[first : last + 1]
+    out["gear_min"] = float(np.nanmin(gears)) if np.isfinite(gears).any() else NAN
+    out["corrections"] = _corrections(trace, zone)
+    off = trace.wheels_off[first : last + 1]
+    out["wheels_off"] = float(np.nanmax(off)) if np.isfinite(off).any() else NAN
+    return out
+
+
+def _runs(on: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Stretches of True as (first, last) indices."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], on, [False])).astype(np.int8)))
+    return [(int(a), int(b) - 1) for a, b in edges.reshape(-1, 2)]
+
+
+def _crossing(x: Floats, y: Floats, i: int, level: float) -> float:
+    """Where ``y`` passes ``level`` between nodes ``i`` and ``i + 1``."""
+    y0, y1 = float(y[i]), float(y[i + 1])
+    if y1 == y0:
+        return float(x[i])
+    return float(x[i] + np.clip((level - y0) / (y1 - y0), 0.0, 1.0) * (x[i + 1] - x[i]))
+
+
+def _braking(trace: Trace, first: int, last: int, zone: Zone) -> dict[str, float]:
+    """Start, peak and release of the corner's main braking: the one with the largest pedal times distance."""
+    nothing = {"brake_start_m": NAN, "brake_peak": NAN, "brake_release_m": NAN}
+    brake = trace.brake[first : last + 1]
+    if not np.isfinite(brake).any():
+        return nothing
+    brake = np.nan_to_num(brake)
+    u = trace.u_m[first : last + 1]
+    runs = _runs(brake > BRAKE_ON)
+    # what starts after the apex belongs to what follows
+    runs = [r for r in runs if u[r[0]] <= max(zone.apex_m, zone.turn_in_m)]
+    joined: list[tuple[int, int]] = []
+    for a, b in runs:
+        if joined and u[a] - u[joined[-1][1]] < SAME_BRAKING_M:
+            joined[-1] = (joined[-1][0], b)
+        else:
+            joined.append((a, b))
+    if not joined:
+        return {"brake_start_m": NAN, "brake_peak": 0.0, "brake_release_m": NAN}
+    a, b = max(joined, key=lambda r: float(brake[r[0] : r[1] + 1].sum()))
+    peak = float(brake[a : b + 1].max())
+    level = max(BRAKE_ON, ONSET * peak)
+    above = np.flatnonzero(brake[a : b + 1] >= level) + a
+    on, off = int(above[0]), int(above[-1])
+    start = _crossing(u, brake, on - 1, level) if on else float(u[0])
+    release = _crossing(u, brake, off, level) if off + 1 < len(u) else float(u[-1])
+    return {"brake_start_m": start, "brake_peak": peak, "brake_release_m": release}
+
+
+def _speed(trace: Trace, zone: Zone, last: int) -> dict[str, float]:
+    low = trace.index(zone.turn_in_m - 25.0)
+    v = trace.speed_mps[low : last + 1]
+    i = low + int(np.argmin(v))
+    return {
+        "min_speed_mps": float(trace.speed_mps[i]),
+        "min_speed_at_m": float(trace.u_m[i]),
+        "exit_speed_mps": float(trace.speed_mps[last]),
+        "turn_in_speed_mps": trace.at("speed_mps", zone.turn_in_m),
+    }
+
+
+def _throttle(trace: Trace, zone: Zone, got: dict[str, float], last: int) -> dict[str, float]:
+    """Where the throttle that drives the car out begins, and where it is full.
+
+    Looked for backwards from the first full throttle after the slowest point: a throttle that only holds the speed
+    in the middle, or a dab in the entry, is not it.
+    """
+    nothing = {"throttle_start_m": NAN, "full_throttle_m": NAN}
+    if not np.isfinite(trace.throttle).any():
+        return nothing
+    u, throttle = trace.u_m, np.nan_to_num(trace.throttle)
+    from_m = got["min_speed_at_m"]
+    if from_m != from_m:
+        from_m = zone.apex_m
+    released = got["brake_release_m"]
+    low = trace.index(min(released if released == released else zone.turn_in_m, from_m))
+    tail = throttle[low:]
+    top = float(tail.max()) if len(tail) else 0.0
+    if top < THROTTLE_ON:
+        return nothing
+    full_at = np.flatnonzero(tail >= FULL * top)
+    # full throttle that holds: a stab on the way does not count
+    full = low + int(full_at[0])
+    for i in full_at:
+        ahead = throttle[low + int(i) : low + int(i) + 15]
+        if float(ahead.min()) > THROTTLE_ON:
+            full = low + int(i)
+            break
+    below = np.flatnonzero(throttle[low : full + 1] < THROTTLE_ON)
+    if not len(below):
+        start = float(u[low])
+    else:
+        start = _crossing(u, throttle, low + int(below[-1]), THROTTLE_ON)
+    return {
+        "throttle_start_m": start,
+        "full_throttle_m": float(u[full]) if full == low else _crossing(u, throttle, full - 1, FULL * top),
+    }
+
+
+def _turn_in(trace: Trace, zone: Zone) -> float:
+    """Where the path first reaches TURN_SHARE of its largest curvature toward the apex."""
+    if not np.isfinite(trace.curvature_pm).any():
+        return NAN
+    side = 1.0 if zone.corner.direction == "left" else -1.0
+    low, top = trace.index(zone.turn_in_m - 40.0), trace.index(zone.apex_m + 10.0)
+    bend = side * trace.curvature_pm[low : top + 1]
+    most = int(np.argmax(bend))
+    level = TURN_SHARE * float(bend[most])
+    under = np.flatnonzero(bend[:most] < level)
+    if level <= 0.0 or not len(under):
+        return NAN
+    return _crossing(trace.u_m[low : top + 1], bend, int(under[-1]), level)
+
+
+def _line(trace: Trace, zone: Zone) -> dict[str, float]:
+    """Offsets toward the outside of the corner [m]: least near the apex, and mean around the exit."""
+    side = 1.0 if zone.corner.direction == "left" else -1.0
+    out = -side * trace.offset_m
+    a, b = trace.index(zone.apex_m - 12.0), trace.index(zone.apex_m + 12.0)
+    c, d = trace.index(zone.exit_m - 5.0), trace.index(zone.exit_m + 5.0)
+    return {"apex_offset_m": float(out[a : b + 1].min()), "exit_offset_m": float(out[c : d + 1].mean())}
+
+
+def _coast(trace: Trace, first: int, last: int) -> float:
+    """Time with neither pedal [s]."""
+    throttle, brake = trace.throttle[first : last + 1], trace.brake[first : last + 1]
+    if not (np.isfinite(throttle).any() and np.isfinite(brake).any()):
+        return NAN
+    idle = (np.nan_to_num(throttle) < PEDAL_OFF) & (np.nan_to_num(brake) < PEDAL_OFF)
+    step = np.diff(trace.t_s[first : last + 1])
+    return float(step[idle[:-1] & idle[1:]].sum())
+
+
+def _corrections(trace: Trace, zone: Zone) -> float:
+    """Times the steering reversed by a tenth of its range between turn-in and exit."""
+    a, b = trace.index(zone.turn_in_m), trace.index(zone.exit_m)
+    steer = trace.steer[a : b + 1]
+    if not np.isfinite(steer).all() or len(steer) < 5:
+        return NAN
+    swing = 0.1 * float(np.abs(steer).max())
+    count, extreme, direction = 0, float(steer[0]), 0
+    for value in steer.tolist():
+        if direction >= 0 and value < extreme - swing:
+            count += direction > 0
+            direction, extreme = -1, value
+        elif direction <= 0 and value > extreme + swing:
+            count += direction < 0
+            direction, extreme = 1, value
+        elif (direction >= 0 and value > extreme) or (direction <= 0 and value < extreme):
+            extreme = value
+    # one reversal is the corner itself: wound on, wound off
+    return float(max(count - 1, 0))

@@ -1,0 +1,137 @@
+"""From located frames to a Pass: the trace of a corner and its straight, its losses, its measures.
+
+Losses are differences of times at places. A place's time is taken once and shared by the pieces on both sides of
+it, so the losses of a lap add up to its difference from the reference by construction.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final, Literal
+
+from coach.core.history import History
+from coach.core.measures import PLACES, measure
+from coach.core.reference import Reference
+from coach.core.trace import Trace, drive_trace, reference_trace
+from coach.core.zones import Zone
+
+Part = Literal["entry", "middle", "exit", "straight"]
+PARTS: Final[tuple[Part, ...]] = ("entry", "middle", "exit", "straight")
+
+
+@dataclass(frozen=True)
+class Piece:
+    """Time lost [s] in one part of a corner's zone within one lap."""
+
+    lap: int
+    corner: int
+    part: Part
+    loss_s: float
+
+
+@dataclass(frozen=True)
+class Driven:
+    """One pass before it is diagnosed. ``whole`` is false when its beginning was not seen."""
+
+    lap: int
+    corner: int
+    zone: Zone
+    trace: Trace | None
+    pieces: tuple[Piece, ...]
+    measures: dict[str, float]
+    gaps: dict[str, float]
+    whole: bool
+    line_t_s: float
+    """Session time at the finish line if it was crossed in this pass, else NaN."""
+
+    def loss(self, part: Part) -> float:
+        """Time lost in ``part`` over the whole pass, on both sides of the finish line [s]."""
+        return sum(p.loss_s for p in self.pieces if p.part == part)
+
+    @property
+    def total_s(self) -> float:
+        """Time lost over the corner and the straight after it [s]."""
+        return sum(p.loss_s for p in self.pieces)
+
+
+class CornerReference:
+    """The reference over one corner: its trace and its measures, taken once."""
+
+    def __init__(self, reference: Reference, zone: Zone) -> None:
+        self.zone = zone
+        self.trace = reference_trace(reference, zone.start_m - 80.0, zone.next_start_m)
+        self.measures = measure(self.trace, zone)
+
+
+class PassBuilder:
+    """Measures corner after corner; ``open`` holds the last place whose time is known."""
+
+    def __init__(self, reference: Reference, zones: tuple[Zone, ...]) -> None:
+        self.reference = reference
+        self.zones = zones
+        self.corners = tuple(CornerReference(reference, zone) for zone in zones)
+        self._open: tuple[float, float] | None = None
+
+    def interrupt(self) -> None:
+        """Tracking was lost: what is being driven can not be measured whole."""
+        self._open = None
+
+    def begin(self, u_m: float, t_s: float) -> None:
+        """Tracking begins at ``u_m``: the time there is known from now on."""
+        self._open = (u_m, t_s)
+
+    def build(self, history: History, corner: int, lap: int, stop_m: float = float("inf")) -> Driven | None:
+        """The pass through ``corner`` that began in ``lap``; None if nothing of it can be measured.
+
+        ``stop_m`` cuts the straight after the corner short, for a record that ends there.
+        """
+        length = self.reference.length_m
+        base = lap * length
+        zone = self.zones[corner].shifted(base)
+        if stop_m < zone.end_m:
+            return None
+        zone = replace(zone, next_start_m=min(zone.next_start_m, stop_m))
+        start = self._open
+        if start is None or start[0] >= zone.next_start_m:
+            return None
+        whole = start[0] <= zone.start_m + 1e-6
+        low = min(zone.start_m, start[0]) if whole else start[0]
+        trace = drive_trace(history, self.reference, low, zone.next_start_m)
+        if trace is None:
+            self._open = None
+            return None
+        seam = base + length
+        pieces, line_t = self._pieces(trace, zone, start, corner, lap, seam)
+        if not whole:
+            return Driven(lap, corner, zone, None, pieces, {}, {}, False, line_t)
+        found = measure(trace, zone)
+        mine = {k: v - base if k in PLACES else v for k, v in found.items()}
+        theirs = self.corners[corner].measures
+        gaps = {k: mine[k] - theirs[k] for k in mine if k in theirs}
+        return Driven(lap, corner, zone, trace, pieces, mine, gaps, True, line_t)
+
+    def _pieces(
+        self, trace: Trace, zone: Zone, start: tuple[float, float], corner: int, lap: int, seam: float
+    ) -> tuple[tuple[Piece, ...], float]:
+        ends: list[tuple[float, Part]] = [
+            (zone.turn_in_m, "entry"),
+            (zone.apex_m, "middle"),
+            (zone.end_m, "exit"),
+            (zone.next_start_m, "straight"),
+        ]
+        pieces: list[Piece] = []
+        line_t = float("nan")
+        here, here_t = start
+        for end, part in ends:
+            if end <= here:
+                continue
+            for stop in (seam, end) if here < seam < end else (end,):
+                stop_t = trace.at("t_s", stop)
+                own = lap if stop <= seam else lap + 1
+                planned = float(self.reference.at("t_s", stop) - self.reference.at("t_s", here))
+                pieces.append(Piece(own, corner, part, stop_t - here_t - planned))
+                if stop == seam:
+                    line_t = stop_t
+                here, here_t = stop, stop_t
+        self._open = (here, here_t)
+        return tuple(pieces), line_t

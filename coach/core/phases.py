@@ -1,0 +1,85 @@
+"""Which phase of a corner the car is in, as a table.
+
+Two rules: a pair that is not in the table is illegal, raises IllegalEvent and changes nothing; and nothing else
+decides about phases. Speech is allowed where QUIET does not hold.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Final
+
+
+class Phase(StrEnum):
+    """Where in a corner the car is."""
+
+    LOST = "lost"
+    STRAIGHT = "straight"
+    APPROACH = "approach"
+    BRAKING = "braking"
+    ENTRY = "entry"
+    EXIT = "exit"
+
+
+class Event(StrEnum):
+    """What can happen to a phase: tracking, places passed, the brake used in the approach."""
+
+    FOUND = "found"
+    LOST = "lost"
+    ZONE = "zone"
+    BRAKE = "brake"
+    TURN_IN = "turn_in"
+    APEX = "apex"
+    END = "end"
+
+
+class IllegalEvent(Exception):  # noqa: N818 - it names what was wrong, as the table does
+    """An event that the table does not allow in this phase."""
+
+
+P, E = Phase, Event
+
+TABLE: Final[dict[tuple[Phase, Event], Phase]] = {
+    (P.LOST, E.FOUND): P.STRAIGHT,
+    (P.LOST, E.LOST): P.LOST,
+    (P.STRAIGHT, E.LOST): P.LOST,
+    (P.STRAIGHT, E.ZONE): P.APPROACH,
+    (P.STRAIGHT, E.BRAKE): P.STRAIGHT,
+    # found in the middle of a corner: it is not followed, the next one is
+    (P.STRAIGHT, E.TURN_IN): P.STRAIGHT,
+    (P.STRAIGHT, E.APEX): P.STRAIGHT,
+    (P.STRAIGHT, E.END): P.STRAIGHT,
+    (P.APPROACH, E.LOST): P.LOST,
+    (P.APPROACH, E.BRAKE): P.BRAKING,
+    (P.APPROACH, E.TURN_IN): P.ENTRY,
+    (P.BRAKING, E.LOST): P.LOST,
+    (P.BRAKING, E.BRAKE): P.BRAKING,
+    (P.BRAKING, E.TURN_IN): P.ENTRY,
+    (P.ENTRY, E.LOST): P.LOST,
+    (P.ENTRY, E.BRAKE): P.ENTRY,
+    (P.ENTRY, E.APEX): P.EXIT,
+    (P.EXIT, E.LOST): P.LOST,
+    (P.EXIT, E.BRAKE): P.EXIT,
+    (P.EXIT, E.END): P.STRAIGHT,
+}
+
+QUIET: Final = frozenset({Phase.BRAKING, Phase.ENTRY, Phase.EXIT})
+"""No speech from brake to exit (common practice, no source), except cautions of the safety class."""
+
+
+def step(phase: Phase, event: Event) -> Phase:
+    """The phase after ``event``; IllegalEvent if the table does not have the pair."""
+    try:
+        return TABLE[phase, event]
+    except KeyError:
+        raise IllegalEvent(f"event {event} is not possible in phase {phase}") from None
+
+
+def diagram() -> str:
+    """The table as a Mermaid state diagram, for the guide."""
+    lines = ["stateDiagram-v2", "    [*] --> lost"]
+    merged: dict[tuple[Phase, Phase], list[str]] = {}
+    for (phase, event), after in TABLE.items():
+        merged.setdefault((phase, after), []).append(event.value)
+    lines += [f"    {a.value} --> {b.value}: {', '.join(events)}" for (a, b), events in merged.items()]
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,210 @@
+"""When a cue is due: taught, faded, retired, re-armed; which corners are in work; line before speed.
+
+Grounds: faded feedback is retained better than constant (Winstein & Schmidt 1990; Aoyagi et al. 2019), a trial with
+and one without is best (Park, Shea & Wright 2000), and silence inside a band beats feedback each time (Cruz et al.
+2018; de Groot et al. 2011). Novices who add speed before position get slower (Kaufman et al. 2024).
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import Final, Literal
+
+import msgspec
+
+from coach.core.rules import CueRule, RuleSet
+from coach.core.values import Finding
+
+Stage = Literal["each", "alternate", "outside", "retired"]
+
+LINE_FAULTS: Final = frozenset(
+    {"turn_in_early", "turn_in_late", "apex_missed", "exit_narrow", "exit_wide", "brake_late"}
+)
+ABOUT: Final[dict[str, frozenset[str]]] = {
+    "brake_board": frozenset({"brake_early", "brake_late"}),
+    "gradient": frozenset({"brake_early", "brake_late"}),
+    "gear": frozenset({"gear_high", "gear_low"}),
+    "apex": frozenset({"turn_in_early", "turn_in_late", "apex_missed"}),
+    "kerb_entry": frozenset({"turn_in_early", "turn_in_late"}),
+    "kerb_apex": frozenset({"apex_missed"}),
+    "kerb_exit": frozenset({"exit_narrow", "exit_wide"}),
+    "track_limit": frozenset({"exit_wide"}),
+}
+"""Which faults show that a reminder is not yet known; for the others any fault in the corner does."""
+RECENT: Final = 8
+STALE_LAPS: Final = 6
+"""A corner in work that has not come right after this many laps gives its place to the next for a while."""
+REHEARSED: Final = 2
+"""Spoken this often a text is no longer new (common practice, no source)."""
+
+
+class Progress(msgspec.Struct):
+    """How far one rule has come at one corner for this driver."""
+
+    stage: Stage = "each"
+    good: int = 0
+    bad: int = 0
+    silent_good: int = 0
+    said: int = 0
+    said_lap: int = -1000
+    due_confirm: bool = False
+
+
+class Memory(msgspec.Struct):
+    """What is kept from session to session for one driver on one circuit."""
+
+    progress: dict[str, Progress] = {}
+    heard: dict[str, int] = {}
+
+
+class Schedule:
+    """Decides for each rule and corner whether it is due; learns from each pass."""
+
+    def __init__(self, rules: RuleSet, names: tuple[str, ...], memory: Memory | None = None) -> None:
+        self.rules = rules
+        self.names = names
+        self.memory = memory if memory is not None else Memory()
+        self._recent: dict[int, deque[tuple[Finding, ...]]] = {}
+        self._in_work: dict[int, int] = {}
+        self._rest: dict[int, int] = {}
+
+    def _key(self, rule: CueRule, corner: int) -> str:
+        return f"{rule.name}@{self.names[corner]}"
+
+    def progress(self, rule: CueRule, corner: int) -> Progress:
+        """The state of ``rule`` at ``corner``, made on first use."""
+        return self.memory.progress.setdefault(self._key(rule, corner), Progress())
+
+    def passed(self, corner: int, findings: tuple[Finding, ...]) -> None:
+        """Learn from a valid pass."""
+        self._recent.setdefault(corner, deque(maxlen=RECENT)).append(findings)
+        for rule in self.rules.rules:
+            self._learn(self.progress(rule, corner), rule, corner, self._is_bad(rule, findings))
+
+    def _is_bad(self, rule: CueRule, findings: tuple[Finding, ...]) -> bool:
+        if rule.family in ("correction", "confirmation"):
+            return any(f.fault == rule.about and _counts(f, rule) for f in findings)
+        wanted = ABOUT.get(rule.about)
+        return any(wanted is None or f.fault in wanted for f in findings)
+
+    def _learn(self, p: Progress, rule: CueRule, corner: int, bad: bool) -> None:
+        r = self.rules
+        p.good, p.bad = (0, p.bad + 1) if bad else (p.good + 1, 0)
+        if rule.family == "confirmation":
+            return
+        if bad:
+            p.silent_good = 0
+            if p.stage in ("outside", "retired") and p.bad >= r.rearm_passes:
+                p.stage = "each"
+            return
+        if p.stage == "each" and p.good >= r.cure_passes:
+            p.stage, p.silent_good = "alternate", 0
+            if rule.family == "correction" and p.said:
+                self._cured(rule.about, corner)
+        elif p.stage == "alternate" and p.good >= 2 * r.cure_passes:
+            p.stage, p.silent_good = "outside", 0
+        elif p.stage == "outside":
+            p.silent_good += 1
+            if p.silent_good >= r.retire_passes:
+                p.stage = "retired"
+
+    def _cured(self, fault: str, corner: int) -> None:
+        for rule in self.rules.rules:
+            if rule.family == "confirmation" and rule.about == fault:
+                self.progress(rule, corner).due_confirm = True
+
+    def seen(self, rule: CueRule, corner: int) -> tuple[int, Finding | None]:
+        """In how many of the last ``of_last`` passes the rule's fault was found, and the latest finding."""
+        last = list(self._recent.get(corner, ()))[-rule.of_last :]
+        found = [f for findings in last for f in findings if f.fault == rule.about]
+        counted = [f for f in found if _counts(f, rule)]
+        last_one = (counted or found)[-1] if found else None
+        return len(counted), last_one
+
+    def hold(self, rule: CueRule, corner: int, lap: int, spoken_this_lap: int) -> str:
+        """Why the rule stays silent at ``corner`` in ``lap``; "" when it is due."""
+        p = self.progress(rule, corner)
+        if rule.family == "confirmation":
+            return "" if p.due_confirm else "inside the band"
+        if lap - p.said_lap <= rule.cooldown_laps and p.said:
+            return "cooldown"
+        if rule.family == "correction":
+            reason = self._hold_correction(rule, corner, lap, p)
+        else:
+            reason = self._hold_faded(rule, corner, lap, p)
+        if not reason and spoken_this_lap >= self.rules.cues_per_lap and not rule.safety:
+            return "budget"
+        return reason
+
+    def _hold_correction(self, rule: CueRule, corner: int, lap: int, p: Progress) -> str:
+        times, _ = self.seen(rule, corner)
+        if times < rule.seen:
+            return "inside the band"
+        if corner not in self._in_work:
+            return "other corner first"
+        if self.rules.level == "learning" and rule.about not in LINE_FAULTS and self._line_is_off(corner):
+            return "line first"
+        if p.said >= self.rules.cure_passes and lap - p.said_lap < 2:
+            return "fading"
+        return ""
+
+    def _hold_faded(self, rule: CueRule, corner: int, lap: int, p: Progress) -> str:
+        if p.stage == "retired":
+            return "fading"
+        if p.stage == "outside" and not p.bad and not rule.safety:
+            return "inside the band"
+        if p.stage in ("alternate", "outside") and p.said and lap - p.said_lap < 2:
+            return "fading"
+        return ""
+
+    def _line_is_off(self, corner: int) -> bool:
+        last = list(self._recent.get(corner, ()))[-2:]
+        return any(f.fault in LINE_FAULTS for findings in last for f in findings)
+
+    def spoke(self, rule: CueRule, corner: int, lap: int, text: str) -> None:
+        """Note that the rule was spoken."""
+        p = self.progress(rule, corner)
+        p.said += 1
+        p.said_lap = lap
+        p.due_confirm = False
+        self.memory.heard[text] = self.memory.heard.get(text, 0) + 1
+
+    def is_new(self, rule: CueRule, corner: int) -> bool:
+        """Whether what the rule says at ``corner`` is still new to this driver."""
+        return self.progress(rule, corner).said < REHEARSED
+
+    def choose_work(self, lap: int) -> tuple[int, ...]:
+        """At the start of a lap: the corners in work, by what they cost lately and whether they get better."""
+        for corner, since in list(self._in_work.items()):
+            recent = list(self._recent.get(corner, ()))[-self.rules.cure_passes :]
+            if len(recent) == self.rules.cure_passes and not any(recent):
+                del self._in_work[corner]
+            elif lap - since >= STALE_LAPS:
+                del self._in_work[corner]
+                self._rest[corner] = lap + STALE_LAPS // 2
+        scores = sorted(
+            (-self._score(c), c) for c in self._recent if c not in self._in_work and self._rest.get(c, -1) < lap
+        )
+        for score, corner in scores:
+            if len(self._in_work) >= self.rules.corners_in_work or score >= 0.0:
+                break
+            self._in_work[corner] = lap
+        return tuple(sorted(self._in_work))
+
+    def _score(self, corner: int) -> float:
+        """Mean cost of the last three passes [s], more when it grows."""
+        costs = [sum(f.cost_s for f in findings) for findings in list(self._recent[corner])[-3:]]
+        trend = costs[-1] - costs[0] if len(costs) > 1 else 0.0
+        return sum(costs) / len(costs) + 0.25 * max(trend, 0.0)
+
+    def state(self) -> Memory:
+        """What to keep for the next session: laps start anew there."""
+        kept = {
+            key: Progress(p.stage, p.good, p.bad, p.silent_good, p.said, -1000, p.due_confirm)
+            for key, p in self.memory.progress.items()
+        }
+        return Memory(kept, dict(self.memory.heard))
+
+
+def _counts(finding: Finding, rule: CueRule) -> bool:
+    return finding.amount >= rule.min_amount and finding.cost_s >= rule.min_cost_s

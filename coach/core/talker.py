@@ -1,0 +1,109 @@
+"""The voice of the core: opens candidates, lets the arbiter decide, keeps the schedule informed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+
+from coach.core.arbiter import NEVER, Arbiter, Verdict
+from coach.core.candidates import Asked, Moment, after, approach
+from coach.core.rules import RuleSet
+from coach.core.schedule import Memory, Schedule
+from coach.core.values import Decision, Finding
+
+
+class Talker:
+    """Turns places and passes into decisions. ``wake_s`` is when it wants to be asked again."""
+
+    def __init__(
+        self,
+        rules: RuleSet,
+        names: tuple[str, ...],
+        durations: Mapping[str, float],
+        memory: Memory | None = None,
+    ) -> None:
+        self.rules = rules
+        self.names = names
+        self.schedule = Schedule(rules, names, memory)
+        self.arbiter = Arbiter(durations)
+        self.wake_s = NEVER
+        self._spoken_in: dict[int, int] = {}
+
+    def spoken_in(self, lap: int) -> int:
+        """Cues spoken in ``lap`` so far, safety cautions not counted."""
+        return self._spoken_in.get(lap, 0)
+
+    def open_approach(self, at: Moment, s_m: float) -> list[Decision]:
+        """A corner comes up."""
+        return self._open(approach(self.rules, self.schedule, at), at.t_s, s_m)
+
+    def open_after(self, at: Moment, s_m: float) -> list[Decision]:
+        """A corner is over."""
+        return self._open(after(self.rules, self.schedule, at), at.t_s, s_m)
+
+    def _open(self, asked: Iterable[Asked], now_s: float, s_m: float) -> list[Decision]:
+        out = []
+        for one in asked:
+            if one.hold:
+                held = Verdict(one.candidate, False, one.hold, one.candidate.forms[-1], now_s, float("nan"))
+                out.append(self._decision(held, now_s, s_m))
+            else:
+                self.arbiter.open.append(one.candidate)
+                self.wake_s = now_s
+        return out
+
+    def consider(self, now_s: float, s_m: float, reach: Callable[[float], float], may_speak: bool) -> list[Decision]:
+        """Decide what can be decided at ``now_s``."""
+        out = self._spent(now_s, s_m)
+        verdicts, self.wake_s = self.arbiter.consider(now_s, reach, may_speak)
+        return out + [self._settle(v, now_s, s_m) for v in verdicts]
+
+    def _spent(self, now_s: float, s_m: float) -> list[Decision]:
+        """Candidates of a lap whose budget was used up since they were opened."""
+        out = []
+        for c in list(self.arbiter.open):
+            if not c.safety and self.spoken_in(c.lap) >= self.rules.cues_per_lap:
+                self.arbiter.open.remove(c)
+                held = Verdict(c, False, "budget", c.forms[-1], now_s, float("nan"))
+                out.append(self._decision(held, now_s, s_m))
+        return out
+
+    def _settle(self, verdict: Verdict, now_s: float, s_m: float) -> Decision:
+        candidate = verdict.candidate
+        if verdict.spoken:
+            self.schedule.spoke(candidate.rule, candidate.corner, candidate.lap, verdict.text)
+            if not candidate.safety:
+                self._spoken_in[candidate.lap] = self.spoken_in(candidate.lap) + 1
+        return self._decision(verdict, now_s, s_m)
+
+    def _decision(self, verdict: Verdict, now_s: float, s_m: float) -> Decision:
+        candidate = verdict.candidate
+        return Decision(
+            t_s=now_s,
+            lap=candidate.lap,
+            s_m=s_m,
+            corner=self.names[candidate.corner],
+            rule=candidate.rule.name,
+            outcome="spoken" if verdict.spoken else "held",
+            reason=verdict.reason,
+            text=verdict.text,
+            ends_t_s=verdict.ends_s,
+            action_t_s=verdict.action_s,
+            family=candidate.rule.family,
+            fault=candidate.rule.about,
+            safety=candidate.safety,
+        )
+
+    def hush(self, now_s: float, s_m: float, reason: str) -> list[Decision]:
+        """Everything open is held back."""
+        self.wake_s = NEVER
+        return [self._settle(v, now_s, s_m) for v in self.arbiter.drop_all(now_s, reason)]
+
+    def passed(self, corner: int, findings: tuple[Finding, ...]) -> None:
+        """Learn from a valid pass."""
+        self.schedule.passed(corner, findings)
+
+    def new_lap(self, lap: int) -> None:
+        """A lap begins: choose the corners in work."""
+        self.schedule.choose_work(lap)
+        for old in [n for n in self._spoken_in if n < lap - 1]:
+            del self._spoken_in[old]

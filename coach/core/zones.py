@@ -1,0 +1,81 @@
+"""The lap cut into corners and the straights after them, with no gap and no overlap.
+
+A corner's zone begins LEAD_M before its brake point (or turn-in), so that a brake point which is early lies inside,
+and ends at ``end_m``; the straight after it reaches to the next corner's zone. Entry is up to turn-in, middle up to
+the apex, exit up to the end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from coach.core.values import Corner
+
+LEAD_M: Final = 60.0
+
+
+@dataclass(frozen=True)
+class Zone:
+    """Places of one corner [m along the reference]; from ``start_m`` they only grow, over the seam if need be."""
+
+    corner: Corner
+    start_m: float
+    brake_m: float
+    turn_in_m: float
+    apex_m: float
+    exit_m: float
+    end_m: float
+    next_start_m: float
+    quiet_m: float
+    """Where speech must be over at the latest: the brake point, or turn-in of a corner without braking."""
+
+    def shifted(self, by_m: float) -> Zone:
+        """The same zone ``by_m`` farther on: in a later lap."""
+        return Zone(self.corner, *(getattr(self, name) + by_m for name in _PLACES))
+
+    @property
+    def straight_m(self) -> float:
+        """Length of the straight after the corner [m]."""
+        return self.next_start_m - self.end_m
+
+
+_PLACES: Final = ("start_m", "brake_m", "turn_in_m", "apex_m", "exit_m", "end_m", "next_start_m", "quiet_m")
+
+
+def zones(corners: Sequence[Corner], length_m: float, closed: bool) -> tuple[Zone, ...]:
+    """The zones of ``corners`` (in driving order) on a lap of ``length_m``; empty without corners."""
+    out: list[Zone] = []
+    for i, corner in enumerate(corners):
+        before = corners[i - 1]
+        earliest = before.end_m - (length_m if i == 0 else 0.0)
+        if i == 0 and not closed:
+            earliest = 0.0
+        out.append(_zone(corner, max(_first(corner) - LEAD_M, min(earliest, _first(corner)))))
+    linked: list[Zone] = []
+    for i, zone in enumerate(out):
+        if i + 1 < len(out):
+            following = out[i + 1].start_m
+        else:
+            following = out[0].start_m + length_m if closed else length_m
+        linked.append(replace(zone, next_start_m=max(following, zone.end_m)))
+    return tuple(linked)
+
+
+def _first(corner: Corner) -> float:
+    return corner.brake_m if corner.brake_m == corner.brake_m else corner.turn_in_m
+
+
+def _zone(corner: Corner, start_m: float) -> Zone:
+    return Zone(
+        corner,
+        start_m,
+        corner.brake_m,
+        corner.turn_in_m,
+        corner.apex_m,
+        corner.exit_m,
+        corner.end_m,
+        corner.end_m,
+        min(_first(corner), corner.turn_in_m),
+    )
