@@ -1,0 +1,83 @@
+"""Corners where only the lap distance is known: from dips of the speed.
+
+A corner is a minimum of the speed (smoothed over 0.3 s) that lies at least DIP of the speed, and 2 m/s, below both
+sides. Apex: the minimum. Brake: as with positions. Turn-in: where LOST of the speed loss is done (the steering
+angle's rise to a fifth of its peak where steering is given). Exit: where full throttle begins that is held, else where
+half of the loss is won back; end: where four fifths are won back, or the next braking begins. Direction: the sign
+of the steering around the apex; without steering it can not be known and "right" is put down, with a note.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+from scipy.signal import find_peaks
+
+from coach.core.columns import Floats
+from coach.core.reference import Reference
+from coach.core.values import Corner
+from coach.survey.corners import Lane, Stretch
+from coach.survey.places import _boards, _brake, _exit, _gear, _hardest, _place
+
+DIP: Final = 0.08
+LEAST_MPS: Final = 2.0
+LOST: Final = 0.75
+
+
+def corners_from_speed(reference: Reference, steer: Floats) -> tuple[Corner, ...]:
+    """Corners named T1.. ; ``steer`` at the nodes (left +), all NaN if there is none."""
+    n, step = len(reference), reference.step_m
+    speed = np.maximum(reference.speed_mps, 1.0)
+    v = gaussian_filter1d(speed, 0.15 * float(np.mean(speed)) / step, mode="wrap" if reference.closed else "nearest")
+    first = int(np.argmax(v)) if reference.closed else 0
+    v, turned = np.roll(v, -first), np.roll(steer, -first)
+    none = np.zeros(n)
+    lap = Lane(
+        first, step, v, none, none, np.roll(reference.throttle, -first), np.roll(reference.brake, -first),
+        np.concatenate([[0.0], np.cumsum(step / v)[:-1]]),
+    )  # fmt: skip
+    dips, shape = find_peaks(-v, prominence=LEAST_MPS)
+    deep = shape["prominences"] >= DIP * v[dips]
+    hardest = _hardest(lap)
+    out: list[Corner] = []
+    before_end = 0
+    places = dips[deep].tolist()
+    for k, apex in enumerate(places):
+        left = places[k - 1] if k else 0
+        right = places[k + 1] if k + 1 < len(places) else n - 1
+        fastest_before = left + int(np.argmax(v[left : apex + 1]))
+        fastest_after = apex + int(np.argmax(v[apex : right + 1]))
+        fall, rise = v[fastest_before] - v[apex], v[fastest_after] - v[apex]
+        turn_in = fastest_before + int(np.argmax(v[fastest_before : apex + 1] <= v[fastest_before] - LOST * fall))
+        end = apex + int(np.argmax(v[apex : fastest_after + 1] >= v[apex] + 0.8 * rise))
+        half = apex + int(np.argmax(v[apex : fastest_after + 1] >= v[apex] + 0.5 * rise))
+        direction: str = "right"
+        if np.isfinite(turned).all():
+            around = turned[turn_in : half + 1]
+            direction = "left" if float(np.median(around)) > 0 else "right"
+            peak = float(np.abs(around).max())
+            straight = np.flatnonzero(np.abs(turned[fastest_before : apex + 1]) < 0.2 * peak)
+            if len(straight):
+                turn_in = min(fastest_before + int(straight[-1]) + 1, apex)
+        stretch = Stretch(turn_in, end + 1, 1, (apex,), math.nan, math.nan)
+        exit_ = _exit(lap, stretch, apex, end)
+        if exit_ == end:
+            exit_ = half
+        brake = _brake(lap, left, turn_in, apex)
+        out.append(
+            Corner(
+                name="", direction="left" if direction == "left" else "right", brake_m=_place(reference, lap, brake),
+                turn_in_m=_place(reference, lap, turn_in), apex_m=_place(reference, lap, apex),
+                exit_m=_place(reference, lap, exit_), end_m=_place(reference, lap, end),
+                gear=_gear(np.roll(reference.gear, -first)[turn_in : exit_ + 1]),
+                boards_m=_boards(lap, brake, turn_in, apex, before_end, hardest),
+            )
+        )  # fmt: skip
+        before_end = end
+    out.sort(key=lambda corner: corner.apex_m)
+    from coach.survey.places import _named
+
+    return tuple(_named(corner, k) for k, corner in enumerate(out, start=1))

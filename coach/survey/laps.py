@@ -1,0 +1,263 @@
+"""Laps: cut at the passages of the line, each either valid or named with the first reason why not.
+
+Rules (the first that holds names the lap): incomplete; out-lap, in-lap, pit (by the feed's flag, or lap 0); a gap,
+restart or teleport inside; stopped (below 3 m/s for over 1 s); cut (three wheels or more outside the track for
+0.2 s); shorter or longer than the other laps by more than 3 %; off the other laps' road (see ``edges``); slower than
+115 % of the best valid lap.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from coach.survey.errors import SurveyError
+from coach.survey.seam import (
+    Passage,
+    Seam,
+    closing_seam,
+    counted,
+    counted_seam,
+    passages,
+    passages_without_positions,
+    straight_seam,
+)
+from coach.survey.trace import Trace
+
+STOPPED_MPS: Final = 3.0
+STOPPED_S: Final = 1.0
+WHEELS_OFF: Final = 3
+WHEELS_OFF_S: Final = 0.2
+OTHER_LENGTH: Final = 0.03
+SLOW: Final = 1.15
+
+
+@dataclass(frozen=True)
+class Lap:
+    """One lap from ``start`` to ``stop`` on the trace's clock [s]; ``reason`` is empty for a valid one.
+
+    ``t_s`` is the session time at its start [s], ``length_m`` what the odometer counted.
+    """
+
+    number: int
+    start: float
+    stop: float
+    t_s: float
+    length_m: float
+    reason: str = ""
+
+    @property
+    def time_s(self) -> float:
+        """From passage to passage [s]."""
+        return self.stop - self.start
+
+    @property
+    def valid(self) -> bool:
+        """Whether it may serve as reference and as a sample of the driver."""
+        return not self.reason
+
+
+@dataclass(frozen=True)
+class Cut:
+    """All laps of a recording, how the line was found, and whether the course is a closed circuit."""
+
+    laps: tuple[Lap, ...]
+    closed: bool
+    seam: Seam | None
+    how: str
+
+
+def cut(trace: Trace, seam: Seam | None = None) -> Cut:
+    """Cut a recording into laps at ``seam``, or at the line the feed counts, or else at one of our own choice."""
+    at = counted(trace)
+    if not trace.has_positions:
+        found = passages_without_positions(trace, at)
+        if len(found) < 2:
+            return _one_way_by_distance(trace)
+        return Cut(_judged(trace, _laps(trace, found)), True, None, "line where the lap distance starts again")
+    how = "line of the survey before"
+    if seam is None:
+        for make, how in (
+            (lambda: counted_seam(trace, at), "line where the feed counts the lap"),
+            (lambda: closing_seam(trace), "line at the start of the recording, where it also ends"),
+            (lambda: straight_seam(trace), "line in the middle of the longest straight (the feed counts no laps)"),
+        ):
+            seam = make()
+            if seam is not None:
+                break
+    if seam is None:
+        return _one_way(trace)
+    found = passages(trace, seam)
+    if len(found) < 2 and closing_seam(trace) is None:
+        runs = _one_way(trace) if len(at) == 0 and how.startswith("line of") else None
+        if runs is not None:
+            return runs
+    return Cut(_judged(trace, _laps(trace, found)), True, seam, how)
+
+
+def _laps(trace: Trace, found: list[Passage]) -> list[Lap]:
+    """Laps between passages, with the pieces before the first and after the last."""
+    end = float(trace.clock[-1])
+    begin = float(trace.clock[0])
+    laps: list[tuple[float, float, str]] = []
+    if not found:
+        return [_lap(trace, 0, begin, end, "incomplete: the line is never passed")]
+    if found[0].clock > begin + 1.0:
+        laps.append((begin, found[0].clock, "first"))
+    for a, b in zip(found[:-1], found[1:], strict=True):
+        if a.edge == "end" and b.edge == "start":
+            continue  # the same line, once before and once after a restart
+        laps.append((a.clock, b.clock, ""))
+    if end > found[-1].clock + 1.0:
+        laps.append((found[-1].clock, end, "last"))
+    numbers = _numbers(trace, laps)
+    out = []
+    for number, (a, b, kind) in zip(numbers, laps, strict=True):
+        reason = ""
+        way = float(np.diff(np.interp([a, b], trace.clock, trace.odometer))[0])
+        if kind == "first":
+            slow = float(np.interp(a, trace.clock, trace.speed)) < 10.0
+            reason = "out-lap" if slow or number == 0 else f"incomplete: recorded only for its last {way:.0f} m"
+        elif kind == "last":
+            reason = f"incomplete: recorded only for its first {way:.0f} m"
+        out.append(_lap(trace, number, a, b, reason))
+    return out
+
+
+def _lap(trace: Trace, number: int, a: float, b: float, reason: str) -> Lap:
+    way = np.interp([a, b], trace.clock, trace.odometer)
+    return Lap(number, a, b, trace.session_time(a), float(way[1] - way[0]), reason)
+
+
+def _numbers(trace: Trace, laps: list[tuple[float, float, str]]) -> list[int]:
+    """The feed's own numbers if it counts each lap apart, else 0 for a first piece and on from there."""
+    counts = []
+    for a, b, _ in laps:
+        i, j = np.searchsorted(trace.clock, [a, b])
+        seen = trace.channels["lap"][i:j]
+        seen = seen[np.isfinite(seen)]
+        counts.append(float(np.median(seen)) if len(seen) else math.nan)
+    whole = np.array(counts)
+    if np.all(np.isfinite(whole)) and np.all(np.diff(whole) > 0) and np.all(whole == np.floor(whole)):
+        return [int(n) for n in whole]
+    first = 0 if laps and laps[0][2] == "first" else 1
+    return [first + k for k in range(len(laps))]
+
+
+def _judged(trace: Trace, laps: list[Lap]) -> tuple[Lap, ...]:
+    laps = [lap if lap.reason else replace(lap, reason=_reason(trace, lap)) for lap in laps]
+    lengths = [lap.length_m for lap in laps if lap.valid]
+    if len(lengths) >= 3:
+        usual = float(np.median(lengths))
+        for k, lap in enumerate(laps):
+            off = lap.length_m / usual - 1.0
+            if lap.valid and abs(off) > OTHER_LENGTH:
+                what = "incomplete or cut" if off < 0 else "too long"
+                laps[k] = replace(lap, reason=f"{what}: {lap.length_m:.0f} m, the other laps have {usual:.0f} m")
+    return refuse_slow(tuple(laps))
+
+
+def refuse_slow(laps: tuple[Lap, ...]) -> tuple[Lap, ...]:
+    """Refuse laps far slower than the best valid one."""
+    times = [lap.time_s for lap in laps if lap.valid]
+    if not times:
+        return laps
+    best = min(times)
+    return tuple(
+        replace(lap, reason=f"too slow: {lap.time_s:.3f} s, the best lap has {best:.3f} s")
+        if lap.valid and lap.time_s > SLOW * best
+        else lap
+        for lap in laps
+    )
+
+
+def _longest(trace: Trace, lap: Lap, flag: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> tuple[float, float]:
+    """Longest time [s] for which ``flag`` (one per frame) holds within the lap, and the clock where that began."""
+    i, j = np.searchsorted(trace.clock, [lap.start, lap.stop])
+    on = flag[i:j]
+    edge = np.flatnonzero(np.diff(np.concatenate([[False], on, [False]]).astype(np.int8)))
+    if not len(edge):
+        return 0.0, lap.start
+    t = np.append(trace.clock[i:j], trace.clock[min(j, len(trace.clock) - 1)])
+    spans = t[edge[1::2]] - t[edge[::2]]
+    k = int(np.argmax(spans))
+    return float(spans[k]), float(t[edge[::2][k]])
+
+
+def _reason(trace: Trace, lap: Lap) -> str:
+    def way(clock: float) -> str:
+        here = np.interp([lap.start, clock], trace.clock, trace.odometer)
+        return f"{here[1] - here[0]:.0f} m after the line"
+
+    for clock, what in trace.breaks:
+        if lap.start - 1e-6 < clock < lap.stop:
+            return f"{what}, {way(clock)}"
+    pit = trace.channels["in_pit"] > 0.5
+    span, where = _longest(trace, lap, pit)
+    if span > 0:
+        third = lap.time_s / 3
+        if where < lap.start + 1.0:
+            return "out-lap"
+        return "in-lap" if where > lap.stop - third else f"pit, {way(where)}"
+    if lap.number == 0 and np.nanmin(trace.channels["lap"], initial=1.0) == 0.0:
+        return "out-lap"
+    span, where = _longest(trace, lap, trace.speed < STOPPED_MPS)
+    if span > STOPPED_S:
+        return f"stopped for {span:.1f} s, {way(where)}"
+    off = trace.channels["wheels_off"] >= WHEELS_OFF
+    span, where = _longest(trace, lap, off)
+    if span >= WHEELS_OFF_S:
+        return f"cut: {WHEELS_OFF} wheels or more off the track for {span:.1f} s, {way(where)}"
+    return ""
+
+
+def _runs(trace: Trace) -> list[tuple[float, float]]:
+    """Pieces in which the car moves, from the clock of the first to that of the last moving frame."""
+    moving = trace.speed > STOPPED_MPS
+    edge = np.flatnonzero(np.diff(np.concatenate([[0], (moving & True).astype(np.int8), [0]])))
+    pieces: list[tuple[float, float]] = []
+    for a, b in zip(edge[::2].tolist(), (edge[1::2] - 1).tolist(), strict=True):
+        for c in np.split(np.arange(a, b + 1), np.flatnonzero(np.diff(trace.chunk[a : b + 1])) + 1):
+            start, stop = float(trace.clock[c[0]]), float(trace.clock[c[-1]])
+            if pieces and start - pieces[-1][1] < STOPPED_S and trace.chunk[c[0]] == trace.chunk[max(c[0] - 1, 0)]:
+                pieces[-1] = (pieces[-1][0], stop)
+            else:
+                pieces.append((start, stop))
+    return [(a, b) for a, b in pieces if float(np.diff(np.interp([a, b], trace.clock, trace.odometer))[0]) > 300.0]
+
+
+def _one_way(trace: Trace) -> Cut:
+    """A course from one place to another: the longest run names its start and finish, other runs must pass both."""
+    runs = _runs(trace)
+    if not runs:
+        raise SurveyError("the car moves less than 300 m without a break; no lap and no run can be cut from that")
+    way = [float(np.diff(np.interp(run, trace.clock, trace.odometer))[0]) for run in runs]
+    a, b = runs[int(np.argmax(way))]
+    gates = []
+    for clock, move in ((a, 5.0), (b, -5.0)):
+        home = float(np.interp(clock, trace.clock, trace.odometer)) + move
+        when = float(np.interp(home, trace.odometer, trace.clock))
+        x, y = np.interp(when, trace.p_clock, trace.xs), np.interp(when, trace.p_clock, trace.ys)
+        i = int(np.clip(np.searchsorted(trace.p_clock, when), 0, len(trace.p_clock) - 1))
+        gates.append(Seam(float(x), float(y), float(trace.course[i])))
+    starts, stops = (np.array([p.clock for p in passages(trace, g, edges=False)]) for g in gates)
+    laps = []
+    for number, (first, last) in enumerate(runs, start=1):
+        begin = starts[(starts >= first) & (starts <= last)]
+        end = stops[(stops >= first) & (stops <= last)]
+        if len(begin) and len(end) and begin[0] < end[-1]:
+            laps.append(_lap(trace, number, float(begin[0]), float(end[-1]), ""))
+        else:
+            laps.append(_lap(trace, number, first, last, "incomplete: it does not pass both start and finish"))
+    return Cut(_judged(trace, laps), False, gates[0], "one way from start to finish: no place is passed twice")
+
+
+def _one_way_by_distance(trace: Trace) -> Cut:
+    runs = _runs(trace)
+    if not runs:
+        raise SurveyError("the car moves less than 300 m without a break; no lap and no run can be cut from that")
+    laps = [_lap(trace, k, a, b, "") for k, (a, b) in enumerate(runs, start=1)]
+    return Cut(_judged(trace, laps), False, None, "one way: the lap distance never starts again")

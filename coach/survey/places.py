@@ -1,0 +1,203 @@
+"""The places of a corner: brake, turn-in, apex, exit, end; and what a driver is told of it: gear, apex kind, boards.
+
+- apex: the middle of the tightest piece (curvature, averaged over SPREAD of the corner, of at least TIGHT of the most,
+  weighted by its sixth power: the middle of an arc of one radius, the peak of a narrowing one). Of two apexes the tighter; within TIE the later one.
+- turn-in and end: where the lateral acceleration falls below EDGE of the nearest peak's, before and after.
+- exit: where full throttle begins that is held to the end; where it never lifts, or no throttle is known, where the
+  lateral acceleration has fallen to half of the last peak's.
+- brake: the start of the last braking before the apex (above PRESSED, pauses under PAUSE_S bridged), not before the
+  apex of the corner before; NaN without one, or when full throttle was held for FULL_S after it.
+- apex kind: the share of the way from turn-in to end at which half of the turning is done. On a late line the car is
+  turned first and let run out later, so the half is done early: below 0.5 - KIND late, above 0.5 + KIND early.
+- boards: 150, 100, 50 m before turn-in, for a corner with heavy braking (speed falls by HEAVY of itself, and by at least
+  HEAVY_SHARE of the lap's hardest deceleration), only those that stand on the straight and before the corner.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+from scipy.ndimage import uniform_filter1d
+
+from coach.core.columns import Floats
+from coach.core.reference import Reference
+from coach.core.values import ApexKind, Corner, Direction
+from coach.survey.corners import Lane, Stretch
+
+TIGHT: Final = 0.75
+SPREAD: Final = 0.2
+TIE: Final = 0.9
+EDGE: Final = 0.2
+PRESSED: Final = 0.05
+PAUSE_S: Final = 0.5
+FULL: Final = 0.95
+FULL_S: Final = 1.0
+SHORTEST_BRAKE_S: Final = 0.2
+KIND: Final = 0.06
+BOARDS: Final = (150.0, 100.0, 50.0)
+HEAVY: Final = 0.25
+HEAVY_SHARE: Final = 0.5
+
+
+def corners_of(reference: Reference, lap: Lane, found: list[Stretch]) -> tuple[Corner, ...]:
+    """Corners named T1.. in order along the reference; places run from 0 to its length."""
+    rough = [_places(lap, c) for c in found]
+    out = []
+    hardest = _hardest(lap)
+    for k, (c, (turn_in, apex, end)) in enumerate(zip(found, rough, strict=True)):
+        floor = rough[k - 1][1] if k else 0
+        straight_from = rough[k - 1][2] if k else (0 if not reference.closed else rough[-1][2] - len(lap.speed))
+        exit_ = _exit(lap, c, apex, end)
+        brake = _brake(lap, floor, turn_in, apex)
+        gear = _gear(np.roll(reference.gear, -lap.first)[turn_in : exit_ + 1])
+        direction: Direction = "left" if c.sign > 0 else "right"
+        out.append(
+            Corner(
+                name="", direction=direction,
+                brake_m=_place(reference, lap, brake), turn_in_m=_place(reference, lap, turn_in),
+                apex_m=_place(reference, lap, apex), exit_m=_place(reference, lap, exit_),
+                end_m=_place(reference, lap, end), gear=gear, apex=_kind(lap, turn_in, end, c.sign),
+                boards_m=_boards(lap, brake, turn_in, apex, straight_from, hardest),
+            )
+        )  # fmt: skip
+    out.sort(key=lambda corner: corner.apex_m)
+    return tuple(_named(corner, k) for k, corner in enumerate(out, start=1))
+
+
+def _named(corner: Corner, k: int) -> Corner:
+    import msgspec
+
+    return msgspec.structs.replace(corner, name=f"T{k}")
+
+
+def _place(reference: Reference, lap: Lane, node: float) -> float:
+    if math.isnan(node):
+        return math.nan
+    s = (lap.first + node) * reference.step_m
+    return round(float(s % reference.length_m if reference.closed else s), 2)
+
+
+def _places(lap: Lane, c: Stretch) -> tuple[int, int, int]:
+    """Turn-in, apex and end."""
+    y = np.abs(lap.share)
+    k = np.abs(lap.curvature)
+    apexes = [_tightest(k, p, c.start, c.stop) for p in c.peaks]
+    most = max(k[a] for a in apexes)
+    apex = max(a for a in apexes if k[a] >= TIE * most)
+    first, last = c.peaks[0], c.peaks[-1]
+    turn_in = first
+    floor = EDGE * y[first]
+    while turn_in > 0 and y[turn_in - 1] >= floor and lap.share[turn_in - 1] * lap.share[first] > 0:
+        turn_in -= 1
+    end = last
+    floor = EDGE * y[last]
+    while end < len(y) - 1 and y[end + 1] >= floor and lap.share[end + 1] * lap.share[last] > 0:
+        end += 1
+    # neighbours in one stretch share its parting
+    turn_in = max(turn_in, min(c.start, first) - 40) if turn_in < c.start else turn_in
+    return min(turn_in, apex), apex, max(end, apex)
+
+
+def _tightest(k: Floats, p: int, start: int, stop: int) -> int:
+    """Middle of the tightest piece around a peak ``p`` of the lateral acceleration.
+
+    A moving mean over SPREAD of the corner first: within a long arc of one radius the most curved node is noise.
+    """
+    half = max(int(SPREAD * (stop - start) / 2), 1)
+    a, b = max(start - half, 0), min(stop + half, len(k))
+    y = uniform_filter1d(k[a:b], 2 * half + 1, mode="nearest")
+    low, high = start - a, stop - a
+    top = min(max(p - a, low), high - 1)
+    # up to the top of this peak, over ripples that do not fall below TIGHT
+    while True:
+        left, right = _around(y, top, low, high)
+        best = left + int(np.argmax(y[left : right + 1]))
+        if best == top:
+            break
+        top = best
+    weight = y[left : right + 1] ** 6
+    return a + round(float((weight * np.arange(left, right + 1)).sum() / weight.sum()))
+
+
+def _around(y: Floats, top: int, low: int, high: int) -> tuple[int, int]:
+    under = np.flatnonzero(y[low:top] < TIGHT * y[top])
+    left = low + int(under[-1]) + 1 if len(under) else low
+    over = np.flatnonzero(y[top:high] < TIGHT * y[top])
+    right = top + int(over[0]) - 1 if len(over) else high - 1
+    return left, max(right, top)
+
+
+def _exit(lap: Lane, c: Stretch, apex: int, end: int) -> int:
+    throttle = lap.throttle[apex : end + 1]
+    if len(throttle) and np.isfinite(throttle).all() and throttle[-1] >= FULL:
+        lifted = np.flatnonzero(throttle < FULL)
+        if len(lifted):
+            return apex + int(lifted[-1]) + 1
+    y = np.abs(lap.share)
+    last = max(c.peaks[-1], apex)
+    after = np.flatnonzero(y[last : end + 1] < 0.5 * y[c.peaks[-1]])
+    return last + int(after[0]) if len(after) else end
+
+
+def _brake(lap: Lane, floor: int, turn_in: int, apex: int) -> float:
+    brake = lap.brake[floor : apex + 1]
+    if not np.isfinite(brake).all():
+        return math.nan
+    on = brake > PRESSED
+    edge = np.flatnonzero(np.diff(np.concatenate([[False], on, [False]]).astype(np.int8)))
+    clock = lap.clock[floor : apex + 1]
+    spells: list[tuple[int, int]] = []
+    for a, b in zip(edge[::2].tolist(), edge[1::2].tolist(), strict=True):
+        b = min(b, len(clock) - 1)
+        if spells and clock[a] - clock[spells[-1][1]] < PAUSE_S:
+            spells[-1] = (spells[-1][0], b)
+        else:
+            spells.append((a, b))
+    spells = [(a, b) for a, b in spells if clock[b] - clock[a] >= SHORTEST_BRAKE_S]
+    if not spells:
+        return math.nan
+    a, b = spells[-1]
+    between = slice(floor + b, turn_in)
+    full = (lap.throttle[between] > FULL) * lap.step_m / lap.speed[between]
+    if np.isfinite(lap.throttle[between]).all() and float(full.sum()) > FULL_S:
+        return math.nan
+    if a == 0:
+        return float(floor)
+    # between the nodes: where the pedal passed PRESSED
+    return floor + a - 1 + float((PRESSED - brake[a - 1]) / max(brake[a] - brake[a - 1], 1e-9))
+
+
+def _gear(gear: Floats) -> int | None:
+    known = gear[np.isfinite(gear) & (gear > 0)]
+    return int(known.min()) if len(known) else None
+
+
+def _kind(lap: Lane, turn_in: int, end: int, sign: int) -> ApexKind:
+    turned = np.cumsum(np.maximum(lap.curvature[turn_in : end + 1] * sign, 0.0))
+    if len(turned) < 3 or turned[-1] <= 0:
+        return "mid"
+    half = float(np.interp(0.5, turned / turned[-1], np.arange(len(turned)))) / (len(turned) - 1)
+    return "late" if half < 0.5 - KIND else "early" if half > 0.5 + KIND else "mid"
+
+
+def _hardest(lap: Lane) -> float:
+    """The hardest deceleration of the lap [m/s2]."""
+    return max(-float(np.quantile(np.gradient(lap.speed, lap.step_m) * lap.speed, 0.01)), 1.0)
+
+
+def _boards(
+    lap: Lane, brake: float, turn_in: int, apex: int, straight_from: int, hardest: float
+) -> tuple[float, ...]:
+    if math.isnan(brake):
+        return ()
+    start = int(brake)
+    entry, lowest = float(lap.speed[start]), float(lap.speed[start : apex + 1].min())
+    way = max((apex - start) * lap.step_m, 1.0)
+    slowing = (entry**2 - lowest**2) / (2 * way)
+    peak = -float((np.gradient(lap.speed, lap.step_m) * lap.speed)[start : apex + 1].min())
+    if entry - lowest < HEAVY * entry or max(slowing, peak) < HEAVY_SHARE * hardest:
+        return ()
+    straight = (turn_in - straight_from) * lap.step_m
+    return tuple(b for b in BOARDS if b < straight)

@@ -1,0 +1,125 @@
+"""From a recording to a reference and its corners: the one call of this room."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from coach.core.columns import Columns
+from coach.core.reference import Reference
+from coach.core.values import Corner
+from coach.survey.build_reference import build
+from coach.survey.corners import find, lane
+from coach.survey.distance_corners import corners_from_speed
+from coach.survey.edges import FEWEST_LAPS, beside, refuse_off_road, with_edges
+from coach.survey.errors import NoValidLap
+from coach.survey.laps import Cut, Lap, cut
+from coach.survey.places import corners_of
+from coach.survey.seam import Seam, seam_of
+from coach.survey.trace import Trace, tidy
+from coach.survey.usual import usual
+
+
+@dataclass(frozen=True, eq=False)
+class Survey:
+    """What a recording gave: ``laps`` holds every lap with its time and, if refused, the reason.
+
+    ``notes`` are sentences for the user; ``reference_lap`` is the number of the lap that became the reference;
+    ``position_noise_m`` and ``speed_noise_mps`` were measured on the recording (one sample, standard deviation).
+    """
+
+    reference: Reference
+    corners: tuple[Corner, ...]
+    laps: tuple[Lap, ...]
+    reference_lap: int
+    notes: tuple[str, ...]
+    position_noise_m: float
+    speed_noise_mps: float
+
+
+def survey(
+    columns: Columns,
+    *,
+    circuit: str = "",
+    reference_lap: int | None = None,
+    previous: Reference | None = None,
+    seam: Seam | None = None,
+) -> Survey:
+    """Survey a recording.
+
+    ``reference_lap`` names the lap to take instead of the best valid one. ``previous`` is the reference of an earlier
+    survey of this circuit: its finish line is kept (``seam`` names a line outright). Raises SurveyError if the
+    recording holds too little, NoValidLap (with each lap's reason) if no lap can serve.
+    """
+    trace = tidy(columns)
+    if seam is None and previous is not None and trace.has_positions:
+        seam = seam_of(previous)
+    made = cut(trace, seam)
+    laps, closed = made.laps, made.closed
+    notes = [_how(made, laps)]
+    chosen = _choose(laps, reference_lap)
+    reference = build(trace, chosen, circuit, closed)
+    if trace.has_positions:
+        offset, speed, curvature = beside(trace, laps, reference)
+        kept = refuse_off_road(laps, offset, reference.step_m)
+        if kept != laps:
+            laps, before = kept, chosen
+            chosen = _choose(laps, reference_lap)
+            if chosen.number != before.number:
+                reference = build(trace, chosen, circuit, closed)
+                offset, speed, curvature = beside(trace, laps, reference)
+        valid = np.array([lap.valid for lap in laps])
+        reference = with_edges(reference, offset[valid])
+        if int(valid.sum()) < FEWEST_LAPS:
+            notes.append(f"track edges unknown: {int(valid.sum())} valid laps, {FEWEST_LAPS} are needed")
+        v, k = usual(reference, laps, speed, curvature)
+        flat = lane(reference.step_m, v, k, reference.throttle, reference.brake, closed)
+        corners = corners_of(reference, flat, find(flat))
+    else:
+        steer = trace.value("steer", reference.t_s + chosen.start)
+        corners = corners_from_speed(reference, steer)
+        notes.append("no positions: corners come from the speed alone, and nothing is known of the line driven")
+        if corners and np.isnan(steer).all():
+            notes.append("no steering either: every corner is put down as a right-hander, set the directions by hand")
+    notes += _absent(reference, trace)
+    if not corners:
+        notes.append("no corner found: the car neither turns nor slows enough on this lap")
+    return Survey(
+        reference, corners, laps, chosen.number, tuple(notes), trace.across_m, trace.speed_noise
+    )
+
+
+def _choose(laps: tuple[Lap, ...], wanted: int | None) -> Lap:
+    valid = [lap for lap in laps if lap.valid]
+    if wanted is not None:
+        named = [lap for lap in laps if lap.number == wanted]
+        if not named:
+            numbers = ", ".join(str(lap.number) for lap in valid) or "none"
+            raise NoValidLap(f"lap {wanted} is not in the recording; valid laps: {numbers}")
+        if not named[0].valid:
+            raise NoValidLap(f"lap {wanted} can not be the reference: {named[0].reason}", (named[0].reason,))
+        return named[0]
+    if not valid:
+        reasons = tuple(f"lap {lap.number}: {lap.reason}" for lap in laps)
+        shown = "; ".join(reasons[:8]) + (f"; and {len(reasons) - 8} more" if len(reasons) > 8 else "")
+        raise NoValidLap(f"no valid lap to survey ({shown})", reasons)
+    return min(valid, key=lambda lap: lap.time_s)
+
+
+def _how(made: Cut, laps: tuple[Lap, ...]) -> str:
+    what = "laps" if made.closed else "runs"
+    return f"{len(laps)} {what}, {sum(lap.valid for lap in laps)} valid; {made.how}"
+
+
+def _absent(reference: Reference, trace: Trace) -> list[str]:
+    notes = []
+    if not trace.has_speed:
+        notes.append("no speed in the recording: taken from the positions")
+    if reference.inferred_pedals:
+        notes.append("no pedals in the recording: throttle and brake are inferred from the acceleration")
+    if np.isnan(reference.z_m).all():
+        notes.append("no height in the recording: gradients are unknown")
+    if np.isnan(reference.gear).all():
+        notes.append("no gear in the recording")
+    return notes

@@ -1,0 +1,276 @@
+"""A recording made tidy: one running clock, positions that really moved, speed and direction at every position.
+
+A recording may restart its clock, stand still, repeat positions (a feed that sends faster than it measures) or lack
+samples. ``Trace`` keeps the whole table of channels and, apart from it, the positions, both on ``clock`` [s]: the
+session time with restarts and teleports pushed apart, so it only ever increases.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
+
+from coach.core.columns import Columns, Floats
+from coach.survey.errors import SurveyError
+from coach.survey.smooth import cutoff_for, noise_level, smooth
+
+GAP_S: Final = 0.5
+"""Samples missing for longer than this [s] break the trace (and the lap)."""
+_APART_S: Final = 30.0
+LATERAL_MPS2: Final = 0.5
+"""Wanted accuracy of the lateral acceleration [m/s2]: a few percent of what a car corners with."""
+_LONGITUDINAL_MPS2: Final = 0.4
+_PLACE_M: Final = 0.02
+_FEWEST: Final = 50
+
+
+@dataclass(frozen=True, eq=False)
+class Trace:
+    """The tidy recording.
+
+    ``clock`` and ``channels`` hold the kept frames, shapes (n,); ``chunk`` numbers unbroken pieces. ``speed`` [m/s] is
+    smoothed, ``acceleration`` [m/s2] its derivative, ``odometer`` [m] its integral over each chunk (running on).
+    ``p_clock``, ``p_chunk``, ``x``, ``y`` (raw), ``xs``, ``ys`` (smoothed), ``course`` [rad] belong to the m
+    positions; m is 0 without positions. ``across_m`` and ``along_m`` are the noise of a position across and along the
+    travel [m]; ``speed_noise`` [m/s].
+    """
+
+    clock: Floats
+    channels: Columns
+    chunk: NDArray[np.intp]
+    breaks: tuple[tuple[float, str], ...]
+    speed: Floats
+    acceleration: Floats
+    odometer: Floats
+    p_clock: Floats
+    p_chunk: NDArray[np.intp]
+    x: Floats
+    y: Floats
+    xs: Floats
+    ys: Floats
+    course: Floats
+    across_m: float
+    along_m: float
+    speed_noise: float
+    has_speed: bool
+
+    @property
+    def has_positions(self) -> bool:
+        """Whether there are positions, not only lap distance."""
+        return len(self.p_clock) > 0
+
+    @property
+    def rate_hz(self) -> float:
+        """Median rate of the positions (of the frames without them) [Hz]."""
+        t = self.p_clock if self.has_positions else self.clock
+        return float(1.0 / np.median(np.diff(t)))
+
+    def session_time(self, clock: float) -> float:
+        """The session time [s] at ``clock``."""
+        i = int(np.clip(np.searchsorted(self.clock, clock, side="right") - 1, 0, len(self.clock) - 1))
+        return float(self.channels["t_s"][i] + clock - self.clock[i])
+
+    def value(self, channel: str, clock: Floats) -> Floats:
+        """``channel`` at ``clock``, linear between the frames that have it; all NaN if fewer than half do."""
+        y = self.channels[channel]
+        good = np.isfinite(y)
+        if 2 * int(good.sum()) < len(y):
+            return np.full(len(clock), np.nan)
+        return np.interp(clock, self.clock[good], y[good])
+
+    def held(self, channel: str, clock: Floats) -> Floats:
+        """A count or flag at ``clock``: the last value given before; NaN if it never was."""
+        y = self.channels[channel]
+        good = np.flatnonzero(np.isfinite(y))
+        if not len(good):
+            return np.full(len(clock), np.nan)
+        i = np.searchsorted(self.clock[good], clock, side="right") - 1
+        out: Floats = y[good][np.maximum(i, 0)]
+        return out
+
+    def odometer_at(self, clock: Floats) -> Floats:
+        """The odometer [m] at ``clock``, between frames as the speed goes on."""
+        i = np.clip(np.searchsorted(self.clock, clock, side="right") - 1, 0, len(self.clock) - 2)
+        dt = clock - self.clock[i]
+        step = self.clock[i + 1] - self.clock[i]
+        slope = (self.speed[i + 1] - self.speed[i]) / step
+        out: Floats = self.odometer[i] + dt * (self.speed[i] + 0.5 * slope * dt)
+        return out
+
+
+def tidy(columns: Columns) -> Trace:
+    """Make a recording tidy; SurveyError if it holds too little to cut a lap from."""
+    t = columns["t_s"]
+    kept = columns.where(np.isfinite(t))
+    has_xy = np.isfinite(kept["x_m"]) & np.isfinite(kept["y_m"])
+    has_distance = np.isfinite(kept["lap_distance_m"]) | np.isfinite(kept["lap_fraction"])
+    positions = int(has_xy.sum()) >= _FEWEST and 2 * int(has_xy.sum()) >= int(has_distance.sum())
+    if not positions and int(has_distance.sum()) < _FEWEST:
+        raise SurveyError(
+            f"the recording has {int(has_xy.sum())} frames with a position and {int(has_distance.sum())} with a lap"
+            f" distance; a survey needs at least {_FEWEST} of either"
+        )
+    kept, clock, chunk, breaks = _one_clock(kept)
+    if len(clock) < _FEWEST:
+        raise SurveyError(f"the recording has {len(clock)} frames in order of time, a survey needs {_FEWEST}")
+    if not positions:
+        return _without_positions(kept, clock, chunk, breaks)
+    has_xy = np.isfinite(kept["x_m"]) & np.isfinite(kept["y_m"])
+    moved = has_xy.copy()
+    i = np.flatnonzero(has_xy)
+    same = (np.diff(kept["x_m"][i]) == 0) & (np.diff(kept["y_m"][i]) == 0)
+    moved[i[1:][same]] = False
+    # a car at a stand repeats its position truly: keep a few samples a second of it
+    rest = np.flatnonzero(has_xy & ~moved)
+    if len(rest):
+        last = np.maximum.accumulate(np.where(moved, np.arange(len(moved)), -1))
+        waited = clock[rest] - clock[np.maximum(last[rest], 0)]
+        standing = rest[waited > 0.25]
+        moved[standing[:: max(1, int(0.1 / float(np.median(np.diff(clock)))))]] = True
+    return _with_positions(kept, clock, chunk, breaks, np.flatnonzero(moved))
+
+
+def _one_clock(c: Columns) -> tuple[Columns, Floats, NDArray[np.intp], tuple[tuple[float, str], ...]]:
+    t = c["t_s"]
+    # late and doubled frames go; a step back of more than 1 s is a restart
+    keep = np.ones(len(t), dtype=bool)
+    newest = -math.inf
+    steps = np.diff(t, prepend=t[:1] - 1.0)
+    if bool(np.any(steps <= 0)):
+        for i, now in enumerate(t.tolist()):
+            if now <= newest and now > newest - 1.0:
+                keep[i] = False
+            else:
+                newest = now
+    c = c.where(keep)
+    t = c["t_s"]
+    if len(t) < 3:
+        return c, t, np.zeros(len(t), dtype=np.intp), ()
+    dt = np.diff(t)
+    usual = float(np.median(dt))
+    limit = max(GAP_S, 4.0 * usual)
+    cause = np.full(len(dt), "", dtype=object)
+    cause[dt > limit] = "gap"
+    cause[dt < 0] = "restart"
+    jump = np.hypot(np.diff(c["x_m"]), np.diff(c["y_m"]))
+    v = np.fmax(np.nan_to_num(c["speed_mps"][:-1]), np.nan_to_num(c["speed_mps"][1:]))
+    v = np.where(np.isfinite(c["speed_mps"][:-1]), v, 100.0)
+    with np.errstate(invalid="ignore"):
+        # 10 m spare the noise of a position
+        teleport = jump > 1.5 * v * np.maximum(dt, usual) + 10.0
+    # a feed may repeat a position for a while and then catch up: that is its lower rate, not a teleport
+    teleport &= jump > 1.5 * v * 0.25 + 10.0
+    cause[teleport & (cause == "")] = "teleport"
+    broken = cause != ""
+    step = np.where(broken, np.where(cause == "gap", dt, _APART_S), dt)
+    clock = np.concatenate([[0.0], np.cumsum(step)]) + t[0]
+    chunk = np.concatenate([[0], np.cumsum(broken)]).astype(np.intp)
+    breaks = tuple(
+        (float(clock[i]), f"a gap of {dt[i]:.1f} s" if cause[i] == "gap" else f"a {cause[i]}")
+        for i in np.flatnonzero(broken)
+    )
+    return c, clock, chunk, breaks
+
+
+def pieces(chunk: NDArray[np.intp]) -> list[slice]:
+    cut = np.flatnonzero(np.diff(chunk)) + 1
+    edges = [0, *cut.tolist(), len(chunk)]
+    return [slice(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True) if b > a]
+
+
+def _speed_of(clock: Floats, raw: Floats, chunk: NDArray[np.intp]) -> tuple[Floats, Floats, Floats, float]:
+    """Smoothed speed, acceleration, odometer and noise from a speed that may lack samples."""
+    good = np.isfinite(raw)
+    v = np.interp(clock, clock[good], raw[good])
+    noise = noise_level(v)
+    dt = float(np.median(np.diff(clock)))
+    cutoff = cutoff_for(noise, dt, _LONGITUDINAL_MPS2, 1)
+    speed, acceleration, odometer = np.empty_like(v), np.zeros_like(v), np.empty_like(v)
+    ran = 0.0
+    for piece in pieces(chunk):
+        t = clock[piece]
+        speed[piece] = np.maximum(smooth(t, v[piece], cutoff), 0.0)
+        # the mean of the raw speed counts the metres; smoothing keeps it
+        step = np.diff(t) * 0.5 * (speed[piece][1:] + speed[piece][:-1])
+        odometer[piece] = ran + np.concatenate([[0.0], np.cumsum(step)])
+        ran = float(odometer[piece][-1])
+        if len(t) > 2:
+            acceleration[piece] = np.gradient(speed[piece], t)
+    return speed, acceleration, odometer, noise
+
+
+def _with_positions(
+    c: Columns, clock: Floats, chunk: NDArray[np.intp], breaks: tuple[tuple[float, str], ...], at: NDArray[np.intp]
+) -> Trace:
+    tp, cp = clock[at], chunk[at]
+    x, y = c["x_m"][at].copy(), c["y_m"][at].copy()
+    dt = float(np.median(np.diff(tp)))
+    has_speed = 2 * int(np.isfinite(c["speed_mps"]).sum()) > len(clock)
+    # a first course to tell noise across the travel from noise along it
+    xs, ys, course, v = _path(tp, cp, x, y, cutoff_for(_rough(x, y), dt, LATERAL_MPS2, 2))
+    d = np.diff(np.column_stack([x, y]), n=5, axis=0)
+    mid = course[2:-3]
+    moving = v[2:-3] > 5.0
+    across, along = _split_noise(d[moving], mid[moving]) if int(moving.sum()) > 30 else (_rough(x, y), 0.0)
+    xs, ys, course, v = _path(tp, cp, x, y, cutoff_for(across, dt, LATERAL_MPS2, 2))
+    raw = c["speed_mps"] if has_speed else np.interp(clock, tp, v)
+    speed, acceleration, odometer, noise = _speed_of(clock, raw, chunk)
+    return Trace(
+        clock=clock, channels=c, chunk=chunk, breaks=breaks, speed=speed, acceleration=acceleration, odometer=odometer,
+        p_clock=tp, p_chunk=cp, x=x, y=y, xs=xs, ys=ys, course=course,
+        across_m=across, along_m=along, speed_noise=noise, has_speed=has_speed,
+    )  # fmt: skip
+
+
+def _rough(x: Floats, y: Floats) -> float:
+    level = noise_level(np.column_stack([x, y]))
+    return level if math.isfinite(level) else 0.0
+
+
+def _split_noise(d: Floats, course: Floats) -> tuple[float, float]:
+    scale = 0.67449 * math.sqrt(math.comb(10, 5))
+    cos, sin = np.cos(course), np.sin(course)
+    along = np.median(np.abs(d[:, 0] * cos + d[:, 1] * sin)) / scale
+    across = np.median(np.abs(d[:, 1] * cos - d[:, 0] * sin)) / scale
+    return float(across), float(along)
+
+
+def _path(
+    t: Floats, chunk: NDArray[np.intp], x: Floats, y: Floats, cutoff: float
+) -> tuple[Floats, Floats, Floats, Floats]:
+    xs, ys, course, v = x.copy(), y.copy(), np.zeros_like(x), np.zeros_like(x)
+    for piece in pieces(chunk):
+        if piece.stop - piece.start < 4:
+            continue
+        xy = smooth(t[piece], np.column_stack([x[piece], y[piece]]), cutoff)
+        rate = CubicSpline(t[piece], xy)(t[piece], 1)
+        xs[piece], ys[piece] = xy[:, 0], xy[:, 1]
+        course[piece] = np.arctan2(rate[:, 1], rate[:, 0])
+        v[piece] = np.hypot(rate[:, 0], rate[:, 1])
+    return xs, ys, course, v
+
+
+def _without_positions(
+    c: Columns, clock: Floats, chunk: NDArray[np.intp], breaks: tuple[tuple[float, str], ...]
+) -> Trace:
+    v = c["speed_mps"]
+    has_speed = 2 * int(np.isfinite(v).sum()) > len(v)
+    if not has_speed:
+        d = c["lap_distance_m"]
+        if not np.isfinite(d).any():
+            raise SurveyError("the recording has a lap fraction, but neither speed nor position to give it metres")
+        rate = np.gradient(np.where(np.isfinite(d), d, np.nan), clock)
+        with np.errstate(invalid="ignore"):
+            v = np.where((rate >= 0) & (rate < 150), rate, np.nan)  # the reset at the line is no speed
+    speed, acceleration, odometer, noise = _speed_of(clock, v, chunk)
+    none = np.empty(0)
+    return Trace(
+        clock=clock, channels=c, chunk=chunk, breaks=breaks, speed=speed, acceleration=acceleration, odometer=odometer,
+        p_clock=none, p_chunk=np.empty(0, dtype=np.intp), x=none, y=none, xs=none, ys=none, course=none,
+        across_m=0.0, along_m=0.0, speed_noise=noise, has_speed=has_speed,
+    )  # fmt: skip

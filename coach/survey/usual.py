@@ -1,0 +1,35 @@
+"""What the driver usually does: speed and curvature along the reference, the median over the good laps.
+
+One lap holds a twitch here and noise there. Corners found in the median of the laps within NEAR of the best keep their
+identity from lap to lap and from session to session; places a driver must repeat (brake, exit) still come from
+the reference lap itself.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from coach.core.columns import Floats
+from coach.core.reference import Reference
+from coach.survey.laps import Lap
+
+NEAR: Final = 0.03
+MOST_LAPS: Final = 15
+FEWEST_LAPS: Final = 3
+
+
+def usual(
+    reference: Reference, laps: tuple[Lap, ...], speed: Floats, curvature: Floats
+) -> tuple[Floats, Floats]:
+    """Speed and curvature at the nodes, shapes (n,); the reference's own with fewer than three good laps."""
+    times = [lap.time_s if lap.valid else np.inf for lap in laps]
+    order = np.argsort(times)
+    good = [int(i) for i in order if times[int(i)] <= min(times) * (1 + NEAR)][:MOST_LAPS]
+    if len(good) < FEWEST_LAPS:
+        return reference.speed_mps, reference.curvature_pm
+    known = np.isfinite(speed[good]).all(axis=0) & np.isfinite(curvature[good]).all(axis=0)
+    v = np.where(known, np.median(np.where(known, speed[good], 0.0), axis=0), reference.speed_mps)
+    k = np.where(known, np.median(np.where(known, curvature[good], 0.0), axis=0), reference.curvature_pm)
+    return v, k
