@@ -7,10 +7,10 @@ lateral acceleration (curvature times speed squared, smoothed over 0.15 s of tra
    that lies DIP below both sides. Its stretch reaches to where the share falls below LOW on either side; the
    heading must change by MIN_TURN within it (a fast kink that does not load the car is none; nor is a change of
    side on a straight).
-2. Two candidates of the same direction, none of the other between, are one corner (double apex) if the share between
-   never falls below VALLEY of the smaller peak (the car is never straight); or else if the car is straight for less
-   than STRAIGHT_S, the speed between rises by less than RISE over the faster of both, and full throttle is held for less
-   than FULL_S.
+2. Two candidates of the same direction, none of the other between, are one corner (double apex) if the share
+   between never falls below VALLEY of the smaller peak (the car is never straight); or else if the car is straight for
+   less than STRAIGHT_S, the speed between rises by less than RISE over the faster of both, and full throttle is held
+   for less than FULL_S.
 3. A weak opposite stretch (SWING_TURN, SWING_SHARE of its neighbour) within STRAIGHT_S of a stronger corner is the
    swing into or out of it, no corner.
 4. Two corners of opposite direction are one (a chicane taken in one flick) if their apexes lie within CHICANE_M and the
@@ -75,9 +75,7 @@ class Stretch:
     height: float
 
 
-def lane(
-    step_m: float, speed: Floats, curvature: Floats, throttle: Floats, brake: Floats, closed: bool
-) -> Lane:
+def lane(step_m: float, speed: Floats, curvature: Floats, throttle: Floats, brake: Floats, closed: bool) -> Lane:
     """Lay out a lap; all shapes (n,)."""
     v = np.maximum(speed, 1.0)
     lateral = _smoothed(curvature * v * v, v, step_m, closed)

@@ -9,7 +9,6 @@ of the steering around the apex; without steering it can not be known and "right
 
 from __future__ import annotations
 
-import math
 from typing import Final
 
 import numpy as np
@@ -19,8 +18,8 @@ from scipy.signal import find_peaks
 from coach.core.columns import Floats
 from coach.core.reference import Reference
 from coach.core.values import Corner
-from coach.survey.corners import Lane, Stretch
-from coach.survey.places import _boards, _brake, _exit, _gear, _hardest, _place
+from coach.survey.corners import Lane
+from coach.survey.places import Span, boards, brake_start, exit_start, hardest_braking, lowest_gear, ordered
 
 DIP: Final = 0.08
 LEAST_MPS: Final = 2.0
@@ -41,8 +40,8 @@ def corners_from_speed(reference: Reference, steer: Floats) -> tuple[Corner, ...
     )  # fmt: skip
     dips, shape = find_peaks(-v, prominence=LEAST_MPS)
     deep = shape["prominences"] >= DIP * v[dips]
-    hardest = _hardest(lap)
-    out: list[Corner] = []
+    hardest = hardest_braking(lap)
+    out: list[Span] = []
     before_end = 0
     places = dips[deep].tolist()
     for k, apex in enumerate(places):
@@ -62,22 +61,15 @@ def corners_from_speed(reference: Reference, steer: Floats) -> tuple[Corner, ...
             straight = np.flatnonzero(np.abs(turned[fastest_before : apex + 1]) < 0.2 * peak)
             if len(straight):
                 turn_in = min(fastest_before + int(straight[-1]) + 1, apex)
-        stretch = Stretch(turn_in, end + 1, 1, (apex,), math.nan, math.nan)
-        exit_ = _exit(lap, stretch, apex, end)
-        if exit_ == end:
-            exit_ = half
-        brake = _brake(lap, left, turn_in, apex)
+        exit_ = exit_start(lap, (apex,), apex, end)
+        brake = brake_start(lap, left, turn_in, apex)
         out.append(
-            Corner(
-                name="", direction="left" if direction == "left" else "right", brake_m=_place(reference, lap, brake),
-                turn_in_m=_place(reference, lap, turn_in), apex_m=_place(reference, lap, apex),
-                exit_m=_place(reference, lap, exit_), end_m=_place(reference, lap, end),
-                gear=_gear(np.roll(reference.gear, -first)[turn_in : exit_ + 1]),
-                boards_m=_boards(lap, brake, turn_in, apex, before_end, hardest),
+            Span(
+                direction="left" if direction == "left" else "right", brake=brake, turn_in=turn_in, apex=apex,
+                exit=half if exit_ == end else exit_, end=end,
+                gear=lowest_gear(np.roll(reference.gear, -first)[turn_in : half + 1]), kind=None,
+                boards=boards(lap, brake, turn_in, apex, before_end, hardest),
             )
         )  # fmt: skip
         before_end = end
-    out.sort(key=lambda corner: corner.apex_m)
-    from coach.survey.places import _named
-
-    return tuple(_named(corner, k) for k, corner in enumerate(out, start=1))
+    return ordered(reference, lap, out)

@@ -8,7 +8,7 @@ the line, plus half a car's width (1 m, common practice, no source); with fewer 
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -107,7 +107,7 @@ def with_edges(reference: Reference, offset: Floats) -> Reference:
     known = np.isfinite(offset).sum(axis=0)
     if len(offset) < FEWEST_LAPS or not np.all(known >= 1):
         return reference
-    mode = "wrap" if reference.closed else "nearest"
+    mode: Literal["wrap", "nearest"] = "wrap" if reference.closed else "nearest"
     size = 2 * round(EDGE_REACH_M / reference.step_m) + 1
 
     def edge(outermost: Floats) -> Floats:
@@ -115,6 +115,4 @@ def with_edges(reference: Reference, offset: Floats) -> Reference:
         out: Floats = np.maximum(uniform_filter1d(widest, size, mode=mode), np.maximum(outermost, 0.0)) + HALF_CAR_M
         return out
 
-    return replace(
-        reference, left_m=edge(np.nanmax(offset, axis=0)), right_m=edge(-np.nanmin(offset, axis=0))
-    )
+    return replace(reference, left_m=edge(np.nanmax(offset, axis=0)), right_m=edge(-np.nanmin(offset, axis=0)))

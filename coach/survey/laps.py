@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -80,14 +81,11 @@ def cut(trace: Trace, seam: Seam | None = None) -> Cut:
         return Cut(_judged(trace, _laps(trace, found)), True, None, "line where the lap distance starts again")
     how = "line of the survey before"
     if seam is None:
-        for make, how in (
-            (lambda: counted_seam(trace, at), "line where the feed counts the lap"),
-            (lambda: closing_seam(trace), "line at the start of the recording, where it also ends"),
-            (lambda: straight_seam(trace), "line in the middle of the longest straight (the feed counts no laps)"),
-        ):
-            seam = make()
-            if seam is not None:
-                break
+        seam, how = counted_seam(trace, at), "line where the feed counts the lap"
+    if seam is None:
+        seam, how = closing_seam(trace), "line at the start of the recording, where it also ends"
+    if seam is None:
+        seam, how = straight_seam(trace), "line in the middle of the longest straight (the feed counts no laps)"
     if seam is None:
         return _one_way(trace)
     found = passages(trace, seam)
@@ -107,10 +105,10 @@ def _laps(trace: Trace, found: list[Passage]) -> list[Lap]:
         return [_lap(trace, 0, begin, end, "incomplete: the line is never passed")]
     if found[0].clock > begin + 1.0:
         laps.append((begin, found[0].clock, "first"))
-    for a, b in zip(found[:-1], found[1:], strict=True):
-        if a.edge == "end" and b.edge == "start":
+    for one, two in pairwise(found):
+        if one.edge == "end" and two.edge == "start":
             continue  # the same line, once before and once after a restart
-        laps.append((a.clock, b.clock, ""))
+        laps.append((one.clock, two.clock, ""))
     if end > found[-1].clock + 1.0:
         laps.append((found[-1].clock, end, "last"))
     numbers = _numbers(trace, laps)

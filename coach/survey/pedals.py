@@ -2,8 +2,8 @@
 
 What the engine and the brakes did is the speed's derivative plus the gradient's share plus what rolling and air took.
 Nothing published gives the drag of an unknown car: ROLLING and AIR are of the order of a GT-class car (from memory)
-and only separate lifting from braking. The scale of each pedal is the driver's own: full brake is the hardest braking of
-the recording; full throttle is what the car did at best at about that speed.
+and only separate lifting from braking. The scale of each pedal is the driver's own: full brake is the hardest
+braking of the recording; full throttle is what the car did at best at about that speed.
 """
 
 from __future__ import annotations
@@ -45,3 +45,9 @@ def inferred_pedals(trace: Trace, at: Floats, z_m: Floats, step_m: float) -> tup
     # within a tenth of the best the pedal is down: the rest is noise and gear changes
     throttle = np.where(throttle > 0.9, 1.0, np.where(throttle < 0.1, 0.0, throttle))
     return throttle, np.where(brake < 0.03, 0.0, brake)
+
+
+def _resistance(v: Floats) -> Floats:
+    """What rolling and air take off the speed [m/s2]."""
+    out: Floats = ROLLING + AIR * v * v
+    return out

@@ -1,23 +1,29 @@
 """The places of a corner: brake, turn-in, apex, exit, end; and what a driver is told of it: gear, apex kind, boards.
 
 - apex: the middle of the tightest piece (curvature, averaged over SPREAD of the corner, of at least TIGHT of the most,
-  weighted by its sixth power: the middle of an arc of one radius, the peak of a narrowing one). Of two apexes the tighter; within TIE the later one.
+  weighted by its sixth power): the middle of an arc of one radius, the peak of a narrowing one. Of two apexes the
+  tighter; within TIE the later one.
 - turn-in and end: where the lateral acceleration falls below EDGE of the nearest peak's, before and after.
 - exit: where full throttle begins that is held to the end; where it never lifts, or no throttle is known, where the
   lateral acceleration has fallen to half of the last peak's.
 - brake: the start of the last braking before the apex (above PRESSED, pauses under PAUSE_S bridged), not before the
   apex of the corner before; NaN without one, or when full throttle was held for FULL_S after it.
-- apex kind: the share of the way from turn-in to end at which half of the turning is done. On a late line the car is
-  turned first and let run out later, so the half is done early: below 0.5 - KIND late, above 0.5 + KIND early.
-- boards: 150, 100, 50 m before turn-in, for a corner with heavy braking (speed falls by HEAVY of itself, and by at least
-  HEAVY_SHARE of the lap's hardest deceleration), only those that stand on the straight and before the corner.
+- apex kind: the share of the way from turn-in to end at which half of the turning is done. On a late line the car
+  is turned first and let run out later, so the half is done early: below 0.5 - KIND late, above 0.5 + KIND early.
+- boards: 150, 100, 50 m before turn-in, for a corner with heavy braking (speed falls by HEAVY of itself, and by at
+  least HEAVY_SHARE of the lap's hardest deceleration), only those that stand on the straight before the corner.
+- order: brake <= turn-in <= apex <= exit <= end, and a corner ends where the next one's braking (or turn-in)
+  begins at the latest. A brake pressed after turn-in is the more useful place: turn-in is moved to it. Places run on
+  beyond the length where a corner lies over the finish line; its first place lies within the lap.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Final
 
+import msgspec
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
@@ -42,41 +48,75 @@ HEAVY_SHARE: Final = 0.5
 
 
 def corners_of(reference: Reference, lap: Lane, found: list[Stretch]) -> tuple[Corner, ...]:
-    """Corners named T1.. in order along the reference; places run from 0 to its length."""
+    """Corners named T1.. in driving order along the reference."""
     rough = [_places(lap, c) for c in found]
-    out = []
-    hardest = _hardest(lap)
+    gears = np.roll(reference.gear, -lap.first)
+    hardest = hardest_braking(lap)
+    spans: list[Span] = []
     for k, (c, (turn_in, apex, end)) in enumerate(zip(found, rough, strict=True)):
         floor = rough[k - 1][1] if k else 0
         straight_from = rough[k - 1][2] if k else (0 if not reference.closed else rough[-1][2] - len(lap.speed))
-        exit_ = _exit(lap, c, apex, end)
-        brake = _brake(lap, floor, turn_in, apex)
-        gear = _gear(np.roll(reference.gear, -lap.first)[turn_in : exit_ + 1])
-        direction: Direction = "left" if c.sign > 0 else "right"
+        brake = brake_start(lap, floor, turn_in, apex)
+        exit_ = exit_start(lap, c.peaks, apex, end)
+        spans.append(
+            Span(
+                direction="left" if c.sign > 0 else "right", brake=brake, turn_in=turn_in, apex=apex,
+                exit=exit_, end=end,
+                gear=lowest_gear(gears[turn_in : exit_ + 1]), kind=_kind(lap, turn_in, end, c.sign),
+                boards=boards(lap, brake, turn_in, apex, straight_from, hardest),
+            )
+        )  # fmt: skip
+    return ordered(reference, lap, spans)
+
+
+@dataclass
+class Span:
+    """One corner's places in nodes of the lane."""
+
+    direction: Direction
+    brake: float
+    turn_in: float
+    apex: float
+    exit: float
+    end: float
+    gear: int | None
+    kind: ApexKind | None
+    boards: tuple[float, ...]
+
+    @property
+    def first(self) -> float:
+        """Where it begins: brake, or turn-in without one."""
+        return self.turn_in if math.isnan(self.brake) else self.brake
+
+
+def ordered(reference: Reference, lap: Lane, spans: list[Span]) -> tuple[Corner, ...]:
+    """Corners from spans: places in order, no two corners overlapping, named in driving order from the line."""
+    n = len(lap.speed)
+    for span in spans:
+        if not math.isnan(span.brake):
+            span.turn_in = min(max(span.turn_in, span.brake), span.apex)
+    for k, span in enumerate(spans):
+        last = k + 1 == len(spans)
+        limit = spans[0].first + n if last and reference.closed else math.inf if last else spans[k + 1].first
+        span.end = max(min(span.end, limit), span.apex)
+        span.exit = min(max(span.exit, span.apex), span.end)
+    out = []
+    for span in spans:
+        shift = lap.first * reference.step_m
+        if reference.closed and shift + span.first * reference.step_m >= reference.length_m:
+            shift -= reference.length_m
+        brake, turn_in, apex, exit_, end = (
+            round(shift + node * reference.step_m, 2)
+            for node in (span.brake, span.turn_in, span.apex, span.exit, span.end)
+        )
         out.append(
             Corner(
-                name="", direction=direction,
-                brake_m=_place(reference, lap, brake), turn_in_m=_place(reference, lap, turn_in),
-                apex_m=_place(reference, lap, apex), exit_m=_place(reference, lap, exit_),
-                end_m=_place(reference, lap, end), gear=gear, apex=_kind(lap, turn_in, end, c.sign),
-                boards_m=_boards(lap, brake, turn_in, apex, straight_from, hardest),
+                name="", direction=span.direction, brake_m=brake, turn_in_m=turn_in, apex_m=apex, exit_m=exit_,
+                end_m=end, gear=span.gear, apex=span.kind, boards_m=span.boards,
             )
         )  # fmt: skip
     out.sort(key=lambda corner: corner.apex_m)
-    return tuple(_named(corner, k) for k, corner in enumerate(out, start=1))
-
-
-def _named(corner: Corner, k: int) -> Corner:
-    import msgspec
-
-    return msgspec.structs.replace(corner, name=f"T{k}")
-
-
-def _place(reference: Reference, lap: Lane, node: float) -> float:
-    if math.isnan(node):
-        return math.nan
-    s = (lap.first + node) * reference.step_m
-    return round(float(s % reference.length_m if reference.closed else s), 2)
+    return tuple(msgspec.structs.replace(corner, name=f"T{k}") for k, corner in enumerate(out, start=1))
 
 
 def _places(lap: Lane, c: Stretch) -> tuple[int, int, int]:
@@ -129,19 +169,21 @@ def _around(y: Floats, top: int, low: int, high: int) -> tuple[int, int]:
     return left, max(right, top)
 
 
-def _exit(lap: Lane, c: Stretch, apex: int, end: int) -> int:
+def exit_start(lap: Lane, peaks: tuple[int, ...], apex: int, end: int) -> int:
+    """Where full throttle begins that is held to ``end``, else where the load has fallen to half."""
     throttle = lap.throttle[apex : end + 1]
     if len(throttle) and np.isfinite(throttle).all() and throttle[-1] >= FULL:
         lifted = np.flatnonzero(throttle < FULL)
         if len(lifted):
             return apex + int(lifted[-1]) + 1
     y = np.abs(lap.share)
-    last = max(c.peaks[-1], apex)
-    after = np.flatnonzero(y[last : end + 1] < 0.5 * y[c.peaks[-1]])
+    last = max(peaks[-1], apex)
+    after = np.flatnonzero(y[last : end + 1] < 0.5 * y[peaks[-1]])
     return last + int(after[0]) if len(after) else end
 
 
-def _brake(lap: Lane, floor: int, turn_in: int, apex: int) -> float:
+def brake_start(lap: Lane, floor: int, turn_in: int, apex: int) -> float:
+    """Where the last braking before the apex began (a fraction of a node), not before ``floor``; NaN if none."""
     brake = lap.brake[floor : apex + 1]
     if not np.isfinite(brake).all():
         return math.nan
@@ -169,7 +211,8 @@ def _brake(lap: Lane, floor: int, turn_in: int, apex: int) -> float:
     return floor + a - 1 + float((PRESSED - brake[a - 1]) / max(brake[a] - brake[a - 1], 1e-9))
 
 
-def _gear(gear: Floats) -> int | None:
+def lowest_gear(gear: Floats) -> int | None:
+    """The lowest forward gear; None if no gear is known."""
     known = gear[np.isfinite(gear) & (gear > 0)]
     return int(known.min()) if len(known) else None
 
@@ -182,14 +225,13 @@ def _kind(lap: Lane, turn_in: int, end: int, sign: int) -> ApexKind:
     return "late" if half < 0.5 - KIND else "early" if half > 0.5 + KIND else "mid"
 
 
-def _hardest(lap: Lane) -> float:
+def hardest_braking(lap: Lane) -> float:
     """The hardest deceleration of the lap [m/s2]."""
     return max(-float(np.quantile(np.gradient(lap.speed, lap.step_m) * lap.speed, 0.01)), 1.0)
 
 
-def _boards(
-    lap: Lane, brake: float, turn_in: int, apex: int, straight_from: int, hardest: float
-) -> tuple[float, ...]:
+def boards(lap: Lane, brake: float, turn_in: int, apex: int, straight_from: int, hardest: float) -> tuple[float, ...]:
+    """Boards a driver can brake by; none where braking is not heavy."""
     if math.isnan(brake):
         return ()
     start = int(brake)

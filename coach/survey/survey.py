@@ -85,9 +85,7 @@ def survey(
     notes += _absent(reference, trace)
     if not corners:
         notes.append("no corner found: the car neither turns nor slows enough on this lap")
-    return Survey(
-        reference, corners, laps, chosen.number, tuple(notes), trace.across_m, trace.speed_noise
-    )
+    return Survey(reference, corners, laps, chosen.number, tuple(notes), trace.across_m, trace.speed_noise)
 
 
 def _choose(laps: tuple[Lap, ...], wanted: int | None) -> Lap:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -178,9 +179,10 @@ def _one_clock(c: Columns) -> tuple[Columns, Floats, NDArray[np.intp], tuple[tup
 
 
 def pieces(chunk: NDArray[np.intp]) -> list[slice]:
+    """The unbroken pieces as slices."""
     cut = np.flatnonzero(np.diff(chunk)) + 1
     edges = [0, *cut.tolist(), len(chunk)]
-    return [slice(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True) if b > a]
+    return [slice(a, b) for a, b in pairwise(edges) if b > a]
 
 
 def _speed_of(clock: Floats, raw: Floats, chunk: NDArray[np.intp]) -> tuple[Floats, Floats, Floats, float]:

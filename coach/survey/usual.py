@@ -20,9 +20,7 @@ MOST_LAPS: Final = 15
 FEWEST_LAPS: Final = 3
 
 
-def usual(
-    reference: Reference, laps: tuple[Lap, ...], speed: Floats, curvature: Floats
-) -> tuple[Floats, Floats]:
+def usual(reference: Reference, laps: tuple[Lap, ...], speed: Floats, curvature: Floats) -> tuple[Floats, Floats]:
     """Speed and curvature at the nodes, shapes (n,); the reference's own with fewer than three good laps."""
     times = [lap.time_s if lap.valid else np.inf for lap in laps]
     order = np.argsort(times)
