@@ -1,0 +1,191 @@
+"""How each fault is driven: what it changes in the line and in the pedals around one corner."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from feeds.practice.circuit import Floats
+from feeds.practice.corner_places import Places
+from feeds.practice.faultless import Faultless
+from feeds.practice.faults import NEEDS_BRAKE, Habit
+from feeds.practice.shapes import bump, ease, plateau
+from feeds.practice.speed_profile import Demand
+
+DRAGGED = 0.12  # pedal of a brake that is dragged on
+LINE_MIN_M, LINE_MIN_S = 45.0, 1.6  # no line change is made over less: the wheel is turned at a finite rate
+
+
+class Stint:
+    """The stretch a driver plans ahead: nodes of the run, the line over them and what is demanded.
+
+    ``first`` is the run's node number of the stretch's first node (lap * m + node of the circuit).
+    """
+
+    def __init__(self, base: Faultless, first: int, count: int) -> None:
+        self.base = base
+        self.first = first
+        self.step = base.circuit.step_m
+        self.nodes = np.arange(first, first + count)
+        m = len(base.circuit)
+        self.offset_m: Floats = base.offset_m[self.nodes % m].copy()
+        self.at_m: Floats = self.nodes * self.step
+        self.demand = Demand.usual(count)
+        self.grip: Floats = np.ones(count)
+
+    def index(self, place_m: float) -> int:
+        """Index in the stretch of a place [m along the run], kept inside."""
+        return int(np.clip(round(place_m / self.step) - self.first, 0, len(self.nodes) - 1))
+
+    def zone(self, start_m: float, stop_m: float) -> slice:
+        """The indices from one place to another, at least one long."""
+        a = self.index(start_m)
+        return slice(a, max(self.index(stop_m), a + 1))
+
+
+def reach(c: Places) -> float:
+    """The least length [m] over which the line is changed at a corner."""
+    return max(LINE_MIN_M, LINE_MIN_S * c.slowest_mps)
+
+
+def commit(stint: Stint, corner: Places, lap_m: float, habit: Habit) -> None:
+    """Drive ``habit`` at ``corner`` in the lap that starts at ``lap_m`` of the run: change line and demand."""
+    if habit.amount <= 0.0 or (habit.fault in NEEDS_BRAKE and not corner.braked):
+        return
+    _DOERS[habit.fault](stint, corner, lap_m, habit.amount)
+
+
+def _brake_early(stint: Stint, c: Places, lap: float, amount: float) -> None:
+    # The same deceleration begun earlier: where would the usual braking have this earlier, lower speed?
+    base, step = stint.base, stint.step
+    m = len(base.circuit)
+    early = (c.brake_m - amount) / step
+    nodes = np.arange(round(c.brake_m / step) - 3, round(c.slowest_m / step) + 1)
+    speed = float(base.driven.speed_mps[round(early) % m])
+    slower = nodes[base.limit_mps[nodes % m] <= speed]
+    shift = int((slower[0] if len(slower) else nodes[-1]) - round(early))
+    start = max(c.brake_m - amount - 30.0, c.before_m + 5.0)
+    stint.demand.early.append((stint.index(lap + start), stint.index(lap + max(c.release_m, c.slowest_m)), shift))
+
+
+def _brake_late(stint: Stint, c: Places, lap: float, amount: float) -> None:
+    # Too fast at the turn-in: the line is turned in late, misses the apex, and the throttle has to wait.
+    # Sliding tyres hold less, so what was won on the way in is more than lost from the apex on.
+    stint.demand.no_brake[stint.zone(lap + c.brake_m - 40.0, lap + c.brake_m + amount)] = 1.0
+    _turn(stint, c, lap, 0.5 * amount)
+    _apex_missed(stint, c, lap, min(0.08 * amount, 1.5))
+    at = stint.at_m - lap
+    stint.grip *= 1.0 - min(0.02 * amount, 0.3) * plateau(
+        at, c.turn_in_m, c.apex_m - 5.0, c.apex_m + 10.0, c.end_m + 20.0
+    )
+    stint.demand.pedal[stint.zone(lap + c.throttle_m, lap + c.throttle_m + 1.5 * amount)] = 0.0
+
+
+def _brake_soft(stint: Stint, c: Places, lap: float, amount: float) -> None:
+    start = max(c.before_m + 10.0, c.brake_m - 250.0)
+    stint.demand.brake[stint.zone(lap + start, lap + max(c.release_m, c.slowest_m))] = 1.0 - amount
+
+
+def _brake_long(stint: Stint, c: Places, lap: float, amount: float) -> None:
+    zone = stint.zone(lap + c.release_m, lap + c.release_m + amount)
+    stint.demand.pedal[zone] = np.minimum(stint.demand.pedal[zone], -DRAGGED)
+
+
+def _turn(stint: Stint, c: Places, lap: float, later: float) -> None:
+    """Shift the line of one corner ``later`` metres along the track (negative: sooner)."""
+    at = stint.at_m - lap
+    entry = max(c.turn_in_m - 1.5 * reach(c), c.before_m)
+    window = plateau(at, entry, max(c.turn_in_m, entry + 25.0), c.apex_m, max(c.end_m, c.apex_m + 1.5 * reach(c)))
+    m = len(stint.base.circuit)
+    line = np.append(stint.base.offset_m, stint.base.offset_m[0])
+    moved = np.interp((stint.nodes - later * window / stint.step) % m, np.arange(m + 1), line)
+    stint.offset_m += moved - stint.base.offset_m[stint.nodes % m]
+
+
+def _turn_in_early(stint: Stint, c: Places, lap: float, amount: float) -> None:
+    _turn(stint, c, lap, -amount)
+
+
+def _turn_in_late(stint: Stint, c: Places, lap: float, amount: float) -> None:
+    _turn(stint, c, lap, amount)
+
+
+def _apex_missed(stint: Stint, c: Places, lap: float, amount: float) -> None:
+    half = max(reach(c), 0.5 * (c.end_m - c.turn_in_m))
+    stint.offset_m -= c.sign * amount * bump(stint.at_m, lap + c.apex_m, half)
+
+
+def _slow_middle(stint: Stint, c: Places, lap: float, amount: float) -> None:
+    factor = max(0.4, 1.0 - amount / c.slowest_mps)
+    half = max(LINE_MIN_M, 0.5 * (c.end_m - c.turn_in_m))
+    stint.demand.speed *= 1.0 - (1.0 - factor) * bump(stint.at_m, lap + c.slowest_m, half)
+
+
+def _coasting(stint: Stint, c: Places, lap: float, amount: float) -> None:
+    start, stop = lap + c.throttle_m - 0.6 * amount, lap + c.throttle_m + 0.4 * amount
+    stint.demand.brake[stint.zone(start, lap + c.throttle_m)] = 0.0
+    stint.demand.pedal[stint.zone(start, stop)] = 0.0
+
+
+def _throttle_late(stint: Stint, c: Places, lap: float, amount: float) -> None:
+    zone = stint.zone(lap + c.throttle_m, lap + c.throttle_m + amount)
+    stint.demand.pedal[zone] = np.minimum(stint.demand.pedal[zone], 0.0)
+
+
+def _throttle_soft(stint: Stint, c: Places, lap: float, amount: float) -> None:
+    at = stint.at_m - lap
+    stop = min(c.exit_m + 60.0, c.after_m)
+    held = amount * (at >= c.throttle_m) * (1.0 - ease((at - c.exit_m) / max(stop - c.exit_m, 1.0)))
+    stint.demand.pedal = np.minimum(stint.demand.pedal, 1.0 - held)
+
+
+def _exit(stint: Stint, c: Places, lap: float, outward: float) -> Floats:
+    """Move the exit of the line ``outward`` metres; gives the window (n,) it was moved in."""
+    up = max(min(c.exit_m, c.outermost_m), c.apex_m + 0.6 * reach(c))
+    down = max(c.outermost_m, up + 1.0)
+    window = plateau(stint.at_m - lap, up - max(reach(c), up - c.apex_m), up, down, down + max(80.0, 1.5 * reach(c)))
+    stint.offset_m -= c.sign * outward * window
+    return window
+
+
+def _exit_narrow(stint: Stint, c: Places, lap: float, amount: float) -> None:
+    _exit(stint, c, lap, -amount)
+
+
+def _exit_wide(stint: Stint, c: Places, lap: float, amount: float) -> None:
+    # Off the clean line there is less grip, and the driver lifts until the car is caught.
+    window = _exit(stint, c, lap, amount)
+    stint.grip *= 1.0 - min(0.04 + 0.03 * amount, 0.2) * window
+    stint.demand.pedal = np.minimum(stint.demand.pedal, 1.0 - min(0.1 + 0.1 * amount, 0.6) * window)
+
+
+def _gear(stint: Stint, c: Places, lap: float, gears: float) -> None:
+    start = c.brake_m + 10.0 if c.braked else c.turn_in_m
+    stop = min(max(c.exit_m, c.end_m) + 150.0, c.after_m - 20.0)
+    stint.demand.gear[stint.zone(lap + start, lap + max(stop, c.end_m))] = gears
+
+
+def _gear_high(stint: Stint, c: Places, lap: float, amount: float) -> None:
+    _gear(stint, c, lap, round(amount))
+
+
+def _gear_low(stint: Stint, c: Places, lap: float, amount: float) -> None:
+    _gear(stint, c, lap, -round(amount))
+
+
+_DOERS = {
+    "brake_early": _brake_early,
+    "brake_late": _brake_late,
+    "brake_soft": _brake_soft,
+    "brake_long": _brake_long,
+    "turn_in_early": _turn_in_early,
+    "turn_in_late": _turn_in_late,
+    "apex_missed": _apex_missed,
+    "slow_middle": _slow_middle,
+    "coasting": _coasting,
+    "throttle_late": _throttle_late,
+    "throttle_soft": _throttle_soft,
+    "exit_narrow": _exit_narrow,
+    "exit_wide": _exit_wide,
+    "gear_high": _gear_high,
+    "gear_low": _gear_low,
+}

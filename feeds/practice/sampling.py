@@ -1,0 +1,145 @@
+"""From a driven stretch to telemetry: continuous in time, at any frame rate.
+
+A foot needs about 0.15 s to its pedal: place over time is averaged over that long (exactly, by its
+integral), so speed and acceleration are the true derivatives of place, and the lap times are its crossings.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from feeds.practice.circuit import Floats
+from feeds.practice.faultless import Faultless, pedals
+from feeds.practice.stints import Driving
+
+FOOT_S = 0.15
+CHANNELS = (
+    "t_s", "x_m", "y_m", "z_m", "lap_distance_m", "lap", "speed_mps", "throttle", "brake", "steer", "gear",
+    "wheels_off", "in_pit", "traction_control", "anti_lock",
+)  # fmt: skip
+_ROWS = ("offset", "speed", "step", "curvature", "grade", "bend", "grip", "gear", "engine", "limited")
+_TAIL_NODES = 150
+
+
+@dataclass(frozen=True, eq=False)
+class Sampled:
+    """Channels (each (k,)) of the frames of a stretch, and the times at which finish lines were crossed."""
+
+    channels: dict[str, Floats]
+    crossings: dict[int, float]
+
+
+class Sampler:
+    """Turns stretches, one after the other, into frames at ``rate_hz``."""
+
+    def __init__(self, base: Faultless, rate_hz: float) -> None:
+        if not 1.0 <= rate_hz <= 1000.0:
+            raise ValueError(f"rate is {rate_hz} Hz, 1 to 1000 is allowed")
+        self.base = base
+        self.rate_hz = rate_hz
+        self._rows = {name: np.empty(0) for name in _ROWS}
+        self._first = 0
+        self._t0 = 0.0
+        self._from = FOOT_S / 2
+        self._frame = int(np.ceil(self._from * rate_hz))
+
+    def add(self, stretch: Driving) -> Sampled:
+        """The frames that are certain now that ``stretch`` has been driven."""
+        if not len(self._rows["speed"]):
+            self._first = stretch.first
+        path, driven = stretch.path, stretch.driven
+        new = (stretch.offset_m, driven.speed_mps, path.step_m, path.curvature_pm, path.grade, path.bend_pm,
+               path.grip, driven.gear, driven.engine_mps2, driven.traction_limited)  # fmt: skip
+        # the last node of one stretch is the first of the next
+        rows = {k: np.concatenate([self._rows[k][:-1], v]) for k, v in zip(_ROWS, new, strict=True)}
+        clock = _Clock(rows["speed"], rows["step"], self._t0)
+        until = clock.t[-1] - FOOT_S / 2
+        stop = max(int(np.ceil(until * self.rate_hz)), self._frame)
+        times = np.arange(self._frame, stop) / self.rate_hz
+        out = Sampled(self._channels(rows, clock, times), self._crossings(clock, until))
+        self._frame, self._from = stop, until
+        tail = max(len(clock.t) - _TAIL_NODES, 0)
+        self._t0, self._first = float(clock.t[tail]), self._first + tail
+        self._rows = {k: v[tail:] for k, v in rows.items()}
+        return out
+
+    def _crossings(self, clock: _Clock, until: float) -> dict[int, float]:
+        """Lap number -> time at which that lap began, for the lines crossed since the last stretch."""
+        m = len(self.base.circuit)
+        out = {}
+        for lap in range(-(-self._first // m), (self._first + len(clock.t) - 1) // m + 1):
+            node = lap * m - self._first
+            time = clock.when(float(clock.s[node]), float(clock.t[node]))
+            if self._from <= time < until:
+                out[lap] = time
+        return out
+
+    def _channels(self, rows: dict[str, Floats], clock: _Clock, times: Floats) -> dict[str, Floats]:
+        circuit, car = self.base.circuit, self.base.car
+        s, v, a = clock.smooth(times)
+        node = np.interp(s, clock.s, np.arange(len(clock.s)))
+        whole = node.astype(np.intp)
+        mix = {k: np.interp(node, np.arange(len(node_row)), node_row) for k, node_row in rows.items()}
+        station = (self._first + node) * circuit.step_m
+        points = circuit.place(station, mix["offset"])
+        gear = rows["gear"][whole]
+        throttle, brake = pedals(car, a, v, mix["grade"], rows["engine"][whole])
+        angle = car.wheelbase_m * mix["curvature"] + car.understeer_rad_per_mps2 * v * v * mix["curvature"]
+        lap = np.floor(station / circuit.length_m)
+        off = self._wheels_off(station, mix["offset"])
+        light = (v * v * mix["bend"] < -1.0) | (mix["grip"] < 0.97) | (off > 0)
+        values = (
+            times, points[:, 0], points[:, 1], points[:, 2], station - lap * circuit.length_m, lap, v, throttle,
+            brake, np.clip(angle / car.steer_full_rad, -1.0, 1.0), gear, off, np.zeros(len(times)),
+            (light & (mix["limited"] > 0.5) & (throttle > 0.2)).astype(np.float64),
+            (light & (brake > 0.9)).astype(np.float64),
+        )  # fmt: skip
+        return dict(zip(CHANNELS, values, strict=True))
+
+    def _wheels_off(self, station: Floats, offset: Floats) -> Floats:
+        """Wheels beyond asphalt and kerb."""
+        circuit, half = self.base.circuit, self.base.car.half_width_m
+        off = np.zeros(len(station))
+        for side, sign, edge in (("left", 1.0, circuit.left_m), ("right", -1.0, circuit.right_m)):
+            width = circuit.at(edge, station) + circuit.at(circuit.kerb_width(side), station)  # type: ignore[arg-type]
+            off += 2.0 * (sign * offset + half > width) + 2.0 * (sign * offset - half > width)
+        return off
+
+
+class _Clock:
+    """Time and place at nodes with constant acceleration between; averages over ``FOOT_S``."""
+
+    def __init__(self, speed_mps: Floats, step_m: Floats, t0: float) -> None:
+        self.v = speed_mps
+        dt = 2.0 * step_m[:-1] / (speed_mps[1:] + speed_mps[:-1])
+        self.t: Floats = t0 + np.concatenate([[0.0], np.cumsum(dt)])
+        self.s: Floats = np.concatenate([[0.0], np.cumsum(step_m[:-1])])
+        self.a: Floats = np.append(np.diff(speed_mps) / dt, 0.0)
+        area = self.s[:-1] * dt + self.v[:-1] * dt**2 / 2 + self.a[:-1] * dt**3 / 6
+        self.area: Floats = np.concatenate([[0.0], np.cumsum(area)])
+
+    def _at(self, times: Floats) -> tuple[Floats, Floats, Floats]:
+        """Integral of place, place and speed at ``times`` (k,)."""
+        k = np.clip(np.searchsorted(self.t, times, side="right") - 1, 0, len(self.t) - 1)
+        d = times - self.t[k]
+        s, v, a = self.s[k], self.v[k], self.a[k]
+        return self.area[k] + s * d + v * d**2 / 2 + a * d**3 / 6, s + v * d + a * d**2 / 2, v + a * d
+
+    def smooth(self, times: Floats) -> tuple[Floats, Floats, Floats]:
+        """Place, speed and acceleration at ``times`` (k,), averaged."""
+        after, before = self._at(times + FOOT_S / 2), self._at(times - FOOT_S / 2)
+        s, v, a = ((p - q) / FOOT_S for p, q in zip(after, before, strict=True))
+        return s, v, a
+
+    def when(self, place_m: float, guess_s: float) -> float:
+        """The time at which the averaged place is ``place_m`` (Newton from ``guess_s``)."""
+        time = guess_s
+        for _ in range(20):
+            s, v, _a = self.smooth(np.array([time]))
+            change = (place_m - float(s[0])) / float(v[0])
+            time += change
+            if abs(change) < 1e-10:
+                break
+        return time
