@@ -1,0 +1,1 @@
+"""What joins the processes: one message table, sockets that never block the engine."""

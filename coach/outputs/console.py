@@ -1,0 +1,57 @@
+"""One short line on the terminal for each lap and for each cue that is heard."""
+
+from __future__ import annotations
+
+import math
+
+from rich.console import Console
+from rich.text import Text
+
+from coach.core.values import Decision, LapDone
+from coach.outputs.base import Quiet
+
+GAINED = "#56B4E9"
+LOST = "#E69F00"
+
+
+def lap_time(seconds: float) -> str:
+    """A lap time as minutes, seconds and thousandths: ``1:32.045``; a dash when unknown."""
+    if not math.isfinite(seconds):
+        return "-"
+    thousandths = round(seconds * 1000)
+    return f"{thousandths // 60000}:{thousandths % 60000 / 1000:06.3f}"
+
+
+def lap_line(lap: LapDone) -> Text:
+    """The line for a lap: number, time, difference to the reference, and why it does not count."""
+    line = Text(f"lap {lap.lap:>3}  {lap_time(lap.time_s)}")
+    if math.isfinite(lap.delta_s):
+        line.append(f"  {lap.delta_s:+.3f} s", style=LOST if lap.delta_s > 0 else GAINED)
+    if not lap.valid:
+        line.append(f"  does not count: {lap.why_invalid or 'not valid'}", style="dim")
+    return line
+
+
+def cue_line(decision: Decision) -> Text:
+    """The line for a spoken cue: session time, corner, words."""
+    line = Text(f"{decision.t_s:9.1f} s  ", style="dim")
+    if decision.corner:
+        line.append(f"{decision.corner}: ", style="dim")
+    line.append(decision.text, style="bold red" if decision.safety else "bold")
+    return line
+
+
+class ConsoleOutput(Quiet):
+    """Prints laps and spoken cues; held cues and views are not shown."""
+
+    def __init__(self, console: Console | None = None) -> None:
+        self._console = console or Console(highlight=False)
+
+    def decision(self, decision: Decision) -> None:
+        """Print a spoken cue."""
+        if decision.outcome == "spoken":
+            self._console.print(cue_line(decision), soft_wrap=True)
+
+    def lap(self, lap: LapDone) -> None:
+        """Print a lap."""
+        self._console.print(lap_line(lap), soft_wrap=True)

@@ -1,0 +1,1 @@
+"""The window for a glance: delta bar, number, next corner, last cue."""

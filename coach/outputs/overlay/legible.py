@@ -1,0 +1,58 @@
+"""How large letters must be to be read at arm's length, and the three sizes of the overlay that follow.
+
+ISO 9241-303 (from memory): characters at least 16 minutes of arc high, 20 to 22 preferred; the height is that
+of a capital letter without accent.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Literal, NamedTuple
+
+from coach.errors import OutputError
+
+VIEWING_MM = 700.0
+LEAST_ARCMIN = 20.0
+FINE_PITCH_MM = 0.2335  # 109 pixels an inch: the finest common desk screen that is used without scaling
+
+SizeName = Literal["small", "medium", "large"]
+
+
+def height_mm(arcmin: float, viewing_mm: float = VIEWING_MM) -> float:
+    """Height [mm] that is seen under ``arcmin`` minutes of arc from ``viewing_mm`` away."""
+    return 2 * viewing_mm * math.tan(math.radians(arcmin / 60) / 2)
+
+
+def height_px(arcmin: float, pitch_mm: float = FINE_PITCH_MM, viewing_mm: float = VIEWING_MM) -> int:
+    """The same in whole pixels of ``pitch_mm``, rounded up."""
+    return math.ceil(height_mm(arcmin, viewing_mm) / pitch_mm)
+
+
+class Size(NamedTuple):
+    """Pixels of one overlay size: window, margin, bar width, and capital heights of text and number."""
+
+    width: int
+    height: int
+    margin: int
+    bar: int
+    text_cap: int
+    number_cap: int
+
+
+_FACTORS: dict[SizeName, float] = {"small": 1.0, "medium": 1.3, "large": 1.7}
+SIZE_NAMES: tuple[SizeName, ...] = tuple(_FACTORS)
+
+
+def size_of(name: str, scale: float = 1.0) -> Size:
+    """Pixels of size ``name`` on a screen whose desktop scale is ``scale`` (1 for a common desk screen).
+
+    OutputError when there is no such size, or the scale is not within 0.5 to 4.
+    """
+    factor = next((f for n, f in _FACTORS.items() if n == name), None)
+    if factor is None:
+        raise OutputError(f"overlay size {name!r}: allowed are {', '.join(SIZE_NAMES)}")
+    if not 0.5 <= scale <= 4.0:
+        raise OutputError(f"overlay scale {scale:g}: allowed is 0.5 to 4")
+    k = factor * scale
+    cap = math.ceil(height_px(LEAST_ARCMIN) * k)
+    return Size(round(400 * k), round(196 * k), round(12 * k), round(26 * k), cap, math.ceil(cap * 2.1))

@@ -1,0 +1,114 @@
+"""The overlay as an output: a thread owns the window and draws the newest state at most 30 times a second."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+
+from coach.core.values import Decision, View
+from coach.errors import OutputError
+from coach.outputs.base import Notice, Quiet
+from coach.outputs.overlay.layout import Caption
+from coach.outputs.overlay.settings import Settings, save
+from coach.outputs.overlay.window import OverlayWindow
+
+FRAME_S = 1 / 30
+STALE_S = 1.0
+
+
+class Board:
+    """The newest view and cue, written by one thread and read by another; never locks."""
+
+    def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
+        self._view: tuple[View, float] | None = None
+        self._cue: tuple[str, float] | None = None
+
+    def put_view(self, view: View) -> None:
+        """A newer state."""
+        self._view = (view, self._clock())
+
+    def put_cue(self, text: str) -> None:
+        """A newer cue."""
+        self._cue = (text, self._clock())
+
+    def read(self) -> tuple[View | None, Caption | None, bool]:
+        """The newest view, the caption with its age, and whether the view is at most a second old."""
+        now, view, cue = self._clock(), self._view, self._cue
+        caption = None if cue is None else Caption(cue[0], now - cue[1])
+        if view is None:
+            return None, caption, True
+        return view[0], caption, now - view[1] <= STALE_S
+
+
+def run_window(
+    board: Board,
+    settings: Settings,
+    stop: Callable[[], bool],
+    keep: Callable[[Settings], None] = save,
+    on_painted: Callable[[View | None, Caption | None], None] | None = None,
+) -> bool:
+    """Show ``board`` until ``stop()`` or the window is closed by the user; True in the second case.
+
+    OutputError when there is no display. Settings are kept when the window goes, not at each key.
+    """
+    window = OverlayWindow(settings)
+    closed = False
+    try:
+        due = time.monotonic()
+        while not stop():
+            if not window.pump():
+                closed = True
+                break
+            view, caption, fresh = board.read()
+            if window.show(view, caption, fresh) and on_painted is not None:
+                on_painted(view, caption)
+            # an absolute schedule, so that a slow frame does not slow the rate; never a backlog of frames
+            due = max(due + FRAME_S, time.monotonic())
+            time.sleep(max(0.0, due - time.monotonic()))
+    finally:
+        if window.settings != settings:
+            keep(window.settings)
+        window.close()
+    return closed
+
+
+class OverlayOutput(Quiet):
+    """The overlay in the engine's own process. Calls only put the newest value where the thread finds it."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        notice: Notice,
+        on_closed: Callable[[], None] | None = None,
+        keep: Callable[[Settings], None] = save,
+    ) -> None:
+        self._board = Board()
+        self._stop = threading.Event()
+        self._notice = notice
+        self._on_closed = on_closed
+        self._keep = keep
+        self._thread = threading.Thread(target=self._run, args=(settings,), name="overlay", daemon=True)
+        self._thread.start()
+
+    def view(self, view: View) -> None:
+        """Show a newer state."""
+        self._board.put_view(view)
+
+    def decision(self, decision: Decision) -> None:
+        """Show a spoken cue as caption."""
+        if decision.outcome == "spoken":
+            self._board.put_cue(decision.text)
+
+    def close(self) -> None:
+        """Take the window away."""
+        self._stop.set()
+        self._thread.join(timeout=3.0)
+
+    def _run(self, settings: Settings) -> None:
+        try:
+            if run_window(self._board, settings, self._stop.is_set, self._keep) and self._on_closed:
+                self._on_closed()
+        except OutputError as error:
+            self._notice(f"{error}; the run goes on without the overlay")

@@ -1,0 +1,89 @@
+"""Draws the items of the layout on a surface, with the font that pygame carries along; works without a display."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Sequence
+from functools import lru_cache
+
+os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
+
+import pygame
+
+from coach.core.values import View
+from coach.outputs.overlay.colours import GROUND
+from coach.outputs.overlay.layout import Caption, Item, Label, Rect, lay_out
+from coach.outputs.overlay.legible import size_of
+
+
+@lru_cache(maxsize=64)
+def _font(cap: int) -> pygame.font.Font:
+    """The bundled font at the size at which a capital is at least ``cap`` pixels high."""
+    if not pygame.font.get_init():
+        pygame.font.init()
+    size = cap
+    while True:
+        font = pygame.font.Font(None, size)
+        if font.render("H", True, "white", None).get_bounding_rect().height >= cap:
+            return font
+        size += 1
+
+
+@lru_cache(maxsize=512)
+def measure(text: str, cap: int) -> tuple[int, int]:
+    """Width and height [px] of the box that ``text`` takes when its capitals are ``cap`` pixels high."""
+    return _font(cap).size(text)
+
+
+@lru_cache(maxsize=128)
+def _text(text: str, cap: int, colour: tuple[int, int, int]) -> pygame.Surface:
+    return _font(cap).render(text, True, colour)
+
+
+def box_of(item: Item) -> pygame.Rect:
+    """The box of pixels that an item touches."""
+    if isinstance(item, Rect | Label):
+        return pygame.Rect(item.box)
+    xs, ys = [p[0] for p in item.points], [p[1] for p in item.points]
+    line = item.line + 1
+    return pygame.Rect(
+        min(xs) - line, min(ys) - line, max(xs) - min(xs) + 2 * line + 1, max(ys) - min(ys) + 2 * line + 1
+    )
+
+
+def changed(before: Sequence[Item], after: Sequence[Item]) -> list[pygame.Rect]:
+    """The boxes in which two pictures differ; empty when they are the same."""
+    old, new = set(before), set(after)
+    return [box_of(item) for item in old ^ new]
+
+
+def paint(surface: pygame.Surface, items: Iterable[Item], within: pygame.Rect | None = None) -> None:
+    """Draw the items on the ground; only inside ``within`` when it is given."""
+    surface.set_clip(within)
+    surface.fill(GROUND)
+    for item in items:
+        if within is not None and not within.colliderect(box_of(item)):
+            continue
+        if isinstance(item, Rect):
+            surface.fill(item.colour, item.box)
+        elif isinstance(item, Label):
+            surface.blit(_text(item.text, item.cap, item.colour), item.box[:2])
+        elif item.line:
+            pygame.draw.lines(surface, item.colour, True, item.points, item.line)
+        else:
+            pygame.draw.polygon(surface, item.colour, item.points)
+    surface.set_clip(None)
+
+
+def picture(
+    view: View | None,
+    caption: Caption | None = None,
+    size: str = "medium",
+    scale: float = 1.0,
+    fresh: bool = True,
+) -> pygame.Surface:
+    """The overlay as a surface, without any display: for tests and for pictures."""
+    chosen = size_of(size, scale)
+    surface = pygame.Surface((chosen.width, chosen.height))
+    paint(surface, lay_out(view, caption, chosen, measure, fresh))
+    return surface

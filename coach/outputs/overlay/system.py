@@ -1,0 +1,88 @@
+"""What the window library can not do itself: clicks that go through the window, and the desktop's scale.
+
+X11 through python-xlib (tried); Windows through user32 (from memory, not tried); elsewhere nothing is done.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+
+
+def set_click_through(title: str, on: bool) -> bool:
+    """Let clicks on the window called ``title`` of this process reach what lies under it; False: not possible."""
+    try:
+        if sys.platform == "win32":
+            return _windows(title, on)
+        if sys.platform.startswith("linux") and os.environ.get("DISPLAY"):
+            return _x11(title, on)
+    except Exception:  # a comfort: whatever the window system answers, the overlay must go on
+        return False
+    return False
+
+
+def desktop_scale() -> float:
+    """Scale of the desktop, 1 for a common screen; 1 where it can not be found out."""
+    try:
+        if sys.platform == "win32":
+            import ctypes
+
+            return max(0.5, min(4.0, ctypes.windll.user32.GetDpiForSystem() / 96))
+        if sys.platform.startswith("linux") and os.environ.get("DISPLAY"):
+            return _x11_scale()
+    except Exception:  # as above
+        return 1.0
+    return 1.0
+
+
+def _x11_scale() -> float:
+    """From the ``Xft.dpi`` resource, which desktops set when they scale."""
+    from Xlib import Xatom, display
+
+    link = display.Display()
+    try:
+        root = link.screen().root
+        found = root.get_full_property(Xatom.RESOURCE_MANAGER, Xatom.STRING)
+        for line in (found.value.decode("latin-1") if found else "").splitlines():
+            if line.startswith("Xft.dpi:"):
+                return max(0.5, min(4.0, float(line.split(":")[1]) / 96))
+    finally:
+        link.close()
+    return 1.0
+
+
+def _x11(title: str, on: bool) -> bool:
+    from Xlib import X, display
+    from Xlib.ext import shape
+
+    link = display.Display()
+    try:
+        pid_atom = link.intern_atom("_NET_WM_PID")
+        queue = [link.screen().root]
+        while queue:
+            window = queue.pop()
+            pid = window.get_full_property(pid_atom, X.AnyPropertyType)
+            if pid is not None and pid.value[0] == os.getpid() and window.get_wm_name() == title:
+                if on:
+                    window.shape_rectangles(shape.SO.Set, shape.SK.Input, 0, 0, 0, [])
+                else:
+                    window.shape_mask(shape.SO.Set, shape.SK.Input, 0, 0, X.NONE)
+                link.sync()
+                return True
+            queue.extend(window.query_tree().children)
+    finally:
+        link.close()
+    return False
+
+
+def _windows(title: str, on: bool) -> bool:
+    import ctypes
+
+    user32 = ctypes.windll.user32  # type: ignore[attr-defined,unused-ignore]  # Windows only
+    handle = user32.FindWindowW(None, title)
+    if not handle:
+        return False
+    style = user32.GetWindowLongW(handle, -20)  # GWL_EXSTYLE
+    layered, transparent = 0x80000, 0x20
+    user32.SetWindowLongW(handle, -20, (style | layered | transparent) if on else (style & ~transparent))
+    return True

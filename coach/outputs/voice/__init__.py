@@ -1,0 +1,1 @@
+"""Spoken cues: rendered beforehand by a worker process, kept in a cache, played with known durations."""

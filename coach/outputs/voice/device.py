@@ -1,0 +1,108 @@
+"""The sound device through pygame's mixer: one voice at a time, 22 050 Hz mono 16 bit."""
+
+from __future__ import annotations
+
+import os
+from typing import Protocol
+
+from coach.errors import OutputError
+from coach.outputs.hush import hushed
+from coach.outputs.voice.sound import RATE_HZ
+
+os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
+
+BUFFERS = (128, 256, 512, 1024, 2048)
+FADE_S = 0.010
+
+
+class Device(Protocol):
+    """What the player needs of a sound device. Any call may raise OutputError when the device is gone."""
+
+    def open(self) -> None:
+        """Make it ready; one second of silence is played, since the first sound after opening is late."""
+
+    def play(self, clip: bytes) -> None:
+        """Start ``clip`` (16-bit mono at 22 050 Hz); what still sounds is faded out in 10 ms."""
+
+    def alive(self) -> bool:
+        """Whether sound would be heard; asked about once a second while nothing is said."""
+
+    def close(self) -> None:
+        """Give it back."""
+
+
+def list_devices() -> list[str]:
+    """Names of the sound outputs of this machine; empty when there is none."""
+    import pygame
+    from pygame._sdl2 import audio
+
+    opened = pygame.mixer.get_init() is not None
+    try:
+        if not opened:
+            with hushed():
+                pygame.mixer.init(RATE_HZ, -16, 1, 512, allowedchanges=0)
+        return list(audio.get_audio_device_names(False))
+    except pygame.error:
+        return []
+    finally:
+        if not opened:
+            pygame.mixer.quit()
+
+
+class MixerDevice:
+    """pygame's mixer on one output device (empty name: the system's default).
+
+    ``buffer`` is in samples: 512 (23 ms) by default, 256 where the machine keeps up. OutputError from the
+    constructor: buffer not allowed.
+    """
+
+    def __init__(self, name: str = "", buffer: int = 512) -> None:
+        if buffer not in BUFFERS:
+            raise OutputError(f"sound buffer of {buffer} samples: allowed are {', '.join(map(str, BUFFERS))}")
+        self._name = name
+        self._buffer = buffer
+        self._turn = 0
+
+    def open(self) -> None:
+        """Open the mixer; OutputError when there is no such device."""
+        import pygame
+
+        try:
+            with hushed():
+                pygame.mixer.init(RATE_HZ, -16, 1, self._buffer, devicename=self._name or None, allowedchanges=0)
+            pygame.mixer.set_num_channels(2)
+            self.play(bytes(2 * RATE_HZ))
+        except pygame.error as error:
+            which = f"sound device {self._name!r}" if self._name else "sound device"
+            raise OutputError(f"no {which}: {error}") from error
+
+    def play(self, clip: bytes) -> None:
+        """Start the clip on the other of two channels while the one before fades out."""
+        import pygame
+
+        try:
+            pygame.mixer.Channel(self._turn).fadeout(round(FADE_S * 1000))
+            self._turn = 1 - self._turn
+            pygame.mixer.Channel(self._turn).play(pygame.mixer.Sound(buffer=clip))
+        except pygame.error as error:
+            raise OutputError(f"the sound device is gone: {error}") from error
+
+    def alive(self) -> bool:
+        """Whether the device that was opened is still listed."""
+        import pygame
+        from pygame._sdl2 import audio
+
+        if pygame.mixer.get_init() is None:
+            return False
+        try:
+            names = audio.get_audio_device_names(False)
+        except pygame.error:
+            return False
+        return self._name in names if self._name else bool(names)
+
+    def close(self) -> None:
+        """Close the mixer."""
+        import pygame
+
+        if pygame.mixer.get_init() is not None:
+            pygame.mixer.quit()

@@ -1,0 +1,67 @@
+"""The voice as an output: a spoken decision becomes a clip from the bank, played on the player's thread."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterable
+
+from coach.core.values import Decision
+from coach.outputs.base import Notice, Quiet
+from coach.outputs.voice.bank import PhraseBank
+from coach.outputs.voice.player import Player
+
+
+class VoiceOutput(Quiet):
+    """Speaks. A text that was not prepared is not rendered while it is wanted: it would be late.
+
+    It is rendered behind the run, so that it is there the next time; ``missed`` counts these.
+    ``on_start(text)`` is called on the player's thread when a clip begins.
+    """
+
+    def __init__(
+        self,
+        bank: PhraseBank,
+        player: Player,
+        notice: Notice,
+        on_start: Callable[[str], None] | None = None,
+    ) -> None:
+        self.missed = 0
+        self._bank = bank
+        self._player = player
+        self._notice = notice
+        self._on_start = on_start
+        self._late: set[str] = set()
+        if bank.problem:
+            notice(bank.problem)
+
+    def decision(self, decision: Decision) -> None:
+        """Play a spoken decision; returns at once."""
+        if decision.outcome == "spoken":
+            self.say(decision.text, decision.safety)
+
+    def say(self, text: str, safety: bool = False) -> None:
+        """Play ``text``; returns at once."""
+        clip = self._bank.clip(text)
+        if clip is None:
+            self._miss(text)
+            return
+        on_start = self._on_start
+        self._player.say(clip, safety, None if on_start is None else lambda: on_start(text))
+
+    def prepare(self, texts: Iterable[str]) -> None:
+        """Have clips for more texts, on a thread of its own."""
+        threading.Thread(target=self._bank.prepare, args=(tuple(texts),), name="voice-prepare", daemon=True).start()
+
+    def _miss(self, text: str) -> None:
+        self.missed += 1
+        if text in self._late or not text.strip():
+            return
+        if not self._late and not self._bank.problem:
+            self._notice(f"{text!r} was not prepared: shown as a caption, spoken from the next time on")
+        self._late.add(text)
+        if not self._bank.problem:
+            self.prepare([text])
+
+    def close(self) -> None:
+        """End the player."""
+        self._player.close()

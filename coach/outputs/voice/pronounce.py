@@ -1,0 +1,19 @@
+"""How a text is spoken where that differs from how it is written: the profile's overrides, applied to whole words."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+
+
+def pronounce(text: str, overrides: Mapping[str, str]) -> str:
+    """``text`` with each key of ``overrides`` replaced where it stands as whole words, whatever its case.
+
+    The longest key wins where several fit; what was put in is not looked at again.
+    """
+    keys = sorted((k for k in overrides if k.strip()), key=len, reverse=True)
+    if not keys:
+        return text
+    pattern = re.compile(r"(?<!\w)(?:" + "|".join(re.escape(k) for k in keys) + r")(?!\w)", re.IGNORECASE)
+    spoken = {k.casefold(): v for k, v in overrides.items()}
+    return pattern.sub(lambda m: spoken[m.group(0).casefold()], text)

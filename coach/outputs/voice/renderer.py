@@ -1,0 +1,144 @@
+"""The parent's side of the render worker: start it, give each phrase a time limit, replace it when it hangs."""
+
+from __future__ import annotations
+
+import json
+import queue
+import subprocess
+import sys
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import IO, Any
+
+from coach.errors import OutputError
+
+RATES_WPM = (120, 200)
+START_LIMIT_S = 20.0
+PHRASE_LIMIT_S = 8.0
+WORKER = (sys.executable, "-m", "coach.outputs.voice.render_worker")
+
+
+class Worker:
+    """One worker process; ``ask`` gives a line and waits for the answer, at most the time limit."""
+
+    def __init__(self, *options: str, command: tuple[str, ...] = WORKER) -> None:
+        try:
+            self._process = subprocess.Popen(
+                [*command, *options],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                encoding="utf-8",
+            )
+        except OSError as error:
+            raise OutputError(f"the speech process could not be started: {error}") from error
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        self._in: IO[str] = self._process.stdin
+        self._out: IO[str] = self._process.stdout
+        self._lines: queue.SimpleQueue[str] = queue.SimpleQueue()
+        # a thread reads, since a pipe can not be polled on every system
+        self._reader = threading.Thread(target=self._read, name="voice-render-reader", daemon=True)
+        self._reader.start()
+
+    def _read(self) -> None:
+        for line in self._out:
+            self._lines.put(line)
+        self._lines.put("")
+
+    def ask(self, order: dict[str, str] | None, limit_s: float) -> dict[str, Any]:
+        """Send ``order`` (None: only listen) and return the answer; OutputError on silence, end or nonsense."""
+        try:
+            if order is not None:
+                self._in.write(json.dumps(order) + "\n")
+                self._in.flush()
+            line = self._lines.get(timeout=limit_s)
+        except queue.Empty:
+            raise OutputError(f"the speech engine gave no answer within {limit_s:g} s") from None
+        except OSError as error:
+            raise OutputError(f"the speech process ended: {error}") from error
+        if not line:
+            raise OutputError("the speech process ended without an answer")
+        try:
+            answer = json.loads(line)
+        except ValueError as error:
+            raise OutputError(f"the speech process answered {line[:60]!r}") from error
+        return answer if isinstance(answer, dict) else {}
+
+    def close(self) -> None:
+        """End the process, by force when it does not end by itself at once."""
+        try:
+            self._in.close()
+            self._process.wait(timeout=0.5)
+        except (subprocess.TimeoutExpired, OSError):
+            self._process.kill()
+            self._process.wait()
+        self._reader.join(timeout=1.0)
+        self._out.close()
+
+
+class Renderer:
+    """Renders phrases at one rate and voice. A worker that hangs or dies is replaced once per phrase.
+
+    OutputError from the constructor: no engine here, or the voice is not known.
+    """
+
+    def __init__(self, rate_wpm: int, voice: str = "", command: tuple[str, ...] = WORKER) -> None:
+        low, high = RATES_WPM
+        if not low <= rate_wpm <= high:
+            raise OutputError(f"speech rate {rate_wpm} words per minute: allowed is {low} to {high}")
+        self._options = ("--rate", str(rate_wpm), "--voice", voice)
+        self._command = command
+        self._worker: Worker | None = None
+        self._start()
+
+    def _start(self) -> Worker:
+        worker = Worker(*self._options, command=self._command)
+        try:
+            hello = worker.ask(None, START_LIMIT_S)
+        except OutputError:
+            worker.close()
+            raise
+        if not hello.get("ready"):
+            worker.close()
+            raise OutputError(f"no speech engine: {hello.get('error', 'it did not start')}")
+        self._worker = worker
+        return worker
+
+    def render(self, text: str, path: Path) -> None:
+        """Write ``text`` as a checked WAV file to ``path``; OutputError if it can not be had."""
+        for attempt in (1, 2):
+            worker = self._worker or self._start()
+            try:
+                answer = worker.ask({"text": text, "path": str(path)}, PHRASE_LIMIT_S)
+            except OutputError:
+                worker.close()
+                self._worker = None
+                if attempt == 2:
+                    raise
+                continue
+            if "error" in answer:
+                raise OutputError(f"{text!r} could not be spoken: {answer['error']}")
+            return
+
+    def close(self) -> None:
+        """End the worker."""
+        if self._worker is not None:
+            self._worker.close()
+            self._worker = None
+
+
+def list_voices(command: tuple[str, ...] = WORKER) -> list[dict[str, str]]:
+    """The engine's voices, each with ``id``, ``name`` and ``language``; OutputError when there is no engine."""
+    worker = Worker("--list", command=command)
+    try:
+        answer = worker.ask(None, START_LIMIT_S)
+    finally:
+        worker.close()
+    if "voices" not in answer:
+        raise OutputError(f"no speech engine: {answer.get('error', 'it did not start')}")
+    return [{key: str(v.get(key, "")) for key in ("id", "name", "language")} for v in answer["voices"]]
+
+
+Progress = Callable[[int, int], None]
