@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import copy
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final, Generic, TypeVar
+from typing import Any, Final, Generic, TypeVar
 
 from pydantic import BaseModel, ValidationError
 from ruamel.yaml.comments import CommentedMap
+from ruamel.yaml.error import YAMLError
 
 from coach.profile.explain import explain
 from coach.profile.files import write_atomically
@@ -16,8 +18,8 @@ from coach.profile.problems import Problem, ProblemsType
 from coach.profile.splice import splice
 from coach.profile.yaml_tree import TooLargeError, field_name, line_of, plain, read_tree, write_tree
 
-MAX_BYTES: Final = 512 * 1024
-"""About twenty times a profile of 30 corners; the parser needs some seconds for so much."""
+MAX_BYTES: Final = 256 * 1024
+"""About ten times a profile of 30 corners; the parser needs some seconds for so much."""
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -27,21 +29,36 @@ def parse(text: str, path: str, model: type[M], error: ProblemsType) -> tuple[Co
     tree = read_tree(text.removeprefix("\ufeff"), path)
     if isinstance(tree, Problem):
         raise error([tree])
+    return tree, _validated(tree, path, model, error)
+
+
+def _validated(tree: CommentedMap, path: str, model: type[M], error: ProblemsType) -> M:
     try:
-        values = plain(tree)
-        return tree, model.model_validate(values)
+        return model.model_validate(plain(tree))
     except TooLargeError as e:
-        field = field_name(tree, e.loc)
+        where = field_name(tree, e.loc)
         raise error(
-            [Problem(path, line_of(tree, e.loc), field, f"found {e.found}; allowed {e.allowed}", e.loc)]
+            [Problem(path, line_of(tree, e.loc), where, f"found {e.found}; allowed {e.allowed}", e.loc)]
         ) from None
     except ValidationError as e:
         raise error(explain(e, tree, path, model)) from None
 
 
+@dataclass(frozen=True)
+class _Base:
+    """A file's text without its byte-order ``mark``, with what an edit is compared against."""
+
+    text: str
+    mark: str
+    source: str
+    tree: CommentedMap
+    values: Any
+    emitted: str
+
+
 @dataclass
 class YamlFile(Generic[M]):
-    """One file as read. Edit ``tree`` in place, then ``check()`` or ``save()``.
+    """One file as read. Edit ``tree`` in place, then ``check()`` or ``save()`` (which reads ``tree`` anew).
 
     ``digest`` is the SHA-256 of the bytes as read, "" for a file that was not there.
     """
@@ -52,6 +69,7 @@ class YamlFile(Generic[M]):
     tree: CommentedMap
     model: M
     error: ProblemsType
+    _read: _Base | None = field(default=None, repr=False, compare=False)
 
     @classmethod
     def read(cls, path: Path, model: type[M], error: ProblemsType) -> YamlFile[M]:
@@ -75,26 +93,46 @@ class YamlFile(Generic[M]):
 
     def rendered(self) -> str:
         """The text as it will be saved: lines that no edit touched are the bytes that were read."""
-        bom = "\ufeff" if self.text.startswith("\ufeff") else ""
-        source = self.text.removeprefix(bom)
-        untouched = read_tree(source, str(self.path))
-        if isinstance(untouched, Problem):  # can not be: the text was parsed when it was read
-            raise self.error([untouched])
-        wanted = plain(self.tree)
-        if plain(untouched) == wanted:
-            return self.text
-        after = write_tree(self.tree, source)
-        for text in (splice(source, write_tree(untouched, source), after), after):
-            again = read_tree(text, str(self.path))
-            if not isinstance(again, Problem) and plain(again) == wanted:
-                return bom + text
-        raise self.error([Problem(str(self.path), 0, "", "found an edit that can not be written as YAML; "
-                                  "allowed text, numbers, true or false, lists and maps")])  # fmt: skip
+        return self._render()[0]
 
     def check(self) -> M:
         """Check the tree as it stands now; raises ``error`` with the lines the file would have."""
-        self.model = parse(self.rendered(), str(self.path), type(self.model), self.error)[1]
+        self.model = self._checked(self._render()[1])
         return self.model
+
+    def _render(self) -> tuple[str, CommentedMap]:
+        """The text to be saved and the tree that is read from it."""
+        base = self._base()
+        try:
+            wanted = plain(self.tree)
+            if base.values == wanted:
+                return self.text, base.tree
+            after = write_tree(self.tree, base.source)
+        except (TooLargeError, YAMLError) as e:
+            raise self._unwritable(" ".join(str(e).split())[:100]) from None
+        for text in (splice(base.source, base.emitted, after), after):
+            again = read_tree(text, str(self.path))
+            if not isinstance(again, Problem) and plain(again) == wanted:
+                return base.mark + text, again
+        raise self._unwritable("an edit that reads back as something else")
+
+    def _unwritable(self, found: str) -> Exception:
+        allowed = "text, numbers, true or false, lists and maps"
+        return self.error([Problem(str(self.path), 0, "", f"found {found}; allowed {allowed}")])
+
+    def _base(self) -> _Base:
+        """The text as read, parsed and emitted once for all edits that follow."""
+        if self._read is None or self._read.text != self.text:
+            mark = "\ufeff" if self.text.startswith("\ufeff") else ""
+            source = self.text.removeprefix(mark)
+            tree = read_tree(source, str(self.path))
+            if isinstance(tree, Problem):  # can not be: the text was parsed when it was read
+                raise self.error([tree])
+            self._read = _Base(self.text, mark, source, tree, plain(tree), write_tree(tree, source))
+        return self._read
+
+    def _checked(self, tree: CommentedMap) -> M:
+        return _validated(tree, str(self.path), type(self.model), self.error)
 
     def changed_on_disk(self) -> bool:
         """Whether someone else wrote the file since it was read (a file that vanished counts as unchanged)."""
@@ -106,8 +144,8 @@ class YamlFile(Generic[M]):
 
         A file that changed on disk since it was read is not overwritten unless ``force``.
         """
-        text = self.rendered()
-        tree, model = parse(text, str(self.path), type(self.model), self.error)
+        text, tree = self._render()
+        model = self._checked(tree)
         if not force and self.changed_on_disk():
             found = "found a change on disk since it was read" if self.digest else "found a file already there"
             raise self.error([Problem(str(self.path), 0, "", f"{found}; read it again, or force the save")])
@@ -116,7 +154,7 @@ class YamlFile(Generic[M]):
             write_atomically(self.path, data)
         except OSError as e:
             raise self.error([Problem(str(self.path), 0, "", f"can not be written: {e.strerror}")]) from None
-        self.text, self.tree, self.model = text, tree, model
+        self.text, self.tree, self.model = text, copy.deepcopy(tree), model
         self.digest = hashlib.sha256(data).hexdigest()
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import warnings
 from typing import Any, Final
 
@@ -17,6 +18,8 @@ from coach.profile.problems import Loc, Problem
 MAX_NODES: Final = 100_000
 """Nodes after aliases are followed; an alias bomb reaches it at once, a profile of 100 corners has about 4000."""
 MAX_DEPTH: Final = 30
+MAX_BRACKETS: Final = 200
+"""Opening brackets without their closing ones, wherever they stand."""
 
 
 class _Constructor(RoundTripConstructor):
@@ -60,6 +63,8 @@ def _indents(text: str) -> tuple[int, int]:
 
 def read_tree(text: str, path: str) -> CommentedMap | Problem:
     """Parse one YAML 1.2 document whose top is a map; a Problem when the text is not that."""
+    if _deepest(text) > MAX_BRACKETS:  # the parser itself needs seconds to give up on these
+        return Problem(path, 0, "", f"found lists or maps nested too deeply; allowed {MAX_DEPTH} levels")
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # ruamel warns about reused anchors; what matters is refused below
@@ -67,10 +72,13 @@ def read_tree(text: str, path: str) -> CommentedMap | Problem:
     except MarkedYAMLError as e:
         mark = e.problem_mark or e.context_mark
         what = " ".join(str(e.problem or e.context or "not YAML").split())
-        return Problem(path, mark.line + 1 if mark else 0, "", f"found {_short(what)}; allowed YAML 1.2")
+        return Problem(
+            path, mark.line + 1 if mark else 0, "", f"found {_short(what.removeprefix('found '))}; allowed YAML 1.2"
+        )
     except ReaderError as e:
         line = text.count("\n", 0, e.position) + 1 if isinstance(e.position, int) else 0
-        return Problem(path, line, "", f"found the character {e.character!r}; allowed printable text")
+        character = chr(e.character) if isinstance(e.character, int) else str(e.character)
+        return Problem(path, line, "", f"found the character {character!r}; allowed printable text")
     except RecursionError:
         return Problem(path, 0, "", f"found lists or maps nested too deeply; allowed {MAX_DEPTH} levels")
     except Exception as e:  # a parser fed arbitrary text: whatever escapes it is a fault of the text
@@ -80,6 +88,14 @@ def read_tree(text: str, path: str) -> CommentedMap | Problem:
     if not isinstance(tree, CommentedMap):
         return Problem(path, 1, "", f"found {describe(tree)}; allowed a map of fields")
     return tree
+
+
+def _deepest(text: str) -> int:
+    depth = most = 0
+    for bracket in re.findall(r"[\[\]{}]", text):
+        depth = depth + 1 if bracket in "[{" else max(depth - 1, 0)
+        most = max(most, depth)
+    return most
 
 
 def write_tree(tree: CommentedMap, like: str = "") -> str:
@@ -167,7 +183,7 @@ def field_name(tree: object, loc: Loc) -> str:
             inner = node[part]  # type: ignore[index]  # the walk follows whatever the file holds
         except (KeyError, IndexError, TypeError):
             inner = None
-        if isinstance(part, int):
+        if isinstance(part, int) and isinstance(node, list):
             name = inner.get("name") if isinstance(inner, dict) else None
             out += f"[{_short(name, 40)}]" if isinstance(name, str) else f"[{part + 1}]"
         elif part != "[key]":
