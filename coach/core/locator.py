@@ -132,12 +132,12 @@ class Locator:
 
     def _acquire(self, chunk: Columns, start: int) -> tuple[int, Fixes | None]:
         """Look for the car from ``start`` on; the index to go on at, and the first fix if there is one."""
-        t, v = chunk["t_s"], chunk["speed_mps"]
+        t = chunk["t_s"]
         if self.line is None:
             s = self._lap_distance(chunk, 0)
             for i in range(start, len(chunk)):
                 if np.isfinite(s[i]):
-                    return i + 1, self._begin(i, float(t[i]), float(s[i]), float("nan"), float(v[i]))
+                    return i + 1, self._begin(chunk, i, float(s[i]), float("nan"))
             return len(chunk), None
         xs, ys = chunk["x_m"], chunk["y_m"]
         for i in range(start, len(chunk)):
@@ -149,7 +149,7 @@ class Locator:
                 continue
             u, offset, found = self.line.project(xs[i : i + 1], ys[i : i + 1], np.array([place]))
             if found[0]:
-                return i + 1, self._begin(i, float(t[i]), float(u[0]), float(offset[0]), float(v[i]))
+                return i + 1, self._begin(chunk, i, float(u[0]), float(offset[0]))
         return len(chunk), None
 
     def _search(self, t: float, x: float, y: float) -> float | None:
@@ -175,15 +175,27 @@ class Locator:
         self._trail = []
         return near[0][1]
 
-    def _begin(self, row: int, t: float, u: float, offset: float, v: float) -> Fixes:
+    def _begin(self, chunk: Columns, row: int, s: float, offset: float) -> Fixes:
+        t, v = float(chunk["t_s"][row]), float(chunk["speed_mps"][row])
+        u = s + self._lap_told(chunk, row, s) * self.length_m
         self.lost = False
         self._t, self._u, self._v = t, u, v if v == v else 0.0
         self._good_t = self._since_t = t
         return Fixes(np.array([row]), np.array([t]), np.array([u]), np.array([offset]), np.array([False]))
 
-    def shift(self, laps: int) -> None:
-        """Count ``laps`` more (or fewer) laps from now on."""
-        self._u += laps * self.length_m
+    def _lap_told(self, chunk: Columns, row: int, s: float) -> int:
+        """The lap that the feed tells for place ``s``, 0 if it tells none.
+
+        Near the line the feed may count just before or after we do: its own lap distance shows which.
+        """
+        lap, distance = float(chunk["lap"][row]), float(chunk["lap_distance_m"][row])
+        if lap != lap or not self.reference.closed:
+            return 0
+        if s > 0.9 * self.length_m and distance < 0.1 * self.length_m:
+            lap -= 1
+        elif s < 0.1 * self.length_m and distance > 0.9 * self.length_m:
+            lap += 1
+        return int(lap)
 
 
 def _carry_on(values: Floats, before: float) -> Floats:

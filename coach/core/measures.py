@@ -45,7 +45,7 @@ def measure(trace: Trace, zone: Zone) -> dict[str, float]:
     """All measures of one corner; ``trace`` must reach from the zone's start to its end at least."""
     first, last = trace.index(zone.start_m), trace.index(zone.end_m)
     out: dict[str, float] = {}
-    out.update(_braking(trace, first, last, zone))
+    out.update(_braking(trace, last, zone))
     out.update(_speed(trace, zone, last))
     out.update(_throttle(trace, zone, out, last))
     out["turn_in_m"] = _turn_in(trace, zone)
@@ -73,17 +73,18 @@ def _crossing(x: Floats, y: Floats, i: int, level: float) -> float:
     return float(x[i] + np.clip((level - y0) / (y1 - y0), 0.0, 1.0) * (x[i + 1] - x[i]))
 
 
-def _braking(trace: Trace, first: int, last: int, zone: Zone) -> dict[str, float]:
+def _braking(trace: Trace, last: int, zone: Zone) -> dict[str, float]:
     """Start, peak and release of the corner's main braking: the one with the largest pedal times distance."""
     nothing = {"brake_start_m": NAN, "brake_peak": NAN, "brake_release_m": NAN}
-    brake = trace.brake[first : last + 1]
+    brake = trace.brake[: last + 1]
     if not np.isfinite(brake).any():
         return nothing
     brake = np.nan_to_num(brake)
-    u = trace.u_m[first : last + 1]
-    runs = _runs(brake > BRAKE_ON)
-    # what starts after the apex belongs to what follows
-    runs = [r for r in runs if u[r[0]] <= max(zone.apex_m, zone.turn_in_m)]
+    u = trace.u_m[: last + 1]
+    # what ends before the zone belongs to the corner before, what starts after the apex to what follows
+    runs = [
+        r for r in _runs(brake > BRAKE_ON) if u[r[1]] > zone.start_m and u[r[0]] <= max(zone.apex_m, zone.turn_in_m)
+    ]
     joined: list[tuple[int, int]] = []
     for a, b in runs:
         if joined and u[a] - u[joined[-1][1]] < SAME_BRAKING_M:

@@ -19,6 +19,10 @@ Part = Literal["entry", "middle", "exit", "straight"]
 PARTS: Final[tuple[Part, ...]] = ("entry", "middle", "exit", "straight")
 
 
+BEFORE_M: Final = 80.0
+"""A trace begins this far before its zone: a corner that follows closely may be braked for inside the one before."""
+
+
 @dataclass(frozen=True)
 class Piece:
     """Time lost [s] in one part of a corner's zone within one lap."""
@@ -46,12 +50,12 @@ class Driven:
 
     def loss(self, part: Part) -> float:
         """Time lost in ``part`` over the whole pass, on both sides of the finish line [s]."""
-        return sum(p.loss_s for p in self.pieces if p.part == part)
+        return sum(p.loss_s for p in self.pieces if p.part == part and p.corner == self.corner)
 
     @property
     def total_s(self) -> float:
         """Time lost over the corner and the straight after it [s]."""
-        return sum(p.loss_s for p in self.pieces)
+        return sum(p.loss_s for p in self.pieces if p.corner == self.corner)
 
 
 class CornerReference:
@@ -59,7 +63,7 @@ class CornerReference:
 
     def __init__(self, reference: Reference, zone: Zone) -> None:
         self.zone = zone
-        self.trace = reference_trace(reference, zone.start_m - 80.0, zone.next_start_m)
+        self.trace = reference_trace(reference, zone.start_m - BEFORE_M, zone.next_start_m)
         self.measures = measure(self.trace, zone)
 
 
@@ -95,7 +99,9 @@ class PassBuilder:
         if start is None or start[0] >= zone.next_start_m:
             return None
         whole = start[0] <= zone.start_m + 1e-6
-        low = min(zone.start_m, start[0]) if whole else start[0]
+        low = zone.start_m - BEFORE_M if whole else start[0]
+        low = max(low, float(history.u_m[0]) if len(history) else low, start[0] - BEFORE_M)
+        low = min(low, max(start[0], zone.start_m - BEFORE_M))
         trace = drive_trace(history, self.reference, low, zone.next_start_m)
         if trace is None:
             self._open = None
@@ -113,23 +119,26 @@ class PassBuilder:
     def _pieces(
         self, trace: Trace, zone: Zone, start: tuple[float, float], corner: int, lap: int, seam: float
     ) -> tuple[tuple[Piece, ...], float]:
-        ends: list[tuple[float, Part]] = [
-            (zone.turn_in_m, "entry"),
-            (zone.apex_m, "middle"),
-            (zone.end_m, "exit"),
-            (zone.next_start_m, "straight"),
+        # what was driven before the zone, when tracking began there, is the straight after the corner before
+        previous = (corner - 1) % len(self.zones)
+        ends: list[tuple[float, Part, int]] = [
+            (zone.start_m, "straight", previous),
+            (zone.turn_in_m, "entry", corner),
+            (zone.apex_m, "middle", corner),
+            (zone.end_m, "exit", corner),
+            (zone.next_start_m, "straight", corner),
         ]
         pieces: list[Piece] = []
         line_t = float("nan")
         here, here_t = start
-        for end, part in ends:
+        for end, part, of in ends:
             if end <= here:
                 continue
             for stop in (seam, end) if here < seam < end else (end,):
                 stop_t = trace.at("t_s", stop)
                 own = lap if stop <= seam else lap + 1
                 planned = float(self.reference.at("t_s", stop) - self.reference.at("t_s", here))
-                pieces.append(Piece(own, corner, part, stop_t - here_t - planned))
+                pieces.append(Piece(own, of, part, stop_t - here_t - planned))
                 if stop == seam:
                     line_t = stop_t
                 here, here_t = stop, stop_t

@@ -91,6 +91,8 @@ class Pipeline:
         self.phase = Phase.LOST
         self.corner = -1
         self.counts: Counter[str] = Counter()
+        self.kept: list[Driven] | None = None
+        """Set to a list to keep every pass as it was driven, for a second look after the run."""
         self._front = 0.0
         self._brake = 0.0
         self._last = (0.0, 0.0, 0.0)
@@ -155,11 +157,6 @@ class Pipeline:
     def _found(self, run: Columns, fixes: Fixes, happened: Happened) -> None:
         u, t = float(fixes.u_m[0]), float(fixes.t_s[0])
         row = int(fixes.row[0])
-        told = float(run["lap"][row])
-        if self.reference.closed and told == told:
-            self.locator.shift(int(told))
-            u += int(told) * self.reference.length_m
-            fixes.u_m[0] = u
         speed = float(run["speed_mps"][row])
         begin, begin_t = u, t
         seam = np.floor(u / self.reference.length_m) * self.reference.length_m
@@ -187,7 +184,7 @@ class Pipeline:
         self._flags(run, fixes)
         events = self._places(front)
         if len(pressed):
-            events = sorted([*events, *((int(i), Kind.BRAKE, -1, 0) for i in pressed)], key=lambda e: (e[0], e[1]))
+            events = sorted([*events, *((int(i), Kind.BRAKE, -1, 0) for i in pressed)], key=lambda e: e[0])
         at = 0
         while True:
             row = int(np.searchsorted(t, self.talker.wake_s)) if self.talker.wake_s <= t[-1] else n
@@ -281,6 +278,8 @@ class Pipeline:
             self.laps.spoil(lap, "off track")
         if driven.whole:
             happened.passes.append(self._pass(driven, findings, valid))
+            if self.kept is not None:
+                self.kept.append(driven)
         if valid:
             self.bands.learn(corner, driven.gaps)
             self._own_brake.setdefault(corner, []).append(driven.measures["brake_start_m"])

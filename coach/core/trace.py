@@ -56,8 +56,8 @@ class Trace:
 
 
 def nodes(reference: Reference, low_m: float, high_m: float) -> Floats:
-    """The reference's node places from ``low_m`` to ``high_m`` [m]."""
-    first, last = int(np.ceil(low_m / reference.step_m)), int(np.floor(high_m / reference.step_m))
+    """The reference's node places that enclose ``low_m`` to ``high_m`` [m]."""
+    first, last = int(np.floor(low_m / reference.step_m)), int(np.ceil(high_m / reference.step_m))
     return np.asarray(np.arange(first, last + 1) * reference.step_m, dtype=np.float64)
 
 

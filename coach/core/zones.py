@@ -64,7 +64,8 @@ def zones(corners: Sequence[Corner], length_m: float, closed: bool) -> tuple[Zon
 
 
 def _first(corner: Corner) -> float:
-    return corner.brake_m if corner.brake_m == corner.brake_m else corner.turn_in_m
+    # braking may begin after turn-in, in a corner that tightens
+    return min(corner.brake_m, corner.turn_in_m) if corner.brake_m == corner.brake_m else corner.turn_in_m
 
 
 def _zone(corner: Corner, start_m: float) -> Zone:
@@ -77,5 +78,5 @@ def _zone(corner: Corner, start_m: float) -> Zone:
         corner.exit_m,
         corner.end_m,
         corner.end_m,
-        min(_first(corner), corner.turn_in_m),
+        _first(corner),
     )

@@ -1,0 +1,51 @@
+"""A recorded session through the core again: as fast as it goes, with the very code of the live run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+import msgspec
+
+from coach.app.setup import Setup
+from coach.core.columns import Columns
+from coach.core.passes import Piece
+from coach.core.pipeline import Happened, Pipeline
+from coach.core.values import Pass
+
+
+@dataclass
+class Rerun:
+    """What a session came to: ``happened`` in order of time, ``pieces`` the losses part by part."""
+
+    happened: Happened
+    pieces: list[Piece]
+    pipeline: Pipeline
+    frames: int
+
+
+def rerun(batches: Iterable[Columns], setup: Setup, progress: Callable[[int], object] | None = None) -> Rerun:
+    """Push all ``batches``; ``progress`` is told the number of frames of each."""
+    pipeline = setup.pipeline()
+    pipeline.kept = []
+    happened, frames = Happened(), 0
+    pieces: list[Piece] = []
+    for batch in batches:
+        happened.add(pipeline.push_columns(batch))
+        pieces.extend(pipeline.pieces())
+        frames += len(batch)
+        if progress is not None:
+            progress(len(batch))
+    happened.add(pipeline.finish())
+    pieces.extend(pipeline.pieces())
+    return Rerun(happened, pieces, pipeline, frames)
+
+
+def settle_findings(result: Rerun) -> list[Pass]:
+    """The passes with findings by the driver's scatter over the whole session, which the live run could not know."""
+    kept = result.pipeline.kept or []
+    settled = []
+    for passed, driven in zip(result.happened.passes, kept, strict=True):
+        findings = result.pipeline.diagnosis.findings(driven, result.pipeline.bands)
+        settled.append(msgspec.structs.replace(passed, findings=findings))
+    return settled

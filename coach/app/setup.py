@@ -1,0 +1,107 @@
+"""What a run needs beside its frames: reference, corners, rules, lengths of phrases, what the driver already knows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import msgspec
+
+from coach.core.bands import Bands
+from coach.core.pipeline import Pipeline
+from coach.core.reference import Reference
+from coach.core.rules import RuleSet
+from coach.core.schedule import Memory
+from coach.core.values import Corner
+from coach.errors import SessionError
+from coach.profile.rule_files import load_rules
+from coach.profile.store import load_plan
+from coach.session.header import PROFILE_FILE, RULES_FILE
+from coach.session.reader import SessionReader
+
+MEMORY_FILE = "memory.json"
+DEFAULT_RULES = "improving"
+
+
+class Known(msgspec.Struct):
+    """What is carried from session to session for one driver on one circuit."""
+
+    memory: Memory = msgspec.field(default_factory=Memory)
+    scatter: dict[str, list[float]] = {}
+
+
+@dataclass(frozen=True, eq=False)
+class Setup:
+    """Everything a Pipeline is made of; ``source`` names where the profile came from, for messages."""
+
+    circuit: str
+    reference: Reference
+    corners: tuple[Corner, ...]
+    rules: RuleSet
+    pronounce: Mapping[str, str] = field(default_factory=dict)
+    durations: Mapping[str, float] = field(default_factory=dict)
+    known: Known = field(default_factory=Known)
+    source: str = ""
+    notes: tuple[str, ...] = ()
+
+    def pipeline(self) -> Pipeline:
+        """A fresh pipeline; what it learns does not reach ``known``."""
+        memory = msgspec.convert(msgspec.to_builtins(self.known.memory), Memory)
+        return Pipeline(
+            self.reference, self.corners, self.rules, self.durations, memory, bands_of(self.known, self.corners)
+        )
+
+
+def bands_of(known: Known, corners: tuple[Corner, ...]) -> Bands:
+    """The driver's scatter as it was kept, by corner name."""
+    bands = Bands()
+    index = {corner.name: i for i, corner in enumerate(corners)}
+    for key, values in known.scatter.items():
+        measure, _, name = key.partition("@")
+        if name in index:
+            for value in values:
+                bands.learn(index[name], {measure: value})
+    return bands
+
+
+def known_after(pipeline: Pipeline) -> Known:
+    """What to keep after a run."""
+    names = [corner.name for corner in pipeline.corners]
+    scatter = {f"{measure}@{names[corner]}": list(values) for (corner, measure), values in pipeline.bands.seen.items()}
+    return Known(pipeline.talker.schedule.state(), scatter)
+
+
+def read_known(path: Path) -> Known:
+    """What was kept at ``path``; nothing if there is no such file. SessionError if it is broken."""
+    try:
+        return msgspec.json.decode(path.read_bytes(), type=Known)
+    except FileNotFoundError:
+        return Known()
+    except (OSError, msgspec.MsgspecError) as error:
+        raise SessionError(
+            str(path), f"not what the coach keeps of a driver: {error}; move it away to begin anew"
+        ) from None
+
+
+def session_setup(reader: SessionReader, profile: Path | str | None, rules: Path | str | None) -> Setup:
+    """How the session was driven, or with another ``profile`` or ``rules`` where they are given.
+
+    A session that holds no profile (an imported one) is surveyed first. Raises DataError or CoachError.
+    """
+    notes: tuple[str, ...] = ()
+    kept = reader.file(PROFILE_FILE)
+    rules_kept = reader.file(RULES_FILE)
+    chosen = load_rules(rules if rules is not None else rules_kept if rules_kept is not None else DEFAULT_RULES)
+    known = read_known(reader.folder / MEMORY_FILE) if reader.path.is_dir() else Known()
+    durations = reader.header.voice_durations
+    if profile is None and kept is None:
+        from coach.survey.survey import survey
+
+        found = survey(reader.columns(), circuit=reader.header.circuit)
+        notes = ("no profile given: reference and corners are surveyed from this session's own laps", *found.notes)
+        return Setup(
+            found.reference.circuit, found.reference, found.corners, chosen, {}, durations, known, "surveyed", notes
+        )
+    plan = load_plan(profile if profile is not None else kept if kept is not None else "")
+    return Setup(plan.circuit, plan.reference, plan.corners, chosen, plan.pronounce, durations, known, str(plan.path))
