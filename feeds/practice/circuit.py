@@ -109,6 +109,20 @@ class Circuit:
         points[:, :2] += offset_m[:, None] * self._normal(self._spline(s, 1))
         return points
 
+    def project(self, points: Floats, near_m: Floats) -> tuple[Floats, Floats]:
+        """Station and offset [m] of ``points`` (n, 2) close to the stations ``near_m`` (n,)."""
+        station = near_m.copy()
+        for _ in range(4):
+            s = np.mod(station, self.length_m)
+            centre, d, dd = (self._spline(s, order)[:, :2] for order in (0, 1, 2))
+            gap = points - centre
+            # Newton on the foot of the perpendicular
+            slope = np.sum(d * d, axis=1) - np.sum(gap * dd, axis=1)
+            station = station + np.sum(gap * d, axis=1) / np.maximum(slope, 0.1)
+        s = np.mod(station, self.length_m)
+        offset: Floats = np.sum((points - self._spline(s)[:, :2]) * self._normal(self._spline(s, 1)), axis=1)
+        return station, offset
+
     def at(self, column: Floats, station_m: Floats) -> Floats:
         """A column of node values (shape (m,)) at ``station_m``, linear, wrapping over the finish line."""
         return np.interp(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.interpolate import CubicSpline
 
 from feeds.practice.circuit import Floats
 from feeds.practice.corner_places import Places
@@ -68,16 +69,11 @@ def _brake_early(stint: Stint, c: Places, lap: float, amount: float) -> None:
 
 
 def _brake_late(stint: Stint, c: Places, lap: float, amount: float) -> None:
-    # Too fast at the turn-in: the line is turned in late, misses the apex, and the throttle has to wait.
-    # Sliding tyres hold less, so what was won on the way in is more than lost from the apex on.
+    # Still too fast at the turn-in: the car is carried on, off the apex, and the throttle has to wait for it.
     stint.demand.no_brake[stint.zone(lap + c.brake_m - 40.0, lap + c.brake_m + amount)] = 1.0
-    _turn(stint, c, lap, 0.5 * amount)
-    _apex_missed(stint, c, lap, min(0.08 * amount, 1.5))
-    at = stint.at_m - lap
-    stint.grip *= 1.0 - min(0.02 * amount, 0.3) * plateau(
-        at, c.turn_in_m, c.apex_m - 5.0, c.apex_m + 10.0, c.end_m + 20.0
-    )
-    stint.demand.pedal[stint.zone(lap + c.throttle_m, lap + c.throttle_m + 1.5 * amount)] = 0.0
+    _carry(stint, c, lap, 0.8 * amount, c.turn_in_m + 0.4 * (c.apex_m - c.turn_in_m), c.end_m + 0.5 * reach(c))
+    zone = stint.zone(lap + c.throttle_m, lap + c.throttle_m + 1.5 * amount)
+    stint.demand.pedal[zone] = np.minimum(stint.demand.pedal[zone], 0.0)
 
 
 def _brake_soft(stint: Stint, c: Places, lap: float, amount: float) -> None:
@@ -90,23 +86,32 @@ def _brake_long(stint: Stint, c: Places, lap: float, amount: float) -> None:
     stint.demand.pedal[zone] = np.minimum(stint.demand.pedal[zone], -DRAGGED)
 
 
-def _turn(stint: Stint, c: Places, lap: float, later: float) -> None:
-    """Shift the line of one corner ``later`` metres along the track (negative: sooner)."""
-    at = stint.at_m - lap
+def _carry(stint: Stint, c: Places, lap: float, metres: float, down: float, fall: float) -> None:
+    """Drive the entry ``metres`` further on (negative: sooner): the same arc, moved along the way in.
+
+    The line comes back between the places ``down`` and ``fall``. On a straight way in nothing changes until
+    the turn-in, which is then that much later.
+    """
+    circuit, at = stint.base.circuit, stint.at_m
     entry = max(c.turn_in_m - 1.5 * reach(c), c.before_m)
-    window = plateau(at, entry, max(c.turn_in_m, entry + 25.0), c.apex_m, max(c.end_m, c.apex_m + 1.5 * reach(c)))
-    m = len(stint.base.circuit)
-    line = np.append(stint.base.offset_m, stint.base.offset_m[0])
-    moved = np.interp((stint.nodes - later * window / stint.step) % m, np.arange(m + 1), line)
-    stint.offset_m += moved - stint.base.offset_m[stint.nodes % m]
+    window = plateau(at - lap, entry, max(c.turn_in_m - 15.0, entry + 15.0), down, fall)
+    points = circuit.place(at, stint.offset_m)[:, :2]
+    k = stint.index(lap + c.turn_in_m)
+    way = points[k] - points[max(k - 3, 0)]
+    moved = points + metres * window[:, None] * way / np.hypot(*way)
+    station, offset = circuit.project(moved, at)
+    stint.offset_m = CubicSpline(station, offset)(at) if np.all(np.diff(station) > 0.05) else stint.offset_m
 
 
 def _turn_in_early(stint: Stint, c: Places, lap: float, amount: float) -> None:
-    _turn(stint, c, lap, -amount)
+    # The apex comes too soon, so the car runs out wide and the throttle has to wait.
+    _carry(stint, c, lap, -amount, c.turn_in_m + 10.0, max(c.apex_m, c.turn_in_m + reach(c)))
+    _exit(stint, c, lap, min(0.04 * amount, 0.6))
+    _throttle_late(stint, c, lap, amount)
 
 
 def _turn_in_late(stint: Stint, c: Places, lap: float, amount: float) -> None:
-    _turn(stint, c, lap, amount)
+    _carry(stint, c, lap, amount, c.turn_in_m + 10.0, max(c.apex_m, c.turn_in_m + reach(c)))
 
 
 def _apex_missed(stint: Stint, c: Places, lap: float, amount: float) -> None:
