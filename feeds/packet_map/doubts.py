@@ -1,0 +1,164 @@
+"""What looks wrong in decoded frames, and which mistake of unit, sign or axis would explain it."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from feeds.frame import Frame
+from feeds.plausible import MAX_JUMP_M, RANGES
+from feeds.units import UNITS
+
+Floats = NDArray[np.float64]
+_ENOUGH: Final = 20
+_AGREES: Final = 0.06
+"""Speed and change of position agree within this share when unit and axes are right."""
+_ABSURD: Final = 1e-30
+Doubt = tuple[str, str]
+"""The field (empty for the map as a whole) and what to try."""
+
+
+def doubts(frames: list[Frame], byte_order: str) -> list[Doubt]:
+    """All doubts about ``frames`` decoded one after the other; empty when all looks right or little came yet."""
+    if len(frames) < _ENOUGH:
+        return []
+    take = {name: _column(frames, name) for name in Frame.__struct_fields__}
+    found = _byte_order(take, byte_order)
+    if found:
+        return found  # everything else would only follow from it
+    found = _time(take["t_s"]) + _pedals(take) + _ranges(take) + _constant(take)
+    return found + _place(take)
+
+
+def _column(frames: list[Frame], name: str) -> Floats:
+    return np.array([getattr(f, name) for f in frames], dtype=np.float64)
+
+
+def _byte_order(take: dict[str, Floats], byte_order: str) -> list[Doubt]:
+    floats = np.concatenate([take[n] for n in ("x_m", "y_m", "z_m", "speed_mps", "throttle", "brake")])
+    floats = floats[np.isfinite(floats) & (floats != 0.0)]
+    size = np.abs(floats)
+    if len(floats) and np.mean((size < _ABSURD) | (size > 1 / _ABSURD)) > 0.3:
+        other = "big" if byte_order == "little" else "little"
+        return [("", f"most numbers are absurdly small or large: try byte_order: {other}, or check the offsets")]
+    return []
+
+
+def _time(t: Floats) -> list[Doubt]:
+    steps = np.diff(t[np.isfinite(t)])
+    moving = steps[steps > 0]
+    if len(moving) < _ENOUGH // 2:
+        return [("t_s", "does not advance: is it the session time?")]
+    if np.mean(steps < 0) > 0.3:
+        return [("t_s", "goes back as often as on: wrong offset or type")]
+    step = float(np.median(moving))
+    for unit in ("ms", "us", "ns"):
+        # senders give between 5 and 500 frames a second
+        if 0.002 <= step * UNITS["t_s"][unit] <= 0.2 < step:
+            return [("t_s", f"advances by {step:g} a frame: try unit: {unit}")]
+    if step > 1.0:
+        return [("t_s", f"advances by {step:g} s a frame: wrong unit, offset or type")]
+    return []
+
+
+def _pedals(take: dict[str, Floats]) -> list[Doubt]:
+    found = []
+    for name in ("throttle", "brake"):
+        values = take[name][np.isfinite(take[name])]
+        if not len(values):
+            continue
+        high, low = float(values.max()), float(values.min())
+        if low < -0.01:
+            found.append((name, f"goes down to {low:.3g}, allowed 0 to 1: wrong type, or scale and shift are needed"))
+        elif high > 1.01:
+            units = [u for u, most in (("percent", 100), ("byte", 255), ("word", 65_535)) if high <= most * 1.005]
+            hint = f": try unit: {units[0]}" if units else ": wrong offset or type"
+            found.append((name, f"goes up to {high:.4g}, allowed 0 to 1{hint}"))
+    return found
+
+
+def _ranges(take: dict[str, Floats]) -> list[Doubt]:
+    found = []
+    for name, low, high, _ in RANGES:
+        values = take[name]
+        if name in ("throttle", "brake"):
+            continue  # said with more insight above
+        outside = np.isfinite(values) & ((values < low) | (values > high))
+        if outside.any():
+            worst = float(values[outside][0])
+            found.append((name, f"{np.mean(outside):.0%} outside {low:g} to {high:g}, such as {worst:.4g}"))
+    return found
+
+
+def _constant(take: dict[str, Floats]) -> list[Doubt]:
+    speed = take["speed_mps"]
+    if not np.isfinite(speed).any() or np.nanmax(speed) < 5.0:
+        return []  # a standing car changes nothing
+    found = []
+    for name in ("x_m", "y_m", "lap_distance_m"):
+        values = take[name][np.isfinite(take[name])]
+        if len(values) >= _ENOUGH and np.ptp(values) == 0.0:
+            found.append((name, "never changes while the car moves: wrong offset?"))
+    return found
+
+
+def _place(take: dict[str, Floats]) -> list[Doubt]:
+    """Speed against change of position: unit and axes."""
+    dt = np.diff(take["t_s"])
+    x, y, z, speed = (take[n] for n in ("x_m", "y_m", "z_m", "speed_mps"))
+    jumps = np.hypot(np.diff(x), np.diff(y))
+    if np.mean(jumps > MAX_JUMP_M) > 0.02:
+        return [
+            ("x_m", f"jumps more than {MAX_JUMP_M:g} m on {np.mean(jumps > MAX_JUMP_M):.0%} of frames: offset, type?")
+        ]
+    moving = np.isfinite(jumps) & np.isfinite(speed[1:]) & (speed[1:] > 3.0) & (dt > 0.0) & (dt < 1.0)
+    if np.count_nonzero(moving) < _ENOUGH:
+        return []
+    mean_speed = (0.5 * (speed[1:] + speed[:-1]))[moving]
+    dt = dt[moving]
+
+    def agreement(a: Floats, b: Floats) -> tuple[float, float]:
+        """Measured over told speed: middle value and spread."""
+        # a second of frames at once, so that rounded times and positions even out
+        n = max(int(1.0 / float(np.median(dt))), 1)
+        way, told = np.hypot(np.diff(a)[moving], np.diff(b)[moving]), mean_speed * dt
+        cut = len(way) // n * n
+        if cut == 0:
+            n, cut = len(way), len(way)
+        ratio = way[:cut].reshape(-1, n).sum(axis=1) / told[:cut].reshape(-1, n).sum(axis=1)
+        middle = float(np.median(ratio))
+        return middle, float(np.median(np.abs(ratio - middle))) / max(middle, 1e-9)
+
+    ratio, spread = agreement(x, y)
+    if spread > _AGREES and np.isfinite(z).any():
+        for a, b, swap in ((x, z, "y_m and z_m"), (z, y, "x_m and z_m")):
+            if agreement(a, b)[1] < min(spread / 2, _AGREES):
+                return [("y_m" if swap[0] == "y" else "x_m", f"the height looks like a place: swap {swap}")]
+    if abs(ratio - 1.0) <= _AGREES:
+        return _mirror(take) if spread <= _AGREES else []
+    for name, units in (("speed_mps", UNITS["speed_mps"]), ("x_m", UNITS["x_m"])):
+        for unit, size in units.items():
+            expected = size if name == "speed_mps" else 1.0 / size
+            if size != 1.0 and abs(ratio / expected - 1.0) <= _AGREES / 2:
+                also = "" if name == "speed_mps" else " for x_m and y_m"
+                return [(name, f"the car moves {ratio:.3g} times as far as its speed says: try unit: {unit}{also}")]
+    return [("speed_mps", f"the car moves {ratio:.3g} times as far as its speed says: unit, scale or axes are wrong")]
+
+
+def _mirror(take: dict[str, Floats]) -> list[Doubt]:
+    """Steering left and turning right: the plane is mirrored, or the steering has the other sign."""
+    steer = take["steer"]
+    dx, dy = np.diff(take["x_m"]), np.diff(take["y_m"])
+    cross = dx[:-1] * dy[1:] - dy[:-1] * dx[1:]
+    size = np.hypot(dx[:-1], dy[:-1]) * np.hypot(dx[1:], dy[1:])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        turn = np.where(size > 1e-4, cross / size, np.nan)
+    good = np.isfinite(turn) & np.isfinite(steer[1:-1]) & (np.abs(turn) > 1e-5)
+    if np.count_nonzero(good) < _ENOUGH or np.nanstd(steer) == 0.0:
+        return []
+    same = float(np.corrcoef(turn[good], steer[1:-1][good])[0, 1])
+    if same < -0.5:
+        return [("steer", "steers left where the car turns right: give steer or one of x_m, y_m the scale -1")]
+    return []

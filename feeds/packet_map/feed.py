@@ -1,0 +1,110 @@
+"""The feed for any fixed-layout UDP packet, by a packet map: live from a port, or from a capture."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import ClassVar
+
+from feeds.base import Feed
+from feeds.clock import Clock, Pacer
+from feeds.datagrams import Datagrams
+from feeds.errors import FeedEnded
+from feeds.frame import Frame
+from feeds.packet_map.capture import Datagram, read_capture
+from feeds.packet_map.decoder import MapDecoder
+from feeds.packet_map.model import PacketMap, read_map
+
+
+class PacketMapFeed(Feed):
+    """Listens on ``host``:``port`` (the map's own port unless told) and decodes by ``packet_map``, a path or a map.
+
+    With ``capture`` it plays that file instead, ``speed`` times as fast. FeedError when map, port or file can not be
+    used.
+    """
+
+    name: ClassVar[str] = "map"
+
+    def __init__(
+        self,
+        packet_map: Path | PacketMap,
+        host: str = "127.0.0.1",
+        port: int | None = None,
+        *,
+        capture: Path | None = None,
+        speed: float = 1.0,
+        origin: tuple[float, float] | None = None,
+        clock: Clock | None = None,
+    ) -> None:
+        made = packet_map if isinstance(packet_map, PacketMap) else read_map(packet_map)
+        super().__init__(clock, made.fields)
+        self.real_car = made.real_car
+        self.live = capture is None
+        self.decoder = MapDecoder(made, self.counters, origin)
+        self._source: _Live | _Played
+        if capture is None:
+            self._source = _Live(Datagrams(host, made.port if port is None else port, self.counters, self._clock))
+            self.port = self._source.datagrams.port
+        else:
+            self._source = _Played(read_capture(capture), Pacer(speed, self._clock), self._clock, self)
+
+    def _receive(self, timeout_s: float) -> Iterable[Frame] | None:
+        got = self._source.receive(timeout_s)
+        if got is None:
+            return None
+        data, arrival_s = got
+        if not data:
+            return ()
+        known = self.counters.get("wrong_size", 0) + self.counters.get("unknown_packet", 0)
+        frames = self.decoder.decode(data, self._clock.monotonic() if arrival_s is None else arrival_s)
+        if known == self.counters.get("wrong_size", 0) + self.counters.get("unknown_packet", 0):
+            self._source.heard()
+        return frames
+
+    def _close(self) -> None:
+        self._source.close()
+
+
+class _Live:
+    def __init__(self, datagrams: Datagrams) -> None:
+        self.datagrams = datagrams
+
+    def receive(self, timeout_s: float) -> tuple[bytes, float | None] | None:
+        data = self.datagrams.receive(timeout_s)
+        return None if data is None else (data, None)
+
+    def heard(self) -> None:
+        self.datagrams.heard()
+
+    def close(self) -> None:
+        self.datagrams.close()
+
+
+class _Played:
+    """A capture on its schedule; ``next`` is the datagram that is not due yet."""
+
+    def __init__(self, datagrams: Iterator[Datagram], pacer: Pacer, clock: Clock, feed: Feed) -> None:
+        self._datagrams = datagrams
+        self._pacer = pacer
+        self._clock = clock
+        self._feed = feed
+        self._next: Datagram | None = next(datagrams, None)
+
+    def receive(self, timeout_s: float) -> tuple[bytes, float | None] | None:
+        if self._next is None:
+            raise FeedEnded(self._feed.name)
+        t_s, data = self._next
+        wait_s = self._pacer.due_in(t_s)
+        if wait_s > 0.0:
+            self._clock.sleep(min(wait_s, timeout_s))
+            if wait_s > timeout_s:
+                return None
+        self._next = next(self._datagrams, None)
+        self._feed.counters.add("received")
+        return data, t_s
+
+    def heard(self) -> None:
+        """One file, one sender."""
+
+    def close(self) -> None:
+        self._datagrams.close()  # type: ignore[attr-defined]  # it is a generator, which holds the file

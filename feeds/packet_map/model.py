@@ -1,0 +1,293 @@
+"""The packet map as a checked value: which packets there are, and where in them each field of the frame lies.
+
+A value of the frame is ``(raw * scale + shift)`` in ``unit``, turned into SI.
+"""
+
+from __future__ import annotations
+
+import struct
+from pathlib import Path
+from typing import Annotated, Any, Final, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field, Tag, model_validator
+
+from feeds.units import UNITS
+from feeds.yaml_marks import read_checked
+
+TYPES: Final = {
+    "u8": "B",
+    "i8": "b",
+    "u16": "H",
+    "i16": "h",
+    "u32": "I",
+    "i32": "i",
+    "u64": "Q",
+    "i64": "q",
+    "f16": "e",
+    "f32": "f",
+    "f64": "d",
+}
+"""Type name -> format character of the module ``struct``."""
+VELOCITY: Final = ("vx_mps", "vy_mps", "vz_mps")
+"""Parts of the velocity: the speed is their length when the packets have no speed of their own."""
+FRAME_NUMBER: Final = "frame_number"
+FLAGS: Final = frozenset({"in_pit", "traction_control", "anti_lock"})
+COUNTS: Final = frozenset({"lap", "gear", "wheels_off", "seq"})
+FIELDS: Final = (*UNITS, *VELOCITY, FRAME_NUMBER)
+MAX_PACKET: Final = 65_507
+"""The most a UDP datagram carries over IPv4 (RFC 768, RFC 791)."""
+
+
+def _type(value: str) -> str:
+    if value not in TYPES:
+        raise ValueError(f"allowed {', '.join(TYPES)}")
+    return value
+
+
+TypeName = Annotated[str, AfterValidator(_type)]
+Offset = Annotated[int, Field(ge=0, le=MAX_PACKET)]
+Number = Annotated[float, Field(allow_inf_nan=False)]
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Place(_Strict):
+    """A value at byte ``at``."""
+
+    at: Offset
+    type: TypeName
+
+    @property
+    def end(self) -> int:
+        """The byte after the value."""
+        return self.at + struct.calcsize("<" + TYPES[self.type])
+
+
+class Test(Place):
+    """The packet is of this kind when the value is one of ``is``."""
+
+    __test__ = False  # not a test of pytest
+
+    values: tuple[int, ...] = Field(alias="is", min_length=1)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _one_or_many(cls, data: Any) -> Any:
+        if isinstance(data, dict) and isinstance(data.get("is"), int):
+            return {**data, "is": [data["is"]]}
+        return data
+
+    @model_validator(mode="after")
+    def _fits(self) -> Test:
+        for value in self.values:
+            try:
+                struct.pack("<" + TYPES[self.type], value)
+            except (struct.error, OverflowError):
+                raise ValueError(f"allowed values of {self.type}, found {value}") from None
+        return self
+
+
+class FieldPlace(_Strict):
+    """One field of the frame; without ``at`` it follows the field before it."""
+
+    field: str
+    type: TypeName
+    at: Offset | None = None
+    index: Annotated[int, Field(ge=0, le=MAX_PACKET)] = 0
+    scale: Number = 1.0
+    shift: Number = 0.0
+    unit: str = ""
+    absent: Number | None = None
+    bit: Annotated[int, Field(ge=0, le=63)] | None = None
+    on: tuple[int, ...] = ()
+    of_car: bool = False
+
+    @model_validator(mode="after")
+    def _agrees(self) -> FieldPlace:
+        if self.field not in FIELDS:
+            raise ValueError(f"field {self.field!r} is not one of: {', '.join(FIELDS)}")
+        units = self.units
+        if self.unit and self.unit not in units:
+            raise ValueError(f"unit {self.unit!r} of {self.field} is not one of: {', '.join(units)}")
+        if self.bit is not None and self.type[0] == "f":
+            raise ValueError("a bit is taken of an integer type")
+        if (self.bit is not None or self.on) and self.field not in FLAGS:
+            raise ValueError(f"bit and on are for flags: {', '.join(sorted(FLAGS))}")
+        return self
+
+    @property
+    def units(self) -> dict[str, float]:
+        """The units this field may have."""
+        if self.field in VELOCITY:
+            return UNITS["speed_mps"]
+        return UNITS.get(self.field, {})
+
+    @property
+    def factor(self) -> float:
+        """From ``unit`` to SI."""
+        return self.units[self.unit] if self.unit else 1.0
+
+
+class Skip(_Strict):
+    """Bytes between fields that are listed in order."""
+
+    skip: Annotated[int, Field(ge=1, le=MAX_PACKET)]
+
+
+def _item(value: Any) -> str:
+    return "<skip>" if isinstance(value, Skip) or (isinstance(value, dict) and "skip" in value) else "<field>"
+
+
+Item = Annotated[
+    Annotated[FieldPlace, Tag("<field>")] | Annotated[Skip, Tag("<skip>")], Discriminator(_item)
+]  # the tag tells which of the two a mistake is about
+
+
+class Cars(_Strict):
+    """An array of cars in the packet: fields with ``of_car`` lie relative to the player's element."""
+
+    first: Offset
+    stride: Annotated[int, Field(ge=1, le=MAX_PACKET)]
+    count: Annotated[int, Field(ge=1, le=1000)]
+    player: Place | None = None
+
+
+class Packet(_Strict):
+    """One kind of packet. ``each_frame`` false: it comes now and then, its values hold until the next one."""
+
+    name: str
+    size: Annotated[int, Field(ge=1, le=MAX_PACKET)] | None = None
+    at_least: Annotated[int, Field(ge=1, le=MAX_PACKET)] | None = None
+    when: tuple[Test, ...] = ()
+    cars: Cars | None = None
+    each_frame: bool = True
+    fields: tuple[Item, ...] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _agrees(self) -> Packet:
+        if (self.size is None) == (self.at_least is None):
+            raise ValueError("a packet has either size or at_least")
+        names = [f.field for f in self.fields if isinstance(f, FieldPlace)]
+        twice = {name for name in names if names.count(name) > 1}
+        if twice:
+            raise ValueError(f"{', '.join(sorted(twice))} is in packet {self.name} more than once")
+        if self.cars is None and any(isinstance(f, FieldPlace) and f.of_car for f in self.fields):
+            raise ValueError(f"packet {self.name} has fields of_car but no cars")
+        room = self.room
+        for place in self.placed():
+            within, limit = (
+                ("the car's element", self.cars.stride) if place.field.of_car and self.cars else ("the packet", room)
+            )
+            if place.end > limit:
+                raise ValueError(f"field {place.field.field} ends at byte {place.end}, {within} at {limit}")
+        for test in self.when:
+            if test.end > room:
+                raise ValueError(f"a test ends at byte {test.end}, the packet {self.name} at {room}")
+        cars = self.cars
+        if cars is not None and cars.first + cars.count * cars.stride > room:
+            raise ValueError(f"the cars end at byte {cars.first + cars.count * cars.stride}, the packet at {room}")
+        if cars is not None and cars.player is not None and cars.player.end > room:
+            raise ValueError(f"the player's number ends at byte {cars.player.end}, the packet at {room}")
+        return self
+
+    @property
+    def room(self) -> int:
+        """Bytes the packet has for sure."""
+        return self.size or self.at_least or 0
+
+    def placed(self) -> list[Placed]:
+        """Each field with the byte it lies at, relative to the packet or to the element of the player's car."""
+        out = []
+        at = {False: 0, True: 0}
+        relative = False
+        for item in self.fields:
+            if isinstance(item, Skip):
+                at[relative] += item.skip
+                continue
+            relative = item.of_car
+            width = struct.calcsize("<" + TYPES[item.type])
+            start = (at[relative] if item.at is None else item.at) + item.index * width
+            at[relative] = start + width
+            out.append(Placed(item, start, start + width))
+        return out
+
+
+class Placed:
+    """A field and where it was found to lie."""
+
+    __slots__ = ("at", "end", "field")
+
+    def __init__(self, field: FieldPlace, at: int, end: int) -> None:
+        self.field = field
+        self.at = at
+        self.end = end
+
+
+class PacketMap(_Strict):
+    """All packets of a sender. ``turn_deg`` turns positions counter-clockwise; ``clock: arrival`` when no packet has
+    a time of its own.
+    """
+
+    name: str
+    note: str = ""
+    port: Annotated[int, Field(ge=1, le=65_535)] = 20_771
+    byte_order: Literal["little", "big"] = "little"
+    clock: Literal["packet", "arrival"] = "packet"
+    turn_deg: Number = 0.0
+    hold_s: Annotated[float, Field(gt=0, le=60, allow_inf_nan=False)] = 2.0
+    real_car: bool = False
+    packets: tuple[Packet, ...] = Field(min_length=1, max_length=64)
+
+    @model_validator(mode="after")
+    def _agrees(self) -> PacketMap:
+        names = [p.name for p in self.packets]
+        if len(set(names)) < len(names):
+            raise ValueError("two packets have the same name")
+        kinds = {name: [f.field for f in p.fields if isinstance(f, FieldPlace)] for name, p in self.by_name.items()}
+        given = {field for fields in kinds.values() for field in fields}
+        if self.clock == "packet" and "t_s" not in given:
+            raise ValueError("no packet has t_s; give it, or say clock: arrival")
+        every = [p.name for p in self.packets if p.each_frame]
+        if not every:
+            raise ValueError("at least one packet comes with each frame")
+        if len(self.packets) > 1:
+            key = self.key
+            lacking = [name for name, fields in kinds.items() if key not in fields and name in every]
+            if lacking and self.clock == "packet":
+                raise ValueError(f"packets are joined by {key}, which {', '.join(lacking)} has not")
+        if not (
+            {"x_m", "y_m"} <= given or {"lat_deg", "lon_deg"} <= given or given & {"lap_distance_m", "lap_fraction"}
+        ):
+            raise ValueError("no packet has a place: x_m and y_m, lat_deg and lon_deg, lap_distance_m or lap_fraction")
+        return self
+
+    @property
+    def by_name(self) -> dict[str, Packet]:
+        """Packets by name."""
+        return {p.name: p for p in self.packets}
+
+    @property
+    def fields(self) -> frozenset[str]:
+        """The fields of the frame this map gives."""
+        given = {f.field for p in self.packets for f in p.fields if isinstance(f, FieldPlace)}
+        if given & set(VELOCITY):
+            given.add("speed_mps")
+        if {"lat_deg", "lon_deg"} <= given:
+            given |= {"x_m", "y_m"}
+        if self.clock == "arrival":
+            given.add("t_s")
+        return frozenset(given - {*VELOCITY, FRAME_NUMBER})
+
+    @property
+    def key(self) -> str:
+        """The field packets of one moment have in common: the frame number when all have it, else the time."""
+        every = [p for p in self.packets if p.each_frame]
+        has = all(any(isinstance(f, FieldPlace) and f.field == FRAME_NUMBER for f in p.fields) for p in every)
+        return FRAME_NUMBER if has else "t_s"
+
+
+def read_map(path: Path) -> PacketMap:
+    """The map in the file ``path``; FeedError names file, line, field, what was found and what is allowed."""
+    return read_checked(path, PacketMap)

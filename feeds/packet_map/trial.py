@@ -1,0 +1,104 @@
+"""Trying a map on real packets: what each field decodes to, and what looks wrong with it."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter, deque
+from collections.abc import Iterable
+from itertools import pairwise
+from typing import Any, Final
+
+import msgspec
+
+from feeds.counters import Counters
+from feeds.frame import Frame
+from feeds.packet_map.decoder import MapDecoder
+from feeds.packet_map.doubts import doubts
+from feeds.packet_map.model import PacketMap
+
+_KEEP: Final = 3000
+"""Frames that doubts are founded on: 50 s at 60 Hz."""
+
+
+class Row(msgspec.Struct, frozen=True):
+    """One field for display: last, smallest and largest value in SI, how often it was there, how often it changed."""
+
+    field: str
+    last: float
+    low: float
+    high: float
+    present: int
+    changes: int
+    doubt: str = ""
+
+
+class Trial:
+    """Push datagrams, then ask for ``rows()``, ``problems()`` and ``frames``; nothing is refused as implausible."""
+
+    def __init__(self, packet_map: PacketMap) -> None:
+        self.packet_map = packet_map
+        self.counters = Counters()
+        self.sizes: Counter[int] = Counter()
+        self.frames: deque[Frame] = deque(maxlen=_KEEP)
+        self._decoder = MapDecoder(packet_map, self.counters)
+
+    def push(self, data: bytes, arrival_s: float) -> None:
+        """One datagram that came at ``arrival_s`` [s]."""
+        self.counters.add("received")
+        self.sizes[len(data)] += 1
+        self.frames.extend(self._decoder.decode(data, arrival_s))
+
+    def push_all(self, datagrams: Iterable[tuple[float, bytes]]) -> None:
+        """Many, as a capture has them."""
+        for arrival_s, data in datagrams:
+            self.push(data, arrival_s)
+
+    def rows(self) -> list[Row]:
+        """One row per field the map gives, in the order of the frame."""
+        found = self._doubts()
+        return [self._row(name, found) for name in Frame.__struct_fields__ if name in self.packet_map.fields]
+
+    def problems(self) -> list[str]:
+        """What looks wrong with the map as a whole, each with what to try; empty when nothing does."""
+        said = []
+        received = self.counters.get("received", 0)
+        if not received:
+            return ["nothing came in: is the sender on, and does it send to this port?"]
+        if self.counters.get("wrong_size"):
+            known = sorted({p.room for p in self.packet_map.packets})
+            seen = ", ".join(f"{n} of {size} bytes" for size, n in self.sizes.most_common(5))
+            said.append(
+                f"{self.counters['wrong_size']} packets have a size the map does not know ({known}); seen: {seen}"
+            )
+        if self.counters.get("unknown_packet"):
+            said.append(f"{self.counters['unknown_packet']} packets have a known size but pass no test of the map")
+        if not self.frames:
+            said.append("no packet gave a frame: check size, byte order and the tests")
+        return said + [text for name, text in self._doubts() if not name]
+
+    def _doubts(self) -> list[tuple[str, str]]:
+        return doubts(list(self.frames), self.packet_map.byte_order)
+
+    def _row(self, name: str, found: list[tuple[str, str]]) -> Row:
+        values = [float(v) for v in (getattr(f, name) for f in self.frames) if v is not None and v == v]
+        nan = math.nan
+        return Row(
+            field=name,
+            last=values[-1] if values else nan,
+            low=min(values, default=nan),
+            high=max(values, default=nan),
+            present=len(values),
+            changes=sum(a != b for a, b in pairwise(values)),
+            doubt="; ".join(text for field, text in found if field == name),
+        )
+
+
+def trial_answer(trial: Trial) -> dict[str, Any]:
+    """The whole trial as plain values, for ``--json``."""
+    return {
+        "map": trial.packet_map.name,
+        "counters": dict(trial.counters),
+        "frames": len(trial.frames),
+        "fields": [{k: None if v != v else v for k, v in msgspec.structs.asdict(row).items()} for row in trial.rows()],
+        "problems": trial.problems(),
+    }

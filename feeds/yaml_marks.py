@@ -1,0 +1,107 @@
+"""Reads a small YAML file into a checked model; a mistake is named with its line, what was found, what is allowed."""
+
+from __future__ import annotations
+
+from itertools import accumulate
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+from pydantic import BaseModel, ValidationError
+from ruamel.yaml import YAML
+from ruamel.yaml.comments import CommentedMap, CommentedSeq
+from ruamel.yaml.error import MarkedYAMLError, YAMLError
+
+from feeds.errors import FeedFormatError, FeedOpenError
+
+MAX_BYTES: Final = 256 * 1024
+_MAX_NODES: Final = 50_000
+"""Aliases can make a small file large (the "billion laughs"); nobody writes so much by hand."""
+_MAX_DEPTH: Final = 50
+"""The parser needs many seconds for thousands of open brackets."""
+
+M = TypeVar("M", bound=BaseModel)
+
+
+def read_checked(path: Path, model: type[M]) -> M:
+    """The file as ``model``; FeedOpenError when it can not be read, FeedFormatError naming ``path:line: field``."""
+    try:
+        data = path.read_bytes()
+    except (OSError, ValueError) as error:
+        raise FeedOpenError(f"{path}: can not be read ({getattr(error, 'strerror', None) or error})") from error
+    return parse_checked(data, str(path), model)
+
+
+def parse_checked(data: bytes, name: str, model: type[M]) -> M:
+    """The same for the content of a file that is called ``name``."""
+    if len(data) > MAX_BYTES:
+        raise FeedFormatError(f"{name}: found {len(data)} bytes; allowed at most {MAX_BYTES}")
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise FeedFormatError(f"{name}:{line}: found the byte 0x{data[error.start]:02x}; allowed UTF-8 text") from None
+    if max(accumulate((c in "[{") - (c in "]}") for c in text), default=0) > _MAX_DEPTH:
+        raise FeedFormatError(f"{name}:1: not YAML: brackets are nested more than {_MAX_DEPTH} deep")
+    try:
+        tree = YAML(typ="rt", pure=True).load(text)
+        plain = _plain(tree, [0])
+    except MarkedYAMLError as error:
+        mark = error.problem_mark or error.context_mark
+        line = mark.line + 1 if mark is not None else 1
+        raise FeedFormatError(f"{name}:{line}: not YAML: {_one_line(error.problem or error.context)}") from None
+    except (YAMLError, ValueError, RecursionError, TypeError, AttributeError, IndexError, KeyError) as error:
+        # the parser lets through what its own constructors raise on strange scalars
+        raise FeedFormatError(f"{name}:1: not YAML: {_one_line(error)}") from None
+    if not isinstance(tree, CommentedMap):
+        raise FeedFormatError(f"{name}:1: found {type(plain).__name__}; allowed keys with values")
+    try:
+        return model.model_validate(plain)
+    except ValidationError as error:
+        problems = [_problem(name, tree, dict(e)) for e in error.errors(include_url=False)]
+        more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
+        raise FeedFormatError(problems[0] + more) from None
+
+
+def _problem(name: str, tree: Any, error: dict[str, Any]) -> str:
+    # a tag of a union is no key of the file; tags are written in angle brackets
+    place = [key for key in error["loc"] if not (isinstance(key, str) and key.startswith("<"))]
+    field = ".".join(str(key + 1) if isinstance(key, int) else key for key in place)
+    found = error["input"]
+    shown = "nothing" if error["type"] == "missing" else repr(found) if not isinstance(found, dict | list) else "this"
+    message = str(error["msg"]).removeprefix("Value error, ")
+    return f"{name}:{_line(tree, place)}: {field or 'the map'}: found {_one_line(shown)}; {_one_line(message)}"
+
+
+def _line(tree: Any, place: list[Any]) -> int:
+    """The line of the deepest part of ``place`` that is in the file, counted from 1."""
+    line = 0
+    node = tree
+    for key in place:
+        try:
+            if isinstance(node, CommentedMap):
+                line = node.lc.key(key)[0]
+            elif isinstance(node, CommentedSeq):
+                line = node.lc.item(key)[0]
+            node = node[key]
+        except (KeyError, IndexError, TypeError, AttributeError):
+            break
+    return line + 1
+
+
+def _plain(node: Any, count: list[int]) -> Any:
+    count[0] += 1
+    if count[0] > _MAX_NODES:
+        raise ValueError(f"more than {_MAX_NODES} values")
+    if isinstance(node, dict):
+        return {str(key): _plain(value, count) for key, value in node.items()}
+    if isinstance(node, list):
+        return [_plain(value, count) for value in node]
+    for kind in (bool, int, float, str):
+        if isinstance(node, kind):
+            return kind(node)
+    return None if node is None else str(node)
+
+
+def _one_line(text: object) -> str:
+    flat = " ".join(str(text).split())
+    return flat if len(flat) <= 200 else flat[:197] + "..."
