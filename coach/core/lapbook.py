@@ -43,9 +43,9 @@ class LapBook:
             self.lap(piece.lap).lost_s += piece.loss_s
         self.pieces.extend(driven.pieces)
         if driven.line_t_s == driven.line_t_s:
-            ended = self._end(driven.lap, driven.line_t_s)
-            self.begin(driven.lap + 1, driven.line_t_s)
-            for number in [n for n in self.laps if n < driven.lap - 1]:
+            ended = self._end(driven.line_lap - 1, driven.line_t_s)
+            self.begin(driven.line_lap, driven.line_t_s)
+            for number in [n for n in self.laps if n < driven.line_lap - 2]:
                 del self.laps[number]
         return ended
 

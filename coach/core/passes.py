@@ -25,12 +25,16 @@ BEFORE_M: Final = 80.0
 
 @dataclass(frozen=True)
 class Piece:
-    """Time lost [s] in one part of a corner's zone within one lap."""
+    """Time lost [s] in one part of a corner's zone within one lap.
+
+    ``began`` is the lap to which the corner belongs: it differs from ``lap`` where a zone reaches over the line.
+    """
 
     lap: int
     corner: int
     part: Part
     loss_s: float
+    began: int
 
 
 @dataclass(frozen=True)
@@ -47,6 +51,8 @@ class Driven:
     whole: bool
     line_t_s: float
     """Session time at the finish line if it was crossed in this pass, else NaN."""
+    line_lap: int = 0
+    """The lap that began there."""
 
     def loss(self, part: Part) -> float:
         """Time lost in ``part`` over the whole pass, on both sides of the finish line [s]."""
@@ -106,41 +112,45 @@ class PassBuilder:
         if trace is None:
             self._open = None
             return None
-        seam = base + length
-        pieces, line_t = self._pieces(trace, zone, start, corner, lap, seam)
+        pieces, line_t, line_lap = self._pieces(trace, zone, start, corner, lap)
         if not whole:
-            return Driven(lap, corner, zone, None, pieces, {}, {}, False, line_t)
+            return Driven(lap, corner, zone, None, pieces, {}, {}, False, line_t, line_lap)
         found = measure(trace, zone)
         mine = {k: v - base if k in PLACES else v for k, v in found.items()}
         theirs = self.corners[corner].measures
         gaps = {k: mine[k] - theirs[k] for k in mine if k in theirs}
-        return Driven(lap, corner, zone, trace, pieces, mine, gaps, True, line_t)
+        return Driven(lap, corner, zone, trace, pieces, mine, gaps, True, line_t, line_lap)
 
     def _pieces(
-        self, trace: Trace, zone: Zone, start: tuple[float, float], corner: int, lap: int, seam: float
-    ) -> tuple[tuple[Piece, ...], float]:
+        self, trace: Trace, zone: Zone, start: tuple[float, float], corner: int, lap: int
+    ) -> tuple[tuple[Piece, ...], float, int]:
         # what was driven before the zone, when tracking began there, is the straight after the corner before
         previous = (corner - 1) % len(self.zones)
-        ends: list[tuple[float, Part, int]] = [
-            (zone.start_m, "straight", previous),
-            (zone.turn_in_m, "entry", corner),
-            (zone.apex_m, "middle", corner),
-            (zone.end_m, "exit", corner),
-            (zone.next_start_m, "straight", corner),
+        ends: list[tuple[float, Part, int, int]] = [
+            (zone.start_m, "straight", previous, lap - 1 if corner == 0 else lap),
+            (zone.turn_in_m, "entry", corner, lap),
+            (zone.apex_m, "middle", corner, lap),
+            (zone.end_m, "exit", corner, lap),
+            (zone.next_start_m, "straight", corner, lap),
         ]
+        length = self.reference.length_m
         pieces: list[Piece] = []
-        line_t = float("nan")
+        line_t, line_lap = float("nan"), 0
         here, here_t = start
-        for end, part, of in ends:
+        for end, part, of, began in ends:
             if end <= here:
                 continue
-            for stop in (seam, end) if here < seam < end else (end,):
+            # a hair beyond, for a place on the line itself is a product of floats
+            now = int((here + 1e-3) // length) if self.reference.closed else 0
+            seam = (now + 1) * length
+            crosses = self.reference.closed and here < seam <= end
+            for stop in (seam, end) if crosses and seam < end else (end,):
                 stop_t = trace.at("t_s", stop)
-                own = lap if stop <= seam else lap + 1
+                own = int((here + 1e-3) // length) if self.reference.closed else 0
                 planned = float(self.reference.at("t_s", stop) - self.reference.at("t_s", here))
-                pieces.append(Piece(own, of, part, stop_t - here_t - planned))
-                if stop == seam:
-                    line_t = stop_t
+                pieces.append(Piece(own, of, part, stop_t - here_t - planned, began))
+                if crosses and stop == seam:
+                    line_t, line_lap = stop_t, own + 1
                 here, here_t = stop, stop_t
         self._open = (here, here_t)
-        return tuple(pieces), line_t
+        return tuple(pieces), line_t, line_lap

@@ -1,0 +1,209 @@
+"""Where the time went, lap by lap and corner by corner: the debrief as data, for the terminal, a page or a program."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+import msgspec
+import numpy as np
+
+from coach.app.possible import possible_best
+from coach.app.rerun import Rerun, settle_findings
+from coach.app.setup import Setup
+from coach.core.passes import PARTS, Piece
+from coach.core.values import Finding, Pass
+
+SCHEMA: Final = 1
+START: Final = "start"
+"""Name of the entry for the stretch from the line to the first corner."""
+
+
+class CornerLoss(msgspec.Struct, frozen=True):
+    """One corner of one lap. Times [s], positive when lost; measures and gaps in SI, null where not known."""
+
+    corner: str
+    loss_s: float
+    loss_entry_s: float
+    loss_middle_s: float
+    loss_exit_s: float
+    loss_straight_s: float
+    measures: dict[str, float | None]
+    gaps: dict[str, float | None]
+    findings: tuple[Finding, ...]
+
+
+class LapLoss(msgspec.Struct, frozen=True):
+    """One lap; ``delta_s`` is the sum of its corners' losses on corner and straight."""
+
+    lap: int
+    time_s: float
+    valid: bool
+    delta_s: float
+    corners: tuple[CornerLoss, ...]
+    why_invalid: str = ""
+
+
+class Gain(msgspec.Struct, frozen=True):
+    """A place to gain: a fault that keeps coming back, and what it costs in a usual lap [s]."""
+
+    corner: str
+    fault: str
+    cost_s: float
+    amount: float
+    unit: str
+    laps: int
+    of: int
+
+
+class Spread(msgspec.Struct, frozen=True):
+    """Consistency in one corner: standard deviations over valid passes."""
+
+    corner: str
+    passes: int
+    loss_s: float
+    brake_start_m: float | None
+    min_speed_mps: float | None
+
+
+class Debrief(msgspec.Struct, frozen=True):
+    """The whole session against the reference."""
+
+    schema: int
+    circuit: str
+    length_m: float
+    best_lap: int
+    possible_best_s: float | None
+    laps: tuple[LapLoss, ...]
+    reference_s: float
+    gains: tuple[Gain, ...] = ()
+    spread: tuple[Spread, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def debrief(result: Rerun, setup: Setup) -> Debrief:
+    """Put a rerun session into the shape of a debrief."""
+    names = [corner.name for corner in setup.corners]
+    passes = settle_findings(result)
+    by_pass = {(p.lap, p.corner): p for p in passes}
+    pieces: dict[int, list[Piece]] = defaultdict(list)
+    for piece in result.pieces:
+        pieces[piece.lap].append(piece)
+    laps = []
+    for done in result.happened.laps:
+        corners = _corners(done.lap, pieces[done.lap], names, by_pass)
+        delta = math.fsum(c.loss_s + c.loss_straight_s for c in corners)
+        laps.append(LapLoss(done.lap, done.time_s, done.valid, delta, corners, done.why_invalid))
+    valid = [lap for lap in laps if lap.valid]
+    best = min(valid, key=lambda lap: lap.time_s, default=None)
+    good = [p for p in passes if p.valid]
+    possible, _ = possible_best(
+        [d for d in result.pipeline.kept or [] if _counts(d.lap, d.corner, by_pass)], len(names)
+    )
+    if best is not None:
+        possible = min(possible, best.time_s) if possible == possible else best.time_s
+    return Debrief(
+        SCHEMA,
+        setup.circuit,
+        setup.reference.length_m,
+        best.lap if best is not None else 0,
+        possible if possible == possible else None,
+        tuple(laps),
+        setup.reference.lap_time_s,
+        _gains(good, names),
+        _spread(good, names),
+        setup.notes,
+    )
+
+
+def _counts(lap: int, corner: int, by_pass: dict[tuple[int, int], Pass]) -> bool:
+    found = by_pass.get((lap, corner))
+    return found is not None and found.valid
+
+
+def _corners(
+    lap: int, pieces: Sequence[Piece], names: Sequence[str], by_pass: dict[tuple[int, int], Pass]
+) -> tuple[CornerLoss, ...]:
+    """The corners of a lap in driving order.
+
+    A corner that began in the lap before is the entry ``start``; what already belongs to the next lap's first
+    corner is counted to the straight of this lap's last one.
+    """
+    start: dict[str, float] = defaultdict(float)
+    own: dict[int, dict[str, float]] = {}
+    for piece in pieces:
+        if piece.began < piece.lap:
+            start[piece.part] += piece.loss_s
+        elif piece.began > piece.lap:
+            last = own.setdefault(len(names) - 1, defaultdict(float))
+            last["straight"] += piece.loss_s
+        else:
+            own.setdefault(piece.corner, defaultdict(float))[piece.part] += piece.loss_s
+    out = [_entry(names[corner], parts, by_pass.get((lap, corner))) for corner, parts in own.items()]
+    return (_entry(START, start, None), *out) if start else tuple(out)
+
+
+def _entry(name: str, parts: Mapping[str, float], found: Pass | None) -> CornerLoss:
+    entry, middle, exit_, straight = (parts.get(part, 0.0) for part in PARTS)
+    return CornerLoss(
+        name,
+        math.fsum((entry, middle, exit_)),
+        entry,
+        middle,
+        exit_,
+        straight,
+        _known(found.measures) if found is not None else {},
+        _known(found.gaps) if found is not None else {},
+        found.findings if found is not None else (),
+    )
+
+
+def _known(values: dict[str, float]) -> dict[str, float | None]:
+    return {name: value if math.isfinite(value) else None for name, value in values.items()}
+
+
+def _gains(passes: Sequence[Pass], names: Sequence[str]) -> tuple[Gain, ...]:
+    """Faults by what they cost over all laps, the costliest first."""
+    found: dict[tuple[int, str], list[Finding]] = defaultdict(list)
+    count: dict[int, int] = defaultdict(int)
+    for one in passes:
+        count[one.corner] += 1
+        for finding in one.findings:
+            found[one.corner, finding.fault].append(finding)
+    gains = [
+        Gain(
+            names[corner],
+            fault,
+            math.fsum(f.cost_s for f in findings) / count[corner],
+            float(np.median([f.amount for f in findings])),
+            findings[0].unit,
+            len(findings),
+            count[corner],
+        )
+        for (corner, fault), findings in found.items()
+    ]
+    return tuple(sorted(gains, key=lambda g: (-g.cost_s, g.corner, g.fault)))
+
+
+def _spread(passes: Sequence[Pass], names: Sequence[str]) -> tuple[Spread, ...]:
+    out = []
+    for corner, name in enumerate(names):
+        mine = [p for p in passes if p.corner == corner]
+        if len(mine) >= 2:
+            out.append(
+                Spread(
+                    name,
+                    len(mine),
+                    float(np.std([p.loss_s + p.loss_straight_s for p in mine], ddof=1)),
+                    _sd([p.measures.get("brake_start_m", math.nan) for p in mine]),
+                    _sd([p.measures.get("min_speed_mps", math.nan) for p in mine]),
+                )
+            )
+    return tuple(out)
+
+
+def _sd(values: Sequence[float]) -> float | None:
+    known = [v for v in values if math.isfinite(v)]
+    return float(np.std(known, ddof=1)) if len(known) >= 2 else None
