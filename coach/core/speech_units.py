@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import Final
 
 _NUMBER = (
@@ -56,8 +57,11 @@ def units(text: str, names: Iterable[str] = ()) -> tuple[str, ...]:
 
     ``names`` are the spoken names of corners; each is one unit however many words it has.
     """
-    rest = " ".join(text.lower().split())
-    spoken = sorted({n.lower() for n in names if n}, key=len, reverse=True)
+    return _units(" ".join(text.lower().split()), tuple(sorted({n.lower() for n in names if n}, key=len, reverse=True)))
+
+
+@lru_cache(4096)
+def _units(rest: str, spoken: tuple[str, ...]) -> tuple[str, ...]:
     out: list[str] = []
     at = 0
     while at < len(rest):

@@ -1,7 +1,7 @@
 """Cue rules and a corner -> the texts that are spoken: placeholders filled, long and short form.
 
-A form that can not be said here (no board near the brake point, no gear in the profile, own words too long for the
-short form) is "", and a rule none of whose forms can be said gives nothing at all.
+A form that can not be said here (no board near the brake point, no gear in the profile, too long once it is filled) is
+"", and a rule none of whose forms can be said gives nothing at all.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Final, Literal
 
 import msgspec
 
-from coach.core.rules import MAX_SHORT_UNITS, MAX_SHORT_WORDS, CueRule
+from coach.core.rules import MAX_LONG_UNITS, MAX_SHORT_UNITS, MAX_SHORT_WORDS, CueRule
 from coach.core.speech_units import units, words
 from coach.core.values import Corner
 
@@ -74,8 +74,10 @@ def wordings(
     """
     out = []
     for own, at_m, safety in _own_words(rule, corner, gradient):
+        name = corner.say or corner.name
         forms = [
-            _fill(template, _values(rule, corner, form, own, amount, cost_s)) for template, form in _templates(rule)
+            _fit(_fill(template, _values(rule, corner, form, own, amount, cost_s)), form, name)
+            for template, form in _templates(rule)
         ]
         wording = Wording(forms[0], forms[1], tuple(f for f in forms[2:] if f), at_m, safety)
         if wording.texts:
@@ -161,6 +163,12 @@ def board_place(corner: Corner, form: Form) -> tuple[str, str]:
     return ("at" if abs(off) <= AT_BOARD_M else "before" if off > 0 else "after"), board_name(board, form)
 
 
+def _fit(text: str, form: Form, name: str) -> str:
+    """``text``, or "" when it has become too long for its form at this corner."""
+    fits = fits_short(text, (name,)) if form == "short" else len(units(text, (name,))) <= MAX_LONG_UNITS
+    return text if fits else ""
+
+
 def _templates(rule: CueRule) -> tuple[tuple[str, Form], ...]:
     return ((rule.long, "long"), (rule.short, "short"), *((a, "short") for a in rule.alternatives))
 
@@ -195,14 +203,15 @@ def _values(rule: CueRule, corner: Corner, form: Form, own: str, amount: float, 
         out["gear"] = ORDINALS[corner.gear - 1]
     if corner.apex is not None:
         out["apex"] = corner.apex
-    if own and (form == "long" or fits_short(own, (name,))):
+    if own:
         out["words"] = own
     if rule.about.startswith("kerb_"):
         out |= _kerb(rule.about, corner, form)
     if math.isfinite(amount) and rule.about in METRE_FAULTS:
         said = min(abs(amount), ADVICE_STEP_M) if rule.about in STEPPED_FAULTS else abs(amount)
-        # downwards: to say five when it is nine is safe, to say ten is not
-        out["metres"] = NUMBERS[int(min(max(said // 5 * 5, 5), 30))]
+        # to the safe side: "later" by less than measured, "earlier" by more
+        steps = math.ceil(said / 5) if rule.about == "brake_late" else math.floor(said / 5)
+        out["metres"] = NUMBERS[5 * min(max(steps, 1), 6)]
     if math.isfinite(cost_s) and round(cost_s * 10) >= 1:
         out["tenths"] = TENTHS[min(round(cost_s * 10), len(TENTHS)) - 1]
     return out

@@ -15,7 +15,7 @@ from coach.core.wording import every_wording, spoken
 from coach.profile.problems import RulesFileError
 from coach.profile.rule_models import RuleSetModel
 from coach.profile.shipped import shipped
-from coach.profile.yaml_file import YamlFile
+from coach.profile.yaml_file import YamlFile, decode, parse
 
 
 class AuditRow(msgspec.Struct, frozen=True):
@@ -37,6 +37,11 @@ def read_rules(path: Path) -> YamlFile[RuleSetModel]:
 def load_rules(name_or_path: str | Path) -> RuleSet:
     """A rule set, by the path of its file or the name of one that ships; raises RulesError."""
     return read_rules(shipped(name_or_path, rule_paths(), "rule set")).model.to_rules()
+
+
+def parse_rules(data: bytes, path: str) -> RuleSetModel:
+    """A rule set from the bytes of its file; ``path`` stands in the messages. Raises RulesError."""
+    return parse(decode(data, path, RulesFileError), path, RuleSetModel, RulesFileError)[1]
 
 
 @cache

@@ -99,6 +99,7 @@ class RuleModel(Strict):
         if self.about not in ABOUT[self.family]:
             allowed = f"for a {self.family}: " + ", ".join(ABOUT[self.family])
             yield Issue(("about",), repr(self.about), allowed)
+            return  # which placeholders there are depends on it
         if self.slot not in SLOTS[self.family]:
             yield Issue(("slot",), f"{self.slot} for a {self.family}", " or ".join(SLOTS[self.family]))
         if self.seen > self.of_last:
@@ -123,12 +124,11 @@ class RuleModel(Strict):
             return
         # own words are judged in the profile, and a form they do not fit is not said
         sample = text if text == "{words}" else _sample(text)
-        most = MAX_SHORT_UNITS if short else MAX_LONG_UNITS
-        if (count := len(units(sample, [SAMPLES["corner"]]))) > most:
-            form = "short" if short else "long"
-            yield Issue(loc, f"{count} units of information in {text!r}", f"{most} in the {form} form")
+        form, most = ("short", MAX_SHORT_UNITS) if short else ("long", MAX_LONG_UNITS)
         if short and (count := words(sample)) > MAX_SHORT_WORDS:
             yield Issue(loc, f"{count} words in {text!r}", f"{MAX_SHORT_WORDS} in the short form")
+        elif (count := len(units(sample, [SAMPLES["corner"]]))) > most:
+            yield Issue(loc, f"{count} units of information in {text!r}", f"{most} in the {form} form")
 
     def to_rule(self) -> CueRule:
         """The rule as the core takes it."""

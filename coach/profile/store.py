@@ -16,7 +16,7 @@ from coach.profile.models import ProfileModel
 from coach.profile.problems import Problem, ProfileFileError
 from coach.profile.reference_file import read_reference
 from coach.profile.shipped import shipped
-from coach.profile.yaml_file import YamlFile
+from coach.profile.yaml_file import YamlFile, decode
 from coach.profile.yaml_tree import line_of
 
 PROFILE_NAME: Final = "profile.yaml"
@@ -47,7 +47,7 @@ def load_plan(name_or_path: str | Path) -> Plan:
     if not reference_path.is_file():
         _fail(file, ("reference",), f"found {profile.reference}, which is not there", "a file in the same folder")
     reference = read_reference(reference_path)
-    _agree(file, reference)
+    agree(file, reference)
     digest = hashlib.sha256(file.digest.encode() + reference_path.read_bytes()).hexdigest()
     return Plan(file.path, digest, profile.circuit, reference, profile.to_corners(), dict(profile.pronounce))
 
@@ -55,6 +55,17 @@ def load_plan(name_or_path: str | Path) -> Plan:
 def read_profile(path: Path) -> YamlFile[ProfileModel]:
     """The profile file at ``path`` (a file or its folder), to look at and to edit; raises ProfileError."""
     return YamlFile.read(path / PROFILE_NAME if path.is_dir() else path, ProfileModel, ProfileFileError)
+
+
+def parse_profile(data: bytes, path: str) -> ProfileModel:
+    """A profile from the bytes of its file; ``path`` stands in the messages. Raises ProfileError."""
+    return profile_of(data, path).model
+
+
+def profile_of(data: bytes, path: str) -> YamlFile[ProfileModel]:
+    """The same with its tree, so that what is wrong with it beside its reference still has a line."""
+    text = decode(data, path, ProfileFileError)
+    return YamlFile.new(Path(path), text, ProfileModel, ProfileFileError)
 
 
 def profile_path(name_or_path: str | Path) -> Path:
@@ -76,8 +87,8 @@ def profile_paths() -> Mapping[str, Path]:
     return {p.parent.name: p.parent for p in sorted(folder().glob(f"*/{PROFILE_NAME}"))}
 
 
-def _agree(file: YamlFile[ProfileModel], reference: Reference) -> None:
-    """The profile must belong to the reference it names."""
+def agree(file: YamlFile[ProfileModel], reference: Reference) -> None:
+    """The profile must belong to the reference it names; raises ProfileError where it does not."""
     profile = file.model
     if abs(profile.length_m - reference.length_m) > LENGTH_TOLERANCE_M:
         found = f"found {profile.length_m:g}"

@@ -44,6 +44,18 @@ def _validated(tree: CommentedMap, path: str, model: type[M], error: ProblemsTyp
         raise error(explain(e, tree, path, model)) from None
 
 
+def decode(data: bytes, path: str, error: ProblemsType) -> str:
+    """Bytes of a file as text; raises ``error`` for too many bytes and for what is not UTF-8."""
+    if len(data) > MAX_BYTES:
+        raise error([Problem(path, 0, "", f"found more than {MAX_BYTES} bytes; allowed {MAX_BYTES}")])
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError as e:
+        line = data.count(b"\n", 0, e.start) + 1
+        problem = f"found the byte 0x{data[e.start]:02x}; allowed UTF-8 text"
+        raise error([Problem(path, line, "", problem)]) from None
+
+
 @dataclass(frozen=True)
 class _Base:
     """A file's text without its byte-order ``mark``, with what an edit is compared against."""
@@ -75,13 +87,7 @@ class YamlFile(Generic[M]):
     def read(cls, path: Path, model: type[M], error: ProblemsType) -> YamlFile[M]:
         """Read and check ``path``; raises ``error``."""
         data = _bytes(path, error)
-        try:
-            text = data.decode("utf-8")
-        except UnicodeDecodeError as e:
-            line = data.count(b"\n", 0, e.start) + 1
-            raise error(
-                [Problem(str(path), line, "", f"found the byte 0x{data[e.start]:02x}; allowed UTF-8 text")]
-            ) from None
+        text = decode(data, str(path), error)
         tree, value = parse(text, str(path), model, error)
         return cls(path, text, hashlib.sha256(data).hexdigest(), tree, value, error)
 
@@ -174,8 +180,6 @@ def _bytes(path: Path, error: ProblemsType) -> bytes:
         raise problem(f"can not be read: {e.strerror or e}") from None
     except ValueError as e:  # a path with a NUL in it
         raise problem(f"can not be read: {e}") from None
-    if len(data) > MAX_BYTES:
-        raise problem(f"found more than {MAX_BYTES} bytes; allowed {MAX_BYTES}")
     return data
 
 
