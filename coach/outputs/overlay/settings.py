@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from pathlib import Path
 
@@ -60,4 +61,5 @@ def save(settings: Settings, path: Path | None = None) -> None:
         part.write_bytes(msgspec.json.format(msgspec.json.encode(settings)))
         os.replace(part, target)
     except OSError:
-        part.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            part.unlink()

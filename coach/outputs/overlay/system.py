@@ -53,23 +53,29 @@ def _x11_scale() -> float:
 
 def _x11(title: str, on: bool) -> bool:
     from Xlib import X, display
+    from Xlib.error import BadWindow
     from Xlib.ext import shape
 
     link = display.Display()
     try:
-        pid_atom = link.intern_atom("_NET_WM_PID")
+        pid_atom, name_atom = link.intern_atom("_NET_WM_PID"), link.intern_atom("_NET_WM_NAME")
         queue = [link.screen().root]
         while queue:
             window = queue.pop()
-            pid = window.get_full_property(pid_atom, X.AnyPropertyType)
-            if pid is not None and pid.value[0] == os.getpid() and window.get_wm_name() == title:
+            try:
+                pid = window.get_full_property(pid_atom, X.AnyPropertyType)
+                name = window.get_full_text_property(name_atom)
+                children = window.query_tree().children
+            except BadWindow:  # another program's window that went while we looked
+                continue
+            if pid is not None and pid.value[0] == os.getpid() and name == title:
                 if on:
                     window.shape_rectangles(shape.SO.Set, shape.SK.Input, 0, 0, 0, [])
                 else:
                     window.shape_mask(shape.SO.Set, shape.SK.Input, 0, 0, X.NONE)
                 link.sync()
                 return True
-            queue.extend(window.query_tree().children)
+            queue.extend(children)
     finally:
         link.close()
     return False

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import tempfile
@@ -18,8 +19,9 @@ from coach.outputs.voice.engine import engine_version
 from coach.outputs.voice.pronounce import pronounce
 from coach.outputs.voice.renderer import RATES_WPM, WORKER, Progress, Renderer
 
-FORMAT = "1"  # goes up when trimming or levelling changes, so that old clips are made anew
-SECONDS_PER_LETTER_AT_1_WPM = 11.0  # from measured clips; used only when nothing can be rendered
+FORMAT = "2"  # goes up when trimming or levelling changes, so that old clips are made anew
+LETTER_S = 12.0  # seconds a letter at one word a minute, from measured clips
+COMMA_LETTERS = 4  # a comma takes as long as about four letters
 
 
 def default_cache_dir() -> Path:
@@ -29,7 +31,7 @@ def default_cache_dir() -> Path:
 
 def estimate_s(text: str, rate_wpm: int) -> float:
     """About how long ``text`` takes to say or to read as a caption [s], when there is no clip to measure."""
-    return max(0.4, len(text) * SECONDS_PER_LETTER_AT_1_WPM / rate_wpm)
+    return (len(text) + 2 + COMMA_LETTERS * text.count(",")) * LETTER_S / rate_wpm
 
 
 class PhraseBank:
@@ -135,5 +137,6 @@ class PhraseBank:
             sound.write(part, samples)
             os.replace(part, path)
         except OSError as error:
-            part.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):
+                part.unlink()
             self.problem = f"phrases can not be kept in {path.parent}: {error.strerror or error}"

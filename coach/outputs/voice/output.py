@@ -31,6 +31,7 @@ class VoiceOutput(Quiet):
         self._notice = notice
         self._on_start = on_start
         self._late: set[str] = set()
+        self._preparing: list[threading.Thread] = []
         if bank.problem:
             notice(bank.problem)
 
@@ -50,7 +51,10 @@ class VoiceOutput(Quiet):
 
     def prepare(self, texts: Iterable[str]) -> None:
         """Have clips for more texts, on a thread of its own."""
-        threading.Thread(target=self._bank.prepare, args=(tuple(texts),), name="voice-prepare", daemon=True).start()
+        self._preparing = [t for t in self._preparing if t.is_alive()]
+        thread = threading.Thread(target=self._bank.prepare, args=(tuple(texts),), name="voice-prepare", daemon=True)
+        self._preparing.append(thread)
+        thread.start()
 
     def _miss(self, text: str) -> None:
         self.missed += 1
@@ -63,5 +67,7 @@ class VoiceOutput(Quiet):
             self.prepare([text])
 
     def close(self) -> None:
-        """End the player."""
+        """End the player; a phrase that is just being rendered is waited for a moment."""
         self._player.close()
+        for thread in self._preparing:
+            thread.join(timeout=2.0)

@@ -24,6 +24,7 @@ from typing import IO, Any
 from coach.outputs.voice.engine import load_packaged
 
 FINISH_S = 5.0
+ESPEAK_HASTE = 1.21  # words heard a minute for each word a minute asked of espeak-ng, counted on a read passage
 
 
 class RenderError(Exception):
@@ -61,7 +62,8 @@ class Engine:
             if voice not in known:
                 raise RenderError(f"voice {voice!r} is not known here; allowed: {', '.join(sorted(known)[:8])}, ...")
             self._engine.setProperty("voice", voice)
-        self._engine.setProperty("rate", rate_wpm)
+        espeak = str(self._engine) == "espeak"
+        self._engine.setProperty("rate", round(rate_wpm / ESPEAK_HASTE) if espeak else rate_wpm)
         self.name = f"{self._engine} ({'packaged' if packaged else 'system'})"
 
     def _on_finished(self, name: str, completed: bool) -> None:
@@ -76,6 +78,8 @@ class Engine:
         if not text.strip():
             raise RenderError("an empty text can not be spoken")
         part = path.with_name(f"{path.name}.{os.getpid()}.part")
+        part.touch()  # the engine swallows a path that can not be written
+        part.unlink()
         self._errors.clear()
         self._finished = False
         self._engine.save_to_file(text, str(part))

@@ -16,6 +16,7 @@ from coach.errors import OutputError
 RATES_WPM = (120, 200)
 START_LIMIT_S = 20.0
 PHRASE_LIMIT_S = 8.0
+Progress = Callable[[int, int], None]
 WORKER = (sys.executable, "-m", "coach.outputs.voice.render_worker")
 
 
@@ -84,12 +85,19 @@ class Renderer:
     OutputError from the constructor: no engine here, or the voice is not known.
     """
 
-    def __init__(self, rate_wpm: int, voice: str = "", command: tuple[str, ...] = WORKER) -> None:
+    def __init__(
+        self,
+        rate_wpm: int,
+        voice: str = "",
+        command: tuple[str, ...] = WORKER,
+        phrase_limit_s: float = PHRASE_LIMIT_S,
+    ) -> None:
         low, high = RATES_WPM
         if not low <= rate_wpm <= high:
             raise OutputError(f"speech rate {rate_wpm} words per minute: allowed is {low} to {high}")
         self._options = ("--rate", str(rate_wpm), "--voice", voice)
         self._command = command
+        self._phrase_limit_s = phrase_limit_s
         self._worker: Worker | None = None
         self._start()
 
@@ -111,7 +119,7 @@ class Renderer:
         for attempt in (1, 2):
             worker = self._worker or self._start()
             try:
-                answer = worker.ask({"text": text, "path": str(path)}, PHRASE_LIMIT_S)
+                answer = worker.ask({"text": text, "path": str(path)}, self._phrase_limit_s)
             except OutputError:
                 worker.close()
                 self._worker = None
@@ -139,6 +147,3 @@ def list_voices(command: tuple[str, ...] = WORKER) -> list[dict[str, str]]:
     if "voices" not in answer:
         raise OutputError(f"no speech engine: {answer.get('error', 'it did not start')}")
     return [{key: str(v.get(key, "")) for key in ("id", "name", "language")} for v in answer["voices"]]
-
-
-Progress = Callable[[int, int], None]
