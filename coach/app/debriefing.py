@@ -1,0 +1,20 @@
+"""A debrief from a session folder."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from coach.app.debrief import Debrief, debrief
+from coach.app.rerun import rerun
+from coach.app.setup import session_setup
+from coach.session.reader import SessionReader
+
+
+def debrief_session(
+    session: Path, profile: str | Path | None = None, progress: Callable[[int], object] | None = None
+) -> Debrief:
+    """Rerun the session against its own profile (or ``profile``) and sum it up; raises CoachError."""
+    reader = SessionReader(session)
+    setup = session_setup(reader, profile, None)
+    return debrief(rerun(reader.batches(), setup, progress), setup)

@@ -1,0 +1,128 @@
+"""The live loop: frames from a feed through the core to the outputs and the record, paced by the feed alone."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Final, Protocol
+
+from coach.core.columns import Columns
+from coach.core.pipeline import Happened, Pipeline
+from coach.core.values import Decision, LapDone, View
+from coach.outputs.base import Output
+from feeds.frame import Frame
+
+VIEW_EVERY_S: Final = 1.0 / 30.0
+SILENT_AFTER_S: Final = 1.0
+MOST_FRAMES: Final = 256
+WAIT_S: Final = 0.05
+
+
+class FrameSource(Protocol):
+    """The part of a feed the engine needs; raises ``ended`` (given to the engine) when there is no more."""
+
+    def read_many(self, max_frames: int, timeout_s: float) -> list[Frame]:
+        """What has arrived, waiting for the first."""
+
+
+class Recorder(Protocol):
+    """The part of a session writer the engine needs."""
+
+    def frames(self, columns: Columns) -> None:
+        """Keep a chunk."""
+
+    def decision(self, decision: Decision) -> None:
+        """Keep a decision."""
+
+    def lap(self, lap: LapDone) -> None:
+        """Keep a lap."""
+
+
+@dataclass
+class Tally:
+    """What a run came to."""
+
+    frames: int = 0
+    laps: list[LapDone] = field(default_factory=list)
+    spoken: int = 0
+    held: int = 0
+    busy_s: float = 0.0
+    """Time spent between receiving frames and having handed on what came of them [s]."""
+
+
+class Engine:
+    """Drives one run; ``on_spoken`` is told of each spoken decision (a practice driver listens there)."""
+
+    def __init__(
+        self,
+        feed: FrameSource,
+        pipeline: Pipeline,
+        outputs: Output,
+        recorder: Recorder | None,
+        ended: type[Exception],
+        on_spoken: Callable[[Decision], None] | None = None,
+    ) -> None:
+        self.feed = feed
+        self.pipeline = pipeline
+        self.outputs = outputs
+        self.recorder = recorder
+        self.tally = Tally()
+        self._ended = ended
+        self._on_spoken = on_spoken
+        self._next_view = 0.0
+        self._heard = float("-inf")
+        self._first_t = self._last_t = float("nan")
+
+    @property
+    def length_s(self) -> float:
+        """Session time from the first to the last frame [s]."""
+        return self._last_t - self._first_t
+
+    def run(self, stop: Callable[[], bool], laps: int | None = None) -> Tally:
+        """Until the feed ends, ``stop()`` is true or ``laps`` whole laps were driven."""
+        try:
+            while not stop() and (laps is None or len(self.tally.laps) < laps):
+                frames = self.feed.read_many(MOST_FRAMES, WAIT_S)
+                self._take(frames)
+        except self._ended:
+            pass
+        self._hand_on(self.pipeline.finish())
+        return self.tally
+
+    def _take(self, frames: list[Frame]) -> None:
+        now = time.monotonic()
+        if frames:
+            chunk = Columns.of(frames)
+            happened = self.pipeline.push_columns(chunk)
+            self._hand_on(happened)
+            # recorded last: the cue must not wait for the record
+            if self.recorder is not None:
+                self.recorder.frames(chunk)
+            self.tally.frames += len(frames)
+            self._heard = now
+            self._last_t = frames[-1].t_s
+            if self._first_t != self._first_t:
+                self._first_t = frames[0].t_s
+        if now >= self._next_view:
+            self._next_view = now + VIEW_EVERY_S
+            silent = now - self._heard > SILENT_AFTER_S
+            self.outputs.view(View(0.0, "waiting") if silent else self.pipeline.view())
+        if frames:
+            self.tally.busy_s += time.monotonic() - now
+
+    def _hand_on(self, happened: Happened) -> None:
+        for decision in happened.decisions:
+            spoken = decision.outcome == "spoken"
+            self.outputs.decision(decision)
+            if self.recorder is not None:
+                self.recorder.decision(decision)
+            if spoken and self._on_spoken is not None:
+                self._on_spoken(decision)
+            self.tally.spoken += spoken
+            self.tally.held += not spoken
+        for lap in happened.laps:
+            self.outputs.lap(lap)
+            if self.recorder is not None:
+                self.recorder.lap(lap)
+            self.tally.laps.append(lap)

@@ -1,0 +1,100 @@
+"""``coach replay`` put together: a session through the core, at once or in time, with or without outputs."""
+
+from __future__ import annotations
+
+import os
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from coach.app.drive import DriveOptions, drive_outputs
+from coach.app.engine import Engine
+from coach.app.rerun import rerun
+from coach.app.setup import Setup, session_setup
+from coach.app.sources import Source, speed_of
+from coach.core.values import Decision, LapDone
+from coach.errors import CoachError
+from coach.outputs.base import Group, Notice
+from coach.outputs.capture import Capture
+from coach.session.log import decision_line
+from coach.session.reader import SessionReader
+from feeds.errors import FeedEnded
+
+
+class LogError(CoachError):
+    """The log can not be written."""
+
+
+@dataclass(frozen=True)
+class Replayed:
+    """What a replay came to. ``took_s`` is the time of the whole way from file to decisions [s]."""
+
+    setup: Setup
+    decisions: tuple[Decision, ...]
+    laps: tuple[LapDone, ...]
+    frames: int
+    session_s: float
+    took_s: float
+    log: Path | None
+    notes: tuple[str, ...] = ()
+
+
+def replay_session(
+    session: Path,
+    speed: str,
+    profile: str | Path | None,
+    rules: str | Path | None,
+    log: Path | None,
+    with_voice: bool,
+    with_overlay: bool,
+    notice: Notice = print,
+) -> Replayed:
+    """Run ``session`` again; raises CoachError."""
+    reader = SessionReader(session)
+    setup = session_setup(reader, profile, rules)
+    pace = speed_of(speed)
+    began = time.perf_counter()
+    if pace == float("inf") and not (with_voice or with_overlay):
+        first = last = float("nan")
+        batches = []
+        for batch in reader.batches(1 << 16):
+            batches.append(batch)
+            t = batch["t_s"]
+            first, last = (float(t[0]) if first != first else first), float(t[-1])
+        result = rerun(batches, setup)
+        decisions, laps, frames = result.happened.decisions, result.happened.laps, result.frames
+        length = last - first
+    else:
+        decisions, laps, frames, length = _in_time(session, pace, setup, with_voice, with_overlay, notice)
+    took = time.perf_counter() - began
+    if log is not None:
+        write_log(log, decisions)
+    notes = (*setup.notes, *([reader.tail()] if reader.tail() else []))
+    return Replayed(setup, tuple(decisions), tuple(laps), frames, length, took, log, notes)
+
+
+def _in_time(
+    session: Path, pace: float, setup: Setup, with_voice: bool, with_overlay: bool, notice: Notice
+) -> tuple[list[Decision], list[LapDone], int, float]:
+    source = Source("replay", {"path": session, "speed": pace})
+    capture = Capture()
+    options = DriveOptions(source, "", "", voice=with_voice, overlay=with_overlay)
+    outputs, _ = drive_outputs(options, setup, notice, None, lambda: None)
+    group = Group([capture, *outputs], notice)
+    try:
+        with source.open() as feed:
+            engine = Engine(feed, setup.pipeline(), group, None, FeedEnded)
+            tally = engine.run(lambda: False)
+    finally:
+        group.close()
+    return capture.decisions, tally.laps, tally.frames, engine.length_s
+
+
+def write_log(path: Path, decisions: list[Decision]) -> None:
+    """The decision log, whole or not at all; raises LogError."""
+    fresh = path.with_name(path.name + ".new")
+    try:
+        fresh.write_text("".join(decision_line(d) + "\n" for d in decisions), encoding="utf-8")
+        os.replace(fresh, path)
+    except OSError as error:
+        raise LogError(f"{path}: the log can not be written ({error.strerror})") from error

@@ -1,0 +1,60 @@
+"""A survey from session folder to profile folder: made new, or merged into what a person has edited."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from coach.errors import ProfileError
+from coach.profile.corner_map import new_profile
+from coach.profile.merge import MergeReport, merge_survey
+from coach.profile.reference_file import read_reference, write_reference
+from coach.profile.store import PROFILE_NAME, read_profile
+from coach.session.reader import SessionReader
+from coach.survey.survey import Survey, survey
+
+REFERENCE_NAME = "reference.arrow"
+
+
+@dataclass(frozen=True)
+class Surveyed:
+    """What a survey did: ``merged`` is None when the profile was made new."""
+
+    survey: Survey
+    profile: Path
+    merged: MergeReport | None
+    tail: str
+
+
+def survey_session(session: Path, output: Path | None, reference_lap: int | None, circuit: str) -> Surveyed:
+    """Survey ``session`` into the profile folder ``output`` (default: ``profile`` inside the session).
+
+    Raises SessionError, SurveyError, ProfileError.
+    """
+    reader = SessionReader(session)
+    columns = reader.columns()
+    folder = output if output is not None else reader.folder / "profile"
+    if folder.suffix in (".yaml", ".yml"):
+        folder = folder.parent
+    path = folder / PROFILE_NAME
+    known = path.exists()
+    previous = None
+    file = read_profile(path) if known else None
+    if file is not None:
+        kept = path.parent / file.model.reference
+        previous = read_reference(kept) if kept.is_file() else None
+    name = circuit or (file.model.circuit if file is not None else "") or reader.header.circuit or folder.resolve().name
+    found = survey(columns, circuit=name, reference_lap=reference_lap, previous=previous)
+    merged = None
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ProfileError(str(folder), f"the profile can not be written here ({error.strerror})") from error
+    if file is not None:
+        merged = merge_survey(file.tree, found.corners, found.reference.length_m)
+        write_reference(path.parent / file.model.reference, found.reference)
+        file.save()
+    else:
+        write_reference(folder / REFERENCE_NAME, found.reference)
+        new_profile(path, name, found.reference.length_m, found.corners).save()
+    return Surveyed(found, path, merged, reader.tail())

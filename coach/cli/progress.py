@@ -1,0 +1,32 @@
+"""Progress bars, shown only when there is something to wait for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+
+@contextmanager
+def phrase_progress() -> Iterator[Callable[[int, int], None]]:
+    """A callback (done, of) that shows a bar while phrases are rendered, and takes it away when they are."""
+    bar = Progress(
+        TextColumn("rendering phrases"), BarColumn(), MofNCompleteColumn(), transient=True, console=Console(stderr=True)
+    )
+    task = None
+
+    def step(done: int, of: int) -> None:
+        nonlocal task
+        if task is None:
+            bar.start()
+            task = bar.add_task("phrases", total=of)
+        bar.update(task, completed=done)
+        if done >= of:
+            bar.stop()
+
+    try:
+        yield step
+    finally:
+        bar.stop()

@@ -1,0 +1,84 @@
+"""The command line: one small file a command, each imported only when it is used."""
+
+from __future__ import annotations
+
+import sys
+from importlib import import_module
+from typing import Any, Final
+
+import typer
+from rich.console import Console
+
+from coach import __version__
+
+COMMANDS: Final = {
+    "drive": "coach.cli.drive",
+    "replay": "coach.cli.replay",
+    "survey": "coach.cli.survey",
+    "debrief": "coach.cli.debrief",
+    "send": "coach.cli.send",
+}
+"""Command -> module that holds ``command(app)``."""
+
+MISTAKE: Final = 2
+
+
+def make_app(wanted: str | None = None) -> typer.Typer:
+    """The application with all commands, or with the one that is wanted: start-up costs only that one's imports."""
+    app = typer.Typer(
+        name="coach",
+        help="A live audio and overlay coach for sim racers and track-day drivers.",
+        no_args_is_help=True,
+        add_completion=False,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+    )
+
+    @app.callback(invoke_without_command=True)
+    def root(version: bool = typer.Option(False, "--version", help="Print the version and end.")) -> None:
+        if version:
+            typer.echo(f"corner-coach {__version__}")
+            raise typer.Exit()
+
+    for name, module in COMMANDS.items():
+        if wanted is None or name == wanted:
+            import_module(module).register(app)
+    return app
+
+
+def run(arguments: list[str] | None = None) -> None:
+    """Run the command line and end the process: 0 done, 1 a check failed, 2 something to mend, 130 interrupted."""
+    given = sys.argv[1:] if arguments is None else arguments
+    wanted = given[0] if given and given[0] in COMMANDS else None
+    sys.exit(guarded(lambda: make_app(wanted)(args=given, standalone_mode=False)))
+
+
+def guarded(call: Any) -> int:
+    """Run ``call``; what a user can mend becomes one line and code 2, never a traceback."""
+    import click
+
+    from coach.errors import CoachError
+    from feeds.errors import FeedError
+
+    errors = Console(stderr=True, highlight=False, markup=False, soft_wrap=True)
+    try:
+        result = call()
+    except click.exceptions.Abort:
+        return 130
+    except click.ClickException as error:
+        error.show()
+        return MISTAKE
+    except (CoachError, FeedError) as error:
+        errors.print(f"coach: {error}", style="bold red")
+        return MISTAKE
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        # the reader of our output went away (head, less): not an error of ours
+        sys.stderr.close()
+        return 0
+    except OSError as error:
+        place = f"{error.filename}: " if error.filename else ""
+        errors.print(f"coach: {place}{error.strerror or error}", style="bold red")
+        return MISTAKE
+    return result if isinstance(result, int) else 0

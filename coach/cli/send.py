@@ -1,0 +1,28 @@
+"""``coach send``: play a session as datagrams, to test a live run over a real socket."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command()
+    def send(
+        session: Path = typer.Argument(..., help="Session folder."),
+        to: str = typer.Option("127.0.0.1:20770", "--to", help="HOST:PORT to send to."),
+        speed: str = typer.Option("1", "--speed", help="1, N times real time, or max."),
+        as_text: bool = typer.Option(False, "--text", help="Send JSON instead of MessagePack."),
+    ) -> None:
+        """Send a recorded session as our own datagrams."""
+        from coach.app.sources import send_session
+        from coach.cli.show import say
+
+        sent = send_session(session, to, speed, as_text)
+        say(
+            f"sent {sent.datagrams} datagrams, {sent.bytes} bytes"
+            + (f", {sent.refused} refused" if sent.refused else "")
+        )

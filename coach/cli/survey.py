@@ -1,0 +1,26 @@
+"""``coach survey``: reference and profile from the laps of a session."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command()
+    def survey(
+        session: Path = typer.Argument(..., help="Session folder (or its frame stream)."),
+        output: Path | None = typer.Option(None, "-o", "--output", help="Profile folder to make or to refresh."),
+        reference_lap: int | None = typer.Option(None, "--reference-lap", help="Lap to take instead of the best."),
+        circuit: str = typer.Option("", "--circuit", help="Name of the circuit."),
+        as_json: bool = typer.Option(False, "--json", help="Print the result as JSON."),
+    ) -> None:
+        """Make a reference and a corner profile from own laps; a second survey keeps every edit."""
+        from coach.app.surveying import survey_session
+        from coach.cli.show import show_survey
+
+        done = survey_session(session, output, reference_lap, circuit)
+        show_survey(done, as_json)
