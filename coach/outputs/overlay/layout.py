@@ -156,7 +156,7 @@ def lay_out(
     share = caption_share(caption)
     if caption is not None and share > 0:
         line = measure("Ag", size.text_cap)[1]
-        y = top + line + m
+        y = top + line + round(1.25 * m)
         lines = min(CAPTION_LINES, (size.height - m // 2 - y) // line)
         for text in wrap(caption.text, size.text_cap, width, lines, measure):
             items.append(_label(text, size.text_cap, left, y, mixed(TEXT, share), measure))
