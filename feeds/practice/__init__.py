@@ -3,6 +3,7 @@
 from feeds.practice.car import Car
 from feeds.practice.circuit import Circuit, Kerb, circuit_from_centre_line
 from feeds.practice.corner_places import Places
+from feeds.practice.driver import applies
 from feeds.practice.faultless import Faultless, faultless
 from feeds.practice.faults import SAME, UNITS, FaultPlan, Habit, Scatter
 from feeds.practice.hollow_ridge import hollow_ridge
@@ -23,6 +24,7 @@ __all__ = [
     "Places",
     "Scatter",
     "SimRun",
+    "applies",
     "circuit_from_centre_line",
     "faultless",
     "hollow_ridge",

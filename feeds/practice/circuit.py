@@ -65,7 +65,7 @@ class Circuit:
     @property
     def station_m(self) -> Floats:
         """Place of each node along the centre line [m], shape (m,)."""
-        return np.arange(len(self.x_m)) * self.step_m
+        return np.arange(len(self.x_m), dtype=np.float64) * self.step_m
 
     @cached_property
     def _spline(self) -> CubicSpline:
@@ -125,9 +125,10 @@ class Circuit:
 
     def at(self, column: Floats, station_m: Floats) -> Floats:
         """A column of node values (shape (m,)) at ``station_m``, linear, wrapping over the finish line."""
-        return np.interp(
+        value: Floats = np.interp(
             np.mod(station_m, self.length_m) / self.step_m, np.arange(len(column) + 1), np.append(column, column[0])
         )
+        return value
 
     def kerb_width(self, side: Side) -> Floats:
         """Width of the kerb at each node on one side [m]; 0 where there is none."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,7 +68,7 @@ def _spans(circuit: Circuit, path: Path, v: Floats) -> list[tuple[str, int, int]
     first = int(np.argmax(turning == 0.0))
     turning = np.roll(turning, -first)
     edges = np.flatnonzero(np.diff(turning, prepend=0.0, append=0.0))
-    runs = [(int(a) + first, int(b) + first) for a, b in zip(edges[:-1], edges[1:], strict=True) if turning[a]]
+    runs = [(int(a) + first, int(b) + first) for a, b in pairwise(edges) if turning[a]]
     joined: list[tuple[int, int]] = []
     for a, b in runs:
         if joined and _one_corner(path, v, joined[-1], (a, b)):
@@ -110,7 +111,7 @@ def _apex(nodes: NDArray[np.intp], inside: Floats, slow: int) -> int:
     """Where the line is nearest to the inside: the middle of the stretch, of several the one nearest the slowest."""
     near = nodes[inside > inside.max() - 0.12]
     groups = np.split(near, np.flatnonzero(np.diff(near) > 10) + 1)
-    middles = [int(round(float(group.mean()))) for group in groups]
+    middles = [round(float(group.mean())) for group in groups]
     return min(middles, key=lambda k: abs(k - slow))
 
 
@@ -144,20 +145,15 @@ def find_places(
         low = _between(signs[i], path.curvature_pm, apexes[i - 1] - (m if i == 0 else 0), apexes[i])
         high = _between(signs[i], path.curvature_pm, apexes[i], apexes[(i + 1) % k] + (m if i == k - 1 else 0))
         lap = _Window(signs[i], path.curvature_pm, v, throttle, brake, m)
-        places = lap.places((a, b), apexes[i], slow[i], (before, after), (low, high), offset_m)
+        found = lap.places((a, b), apexes[i], slow[i], (before, after), (low, high), offset_m)
+        start, turn_in, apex, *rest = (float(p * step) for p in found)
+        slowest, low_mps = float(slow[i] * step), float(v[slow[i] % m])
+        begin, release, opened, wide_open, outermost, end = rest
+        neighbours = float(before * step), float(after * step)
         out.append(
-            Places(
-                i,
-                name,
-                signs[i],
-                *(p * step for p in places[:3]),
-                slow[i] * step,
-                float(v[slow[i] % m]),
-                *(p * step for p in places[3:]),
-                before * step,
-                after * step,
-            )
-        )
+            Places(i, name, signs[i], start, turn_in, apex, slowest, low_mps, begin, release, opened, wide_open,
+                   outermost, end, *neighbours)
+        )  # fmt: skip
     return tuple(out)
 
 

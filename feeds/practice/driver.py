@@ -16,6 +16,11 @@ DRAGGED = 0.12  # pedal of a brake that is dragged on
 LINE_MIN_M, LINE_MIN_S = 45.0, 1.6  # no line change is made over less: the wheel is turned at a finite rate
 
 
+STRAIGHT_M = 30.0
+SLIDE_PER_M = 0.006
+OFF_LINE, OFF_LINE_FREE_M, OFF_LINE_MOST_M = 0.05, 0.3, 2.5
+
+
 class Stint:
     """The stretch a driver plans ahead: nodes of the run, the line over them and what is demanded.
 
@@ -29,9 +34,14 @@ class Stint:
         self.nodes = np.arange(first, first + count)
         m = len(base.circuit)
         self.offset_m: Floats = base.offset_m[self.nodes % m].copy()
-        self.at_m: Floats = self.nodes * self.step
+        self.at_m: Floats = np.asarray(self.nodes * self.step, dtype=np.float64)
         self.demand = Demand.usual(count)
         self.grip: Floats = np.ones(count)
+
+    def dirt(self) -> Floats:
+        """Factor on the grip, (n,): beside the line that everybody drives the road is dirty."""
+        beside = np.abs(self.offset_m - self.base.offset_m[self.nodes % len(self.base.circuit)])
+        return 1.0 - OFF_LINE * np.clip(beside - OFF_LINE_FREE_M, 0.0, OFF_LINE_MOST_M)
 
     def index(self, place_m: float) -> int:
         """Index in the stretch of a place [m along the run], kept inside."""
@@ -48,10 +58,28 @@ def reach(c: Places) -> float:
     return max(LINE_MIN_M, LINE_MIN_S * c.slowest_mps)
 
 
+def applies(base: Faultless, corner: int, fault: str) -> bool:
+    """Whether a fault can be made at a corner (index).
+
+    A brake fault needs a braked corner, a turn-in fault a straight way in, an exit fault a straight way out.
+    """
+    corners = base.corners
+    here, before, after = corners[corner], corners[corner - 1], corners[(corner + 1) % len(corners)]
+    lap = base.circuit.length_m
+    if fault in NEEDS_BRAKE:
+        return here.braked
+    if fault in ("turn_in_early", "turn_in_late"):
+        return (here.turn_in_m - before.end_m) % lap > STRAIGHT_M
+    if fault in ("exit_narrow", "exit_wide"):
+        return (after.turn_in_m - here.end_m) % lap > STRAIGHT_M
+    return True
+
+
 def commit(stint: Stint, corner: Places, lap_m: float, habit: Habit) -> None:
-    """Drive ``habit`` at ``corner`` in the lap that starts at ``lap_m`` of the run: change line and demand."""
-    if habit.amount <= 0.0 or (habit.fault in NEEDS_BRAKE and not corner.braked):
-        return
+    """Drive ``habit`` at ``corner`` in the lap that starts at ``lap_m`` of the run: change line and demand.
+
+    Ask ``applies`` first.
+    """
     _DOERS[habit.fault](stint, corner, lap_m, habit.amount)
 
 
@@ -71,9 +99,18 @@ def _brake_early(stint: Stint, c: Places, lap: float, amount: float) -> None:
 def _brake_late(stint: Stint, c: Places, lap: float, amount: float) -> None:
     # Still too fast at the turn-in: the car is carried on, off the apex, and the throttle has to wait for it.
     stint.demand.no_brake[stint.zone(lap + c.brake_m - 40.0, lap + c.brake_m + amount)] = 1.0
-    _carry(stint, c, lap, 0.8 * amount, c.turn_in_m + 0.4 * (c.apex_m - c.turn_in_m), c.end_m + 0.5 * reach(c))
-    zone = stint.zone(lap + c.throttle_m, lap + c.throttle_m + 1.5 * amount)
-    stint.demand.pedal[zone] = np.minimum(stint.demand.pedal[zone], 0.0)
+    carried = min(0.85 * amount, 8.0)
+    _carry(stint, c, lap, carried, c.apex_m - 5.0, max(c.end_m, c.apex_m + 1.2 * reach(c)) + 2.0 * carried)
+    # he is still on the brake where others are on the throttle, and slower than they when he comes off it
+    _brake_long(stint, c, lap, amount)
+    _throttle_late(stint, c, lap, 1.5 * amount)
+
+
+def _slide(stint: Stint, c: Places, lap: float, amount: float) -> None:
+    """Front tyres asked for too much hold less, and the driver is slower while he waits for them."""
+    half = max(reach(c), 0.5 * (c.end_m - c.turn_in_m))
+    loss = min(SLIDE_PER_M * amount, 0.12)
+    stint.demand.speed *= 1.0 - loss * bump(stint.at_m, lap + c.apex_m, half)
 
 
 def _brake_soft(stint: Stint, c: Places, lap: float, amount: float) -> None:
@@ -103,15 +140,22 @@ def _carry(stint: Stint, c: Places, lap: float, metres: float, down: float, fall
     stint.offset_m = CubicSpline(station, offset)(at) if np.all(np.diff(station) > 0.05) else stint.offset_m
 
 
+def _caught(c: Places, amount: float) -> float:
+    """Where a wrong turn-in has been made good: at the apex, or after it when it was far wrong."""
+    return max(c.apex_m, c.turn_in_m + reach(c)) + 2.5 * amount
+
+
 def _turn_in_early(stint: Stint, c: Places, lap: float, amount: float) -> None:
     # The apex comes too soon, so the car runs out wide and the throttle has to wait.
-    _carry(stint, c, lap, -amount, c.turn_in_m + 10.0, max(c.apex_m, c.turn_in_m + reach(c)))
+    _carry(stint, c, lap, -amount, c.turn_in_m + 5.0, _caught(c, amount))
     _exit(stint, c, lap, min(0.04 * amount, 0.6))
-    _throttle_late(stint, c, lap, amount)
+    _throttle_late(stint, c, lap, 1.5 * amount)
+    _slide(stint, c, lap, amount)
 
 
 def _turn_in_late(stint: Stint, c: Places, lap: float, amount: float) -> None:
-    _carry(stint, c, lap, amount, c.turn_in_m + 10.0, max(c.apex_m, c.turn_in_m + reach(c)))
+    _carry(stint, c, lap, amount, c.turn_in_m + 5.0, _caught(c, amount))
+    _slide(stint, c, lap, amount)
 
 
 def _apex_missed(stint: Stint, c: Places, lap: float, amount: float) -> None:
@@ -159,6 +203,7 @@ def _exit_narrow(stint: Stint, c: Places, lap: float, amount: float) -> None:
 def _exit_wide(stint: Stint, c: Places, lap: float, amount: float) -> None:
     # Off the clean line there is less grip, and the driver lifts until the car is caught.
     window = _exit(stint, c, lap, amount)
+    _slide(stint, c, lap, 2.0 * amount)
     stint.grip *= 1.0 - min(0.04 + 0.03 * amount, 0.2) * window
     stint.demand.pedal = np.minimum(stint.demand.pedal, 1.0 - min(0.1 + 0.1 * amount, 0.6) * window)
 

@@ -80,7 +80,8 @@ def faultless(circuit: Circuit, car: Car | None = None, offset_m: Floats | None 
     pad = 16
     m = len(circuit)
     around = np.arange(-pad, m + pad)
-    path, _ = path_of(circuit, around * circuit.step_m, line[around % m])
+    station: Floats = np.asarray(around * circuit.step_m, dtype=np.float64)
+    path, _ = path_of(circuit, station, line[around % m])
     path = path.part(pad, m + pad)
     driven, limit = lap_profile(path, car)
     v = driven.speed_mps

@@ -6,6 +6,7 @@ import math
 from collections import deque
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
+from itertools import pairwise
 from typing import ClassVar
 
 from feeds.base import Feed
@@ -99,7 +100,7 @@ class PracticeFeed(Feed):
     def lap_times_s(self) -> dict[int, float]:
         """The exact time of each lap driven so far [s]; lap 0 is the out-lap and has none."""
         laps = sorted(self._lap_start)
-        return {a: self._lap_start[b] - self._lap_start[a] for a, b in zip(laps, laps[1:], strict=False)}
+        return {a: self._lap_start[b] - self._lap_start[a] for a, b in pairwise(laps)}
 
     @property
     def truth(self) -> list[FaultTruth]:

@@ -6,6 +6,8 @@ within bounds (as in Braghin et al. 2008, Computers & Structures 86: 1503-1516; 
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.sparse import csc_array, csr_array, diags_array, vstack
@@ -37,7 +39,7 @@ def bounds(circuit: Circuit, station_m: Floats) -> tuple[Floats, Floats]:
 def racing_line(circuit: Circuit) -> Floats:
     """Offsets of the faultless line from the centre line at the circuit's nodes, left +, shape (m,)."""
     k = max(round(circuit.length_m / GRID_M), 16)
-    station = np.arange(k) * (circuit.length_m / k)
+    station: Floats = np.arange(k, dtype=np.float64) * (circuit.length_m / k)
     low, high = bounds(circuit, station)
     centre = circuit.place(station, np.zeros(k))[:, :2]
     normal = circuit.place(station, np.ones(k))[:, :2] - centre
@@ -54,8 +56,8 @@ def racing_line(circuit: Circuit) -> Floats:
         # curvature of the path of the round before, per metre of that path: sqrt(ds) * (P' x P'') / |P'|^3
         across = np.column_stack([-along[:, 1], along[:, 0]]) / stretch[:, None] ** 3.0
         weight = np.sqrt(stretch)
-        curve = sum(csr_array(diags_array(weight * across[:, i]) @ second @ diags_array(normal[:, i])) for i in (0, 1))
-        bent = sum(weight * across[:, i] * (second @ centre[:, i]) for i in (0, 1))
+        curve: Any = sum(diags_array(weight * across[:, i]) @ second @ diags_array(normal[:, i]) for i in (0, 1))
+        bent: Any = sum(weight * across[:, i] * (second @ centre[:, i]) for i in (0, 1))
         blocks = [(curve, bent), (steer @ curve, steer @ bent)]
         blocks += [(pull @ diags_array(normal[:, i]), pull @ centre[:, i]) for i in (0, 1)]
         matrix = csr_array(vstack([m for m, _ in blocks]))
@@ -67,25 +69,22 @@ def racing_line(circuit: Circuit) -> Floats:
     return line
 
 
-def _ring(stencil: list[float], k: int) -> csr_array:
+def _ring(stencil: list[float], k: int) -> Any:
     """The three-point stencil as a sparse (k, k) matrix over a closed ring of nodes."""
     low, mid, high = stencil
-    return csr_array(
-        diags_array(
-            [[high], np.full(k - 1, low), np.full(k, mid), np.full(k - 1, high), [low]],
-            offsets=[-(k - 1), -1, 0, 1, k - 1],
-        )
-    )
+    diagonals: list[Any] = [[high], np.full(k - 1, low), np.full(k, mid), np.full(k - 1, high), [low]]
+    return csr_array(diags_array(diagonals, offsets=[-(k - 1), -1, 0, 1, k - 1]))
 
 
-def box_least_squares(matrix: csr_array, target: Floats, low: Floats, high: Floats) -> Floats:
+def box_least_squares(matrix: Any, target: Floats, low: Floats, high: Floats) -> Floats:
     """The x (k,) in low < x < high that makes ||matrix x - target|| least; ``matrix`` is sparse (r, k).
 
     A primal-dual interior point method on the normal equations (Nocedal & Wright, Numerical Optimization,
     section 16.6; from memory). ``scipy.optimize.lsq_linear`` gives the same answer, without using the
     sparsity for bounds, in seconds instead of milliseconds; a test compares the two.
     """
-    hessian, pull = csc_array(matrix.T @ matrix), -(matrix.T @ target)
+    hessian: Any = csc_array(matrix.T @ matrix)
+    pull: Floats = -(matrix.T @ target)
     scale = float(hessian.diagonal().mean())
     hessian, pull = hessian / scale, pull / scale
     x = 0.5 * (low + high)

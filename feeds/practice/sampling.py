@@ -102,8 +102,10 @@ class Sampler:
         """Wheels beyond asphalt and kerb."""
         circuit, half = self.base.circuit, self.base.car.half_width_m
         off = np.zeros(len(station))
-        for side, sign, edge in (("left", 1.0, circuit.left_m), ("right", -1.0, circuit.right_m)):
-            width = circuit.at(edge, station) + circuit.at(circuit.kerb_width(side), station)  # type: ignore[arg-type]
+        left = circuit.left_m + circuit.kerb_width("left")
+        right = circuit.right_m + circuit.kerb_width("right")
+        for sign, edge in ((1.0, left), (-1.0, right)):
+            width = circuit.at(edge, station)
             off += 2.0 * (sign * offset + half > width) + 2.0 * (sign * offset - half > width)
         return off
 

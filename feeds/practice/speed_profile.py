@@ -68,7 +68,9 @@ class Demand:
     def part(self, a: int, b: int) -> Demand:
         """Nodes ``a`` to ``b`` (not included)."""
         rows = (self.brake, self.no_brake, self.pedal, self.speed, self.cap_mps, self.gear)
-        return Demand(*(row[a:b] for row in rows), [(i - a, j - a, d) for i, j, d in self.early])
+        brake, no_brake, pedal, speed, cap, gear = (row[a:b] for row in rows)
+        early = [(i - a, j - a, d) for i, j, d in self.early]
+        return Demand(brake, no_brake, pedal, speed, cap, gear, early)
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,17 +106,22 @@ def brake_limit(path: Path, car: Car, demand: Demand, end_mps: float = V_MAX) ->
     mu = (car.grip * path.grip).tolist()
     full, drag, idle, roll = car.brake_full_mps2, car.drag_pm, car.engine_brake_mps2, car.rolling_mps2
     sqrt = math.sqrt
-    for k in range(len(square) - 2, -1, -1):
-        v2 = square[k + 1]
-        grip = mu[k] * (hold[k] + load[k] * v2)
-        rest = grip * grip - (bend[k] * v2) ** 2
-        tyre = sqrt(rest) if rest > 0.0 else 0.0
-        tyre = (full if tyre > full else tyre) * share[k]
-        slow = (tyre if tyre > idle else idle) + drag * v2 + roll + slope[k]
-        reach = v2 + 2.0 * slow * steps[k]
-        if reach < square[k]:
-            square[k] = reach
-    limit = np.sqrt(np.array(square))
+    behind = slow = 0.0
+    for k in range(len(square) - 1, -1, -1):
+        # Heun's method: the deceleration at the node ahead, then at this one with the speed that gives
+        v2 = square[k + 1] if k + 1 < len(square) else square[k]
+        first = min(square[k], v2 + 2.0 * behind * steps[k])
+        for v2_here in (first, -1.0):
+            if v2_here < 0.0:
+                v2_here = min(square[k], v2 + (behind + slow) * steps[k]) if k + 1 < len(square) else square[k]
+                square[k] = v2_here
+            grip = mu[k] * (hold[k] + load[k] * v2_here)
+            rest = grip * grip - (bend[k] * v2_here) ** 2
+            tyre = sqrt(rest) if rest > 0.0 else 0.0
+            tyre = (full if tyre > full else tyre) * share[k]
+            slow = (tyre if tyre > idle else idle) + drag * v2_here + roll + slope[k]
+        behind = slow
+    limit: Floats = np.sqrt(np.array(square))
     for start, stop, shift in demand.early:
         _wait(limit, start, stop, shift)
     return limit
@@ -206,17 +213,13 @@ def _forces(path: Path, car: Car) -> tuple[list[float], list[float], list[float]
     return hold.tolist(), load.tolist(), (GRAVITY_MPS2 * cosine * path.grade).tolist()
 
 
-def lap_profile(path: Path, car: Car, demand: Demand | None = None) -> tuple[Driven, Floats]:
-    """The steady lap of a closed path, and its brake limit: two laps are driven, the second is kept."""
+def lap_profile(path: Path, car: Car) -> tuple[Driven, Floats]:
+    """The steady lap of a closed path, and its brake limit: the second of two laps, with a third in sight."""
     n = len(path)
-    twice = Path(*(np.tile(getattr(path, f), 3) for f in ("step_m", "curvature_pm", "grade", "bend_pm", "grip")))
-    one = demand or Demand.usual(n)
-    rows = (one.brake, one.no_brake, one.pedal, one.speed, one.cap_mps, one.gear)
-    usual = Demand(
-        *(np.tile(row, 3) for row in rows), [(i + j * n, k + j * n, d) for i, k, d in one.early for j in range(3)]
-    )
-    limit = brake_limit(twice, car, usual)
-    driven = drive(twice, car, usual, limit, min(30.0, float(limit[0])))
+    thrice = Path(*(np.tile(getattr(path, f), 3) for f in ("step_m", "curvature_pm", "grade", "bend_pm", "grip")))
+    usual = Demand.usual(3 * n)
+    limit = brake_limit(thrice, car, usual)
+    driven = drive(thrice, car, usual, limit, min(30.0, float(limit[0])))
     keep = slice(n, 2 * n)
     return Driven(
         driven.speed_mps[keep], driven.gear[keep], driven.engine_mps2[keep], driven.traction_limited[keep]

@@ -13,7 +13,7 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from feeds.practice.circuit import Floats
-from feeds.practice.driver import Stint, commit
+from feeds.practice.driver import Stint, applies, commit
 from feeds.practice.faultless import Faultless, path_of
 from feeds.practice.faults import Habit, Scatter
 from feeds.practice.shapes import bump, ease
@@ -66,11 +66,12 @@ class Planner:
         """What the driver's ``habits`` (of a lap) come to between two nodes of the run."""
         m, step = len(self.base.circuit), self.base.circuit.step_m
         out = []
-        for lap in range(first // m - 1, last // m + 2):
-            here = {self.base.corner(h.corner) for h in habits(lap)} if lap >= 0 else set()
-            for index in sorted(here):
-                if first <= lap * m + round(self.base.corners[index].apex_m / step) < last:
-                    out += [(lap, index, h) for h in habits(lap) if self.base.corner(h.corner) == index]
+        for lap in range(max(first // m - 1, 0), last // m + 2):
+            there = [(self.base.corner(h.corner), h) for h in habits(lap) if h.amount > 0.0]
+            for index, habit in sorted(there, key=lambda pair: pair[0]):
+                apex = lap * m + round(self.base.corners[index].apex_m / step)
+                if first <= apex < last and applies(self.base, index, habit.fault):
+                    out.append((lap, index, habit))
         return tuple(out)
 
     def drive(
@@ -95,6 +96,7 @@ class Planner:
         for lap, index, habit in passes:
             commit(stint, base.corners[index], lap * m * step, habit)
         path, points = path_of(base.circuit, stint.at_m, stint.offset_m)
+        stint.grip *= stint.dirt()
         inner = slice(PAD, len(stint.nodes) - PAD)
         path = Path(path.step_m, path.curvature_pm, path.grade, path.bend_pm, stint.grip).part(inner.start, inner.stop)
         demand = stint.demand.part(inner.start, inner.stop)
