@@ -50,24 +50,20 @@ def run(arguments: list[str] | None = None) -> None:
     """Run the command line and end the process: 0 done, 1 a check failed, 2 something to mend, 130 interrupted."""
     given = sys.argv[1:] if arguments is None else arguments
     wanted = given[0] if given and given[0] in COMMANDS else None
-    sys.exit(guarded(lambda: make_app(wanted)(args=given, standalone_mode=False)))
+    sys.exit(guarded(lambda: make_app(wanted)(args=given)))
 
 
 def guarded(call: Any) -> int:
     """Run ``call``; what a user can mend becomes one line and code 2, never a traceback."""
-    import click
-
     from coach.errors import CoachError
     from feeds.errors import FeedError
 
     errors = Console(stderr=True, highlight=False, markup=False, soft_wrap=True)
     try:
         result = call()
-    except click.exceptions.Abort:
-        return 130
-    except click.ClickException as error:
-        error.show()
-        return MISTAKE
+    except SystemExit as end:
+        # how typer ends: 0 when done, 2 for a wrong command line
+        return end.code if isinstance(end.code, int) else 0
     except (CoachError, FeedError) as error:
         errors.print(f"coach: {error}", style="bold red")
         return MISTAKE
