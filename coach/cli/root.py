@@ -17,6 +17,7 @@ COMMANDS: Final = {
     "survey": "coach.cli.survey",
     "debrief": "coach.cli.debrief",
     "send": "coach.cli.send",
+    "doctor": "coach.cli.doctor",
 }
 """Command -> module that holds ``command(app)``."""
 

@@ -1,0 +1,33 @@
+"""``coach doctor``: what works on this machine, and how to mend what does not."""
+
+from __future__ import annotations
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command()
+    def doctor(
+        port: int = typer.Option(20770, "--port", min=1, max=65535, help="Feed port to try."),
+        host: str = typer.Option("127.0.0.1", "--host", help="Address to try it on."),
+        profile: str = typer.Option("hollow_ridge", "--profile", help="Profile to read."),
+        as_json: bool = typer.Option(False, "--json", help="Print the answers as JSON."),
+    ) -> None:
+        """Check voice, sound device, display, feed port, profile and the place sessions go to."""
+        from coach.app.doctor import check_all
+        from coach.cli.show import as_json as print_json
+        from coach.cli.show import say
+
+        checks = check_all(host, port, profile)
+        if as_json:
+            print_json([{"check": name, "ok": c.ok, "what": c.what, "mend": c.mend} for name, c in checks])
+        else:
+            for name, check in checks:
+                say(f"{'ok      ' if check.ok else 'MEND    '}{name}: {check.what}")
+                if not check.ok:
+                    say(f"        {check.mend}")
+        # voice, device and display can be done without; what can not be driven without is an error
+        if not all(check.ok for name, check in checks if name in ("feed port", "profile", "sessions")):
+            raise typer.Exit(2)
