@@ -17,6 +17,7 @@ from feeds.clock import Clock
 from feeds.counters import Counters
 from feeds.errors import FeedEnded
 from feeds.frame import Frame
+from feeds.infer import Completer
 from feeds.plausible import Gate
 
 _ERROR_PAUSE_S: Final = 0.05
@@ -45,22 +46,29 @@ class Feed(ABC):
     """A source of frames in order of time.
 
     Opening happens in the constructor and may raise :class:`feeds.errors.FeedError`. ``live`` feeds can not wait;
-    a ``real_car`` feed needs the cautions of a real car. ``counters`` says what befell it, see
+    a ``real_car`` feed needs the cautions of a real car. ``latency_s`` [s] is how old a frame is when it arrives, as
+    far as that is known. Fields that the source lacks but its motion tells are inferred, once it is known which ones
+    it gives (``given``; otherwise from its first frames). ``counters`` says what befell it, see
     :data:`feeds.counters.KINDS`. Not thread-safe: one thread reads and closes.
     """
 
     name: ClassVar[str] = ""
     live: bool = True
     real_car: bool = False
+    latency_s: float = 0.0
 
-    def __init__(self, clock: Clock | None = None, given: frozenset[str] | None = None) -> None:
+    def __init__(self, clock: Clock | None = None, given: frozenset[str] | None = None, *, infer: bool = True) -> None:
         self.counters = Counters()
         self._clock: Clock = clock or time  # the module time has the two functions a clock needs
         self._gate = Gate(self.counters)
         self._ready: deque[Frame] = deque()
         self._given = set(given or ())
-        self._inferred: set[str] = set()
+        self._inferred: frozenset[str] = frozenset()
+        self._infer = infer
+        self._completer: Completer | None = None
         self._to_learn = _LEARN_FRAMES if given is None else 0
+        if given is not None:
+            self._know()
         self._closed = False
         self._ended = False
 
@@ -78,7 +86,7 @@ class Feed(ABC):
     @property
     def channels(self) -> Channels:
         """The fields this feed gives, and which of them are inferred."""
-        return Channels(frozenset(self._given | self._inferred), frozenset(self._inferred), self._to_learn <= 0)
+        return Channels(frozenset(self._given | self._inferred), self._inferred, self._to_learn <= 0)
 
     def read(self, timeout_s: float) -> Frame | None:
         """The next frame, or None when none came within ``timeout_s`` [s]; raises only FeedEnded."""
@@ -87,11 +95,12 @@ class Feed(ABC):
         deadline = self._clock.monotonic() + timeout_s
         left = timeout_s
         while True:
-            self._take(left)
+            came = self._take(left)
             if self._ready:
                 return self._ready.popleft()
+            # what came held no frame: wait for more as long as there is time
             left = deadline - self._clock.monotonic()
-            if left <= 0.0:
+            if not came or left <= 0.0:
                 return None
 
     def read_many(self, max_frames: int, timeout_s: float) -> list[Frame]:
@@ -145,7 +154,7 @@ class Feed(ABC):
             for admitted in self._gate.admit(frame):
                 if self._to_learn > 0:
                     self._learn(admitted)
-                self._ready.append(admitted)
+                self._ready.append(self._completer.complete(admitted) if self._completer else admitted)
         return True
 
     def _learn(self, frame: Frame) -> None:
@@ -154,3 +163,11 @@ class Feed(ABC):
             value = getattr(frame, name)
             if value is not None and value == value:
                 self._given.add(name)
+        if self._to_learn == 0:
+            self._know()
+
+    def _know(self) -> None:
+        """It is known what the source gives: what it lacks is inferred from now on."""
+        completer = Completer(frozenset(self._given)) if self._infer else None
+        if completer is not None and completer.adds:
+            self._completer, self._inferred = completer, completer.adds

@@ -34,9 +34,10 @@ class ReplayFeed(Feed):
         channels: Channels | None = None,
         clock: Clock | None = None,
     ) -> None:
-        super().__init__(clock, channels.given if channels else None)
+        # what was inferred when it was recorded is in the record
+        super().__init__(clock, channels.given if channels else None, infer=False)
         if channels:
-            self._inferred = set(channels.inferred)
+            self._inferred = channels.inferred
         self._pacer = Pacer(speed, self._clock)
         self._reader = FrameStreamReader(path)
         self._batches = self._reader.batches()

@@ -260,7 +260,7 @@ packets:
         ("name: mine", "name: mine\nport: 0", r"mine.yaml:2: port: found 0"),
         ("name: mine", "name: [", r"mine.yaml:\d: not YAML"),
         ("name: mine", "- mine", r"mine.yaml:\d: not YAML"),
-        ("type: f32}\n      - {field: x_m", "type: f32, of_car: true}\n      - {field: x_m", r"fields of_car but no cars"),
+        ("at: 4, type: f32", "at: 4, type: f32, of_car: true", r"mine.yaml:3: .*fields of_car but no cars"),
     ],
 )  # fmt: skip
 def test_mistakes_are_named_with_their_line(old: str, new: str, expected: str) -> None:

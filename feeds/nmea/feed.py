@@ -1,0 +1,97 @@
+"""The feed of a real car with a satellite receiver: place and speed are measured, throttle and brake are inferred."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+from typing import ClassVar, Final
+
+from feeds.base import Channels, Feed
+from feeds.clock import Clock, Pacer
+from feeds.errors import FeedEnded
+from feeds.frame import Frame
+from feeds.nmea.epochs import Epochs, Quality
+from feeds.nmea.sentences import LineSplitter, parse
+from feeds.nmea.sources import FileSource, UdpSource, open_source
+from feeds.plane import Plane
+
+_GIVEN: Final = frozenset({"t_s", "x_m", "y_m", "z_m", "lat_deg", "lon_deg"})
+
+
+class NmeaFeed(Feed):
+    """Reads ``source``: ``udp:HOST:PORT``, ``tcp:HOST:PORT``, ``serial:DEVICE[:BAUD]`` or ``file:PATH``.
+
+    A file is played ``speed`` times as fast as it was logged. ``latency_s`` is how long the receiver takes from a
+    moment to its sentences; the times of the frames are those of the moments. FeedOpenError when it can not be opened.
+    """
+
+    name: ClassVar[str] = "nmea"
+    real_car = True
+
+    def __init__(
+        self,
+        source: str,
+        *,
+        speed: float = 1.0,
+        origin: tuple[float, float] | None = None,
+        latency_s: float = 0.1,
+        quality: Quality | None = None,
+        clock: Clock | None = None,
+    ) -> None:
+        super().__init__(clock, _GIVEN)
+        self.latency_s = latency_s
+        self._epochs = Epochs(self.counters, quality or Quality(), Plane(*origin) if origin else None)
+        self._splitter = LineSplitter(self.counters)
+        self._source = open_source(source, self.counters, self._clock)
+        self.live = not isinstance(self._source, FileSource)
+        self.port = self._source.port if isinstance(self._source, UdpSource) else 0
+        self._pacer = Pacer(speed, self._clock)
+        self._waiting: deque[Frame] = deque()
+        self._has_speed = False
+
+    @property
+    def plane(self) -> Plane | None:
+        """The plane in use; None before the first good fix."""
+        return self._epochs.plane
+
+    @property
+    def channels(self) -> Channels:
+        """Speed counts as inferred only as long as no sentence had one."""
+        measured = {"speed_mps"} if self._has_speed else set()
+        return Channels(_GIVEN | self._inferred, frozenset(self._inferred - measured))
+
+    def _receive(self, timeout_s: float) -> Iterable[Frame] | None:
+        if not self._waiting:
+            try:
+                data = self._source.read(timeout_s)
+            except FeedEnded:
+                self._waiting.extend(self._decode(b"\n"))
+                self._waiting.extend(self._epochs.finish())
+                if not self._waiting:
+                    raise
+            else:
+                if data is None:
+                    return None
+                self._waiting.extend(self._decode(data))
+        if self.live or not self._waiting:
+            frames, self._waiting = self._waiting, deque()
+            return frames
+        wait_s = self._pacer.due_in(self._waiting[0].t_s)
+        if wait_s > 0.0:
+            self._clock.sleep(min(wait_s, timeout_s))
+            if wait_s > timeout_s:
+                return None
+        return (self._waiting.popleft(),)
+
+    def _decode(self, data: bytes) -> list[Frame]:
+        frames: list[Frame] = []
+        for line in self._splitter.push(data):
+            sentence = parse(line, self.counters)
+            if sentence is not None:
+                self._source.heard()
+                self._has_speed |= sentence.speed_mps == sentence.speed_mps
+                frames += self._epochs.push(sentence)
+        return frames
+
+    def _close(self) -> None:
+        self._source.close()

@@ -1,0 +1,143 @@
+"""From bytes to checked NMEA 0183 sentences; a sentence without a right checksum is refused."""
+
+from __future__ import annotations
+
+import datetime
+import math
+import re
+from typing import Any, Final
+
+import msgspec
+import pynmeagps
+
+from feeds.counters import Counters
+
+MAX_LINE: Final = 256
+"""A sentence has at most 82 characters; some receivers write longer ones of their own."""
+KINDS: Final = frozenset({"RMC", "GGA", "VTG", "GNS"})
+KNOT_MPS: Final = 1852 / 3600
+_SENTENCE: Final = re.compile(rb"\$([A-Z]{2})([A-Z]{3}),([\x20-\x7e]*)\*([0-9A-Fa-f]{2})")
+
+
+class Sentence(msgspec.Struct, frozen=True):
+    """What one sentence says of the car; None and NaN where it does not.
+
+    ``time_s`` [s] since midnight UTC. ``good`` is false when the receiver itself calls the fix void.
+    """
+
+    kind: str
+    time_s: float = math.nan
+    lat_deg: float = math.nan
+    lon_deg: float = math.nan
+    height_m: float = math.nan
+    speed_mps: float = math.nan
+    course_deg: float = math.nan
+    satellites: int | None = None
+    dilution: float = math.nan
+    good: bool = True
+    date: datetime.date | None = None
+
+
+class LineSplitter:
+    """Cuts a stream of bytes into lines; what never ends is dropped and counted."""
+
+    def __init__(self, counters: Counters) -> None:
+        self._counters = counters
+        self._rest = b""
+
+    def push(self, data: bytes) -> list[bytes]:
+        """The whole lines there are now."""
+        *lines, rest = (self._rest + data).replace(b"\r", b"\n").split(b"\n")
+        if len(rest) > MAX_LINE:
+            self._counters.add("malformed")
+            rest = b""
+        self._rest = rest
+        return [line for line in lines if line]
+
+
+def parse(line: bytes, counters: Counters) -> Sentence | None:
+    """The sentence in ``line``; None for other kinds and for what is counted in ``counters``. Never raises."""
+    counters.add("received")
+    start = line.find(b"$")
+    match = _SENTENCE.fullmatch(line[start:].strip()) if start >= 0 and len(line) <= MAX_LINE else None
+    if match is None:
+        counters.add("malformed")
+        return None
+    body = line[start + 1 : start + match.start(4) - 1]
+    check = 0
+    for byte in body:
+        check ^= byte
+    if check != int(match[4], 16):
+        counters.add("bad_checksum")
+        return None
+    if match[2].decode() not in KINDS:
+        return None
+    try:
+        message = pynmeagps.NMEAReader.parse(match[0] + b"\r\n", validate=pynmeagps.VALCKSUM)
+    except (
+        pynmeagps.NMEAParseError,
+        pynmeagps.NMEATypeError,
+        pynmeagps.NMEAMessageError,
+        pynmeagps.NMEAStreamError,
+        ValueError,
+        OverflowError,
+    ):
+        counters.add("malformed")
+        return None
+    if message is None:
+        counters.add("malformed")
+        return None
+    return _sentence(message)
+
+
+def _sentence(message: Any) -> Sentence:
+    kind: str = message.msgID
+    mode = str(getattr(message, "posMode", "") or "")
+    if kind == "VTG":
+        return Sentence(
+            kind,
+            speed_mps=_first(_number(message, "sogk") / 3.6, _number(message, "sogn") * KNOT_MPS),
+            course_deg=_number(message, "cogt"),
+            good="N" not in mode,
+        )
+    time = getattr(message, "time", None)
+    common: dict[str, Any] = {
+        "time_s": _seconds(time) if isinstance(time, datetime.time) else math.nan,
+        "lat_deg": _number(message, "lat"),
+        "lon_deg": _number(message, "lon"),
+    }
+    if kind == "RMC":
+        date = getattr(message, "date", None)
+        return Sentence(
+            kind,
+            speed_mps=_number(message, "spd") * KNOT_MPS,
+            course_deg=_number(message, "cog"),
+            # E is dead reckoning, M typed in by hand, N no fix
+            good=getattr(message, "status", "") == "A" and mode not in ("N", "E", "M"),
+            date=date if isinstance(date, datetime.date) else None,
+            **common,
+        )
+    satellites = getattr(message, "numSV", None)
+    quality = getattr(message, "quality", None)
+    return Sentence(
+        kind,
+        height_m=_number(message, "alt"),
+        satellites=satellites if isinstance(satellites, int) else None,
+        dilution=_number(message, "HDOP"),
+        # 0 is no fix, 6 dead reckoning, 7 typed in by hand; GNS has one letter per system
+        good=quality in (1, 2, 3, 4, 5, 8) if kind == "GGA" else bool(set(mode) & set("ADPRFS")),
+        **common,
+    )
+
+
+def _number(message: Any, name: str) -> float:
+    value = getattr(message, name, None)
+    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
+
+
+def _first(value: float, other: float) -> float:
+    return value if value == value else other
+
+
+def _seconds(time: datetime.time) -> float:
+    return time.hour * 3600 + time.minute * 60 + time.second + time.microsecond * 1e-6
