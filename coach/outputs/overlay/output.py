@@ -15,6 +15,7 @@ from coach.outputs.overlay.window import OverlayWindow
 
 FRAME_S = 1 / 30
 STALE_S = 1.0
+KEEP_S = 2.0
 
 
 class Board:
@@ -51,10 +52,11 @@ def run_window(
 ) -> bool:
     """Show ``board`` until ``stop()`` or the window is closed by the user; True in the second case.
 
-    OutputError when there is no display. Settings are kept when the window goes, not at each key.
+    OutputError when there is no display.
     """
     window = OverlayWindow(settings)
     closed = False
+    kept, keep_at = settings, 0.0
     try:
         due = time.monotonic()
         while not stop():
@@ -64,11 +66,15 @@ def run_window(
             view, caption, fresh = board.read()
             if window.show(view, caption, fresh) and on_painted is not None:
                 on_painted(view, caption)
+            if window.settings != kept and due > keep_at:
+                # not at each of the many steps of a move, and not only at the end: the end may be a kill
+                keep(window.settings)
+                kept, keep_at = window.settings, due + KEEP_S
             # an absolute schedule, so that a slow frame does not slow the rate; never a backlog of frames
             due = max(due + FRAME_S, time.monotonic())
             time.sleep(max(0.0, due - time.monotonic()))
     finally:
-        if window.settings != settings:
+        if window.settings != kept:
             keep(window.settings)
         window.close()
     return closed

@@ -19,7 +19,7 @@ from coach.outputs.voice.engine import engine_version
 from coach.outputs.voice.pronounce import pronounce
 from coach.outputs.voice.renderer import RATES_WPM, WORKER, Progress, Renderer
 
-FORMAT = "2"  # goes up when trimming or levelling changes, so that old clips are made anew
+FORMAT = "3"  # goes up when trimming or levelling changes, so that old clips are made anew
 LETTER_S = 12.0  # seconds a letter at one word a minute, from measured clips
 COMMA_LETTERS = 4  # a comma takes as long as about four letters
 
@@ -38,8 +38,9 @@ class PhraseBank:
     """Clips by text for one voice and rate (120-200 words per minute).
 
     ``problem`` is empty, or says in one line why phrases can only be shown. ``pronunciations`` gives words as
-    they are to be spoken in place of how they are written. OutputError from the constructor: rate not allowed.
-    Safe to use from several threads.
+    they are to be spoken in place of how they are written. ``mark`` puts a short soft tone before each clip (its
+    time is part of the length). OutputError from the constructor: rate not allowed. Safe to use from several
+    threads.
     """
 
     def __init__(
@@ -49,6 +50,7 @@ class PhraseBank:
         rate_wpm: int = 160,
         pronunciations: Mapping[str, str] | None = None,
         worker: tuple[str, ...] = WORKER,
+        mark: bool = False,
     ) -> None:
         if not RATES_WPM[0] <= rate_wpm <= RATES_WPM[1]:
             raise OutputError(f"speech rate {rate_wpm} words per minute: allowed is {RATES_WPM[0]} to {RATES_WPM[1]}")
@@ -58,6 +60,7 @@ class PhraseBank:
         self._folder = cache_dir or default_cache_dir()
         self._pronunciations = dict(pronunciations or {})
         self._worker = worker
+        self._lead = sound.pcm(sound.onset_mark()) if mark else b""
         self._engine = engine_version()
         self._clips: dict[str, bytes] = {}
         self._lock = threading.Lock()
@@ -69,7 +72,7 @@ class PhraseBank:
         return self._folder / f"{digest[:32]}.wav"
 
     def clip(self, text: str) -> bytes | None:
-        """16-bit mono samples at 22 050 Hz, or None when ``text`` was not prepared."""
+        """16-bit mono samples at 48 kHz, or None when ``text`` was not prepared."""
         return self._clips.get(text)
 
     def duration_s(self, text: str) -> float:
@@ -103,7 +106,7 @@ class PhraseBank:
             return False
         if not sane or count == 0 or len(data) != 2 * count:
             return False
-        self._clips[text] = data
+        self._clips[text] = self._lead + data
         return True
 
     def _render(self, texts: list[str], step: Callable[[int], object]) -> None:
@@ -129,7 +132,7 @@ class PhraseBank:
     def _render_one(self, renderer: Renderer, text: str, raw: Path) -> None:
         renderer.render(pronounce(text, self._pronunciations), raw)
         samples = sound.level(sound.trim(sound.read(raw)))
-        self._clips[text] = sound.pcm(samples)
+        self._clips[text] = self._lead + sound.pcm(samples)
         path = self.path(text)
         part = path.with_name(f"{path.stem}.{os.getpid()}.part")
         try:

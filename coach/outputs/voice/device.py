@@ -1,4 +1,4 @@
-"""The sound device through pygame's mixer: one voice at a time, 22 050 Hz mono 16 bit."""
+"""The sound device through pygame's mixer: one voice at a time, 48 kHz mono 16 bit."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from coach.outputs.voice.sound import RATE_HZ
 
 os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
 
-BUFFERS = (128, 256, 512, 1024, 2048)
+BUFFERS = (256, 512, 1024, 2048)
 FADE_S = 0.010
 
 
@@ -22,7 +22,7 @@ class Device(Protocol):
         """Make it ready; one second of silence is played, since the first sound after opening is late."""
 
     def play(self, clip: bytes) -> None:
-        """Start ``clip`` (16-bit mono at 22 050 Hz); what still sounds is faded out in 10 ms."""
+        """Start ``clip`` (16-bit mono at 48 kHz); what still sounds is faded out in 10 ms."""
 
     def alive(self) -> bool:
         """Whether sound would be heard; asked about once a second while nothing is said."""
@@ -52,26 +52,30 @@ def list_devices() -> list[str]:
 class MixerDevice:
     """pygame's mixer on one output device (empty name: the system's default).
 
-    ``buffer`` is in samples: 512 (23 ms) by default, 256 where the machine keeps up. OutputError from the
-    constructor: buffer not allowed.
+    ``volume`` is 0 to 1, ``buffer`` is in samples: 512 (11 ms) by default, 256 (5 ms) where the machine keeps
+    up. OutputError from the constructor: buffer not allowed.
     """
 
-    def __init__(self, name: str = "", buffer: int = 512) -> None:
+    def __init__(self, name: str = "", buffer: int = 512, volume: float = 1.0) -> None:
         if buffer not in BUFFERS:
             raise OutputError(f"sound buffer of {buffer} samples: allowed are {', '.join(map(str, BUFFERS))}")
         self._name = name
         self._buffer = buffer
+        self._volume = volume
         self._turn = 0
+        self._outputs: list[str] = []
 
     def open(self) -> None:
         """Open the mixer; OutputError when there is no such device."""
         import pygame
+        from pygame._sdl2 import audio
 
         try:
             with hushed():
                 pygame.mixer.init(RATE_HZ, -16, 1, self._buffer, devicename=self._name or None, allowedchanges=0)
             pygame.mixer.set_num_channels(2)
             self.play(bytes(2 * RATE_HZ))
+            self._outputs = list(audio.get_audio_device_names(False))
         except pygame.error as error:
             which = f"sound device {self._name!r}" if self._name else "sound device"
             raise OutputError(f"no {which}: {error}") from error
@@ -83,22 +87,26 @@ class MixerDevice:
         try:
             pygame.mixer.Channel(self._turn).fadeout(round(FADE_S * 1000))
             self._turn = 1 - self._turn
-            pygame.mixer.Channel(self._turn).play(pygame.mixer.Sound(buffer=clip))
+            clip_sound = pygame.mixer.Sound(buffer=clip)
+            clip_sound.set_volume(self._volume)
+            pygame.mixer.Channel(self._turn).play(clip_sound)
         except pygame.error as error:
             raise OutputError(f"the sound device is gone: {error}") from error
 
     def alive(self) -> bool:
-        """Whether the device that was opened is still listed."""
+        """Whether the machine still has the outputs that it had: the mixer itself plays on into nothing.
+
+        Any change counts, also one that came, so that a new opening follows the system's default.
+        """
         import pygame
         from pygame._sdl2 import audio
 
         if pygame.mixer.get_init() is None:
             return False
         try:
-            names = audio.get_audio_device_names(False)
+            return list(audio.get_audio_device_names(False)) == self._outputs
         except pygame.error:
             return False
-        return self._name in names if self._name else bool(names)
 
     def close(self) -> None:
         """Close the mixer."""

@@ -21,6 +21,7 @@ WAIT_S = 0.3
 SAFETY_WAIT_S = 1.5
 RETRY_S = (0.5, 1.0, 2.0, 4.0, 8.0)
 WATCH_S = 1.0
+STUCK_S = 5.0
 
 
 @dataclass
@@ -70,11 +71,12 @@ class Player:
         self._next_try = 0.0
         self._until = 0.0
         self._safety = False
+        self._turned = clock()
         self._thread = threading.Thread(target=self._run, name="voice-player", daemon=True)
         self._thread.start()
 
     def say(self, clip: bytes, safety: bool = False, on_start: Callable[[], None] | None = None) -> None:
-        """Play ``clip`` (16-bit mono at 22 050 Hz) now; returns at once. ``on_start`` is called when it begins."""
+        """Play ``clip`` (16-bit mono at 48 kHz) now; returns at once. ``on_start`` is called when it begins."""
         self._asks.put(_Ask(clip, safety, self._clock(), on_start))
 
     def close(self) -> None:
@@ -82,6 +84,11 @@ class Player:
         if self._thread.is_alive():
             self._asks.put(None)
             self._thread.join(timeout=5.0)
+
+    @property
+    def stuck(self) -> bool:
+        """Whether the thread has not come round for five seconds: a sound driver hangs."""
+        return self._clock() - self._turned > STUCK_S
 
     @property
     def working(self) -> bool:
@@ -92,6 +99,7 @@ class Player:
         self._try_open()
         self.ready.set()
         while True:
+            self._turned = self._clock()
             try:
                 ask = self._asks.get(timeout=self._watch_s)
             except queue.Empty:
@@ -135,7 +143,11 @@ class Player:
         """Between cues: notice that the device went, or try to have it again when its time has come."""
         if self._open:
             if self._clock() > self._until and not self._device.alive():
-                self._lost("the sound device is gone")
+                self._open = False
+                self._device.close()
+                self._tries = 0
+                self.counts.reopened += 1
+                self._try_open()
         elif self._clock() >= self._next_try:
             self._try_open()
 

@@ -6,6 +6,7 @@ annex of BS.1770. Samples are float64 of shape (n,), full scale 1.
 
 from __future__ import annotations
 
+import math
 import wave
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 
 from coach.errors import OutputError
 
-RATE_HZ = 22050
+RATE_HZ = 48000  # a mixer buffer of n samples is then half as long as at the 22 050 Hz of the engine
 TARGET_LUFS = -18.0
 PEAK_DBTP = -1.0
 WINDOW_S = 0.005
@@ -26,7 +27,7 @@ Samples = NDArray[np.float64]
 
 
 def read(path: Path) -> Samples:
-    """Samples of a mono 16-bit WAV file at 22 050 Hz (resampled when need be); OutputError if it is not one."""
+    """Samples of a mono 16-bit WAV file, resampled to 48 kHz when need be; OutputError if it is not one."""
     try:
         with wave.open(str(path), "rb") as wav:
             if (wav.getnchannels(), wav.getsampwidth()) != (1, 2):
@@ -42,7 +43,8 @@ def read(path: Path) -> Samples:
     if rate != RATE_HZ:
         from scipy.signal import resample_poly
 
-        samples = resample_poly(samples, RATE_HZ, rate)
+        common = math.gcd(RATE_HZ, rate)
+        samples = resample_poly(samples, RATE_HZ // common, rate // common)
     return samples
 
 
@@ -52,7 +54,7 @@ def pcm(samples: Samples) -> bytes:
 
 
 def write(path: Path, samples: Samples) -> None:
-    """A mono 16-bit WAV file at 22 050 Hz."""
+    """A mono 16-bit WAV file at 48 kHz."""
     with wave.open(str(path), "wb") as wav:
         wav.setnchannels(1)
         wav.setsampwidth(2)
@@ -115,6 +117,16 @@ def level(samples: Samples) -> Samples:
     while true_peak_dbtp(out) > PEAK_DBTP:
         out = _bend_peaks(out)
     return out
+
+
+def onset_mark() -> Samples:
+    """A soft tone of 60 ms that swells and fades, and 40 ms of silence: it turns the ear before the first word.
+
+    12 dB below the loudness that speech is brought to.
+    """
+    n = round(0.06 * RATE_HZ)
+    tone = np.sin(2 * np.pi * 660.0 / RATE_HZ * np.arange(n)) * np.hanning(n)
+    return np.concatenate([0.05 * tone, np.zeros(round(0.04 * RATE_HZ))])
 
 
 def _bend_peaks(samples: Samples) -> Samples:

@@ -1,0 +1,103 @@
+"""Who may listen from another machine: CURVE keys (ZeroMQ RFC 26), checked by ZeroMQ's authenticator.
+
+``make_keys`` makes two folders: ``engine`` stays on the driving machine, ``helper`` is carried to the other one.
+Without an accepted key a connection is refused before any message is sent.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ipaddress
+import os
+import shutil
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import zmq
+import zmq.auth
+from zmq.auth.thread import ThreadAuthenticator
+
+from coach.errors import OutputError
+
+ENGINE, HELPER = "engine", "helper"
+
+
+def is_loopback(address: str) -> bool:
+    """Whether only this machine can reach ``address``; OutputError when it is no address of ours."""
+    parts = urlsplit(address)
+    host = parts.hostname or ""
+    if parts.scheme in ("ipc", "inproc"):
+        return True
+    if parts.scheme != "tcp" or not host:
+        raise OutputError(f"bus address {address!r}: allowed is tcp://HOST:PORT")
+    if host == "localhost":
+        return True
+    with contextlib.suppress(ValueError):
+        return ipaddress.ip_address(host).is_loopback
+    return False
+
+
+def check_address(address: str, keys: Path | None, binds: bool) -> None:
+    """OutputError when ``address`` leaves this machine and there are no keys."""
+    if not is_loopback(address) and keys is None:
+        doing = "listening" if binds else "connecting"
+        raise OutputError(f"{doing} on {address} leaves this machine and needs keys: make them with `coach keys`")
+
+
+def make_keys(folder: Path) -> tuple[Path, Path]:
+    """Make ``folder/engine`` and ``folder/helper``; the two paths. OutputError when they exist or can not be made."""
+    engine, helper = folder / ENGINE, folder / HELPER
+    for one in (engine, helper):
+        if one.exists():
+            raise OutputError(f"{one}: is there already; keys are never overwritten, name another folder")
+    try:
+        for one in (engine / "allowed", helper):
+            one.mkdir(parents=True, mode=0o700)
+        os.chmod(engine, 0o700)
+        zmq.auth.create_certificates(engine, ENGINE)
+        zmq.auth.create_certificates(helper, HELPER)
+        shutil.copy(helper / f"{HELPER}.key", engine / "allowed")
+        shutil.copy(engine / f"{ENGINE}.key", helper)
+        for secret in (engine / f"{ENGINE}.key_secret", helper / f"{HELPER}.key_secret"):
+            os.chmod(secret, 0o600)
+    except OSError as error:
+        raise OutputError(f"{folder}: keys can not be made: {error.strerror or error}") from error
+    return engine, helper
+
+
+def _load(path: Path, secret: bool) -> tuple[bytes, bytes | None]:
+    try:
+        public, private = zmq.auth.load_certificate(path)
+    except (OSError, ValueError) as error:
+        raise OutputError(f"{path}: no key file: {error}") from error
+    if secret and private is None:
+        raise OutputError(f"{path}: holds no secret key; allowed is a file made by `coach keys`")
+    return public, private
+
+
+def unlock(socket: zmq.Socket[bytes], keys: Path) -> None:
+    """Let ``socket`` connect with the helper's keys in ``keys``; OutputError when they are not there."""
+    socket.curve_publickey, socket.curve_secretkey = _load(keys / f"{HELPER}.key_secret", secret=True)
+    socket.curve_serverkey = _load(keys / f"{ENGINE}.key", secret=False)[0]
+
+
+class Guard:
+    """Lets only known keys connect to the sockets it protects. OutputError: the folder holds no engine keys."""
+
+    def __init__(self, context: zmq.Context[zmq.Socket[bytes]], keys: Path) -> None:
+        self._keys = _load(keys / f"{ENGINE}.key_secret", secret=True)
+        allowed = keys / "allowed"
+        if not any(allowed.glob("*.key")):
+            raise OutputError(f"{allowed}: holds no key of a helper (*.key)")
+        self._authenticator = ThreadAuthenticator(context)
+        self._authenticator.start()
+        self._authenticator.configure_curve(domain="*", location=str(allowed))
+
+    def protect(self, socket: zmq.Socket[bytes]) -> None:
+        """Make ``socket`` a server that asks for a key; call it before ``bind``."""
+        socket.curve_publickey, socket.curve_secretkey = self._keys
+        socket.curve_server = True
+
+    def close(self) -> None:
+        """End the authenticator's thread."""
+        self._authenticator.stop()

@@ -1,0 +1,75 @@
+"""The other end of the bus: the newest state, and every event in order."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import zmq
+
+from coach.errors import OutputError
+from coach.outputs.bus.keys import check_address, unlock
+from coach.outputs.bus.table import EVENT_BACKLOG, EVENT_TOPICS, STATE_TOPICS, Message, decode, prefix
+
+
+class Subscriber:
+    """Listens to a bus. Used by one thread; connecting never waits, a bus may come later or come back.
+
+    ``strange`` counts frames that were none of ours. OutputError from the constructor: address or keys.
+    """
+
+    def __init__(self, address: str, keys: Path | None = None) -> None:
+        check_address(address, keys, binds=False)
+        self.strange = 0
+        self._context = zmq.Context()
+        try:
+            self._state = self._connect(address, keys, conflate=True)
+            self._events = self._connect(address, keys, conflate=False)
+        except (zmq.ZMQError, OutputError) as error:
+            self._context.destroy(linger=0)
+            if isinstance(error, OutputError):
+                raise
+            raise OutputError(f"bus address {address}: {error.strerror or error}") from error
+        self._poller = zmq.Poller()
+        self._poller.register(self._state, zmq.POLLIN)
+        self._poller.register(self._events, zmq.POLLIN)
+
+    def _connect(self, address: str, keys: Path | None, conflate: bool) -> zmq.Socket[bytes]:
+        socket = self._context.socket(zmq.SUB)
+        socket.linger = 0
+        if conflate:
+            socket.conflate = True
+        else:
+            socket.rcvhwm = EVENT_BACKLOG
+        # a short reconnect, so that a restarted engine is seen at once, growing for one that stays away
+        socket.reconnect_ivl = 50
+        socket.reconnect_ivl_max = 2000
+        if keys is not None:
+            unlock(socket, keys)
+        for name in STATE_TOPICS if conflate else EVENT_TOPICS:
+            socket.subscribe(prefix(name))
+        socket.connect(address)
+        return socket
+
+    def read(self, wait_s: float) -> list[Message]:
+        """What came: events in order, then the newest state; empty when nothing came within ``wait_s``."""
+        out: list[Message] = []
+        ready = dict(self._poller.poll(round(wait_s * 1000)))
+        for socket in (self._events, self._state):
+            if socket in ready:
+                self._drain(socket, out)
+        return out
+
+    def _drain(self, socket: zmq.Socket[bytes], out: list[Message]) -> None:
+        while True:
+            try:
+                frame = socket.recv(zmq.NOBLOCK)
+            except zmq.Again:
+                return
+            try:
+                out.append(decode(frame))
+            except OutputError:
+                self.strange += 1
+
+    def close(self) -> None:
+        """Stop listening."""
+        self._context.destroy(linger=0)

@@ -1,0 +1,78 @@
+"""The one table of messages between the processes: topic, type, highest rate, recorded or not.
+
+A message is one frame: the topic's name, a zero byte, the value as MessagePack. One frame, because a socket that
+keeps only the newest message (conflate) takes no more.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final, NamedTuple
+
+import msgspec
+
+from coach.core.values import Decision, LapDone, View
+from coach.errors import OutputError
+
+
+class Beat(msgspec.Struct, frozen=True):
+    """The engine lives: its running number; sent also while there is no feed."""
+
+    number: int
+
+
+class Bye(msgspec.Struct, frozen=True):
+    """The run ended; ``why`` is for a person."""
+
+    why: str
+
+
+class Topic(NamedTuple):
+    """One row: ``rate_hz`` is the highest rate (0: whenever it happens); ``state`` means only the newest counts."""
+
+    name: str
+    type: type[msgspec.Struct]
+    rate_hz: float
+    state: bool
+    recorded: bool
+
+
+TABLE: Final = (
+    Topic("view", View, 30.0, state=True, recorded=False),
+    Topic("decision", Decision, 0.0, state=False, recorded=True),
+    Topic("lap", LapDone, 0.0, state=False, recorded=True),
+    Topic("beat", Beat, 2.0, state=False, recorded=False),
+    Topic("bye", Bye, 0.0, state=False, recorded=False),
+)
+BY_NAME: Final = {topic.name: topic for topic in TABLE}
+BY_TYPE: Final = {topic.type: topic for topic in TABLE}
+STATE_TOPICS: Final = tuple(topic.name for topic in TABLE if topic.state)
+EVENT_TOPICS: Final = tuple(topic.name for topic in TABLE if not topic.state)
+EVENT_BACKLOG: Final = 1000
+
+Message = View | Decision | LapDone | Beat | Bye
+
+_ENCODER = msgspec.msgpack.Encoder()
+_DECODERS: dict[str, msgspec.msgpack.Decoder[Any]] = {t.name: msgspec.msgpack.Decoder(t.type) for t in TABLE}
+
+
+def prefix(name: str) -> bytes:
+    """What a subscriber asks for to get the topic ``name`` and no other."""
+    return name.encode("ascii") + b"\0"
+
+
+def encode(message: Message) -> bytes:
+    """One frame."""
+    return prefix(BY_TYPE[type(message)].name) + _ENCODER.encode(message)
+
+
+def decode(frame: bytes) -> Message:
+    """The value in a frame; OutputError when it is none of ours."""
+    name, found, payload = frame.partition(b"\0")
+    decoder = _DECODERS.get(name.decode("ascii", "replace")) if found else None
+    if decoder is None:
+        raise OutputError(f"bus message of unknown topic {name[:20]!r}: known are {', '.join(BY_NAME)}")
+    try:
+        message: Message = decoder.decode(payload)
+    except msgspec.DecodeError as error:
+        raise OutputError(f"bus message of topic {name.decode()}: {error}") from error
+    return message

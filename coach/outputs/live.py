@@ -1,0 +1,101 @@
+"""All outputs of a run put together from what the user chose: one call to start, one to end."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from coach.outputs.base import Group, Notice, Output
+from coach.outputs.bus.publisher import BusOutput
+from coach.outputs.child import Report
+from coach.outputs.console import ConsoleOutput
+from coach.outputs.overlay.output import OverlayOutput
+from coach.outputs.overlay.process import OverlaySetup
+from coach.outputs.overlay.settings import Settings
+from coach.outputs.supervisor import Spec, Supervisor
+from coach.outputs.voice.options import VoiceOptions
+from coach.outputs.voice.output import VoiceOutput
+from coach.outputs.voice.process import VoiceSetup
+from coach.outputs.voice.renderer import Progress
+
+
+@dataclass
+class Choice:
+    """What to put out. ``voice`` or ``overlay`` None: without it. ``watch``: an address for helpers, or empty.
+
+    ``keys`` is the engine's folder of keys, needed when ``watch`` leaves this machine. ``processes`` false: voice
+    and overlay are threads of this process (for tests, and where processes are not wanted).
+    """
+
+    voice: VoiceOptions | None = field(default_factory=VoiceOptions)
+    overlay: Settings | None = field(default_factory=Settings)
+    console: bool = True
+    watch: str = ""
+    keys: Path | None = None
+    processes: bool = True
+
+
+class Live:
+    """The outputs of a run. ``durations_s`` has the length of every phrase; ``watch_address`` what helpers use.
+
+    OutputError from the constructor: a choice that is not allowed, or an address for helpers that is taken.
+    Missing voice, device or display are no errors: they are said through ``notice`` and the run goes on.
+    """
+
+    def __init__(
+        self,
+        choice: Choice,
+        texts: Iterable[str],
+        notice: Notice,
+        on_closed: Callable[[], None] | None = None,
+        progress: Progress | None = None,
+        on_report: Callable[[str, Report], None] | None = None,
+        more: Iterable[Output] = (),
+    ) -> None:
+        phrases = tuple(texts)
+        self._supervisor: Supervisor | None = None
+        self.watch_address = ""
+        outputs: list[Output] = list(more)
+        options, overlay = choice.voice, choice.overlay
+        # without a voice the lengths still rule how long a caption needs
+        bank = (options or VoiceOptions()).checked().bank()
+        if overlay is not None:
+            overlay.checked()
+        if options is not None:
+            bank.prepare(phrases, progress)
+        self.durations_s = {text: bank.duration_s(text) for text in phrases}
+        if choice.watch:
+            watch = BusOutput(choice.watch, choice.keys)
+            self.watch_address = watch.address
+            outputs.append(watch)
+        if choice.console:
+            outputs.append(ConsoleOutput())
+        specs: list[Spec] = []
+        if choice.processes and (options is not None or overlay is not None):
+            bus = BusOutput()
+            outputs.insert(0, bus)
+            if options is not None:
+                if bank.problem:
+                    notice(bank.problem)
+                specs.append(Spec("voice", "coach.outputs.voice.process", VoiceSetup(bus.address, options, phrases)))
+            if overlay is not None:
+                specs.append(Spec("overlay", "coach.outputs.overlay.process", OverlaySetup(bus.address, overlay)))
+            self._supervisor = Supervisor(specs, notice, lambda _name: on_closed and on_closed(), on_report)
+        else:
+            if options is not None:
+                outputs.insert(0, VoiceOutput(bank, options.player(notice), notice))
+            if overlay is not None:
+                outputs.insert(0, OverlayOutput(overlay, notice, on_closed))
+        self.output = Group(outputs, notice)
+
+    @property
+    def supervisor(self) -> Supervisor | None:
+        """The supervisor of the processes, if there are any."""
+        return self._supervisor
+
+    def close(self) -> None:
+        """End all outputs, then their processes."""
+        self.output.close()
+        if self._supervisor is not None:
+            self._supervisor.close()

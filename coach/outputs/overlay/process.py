@@ -1,0 +1,92 @@
+"""The overlay as a process of its own: ``python -m coach.outputs.overlay.process``, started by the supervisor."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from pathlib import Path
+
+import msgspec
+
+from coach.core.values import Decision, View
+from coach.errors import OutputError
+from coach.outputs.bus.subscriber import Subscriber
+from coach.outputs.bus.table import Bye
+from coach.outputs.child import NOT_HERE, Link, run_child
+from coach.outputs.overlay.layout import Caption
+from coach.outputs.overlay.output import Board, run_window
+from coach.outputs.overlay.settings import Settings, load, save
+
+WAIT_S = 0.25
+CLOSED_BY_USER = 0
+
+
+class OverlaySetup(msgspec.Struct, frozen=True):
+    """What the overlay process is told at its start.
+
+    ``settings`` None: those remembered in ``settings_file`` (empty: the usual place). ``keys``: the helper's
+    folder of keys when the bus is on another machine.
+    """
+
+    address: str
+    settings: Settings | None = None
+    settings_file: str = ""
+    keys: str = ""
+
+
+def listen(bus: Subscriber, board: Board, ended: threading.Event, alive: Callable[[], None]) -> None:
+    """Carry what the bus says to the board until ``ended`` is set or the run ends (which sets it)."""
+    while not ended.is_set():
+        for message in bus.read(WAIT_S):
+            if isinstance(message, View):
+                board.put_view(message)
+            elif isinstance(message, Decision) and message.outcome == "spoken":
+                board.put_cue(message.text)
+            elif isinstance(message, Bye):
+                ended.set()
+        alive()
+
+
+def overlay_process_main() -> None:
+    """Show what the bus says until the parent or the run ends, or the user closes the window."""
+    run_child(_show)
+
+
+def _show(link: Link) -> int:
+    setup = link.setup(OverlaySetup)
+    file = Path(setup.settings_file) if setup.settings_file else None
+    board = Board()
+    turned = threading.Event()
+
+    def painted(view: object, caption: Caption | None) -> None:
+        turned.set()
+        if caption is not None and caption.age_s < 1.0:
+            link.report("painted", caption.text)
+
+    def stop() -> bool:
+        link.alive()
+        return link.ended.is_set()
+
+    try:
+        bus = Subscriber(setup.address, Path(setup.keys) if setup.keys else None)
+    except OutputError as error:
+        link.note(str(error))
+        return NOT_HERE
+    # the window must live on the first thread (some systems allow no other), so the bus gets one of its own
+    reader = threading.Thread(target=listen, args=(bus, board, link.ended, lambda: None), daemon=True)
+    reader.start()
+    link.report("ready")
+    try:
+        run_window(board, setup.settings or load(file), stop, lambda s: save(s, file), painted)
+    except OutputError as error:
+        link.note(f"{error}; the run goes on without the overlay")
+        return NOT_HERE
+    finally:
+        link.ended.set()
+        reader.join(timeout=1.0)
+        bus.close()
+    return CLOSED_BY_USER
+
+
+if __name__ == "__main__":
+    overlay_process_main()

@@ -1,0 +1,57 @@
+"""What a person may choose about the voice, and the bank and the player that follow from it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import msgspec
+
+from coach.errors import OutputError
+from coach.outputs.base import Notice
+from coach.outputs.voice.bank import PhraseBank
+from coach.outputs.voice.device import BUFFERS, MixerDevice
+from coach.outputs.voice.player import Player
+from coach.outputs.voice.renderer import RATES_WPM
+
+
+class VoiceOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """``voice`` an id from ``list_voices``, ``device`` a name from ``list_devices``; empty: the default one.
+
+    ``rate_wpm`` 120 to 200 words heard a minute. ``volume`` 0 to 1. ``buffer`` samples of the device at 48 kHz.
+    ``mark``: a short soft tone before each phrase. ``pronunciations``: words as they are to be spoken.
+    """
+
+    voice: str = ""
+    rate_wpm: int = 160
+    volume: float = 1.0
+    device: str = ""
+    buffer: int = 512
+    mark: bool = False
+    pronunciations: dict[str, str] = {}
+    cache_dir: str = ""
+
+    def checked(self) -> VoiceOptions:
+        """The same, or OutputError naming what was found and what is allowed."""
+        if not RATES_WPM[0] <= self.rate_wpm <= RATES_WPM[1]:
+            raise OutputError(
+                f"speech rate {self.rate_wpm} words per minute: allowed is {RATES_WPM[0]} to {RATES_WPM[1]}"
+            )
+        if not 0.0 <= self.volume <= 1.0:
+            raise OutputError(f"speech volume {self.volume:g}: allowed is 0 to 1")
+        if self.buffer not in BUFFERS:
+            raise OutputError(f"sound buffer of {self.buffer} samples: allowed are {', '.join(map(str, BUFFERS))}")
+        return self
+
+    def bank(self) -> PhraseBank:
+        """A bank for this voice; nothing is rendered yet."""
+        return PhraseBank(
+            Path(self.cache_dir) if self.cache_dir else None,
+            self.voice,
+            self.checked().rate_wpm,
+            self.pronunciations,
+            mark=self.mark,
+        )
+
+    def player(self, notice: Notice) -> Player:
+        """A player on this device; it is being opened on the player's thread."""
+        return Player(MixerDevice(self.device, self.checked().buffer, self.volume), notice)

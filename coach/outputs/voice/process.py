@@ -1,0 +1,61 @@
+"""The voice as a process of its own: ``python -m coach.outputs.voice.process``, started by the supervisor."""
+
+from __future__ import annotations
+
+import msgspec
+
+from coach.core.values import Decision
+from coach.errors import OutputError
+from coach.outputs.bus.subscriber import Subscriber
+from coach.outputs.bus.table import Bye
+from coach.outputs.child import NOT_HERE, Link, run_child
+from coach.outputs.voice.options import VoiceOptions
+from coach.outputs.voice.output import VoiceOutput
+
+WAIT_S = 0.25
+
+
+class VoiceSetup(msgspec.Struct, frozen=True):
+    """What the voice process is told at its start: the bus, its options, the phrases to have ready."""
+
+    address: str
+    options: VoiceOptions
+    texts: tuple[str, ...] = ()
+
+
+def voice_process_main() -> None:
+    """Speak what the bus says until the parent or the run ends."""
+    run_child(_speak)
+
+
+def _speak(link: Link) -> int:
+    setup = link.setup(VoiceSetup)
+    try:
+        # listening comes first: what is said while the clips are read waits in the queue
+        bus = Subscriber(setup.address)
+        bank = setup.options.bank()
+        player = setup.options.player(link.note)
+    except OutputError as error:
+        link.note(str(error))
+        return NOT_HERE
+    bank.prepare(setup.texts, lambda done, of: link.alive())
+    voice = VoiceOutput(bank, player, link.note, lambda text: link.report("started", text))
+    player.ready.wait(timeout=5.0)
+    link.report("ready")
+    try:
+        while not link.ended.is_set():
+            for message in bus.read(WAIT_S):
+                if isinstance(message, Decision):
+                    voice.decision(message)
+                elif isinstance(message, Bye):
+                    return 0
+            if not player.stuck:
+                link.alive()  # else the parent takes the whole process away and starts it anew
+    finally:
+        voice.close()
+        bus.close()
+    return 0
+
+
+if __name__ == "__main__":
+    voice_process_main()

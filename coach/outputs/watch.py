@@ -1,0 +1,128 @@
+"""The live state on a helper's machine: on the terminal, or in the same overlay window. It can only listen."""
+
+from __future__ import annotations
+
+import math
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from pathlib import Path
+from typing import Literal
+
+from rich.console import Console, Group, RenderableType
+from rich.live import Live
+from rich.text import Text
+
+from coach.core.values import Decision, LapDone, View
+from coach.outputs.bus.subscriber import Subscriber
+from coach.outputs.bus.table import Bye, Message
+from coach.outputs.console import GAINED, LOST, cue_line, lap_line, lap_time
+from coach.outputs.overlay.layout import WORDS, countdown_text, delta_text, mode_of
+from coach.outputs.overlay.output import Board, run_window
+from coach.outputs.overlay.process import listen
+from coach.outputs.overlay.settings import Settings, load
+
+STALE_S = 2.0
+WAIT_S = 0.25
+LINES = 6
+
+
+class Sheet:
+    """What the helper sees: the newest state, the last laps and cues. Pure but for the clock it is given."""
+
+    def __init__(self, address: str, clock: Callable[[], float] = time.monotonic) -> None:
+        self.ended = ""
+        self._address = address
+        self._clock = clock
+        self._view: View | None = None
+        self._heard_s = -math.inf
+        self._laps: deque[LapDone] = deque(maxlen=LINES)
+        self._cues: deque[Decision] = deque(maxlen=LINES)
+
+    def take(self, message: Message) -> None:
+        """Take in one message."""
+        self._heard_s = self._clock()
+        if isinstance(message, View):
+            self._view = message
+        elif isinstance(message, LapDone):
+            self._laps.append(message)
+        elif isinstance(message, Decision):
+            if message.outcome == "spoken":
+                self._cues.append(message)
+        elif isinstance(message, Bye):
+            self.ended = message.why
+
+    def lines(self) -> RenderableType:
+        """The sheet as text."""
+        rows: list[Text] = [self._state()]
+        if self._laps:
+            rows += [Text(""), *(lap_line(lap) for lap in self._laps)]
+        if self._cues:
+            rows += [Text(""), *(cue_line(cue) for cue in self._cues)]
+        return Group(*rows)
+
+    def _state(self) -> Text:
+        view = self._view
+        if self._clock() - self._heard_s > STALE_S:
+            return Text(f"nothing is heard from {self._address}", style="bold")
+        if view is None:
+            return Text(f"connected to {self._address}, no feed yet", style="bold")
+        mode = mode_of(view)
+        if mode not in ("live", "untimed"):
+            return Text(WORDS[mode], style="bold")
+        line = Text(f"lap {view.lap}  ")
+        if mode == "live":
+            line.append(f"{delta_text(view.delta_s)} s", style=f"bold {LOST if view.delta_s > 0 else GAINED}")
+            line.append(f"  heading for {lap_time(view.predicted_s)}" if math.isfinite(view.predicted_s) else "")
+        else:
+            line.append(WORDS[mode], style="bold")
+        if math.isfinite(view.speed_mps):
+            line.append(f"  {view.speed_mps * 3.6:.0f} km/h")
+        if view.next_corner:
+            line.append(f"  {view.next_corner} {countdown_text(view.to_brake_m)}".rstrip())
+        return line
+
+
+def run_watch(
+    address: str,
+    keys: Path | None = None,
+    show: Literal["terminal", "overlay"] = "terminal",
+    console: Console | None = None,
+    settings: Settings | None = None,
+    stop: Callable[[], bool] = lambda: False,
+) -> str:
+    """Show the run at ``address`` until it ends, ``stop()``, or Ctrl-C; why it ended ("" when stopped).
+
+    ``address`` is ``tcp://HOST:PORT``; beyond this machine ``keys`` is the helper's folder from ``make_keys``.
+    OutputError: address, keys, or no display for ``show="overlay"``.
+    """
+    bus = Subscriber(address, keys)
+    try:
+        return _overlay(bus, settings or load(), stop) if show == "overlay" else _terminal(bus, address, console, stop)
+    except KeyboardInterrupt:
+        return ""
+    finally:
+        bus.close()
+
+
+def _terminal(bus: Subscriber, address: str, console: Console | None, stop: Callable[[], bool]) -> str:
+    sheet = Sheet(address)
+    with Live(sheet.lines(), console=console or Console(highlight=False), auto_refresh=False) as live:
+        while not stop() and not sheet.ended:
+            for message in bus.read(WAIT_S):
+                sheet.take(message)
+            live.update(sheet.lines(), refresh=True)
+    return sheet.ended
+
+
+def _overlay(bus: Subscriber, settings: Settings, stop: Callable[[], bool]) -> str:
+    board, ended = Board(), threading.Event()
+    reader = threading.Thread(target=listen, args=(bus, board, ended, lambda: None), name="watch", daemon=True)
+    reader.start()
+    try:
+        closed = run_window(board, settings, lambda: stop() or ended.is_set())
+        return "the run ended" if ended.is_set() and not closed else ""
+    finally:
+        ended.set()
+        reader.join(timeout=2.0)
