@@ -65,10 +65,11 @@ class _Plan:
     latest_s: float
 
     @property
-    def key(self) -> tuple[bool, int, float, float, str, int, tuple[str, ...]]:
+    def key(self) -> tuple[bool, int, float, float, float, str, int, int, tuple[str, ...]]:
         """Total, so that the order of rules in a file can not matter."""
         c = self.candidate
-        return (not c.safety, -c.rule.priority, self.over_s, -c.loss_s, c.rule.name, c.corner, c.forms)
+        order = (self.over_s, c.action_m, -c.loss_s)
+        return (not c.safety, -c.rule.priority, *order, c.rule.name, c.corner, c.lap, c.forms)
 
 
 @dataclass

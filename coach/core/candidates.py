@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from coach.core.arbiter import Candidate
+from coach.core.limits import limit
 from coach.core.rules import CueRule, RuleSet
 from coach.core.schedule import Schedule
-from coach.core.wording import Wording, wordings
+from coach.core.topics import topic
+from coach.core.wording import Wording, with_name, wordings
 from coach.core.zones import Zone
 
 CORNER_ACTIONS = frozenset({"apex", "kerb_apex", "apex_missed", "turn_in_early", "turn_in_late", "kerb_entry"})
@@ -35,24 +37,53 @@ class Moment:
     corner: int
     zone: Zone
     quiet_m: float
-    """Where it gets quiet: the driver's own brake point where that is before the profile's."""
+    """Where it gets quiet before this corner, or before the group it follows closely in (then ``named``)."""
     next_quiet_m: float
     gradient: float
     spoken_this_lap: int
+    named: bool = False
+    zones: tuple[Zone, ...] = ()
+    """All corners of a lap, for a word about another one."""
 
 
-def approach(rules: RuleSet, schedule: Schedule, at: Moment) -> Iterator[Asked]:
-    """Everything that could be said before a corner."""
+def approach(rules: RuleSet, schedule: Schedule, at: Moment) -> list[Asked]:
+    """Everything that could be said before a corner; of several on one topic only the first may speak."""
+    asked = [a for rule in rules.rules if rule.slot == "approach" for a in _ask(rule, rules, schedule, at, at.quiet_m)]
+    return one_a_topic(asked)
+
+
+def after(rules: RuleSet, schedule: Schedule, at: Moment) -> list[Asked]:
+    """Everything that could be said after a corner's end, before the next one gets quiet.
+
+    What was cured is known when the straight after that corner is over: it is confirmed at the end of the next one,
+    by name.
+    """
+    asked: list[Asked] = []
     for rule in rules.rules:
-        if rule.slot == "approach":
-            yield from _ask(rule, rules, schedule, at, at.quiet_m)
+        if rule.family == "confirmation":
+            for corner in schedule.cured(rule):
+                there = replace(at, corner=corner, zone=at.zones[corner], named=True)
+                asked += _ask(rule, rules, schedule, there, at.next_quiet_m)
+        elif rule.slot != "approach":
+            asked += _ask(rule, rules, schedule, at, at.next_quiet_m)
+    return one_a_topic(asked)
 
 
-def after(rules: RuleSet, schedule: Schedule, at: Moment) -> Iterator[Asked]:
-    """Everything that could be said after a corner's end, before the next one gets quiet."""
-    for rule in rules.rules:
-        if rule.slot != "approach":
-            yield from _ask(rule, rules, schedule, at, at.next_quiet_m)
+def one_a_topic(asked: list[Asked]) -> list[Asked]:
+    """Cues on one topic at one corner could contradict each other: the first by rank stays, the others are beaten.
+
+    What was measured outranks what is always so, then the order of the arbiter holds.
+    """
+    first: dict[tuple[int, str], Asked] = {}
+    for one in sorted((a for a in asked if not a.hold and not a.candidate.safety), key=_rank):
+        first.setdefault((one.candidate.corner, topic(one.candidate.rule, one.candidate.forms[-1])), one)
+    kept = {id(a) for a in first.values()}
+    return [a if a.hold or a.candidate.safety or id(a) in kept else Asked(a.candidate, "beaten") for a in asked]
+
+
+def _rank(one: Asked) -> tuple[bool, int, float, str, tuple[str, ...]]:
+    c = one.candidate
+    return (c.rule.family != "correction", -c.rule.priority, -c.loss_s, c.rule.name, c.forms)
 
 
 def _ask(rule: CueRule, rules: RuleSet, schedule: Schedule, at: Moment, quiet_m: float) -> Iterator[Asked]:
@@ -61,41 +92,32 @@ def _ask(rule: CueRule, rules: RuleSet, schedule: Schedule, at: Moment, quiet_m:
     corner = at.zone.corner
     amount = cost = math.nan
     if rule.family == "correction":
-        times, finding = schedule.seen(rule, at.corner)
+        _, finding = schedule.seen(rule, at.corner)
         if finding is None:
             return
         amount, cost = finding.amount, finding.cost_s
-        del times
     hold = schedule.hold(rule, at.corner, at.lap, at.spoken_this_lap)
-    if rule.family == "confirmation" and hold:
-        # nothing was cured: there is nothing to confirm, and nothing to tell about it
-        return
     if {rule.name, rule.about} & corner.muted:
         hold = "muted"
     for wording in wordings(rule, corner, amount=amount, cost_s=cost, gradient=at.gradient):
-        yield Asked(_candidate(rule, rules, schedule, at, wording, quiet_m, cost), hold or _limit(rule, at, amount))
-
-
-def _limit(rule: CueRule, at: Moment, amount: float) -> str:
-    """Advice that would cross a limit of the profile is never given."""
-    corner = at.zone.corner
-    if rule.about == "brake_early" and corner.latest_brake_m == corner.latest_brake_m:
-        room = corner.latest_brake_m - corner.brake_m
-        if room < 0.0 and amount < -room:
-            return "limit"
-    if rule.about == "exit_narrow" and corner.widest_exit_offset_m == corner.widest_exit_offset_m:
-        return "limit" if corner.widest_exit_offset_m <= 0.0 else ""
-    return ""
+        candidate = _candidate(rule, rules, schedule, at, wording, quiet_m, cost)
+        if candidate is not None:
+            yield Asked(candidate, hold or limit(rule, corner, amount, candidate.forms))
 
 
 def _candidate(
     rule: CueRule, rules: RuleSet, schedule: Schedule, at: Moment, wording: Wording, quiet_m: float, cost: float
-) -> Candidate:
-    new = schedule.is_new(rule, at.corner)
-    long_first = [wording.long, wording.short] if new else [wording.short, wording.long]
-    forms = [f for f in long_first if f]
+) -> Candidate | None:
+    named = at.named and not wording.safety
+    shorts = [f for f in (wording.short, *wording.alternatives) if f]
+    short = shorts[schedule.turn(rule, at.corner) % len(shorts)] if shorts else ""
+    new = schedule.is_new(rule, at.corner, with_name(short, wording.name) if named else short)
     # a rehearsed text is said short; the long form only where there is no other
-    forms = forms if new else forms[:1]
+    forms = [f for f in ([wording.long, short] if new or not short else [short]) if f]
+    if named:
+        forms = [f for f in (with_name(form, wording.name) for form in forms) if f]
+    if not forms:
+        return None
     action = _action(rule, at, wording)
     safety = wording.safety
     return Candidate(

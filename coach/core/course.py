@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import IntEnum
 
 from coach.core.reference import Reference
-from coach.core.timing import open_place
+from coach.core.timing import approaches
 from coach.core.zones import Zone
 
 SETTLE_M = 20.0
@@ -46,13 +47,13 @@ class Course:
         places: list[tuple[float, Kind, int, int]] = []
 
         def add(place_m: float, kind: Kind, corner: int) -> None:
-            turns = int(place_m // self.length_m) if self.closed else 0
+            turns = math.floor(place_m / self.length_m) if self.closed else 0
             places.append((place_m - turns * self.length_m, kind, corner, turns))
 
+        self.approaches = approaches(reference, zones)
         add(0.0, Kind.LINE, -1)
         for i, zone in enumerate(zones):
-            previous_end = zones[i - 1].end_m - (self.length_m if i == 0 else 0.0)
-            add(open_place(reference, zone, previous_end), Kind.OPEN, i)
+            add(self.approaches[i].open_m, Kind.OPEN, i)
             add(zone.start_m, Kind.ZONE, i)
             if zone.brake_m == zone.brake_m:
                 add(zone.brake_m, Kind.BRAKE, i)

@@ -7,7 +7,7 @@ Live, replay and tests push the same frames and get the same answer, whether one
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Final
@@ -31,7 +31,7 @@ from coach.core.reference import Reference
 from coach.core.rules import RuleSet
 from coach.core.schedule import Memory
 from coach.core.talker import Talker
-from coach.core.timing import time_to
+from coach.core.timing import OWN_BRAKE_M, UNKNOWN_BRAKE_M, time_to
 from coach.core.trace import MARGIN_M
 from coach.core.values import Corner, Decision, LapDone, Pass, PhaseChange, View
 from coach.core.zones import zones
@@ -42,6 +42,8 @@ CHUNK: Final = 1024
 WHEELS_OFF: Final = 3
 """This many wheels outside the limit make a pass and its lap invalid (common practice, no source)."""
 BRAKE_ON: Final = 0.1
+OWN_BRAKES: Final = 8
+"""So many of his last brake points tell where a driver may brake the next time."""
 _EVENT: Final = {Kind.ZONE: Event.ZONE, Kind.TURN_IN: Event.TURN_IN, Kind.APEX: Event.APEX, Kind.END: Event.END}
 
 
@@ -98,7 +100,7 @@ class Pipeline:
         self._last = (0.0, 0.0, 0.0)
         self._line_t = float("nan")
         self._sure = False
-        self._own_brake: dict[int, list[float]] = {}
+        self._own_brake: dict[int, deque[float]] = {}
         self._pit = False
 
     # what goes in
@@ -192,7 +194,8 @@ class Pipeline:
                 self._event(events[at], t, u, v, brake, fixes, happened)
                 at += 1
             elif row < n:
-                self._speak(float(t[row]), float(u[row]), float(v[row]), bool(fixes.sure[row]), happened)
+                held = bool(brake[row] > BRAKE_ON)
+                self._speak(float(t[row]), float(u[row]), float(v[row]), bool(fixes.sure[row]), held, happened)
             else:
                 break
         self._front = float(front[-1])
@@ -282,7 +285,7 @@ class Pipeline:
                 self.kept.append(driven)
         if valid:
             self.bands.learn(corner, driven.gaps)
-            self._own_brake.setdefault(corner, []).append(driven.measures["brake_start_m"])
+            self._own_brake.setdefault(corner, deque(maxlen=OWN_BRAKES)).append(driven.measures["brake_start_m"])
             self.talker.passed(corner, findings)
         ended = self.laps.add(driven)
         if ended is not None:
@@ -322,26 +325,31 @@ class Pipeline:
         zone = self.zones[corner].shifted(lap * length)
         following = (corner + 1) % len(self.zones)
         next_lap = lap + (1 if following == 0 else 0)
+        approach = self.course.approaches[corner]
         return Moment(
             now,
             lap,
             corner,
             zone,
-            self._quiet(corner, lap),
+            self._quiet(approach.anchor, lap - 1 if approach.anchor > corner else lap),
             self._quiet(following, next_lap),
             self._gradient[corner],
             self.talker.spoken_in(lap),
+            approach.named,
+            self.zones,
         )
 
     def _quiet(self, corner: int, lap: int) -> float:
         """Where it gets quiet before a corner: the profile's brake point, or the driver's own if he brakes earlier."""
-        quiet = self.zones[corner].quiet_m
-        own = [b for b in self._own_brake.get(corner, [])[-5:] if b == b]
-        if own:
-            quiet = min(quiet, *own)
+        zone = self.zones[corner]
+        quiet = zone.quiet_m
+        own = self._own_brake.get(corner, ())
+        if not own and zone.brake_m == zone.brake_m:
+            quiet -= UNKNOWN_BRAKE_M
+        quiet = min([quiet, *(b - OWN_BRAKE_M for b in own if b == b)])
         return quiet + lap * self.reference.length_m
 
-    def _speak(self, now: float, u: float, v: float, sure: bool, happened: Happened) -> None:
+    def _speak(self, now: float, u: float, v: float, sure: bool, braking: bool, happened: Happened) -> None:
         if not sure or self._pit:
             happened.decisions += self.talker.hush(now, self._s(u), "lost" if not sure else "pit")
             return
@@ -349,7 +357,8 @@ class Pipeline:
         def reach(place_m: float) -> float:
             return now + time_to(self.reference, u, v, place_m)
 
-        happened.decisions += self.talker.consider(now, self._s(u), reach, self.phase not in QUIET)
+        may_speak = self.phase not in QUIET and not braking
+        happened.decisions += self.talker.consider(now, self._s(u), reach, may_speak)
 
     # what to show
 

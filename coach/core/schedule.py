@@ -34,6 +34,13 @@ ABOUT: Final[dict[str, frozenset[str]]] = {
 RECENT: Final = 8
 STALE_LAPS: Final = 6
 """A corner in work that has not come right after this many laps gives its place to the next for a while."""
+MUTE_LAPS: Final = 2
+"""A corner in work at which nothing could be said for this many laps gives its place to the next for a while."""
+SETTLED_LAPS: Final = 6
+SETTLED_CUES: Final = 4
+"""From this lap on at most so many cues a lap, however many a rule set allows (common practice, no source)."""
+OFTEN: Final = 2
+"""Said more often than this times the passes of a cure, a reminder is known: it fades, whatever is driven."""
 REHEARSED: Final = 2
 """Spoken this often a text is no longer new (common practice, no source)."""
 
@@ -67,6 +74,7 @@ class Schedule:
         self._recent: dict[int, deque[tuple[Finding, ...]]] = {}
         self._in_work: dict[int, int] = {}
         self._rest: dict[int, int] = {}
+        self._said_to: set[int] = set()
 
     def _key(self, rule: CueRule, corner: int) -> str:
         return f"{rule.name}@{self.names[corner]}"
@@ -91,6 +99,7 @@ class Schedule:
         r = self.rules
         p.good, p.bad = (0, p.bad + 1) if bad else (p.good + 1, 0)
         if rule.family == "confirmation":
+            p.due_confirm = p.due_confirm and not bad
             return
         if bad:
             p.silent_good = 0
@@ -113,6 +122,20 @@ class Schedule:
             if rule.family == "confirmation" and rule.about == fault:
                 self.progress(rule, corner).due_confirm = True
 
+    def cured(self, rule: CueRule) -> tuple[int, ...]:
+        """The corners at which the confirmation ``rule`` is due."""
+        return tuple(c for c in range(len(self.names)) if self.progress(rule, c).due_confirm)
+
+    def turn(self, rule: CueRule, corner: int) -> int:
+        """Which of the wordings is due: the next one after each ``cure_passes`` times that did not help."""
+        p = self.progress(rule, corner)
+        return p.said // self.rules.cure_passes if rule.family == "correction" and p.bad >= self.rules.cure_passes else 0
+
+    def budget(self, lap: int) -> int:
+        """How many cues may be spoken in ``lap``, safety cautions not counted."""
+        most = self.rules.cues_per_lap
+        return most if lap < SETTLED_LAPS else min(most, SETTLED_CUES)
+
     def seen(self, rule: CueRule, corner: int) -> tuple[int, Finding | None]:
         """In how many of the last ``of_last`` passes the rule's fault was found, and the latest finding."""
         last = list(self._recent.get(corner, ()))[-rule.of_last :]
@@ -132,13 +155,12 @@ class Schedule:
             reason = self._hold_correction(rule, corner, lap, p)
         else:
             reason = self._hold_faded(rule, corner, lap, p)
-        if not reason and spoken_this_lap >= self.rules.cues_per_lap and not rule.safety:
+        if not reason and spoken_this_lap >= self.budget(lap) and not rule.safety:
             return "budget"
         return reason
 
     def _hold_correction(self, rule: CueRule, corner: int, lap: int, p: Progress) -> str:
-        times, _ = self.seen(rule, corner)
-        if times < rule.seen:
+        if not self._due(rule, corner):
             return "inside the band"
         if corner not in self._in_work:
             return "other corner first"
@@ -148,14 +170,21 @@ class Schedule:
             return "fading"
         return ""
 
+    def _due(self, rule: CueRule, corner: int) -> bool:
+        """Whether the fault was found often enough, and in the last pass too: what was just mended is not named."""
+        times, _ = self.seen(rule, corner)
+        last = self._recent[corner][-1] if self._recent.get(corner) else ()
+        return times >= rule.seen and any(f.fault == rule.about and _counts(f, rule) for f in last)
+
     def _hold_faded(self, rule: CueRule, corner: int, lap: int, p: Progress) -> str:
-        if p.stage == "retired":
-            return "fading"
-        if p.stage == "outside" and not p.bad and not rule.safety:
-            return "inside the band"
-        if p.stage in ("alternate", "outside") and p.said and lap - p.said_lap < 2:
-            return "fading"
-        return ""
+        if not rule.safety:
+            if p.stage == "retired":
+                return "fading"
+            if p.stage == "outside" and not p.bad:
+                return "inside the band"
+        often = OFTEN * self.rules.cure_passes
+        gap = 4 if p.said >= 2 * often and not rule.safety else 2 if p.said >= often or p.stage != "each" else 1
+        return "fading" if p.said and lap - p.said_lap < gap else ""
 
     def _line_is_off(self, corner: int) -> bool:
         last = list(self._recent.get(corner, ()))[-2:]
@@ -167,33 +196,48 @@ class Schedule:
         p.said += 1
         p.said_lap = lap
         p.due_confirm = False
+        if rule.family == "correction":
+            self._said_to.add(corner)
         self.memory.heard[text] = self.memory.heard.get(text, 0) + 1
 
-    def is_new(self, rule: CueRule, corner: int) -> bool:
-        """Whether what the rule says at ``corner`` is still new to this driver."""
-        return self.progress(rule, corner).said < REHEARSED
+    def is_new(self, rule: CueRule, corner: int, text: str) -> bool:
+        """Whether what the rule says at ``corner``, in short ``text``, is still new to this driver."""
+        said = self.progress(rule, corner).said
+        return said < REHEARSED or (bool(self.turn(rule, corner)) and self.memory.heard.get(text, 0) < 1)
 
     def choose_work(self, lap: int) -> tuple[int, ...]:
         """At the start of a lap: the corners in work, by what they cost lately and whether they get better."""
         for corner, since in list(self._in_work.items()):
-            recent = list(self._recent.get(corner, ()))[-self.rules.cure_passes :]
-            if len(recent) == self.rules.cure_passes and not any(recent):
+            unsaid = corner not in self._said_to and lap - since >= MUTE_LAPS
+            if self._is_right(corner):
                 del self._in_work[corner]
-            elif lap - since >= STALE_LAPS:
+            elif unsaid or lap - since >= STALE_LAPS:
                 del self._in_work[corner]
                 self._rest[corner] = lap + STALE_LAPS // 2
-        scores = sorted(
-            (-self._score(c), c) for c in self._recent if c not in self._in_work and self._rest.get(c, -1) < lap
-        )
-        for score, corner in scores:
-            if len(self._in_work) >= self.rules.corners_in_work or score >= 0.0:
+        free = [c for c in self._recent if c not in self._in_work and self._rest.get(c, -1) < lap and self._call(c)]
+        for _, corner in sorted((-self._score(c), c) for c in free):
+            if len(self._in_work) >= self.rules.corners_in_work:
                 break
             self._in_work[corner] = lap
+            self._said_to.discard(corner)
         return tuple(sorted(self._in_work))
 
+    def _call(self, corner: int) -> bool:
+        """Whether any correction is due at ``corner``."""
+        return any(r.family == "correction" and self._due(r, corner) for r in self.rules.rules)
+
+    def _is_right(self, corner: int) -> bool:
+        """Whether the last passes had nothing that a rule would name."""
+        recent = list(self._recent.get(corner, ()))[-self.rules.cure_passes :]
+        return len(recent) == self.rules.cure_passes and not any(self._named(findings) for findings in recent)
+
+    def _named(self, findings: tuple[Finding, ...]) -> list[Finding]:
+        rules = [r for r in self.rules.rules if r.family == "correction"]
+        return [f for f in findings if any(f.fault == r.about and _counts(f, r) for r in rules)]
+
     def _score(self, corner: int) -> float:
-        """Mean cost of the last three passes [s], more when it grows."""
-        costs = [sum(f.cost_s for f in findings) for findings in list(self._recent[corner])[-3:]]
+        """Mean cost of what rules would name in the last three passes [s], more when it grows."""
+        costs = [sum(f.cost_s for f in self._named(findings)) for findings in list(self._recent[corner])[-3:]]
         trend = costs[-1] - costs[0] if len(costs) > 1 else 0.0
         return sum(costs) / len(costs) + 0.25 * max(trend, 0.0)
 

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 
-from coach.core.arbiter import NEVER, Arbiter, Verdict
+from coach.core.arbiter import NEVER, Arbiter, Candidate, Verdict
 from coach.core.candidates import Asked, Moment, after, approach
 from coach.core.rules import RuleSet
 from coach.core.schedule import Memory, Schedule
+from coach.core.topics import topic
 from coach.core.values import Decision, Finding
+
+MOST_A_CORNER = 2
+"""More than this is not said before one corner (common practice, no source)."""
 
 
 class Talker:
@@ -27,6 +31,7 @@ class Talker:
         self.arbiter = Arbiter(durations)
         self.wake_s = NEVER
         self._spoken_in: dict[int, int] = {}
+        self._at_corner: dict[tuple[int, int], int] = {}
 
     def spoken_in(self, lap: int) -> int:
         """Cues spoken in ``lap`` so far, safety cautions not counted."""
@@ -55,13 +60,36 @@ class Talker:
         """Decide what can be decided at ``now_s``."""
         out = self._spent(now_s, s_m)
         verdicts, self.wake_s = self.arbiter.consider(now_s, reach, may_speak)
-        return out + [self._settle(v, now_s, s_m) for v in verdicts]
+        for verdict in verdicts:
+            out.append(self._settle(verdict, now_s, s_m))
+            if verdict.spoken:
+                out += self._enough(verdict.candidate, now_s, s_m)
+        return out
+
+    def _enough(self, said: Candidate, now_s: float, s_m: float) -> list[Decision]:
+        """After ``said``: nothing more on its topic at its corner, one correction a corner, MOST_A_CORNER in all."""
+        out: list[Decision] = []
+        if said.safety or said.rule.family == "confirmation":
+            return out
+        here = (said.lap, said.corner)
+        self._at_corner = {k: n for k, n in self._at_corner.items() if k[0] >= said.lap - 1}
+        count = self._at_corner[here] = self._at_corner.get(here, 0) + 1
+        for c in list(self.arbiter.open):
+            if c.safety or c.rule.family == "confirmation" or (c.lap, c.corner) != here:
+                continue
+            same = topic(c.rule, c.forms[-1]) == topic(said.rule, said.forms[-1])
+            both = c.rule.family == "correction" and said.rule.family == "correction"
+            if same or both or count >= MOST_A_CORNER:
+                self.arbiter.open.remove(c)
+                reason = "beaten" if same else "busy corner"
+                out.append(self._decision(Verdict(c, False, reason, c.forms[-1], now_s, float("nan")), now_s, s_m))
+        return out
 
     def _spent(self, now_s: float, s_m: float) -> list[Decision]:
         """Candidates of a lap whose budget was used up since they were opened."""
         out = []
         for c in list(self.arbiter.open):
-            if not c.safety and self.spoken_in(c.lap) >= self.rules.cues_per_lap:
+            if not c.safety and self.spoken_in(c.lap) >= self.schedule.budget(c.lap):
                 self.arbiter.open.remove(c)
                 held = Verdict(c, False, "budget", c.forms[-1], now_s, float("nan"))
                 out.append(self._decision(held, now_s, s_m))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 from coach.core.reference import Reference
@@ -15,6 +16,16 @@ LONGEST_LEAD_S: Final = 8.0
 """A spoken message works best 4-8 s ahead (Wan, Wu & Zhang 2016, J Safety Research 58:89-98)."""
 SHORT_LEAD_S: Final = 5.0
 """A rehearsed prompt may come later than a new message; about 2 s ahead is enough (our inference)."""
+MARGIN_AHEAD_S: Final = 2.5
+"""Candidates are there this much before the longest lead: margin, a driver who brakes early, a pace that is faster."""
+ROOM_S: Final = 3.0
+"""Less than this between two corners is no room for a new message: 1.25 s margin, a second or so of speech, pauses."""
+REACH_S: Final = 12.0
+"""A cue is never said farther ahead of its corner than this, plus its own lead (common practice, no source)."""
+UNKNOWN_BRAKE_M: Final = 35.0
+"""How much before the profile's brake point a driver may brake whose own is not known yet."""
+OWN_BRAKE_M: Final = 6.0
+"""How much before the earliest of his last brake points a driver may brake the next time."""
 
 
 def time_to(reference: Reference, u_m: float, speed_mps: float, place_m: float) -> float:
@@ -25,9 +36,55 @@ def time_to(reference: Reference, u_m: float, speed_mps: float, place_m: float) 
     return planned * max(pace, 0.7) * CAUTIOUS
 
 
+@dataclass(frozen=True)
+class Approach:
+    """Where the cues of a corner are said: from ``open_m`` on (as metres before or along its own lap).
+
+    ``anchor`` is the corner before which they must be over: the corner itself, or the first of a group of corners
+    that follow one another too closely to speak in between; then the text has to name the corner (``named``).
+    """
+
+    open_m: float
+    anchor: int
+    named: bool
+
+
+def approaches(reference: Reference, zones: tuple[Zone, ...]) -> tuple[Approach, ...]:
+    """The approach of each corner: the nearest place before it with ROOM_S to speak, at most REACH_S ahead."""
+
+    def at(place_m: float) -> float:
+        return float(reference.at("t_s", place_m))
+
+    n = len(zones)
+    closed = reference.closed
+    quiet = [at(z.quiet_m) for z in zones]
+    # the first corner of an open course has the way from the start
+    end = [at(zones[i - 1].end_m - (reference.length_m if i == 0 else 0.0)) if i or closed else 0.0 for i in range(n)]
+    out = []
+    for i in range(n):
+        chosen = i
+        for back in range(n):
+            j = i - back
+            if j < 0 and not closed:
+                break
+            lap_s = reference.lap_time_s if j < 0 else 0.0
+            if quiet[i] - (quiet[j] - lap_s) > REACH_S:
+                break
+            if quiet[j] - end[j] >= ROOM_S:
+                chosen = j
+                break
+        shift = reference.length_m if chosen < 0 else 0.0
+        zone = zones[chosen]
+        after = zones[chosen - 1].end_m - (reference.length_m if chosen % n == 0 else 0.0) if n > 1 or closed else 0.0
+        if chosen == 0 and not closed:
+            after = 0.0
+        out.append(Approach(open_place(reference, zone, after) - shift, chosen % n, chosen != i))
+    return tuple(out)
+
+
 def open_place(reference: Reference, zone: Zone, previous_end_m: float) -> float:
     """Where cues for ``zone`` may begin: 8 s of driving before it gets quiet, not before the corner before is over."""
-    target = float(reference.at("t_s", zone.quiet_m)) - LONGEST_LEAD_S - 0.5
+    target = float(reference.at("t_s", zone.quiet_m)) - LONGEST_LEAD_S - MARGIN_AHEAD_S
     place = zone.quiet_m
     while place > previous_end_m and float(reference.at("t_s", place)) > target:
         place -= 10.0

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Final, Literal
 
 import msgspec
@@ -18,6 +18,7 @@ from coach.core.speech_units import units, words
 from coach.core.values import Corner
 
 Form = Literal["long", "short"]
+_FORMS: Final[tuple[Form, ...]] = ("long", "short")
 
 METRE_FAULTS: Final = frozenset(
     {"brake_early", "brake_late", "brake_long", "turn_in_early", "turn_in_late", "apex_missed", "throttle_late",
@@ -44,7 +45,8 @@ _SLOT: Final = re.compile(r"\{([^{}]*)\}")
 class Wording(msgspec.Struct, frozen=True):
     """What a rule says at one corner. A form is "" when it can not be said.
 
-    ``at_m`` is the place of a caution along the reference [m], NaN for everything else.
+    ``at_m`` is the place of a caution along the reference [m], NaN for everything else. ``name`` is how the corner
+    is called.
     """
 
     long: str
@@ -52,11 +54,27 @@ class Wording(msgspec.Struct, frozen=True):
     alternatives: tuple[str, ...] = ()
     at_m: float = math.nan
     safety: bool = False
+    name: str = ""
 
     @property
     def texts(self) -> tuple[str, ...]:
         """Every text that can be said, the long form first."""
-        return tuple(dict.fromkeys(t for t in (self.long, self.short, *self.alternatives) if t))
+        return tuple(dict.fromkeys(t for t in (self.long, self.short, *self.alternatives, *self.named) if t))
+
+    @property
+    def named(self) -> tuple[str, ...]:
+        """The texts as they are said away from the corner, where only its name tells which one is meant."""
+        texts = (self.long, self.short, *self.alternatives)
+        return tuple(dict.fromkeys(named for t in texts if (named := with_name(t, self.name))))
+
+
+def with_name(text: str, name: str) -> str:
+    """``text`` with the corner's name before it unless it holds it; "" when that says too much at once."""
+    if not text or not name:
+        return ""
+    if not re.search(rf"(?<!\w){re.escape(name)}(?!\w)", text, re.IGNORECASE):
+        text = f"{name}, {text}"
+    return text if len(units(text, (name,))) <= MAX_LONG_UNITS else ""
 
 
 def wordings(
@@ -79,7 +97,7 @@ def wordings(
             _fit(_fill(template, _values(rule, corner, form, own, amount, cost_s)), form, name)
             for template, form in _templates(rule)
         ]
-        wording = Wording(forms[0], forms[1], tuple(f for f in forms[2:] if f), at_m, safety)
+        wording = Wording(forms[0], forms[1], tuple(f for f in forms[2:] if f), at_m, safety, name)
         if wording.texts:
             out.append(wording)
     return tuple(out)
@@ -153,14 +171,29 @@ def board_place(corner: Corner, form: Form) -> tuple[str, str]:
 
     ("", "") when there is no braking or no board near enough to brake by.
     """
-    if not corner.boards_m or not math.isfinite(corner.brake_m):
+    board = _board(corner)
+    if board != board:
         return "", ""
+    off = corner.turn_in_m - corner.brake_m - board
+    return ("at" if abs(off) <= AT_BOARD_M else "before" if off > 0 else "after"), board_name(board, form)
+
+
+def board_named(corner: Corner, texts: Iterable[str]) -> float:
+    """Where a driver brakes who does as ``texts`` say [m]; NaN when none of them names the board."""
+    where, _ = board_place(corner, "long")
+    names = [name for form in _FORMS if (name := board_place(corner, form)[1])]
+    if not any(name in text for name in names for text in texts):
+        return math.nan
+    return corner.turn_in_m - _board(corner) if where == "at" else corner.brake_m
+
+
+def _board(corner: Corner) -> float:
+    """The board that is near enough to the brake point to brake by [m before turn-in], else NaN."""
+    if not corner.boards_m or not math.isfinite(corner.brake_m):
+        return math.nan
     distance = corner.turn_in_m - corner.brake_m
     board = min(corner.boards_m, key=lambda b: (abs(b - distance), b))
-    off = distance - board
-    if abs(off) > NEAR_BOARD_M:
-        return "", ""
-    return ("at" if abs(off) <= AT_BOARD_M else "before" if off > 0 else "after"), board_name(board, form)
+    return board if abs(distance - board) <= NEAR_BOARD_M else math.nan
 
 
 def _fit(text: str, form: Form, name: str) -> str:
@@ -185,10 +218,11 @@ def _own_words(rule: CueRule, corner: Corner, gradient: float) -> Iterator[tuple
     elif rule.about == "gradient":
         if not math.isfinite(corner.brake_m):
             return
+        # two units, so that it can be said short; what to make of it is the brake point's own reminder
         if gradient <= -SLOPE:
-            yield "downhill, brake earlier", math.nan, False
+            yield "downhill braking", math.nan, False
         elif gradient >= SLOPE:
-            yield "uphill, it slows sooner", math.nan, False
+            yield "uphill braking", math.nan, False
     else:
         yield "", math.nan, False
 

@@ -69,6 +69,7 @@ def audit(rules: RuleSet, corners: Iterable[Corner]) -> tuple[AuditRow, ...]:
                     ("long", wording.long),
                     ("short", wording.short),
                     *(("alternative", a) for a in wording.alternatives),
+                    *(("named", t) for t in wording.named),
                 ):
                     if text:
                         row = AuditRow(rule.name, corner.name, form, text, words(text), len(units(text, (name,))))

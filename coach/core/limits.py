@@ -1,0 +1,31 @@
+"""Limits of the profile that no advice may cross: the latest brake point, the widest exit."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from coach.core.rules import CueRule
+from coach.core.values import Corner
+from coach.core.wording import ADVICE_STEP_M, board_named
+
+OUTWARD: Final = frozenset({"exit_narrow"})
+
+
+def limit(rule: CueRule, corner: Corner, amount: float, forms: tuple[str, ...]) -> str:
+    """ "limit" when following the advice could carry the car past a limit of ``corner``, else "".
+
+    ``amount`` is the finding's amount [m]: a car that brakes that much before the profile's brake point, and is told
+    to brake later, brakes one step later the next time.
+    """
+    latest = corner.latest_brake_m
+    if latest == latest:
+        if rule.about == "brake_early" and corner.brake_m - amount + min(amount, ADVICE_STEP_M) > latest:
+            return "limit"
+        place = board_named(corner, forms)
+        if place == place and place > latest:
+            return "limit"
+    if rule.about in OUTWARD and corner.widest_exit_offset_m <= 0.0:
+        return "limit"
+    if rule.about == "kerb_exit" and corner.kerb_exit != "avoid" and corner.widest_exit_offset_m <= 0.0:
+        return "limit"
+    return ""
