@@ -30,7 +30,7 @@ from scipy.signal import find_peaks
 from coach.core.columns import Floats
 
 TOP_QUANTILE: Final = 0.97
-HIGH: Final = 0.35
+HIGH: Final = 0.3
 LOW_PEAK: Final = 0.2
 LOW: Final = 0.15
 DIP: Final = 0.08

@@ -1,13 +1,15 @@
 """The places of a corner: brake, turn-in, apex, exit, end; and what a driver is told of it: gear, apex kind, boards.
 
-- apex: the middle of the tightest piece (curvature, averaged over SPREAD of the corner, of at least TIGHT of the most,
-  weighted by its sixth power): the middle of an arc of one radius, the peak of a narrowing one. Of two apexes the
-  tighter; within TIE the later one.
+- apex: the middle of the tightest piece (curvature of at least TIGHT of the most), weighted by high powers of
+  curvature and slowness: the middle of an arc of one radius, the peak of a narrowing one, drawn to where the car
+  is slowest. With noise the piece may be looser, the power of the curvature lower, and the curvature is first averaged
+  over a share of the corner. Of two apexes the tighter; within TIE the later one.
 - turn-in and end: where the lateral acceleration falls below EDGE of the nearest peak's, before and after.
 - exit: where full throttle begins that is held to the end; where it never lifts, or no throttle is known, where the
   lateral acceleration has fallen to half of the last peak's.
-- brake: the start of the last braking before the apex (above PRESSED, pauses under PAUSE_S bridged), not before the
-  apex of the corner before; NaN without one, or when full throttle was held for FULL_S after it.
+- brake: the start of the braking that takes off most speed before the apex (above PRESSED, pauses under PAUSE_S
+  bridged), not before the apex of the corner before; NaN without one. Braking after which full throttle was held for
+  FULL_S before turn-in belongs to something else.
 - apex kind: the share of the way from turn-in to end at which half of the turning is done. On a late line the car
   is turned first and let run out later, so the half is done early: below 0.5 - KIND late, above 0.5 + KIND early.
 - boards: 150, 100, 50 m before turn-in, for a corner with heavy braking (speed falls by HEAVY of itself, and by at
@@ -32,8 +34,15 @@ from coach.core.reference import Reference
 from coach.core.values import ApexKind, Corner, Direction
 from coach.survey.corners import Lane, Stretch
 
-TIGHT: Final = 0.75
-SPREAD: Final = 0.2
+TIGHT: Final = 0.8
+LOOSEST: Final = 0.7
+NOISE: Final = 5.0
+NARROW: Final = 0.06
+ONE: Final = 0.75
+SHARP: Final = 0.3
+LEAST_POWER: Final = 6.0
+MOST_POWER: Final = 20.0
+SPEED_POWER: Final = 30.0
 TIE: Final = 0.9
 EDGE: Final = 0.2
 PRESSED: Final = 0.05
@@ -47,9 +56,9 @@ HEAVY: Final = 0.25
 HEAVY_SHARE: Final = 0.5
 
 
-def corners_of(reference: Reference, lap: Lane, found: list[Stretch]) -> tuple[Corner, ...]:
-    """Corners named T1.. in driving order along the reference."""
-    rough = [_places(lap, c) for c in found]
+def corners_of(reference: Reference, lap: Lane, found: list[Stretch], lateral_noise: float) -> tuple[Corner, ...]:
+    """Corners named T1.. in driving order along the reference; ``lateral_noise`` of k v^2 [m/s2]."""
+    rough = [_places(lap, c, lateral_noise) for c in found]
     gears = np.roll(reference.gear, -lap.first)
     hardest = hardest_braking(lap)
     spans: list[Span] = []
@@ -119,11 +128,11 @@ def ordered(reference: Reference, lap: Lane, spans: list[Span]) -> tuple[Corner,
     return tuple(msgspec.structs.replace(corner, name=f"T{k}") for k, corner in enumerate(out, start=1))
 
 
-def _places(lap: Lane, c: Stretch) -> tuple[int, int, int]:
+def _places(lap: Lane, c: Stretch, lateral_noise: float) -> tuple[int, int, int]:
     """Turn-in, apex and end."""
     y = np.abs(lap.share)
     k = np.abs(lap.curvature)
-    apexes = [_tightest(k, p, c.start, c.stop) for p in c.peaks]
+    apexes = _apexes(lap, c, lateral_noise)
     most = max(k[a] for a in apexes)
     apex = max(a for a in apexes if k[a] >= TIE * most)
     first, last = c.peaks[0], c.peaks[-1]
@@ -140,31 +149,56 @@ def _places(lap: Lane, c: Stretch) -> tuple[int, int, int]:
     return min(turn_in, apex), apex, max(end, apex)
 
 
-def _tightest(k: Floats, p: int, start: int, stop: int) -> int:
-    """Middle of the tightest piece around a peak ``p`` of the lateral acceleration.
+def _apexes(lap: Lane, c: Stretch, lateral_noise: float) -> list[int]:
+    """The apexes of a corner: peaks with a valley of less than ONE between are one, the rest is ripple."""
+    y = np.abs(lap.share)
+    groups: list[list[int]] = []
+    for p in c.peaks:
+        if groups:
+            last = groups[-1][-1]
+            valley = float(y[last : p + 1].min())
+            if lap.share[last] * lap.share[p] > 0 and valley >= ONE * min(float(y[last]), float(y[p])):
+                groups[-1].append(p)
+                continue
+        groups.append([p])
+    k = np.abs(lap.curvature)
+    return [
+        _tightest(k, lap.speed, group, c, lateral_noise / float(k[group[0]] * lap.speed[group[0]] ** 2))
+        for group in groups
+    ]
 
-    A moving mean over SPREAD of the corner first: within a long arc of one radius the most curved node is noise.
-    """
-    half = max(int(SPREAD * (stop - start) / 2), 1)
-    a, b = max(start - half, 0), min(stop + half, len(k))
+
+def _tightest(k: Floats, speed: Floats, peaks: list[int], c: Stretch, noise: float) -> int:
+    """Middle of the tightest piece around ``peaks``; ``noise`` is the relative one of the curvature."""
+    wide = min(max(NOISE * noise, NARROW), 1.0 - LOOSEST)
+    slack = max(wide, 1.0 - TIGHT)
+    half = max(int(0.4 * wide * (c.stop - c.start)), 1)
+    a, b = max(c.start - half, 0), min(c.stop + half, len(k))
     y = uniform_filter1d(k[a:b], 2 * half + 1, mode="nearest")
-    low, high = start - a, stop - a
-    top = min(max(p - a, low), high - 1)
-    # up to the top of this peak, over ripples that do not fall below TIGHT
-    while True:
-        left, right = _around(y, top, low, high)
-        best = left + int(np.argmax(y[left : right + 1]))
-        if best == top:
-            break
-        top = best
-    weight = y[left : right + 1] ** 6
+    low, high = c.start - a, c.stop - a
+    left, right = high, low
+    for p in peaks:
+        top = min(max(p - a, low), high - 1)
+        # up to the top of this peak, over ripples that do not fall below the slack
+        while True:
+            first, last = _around(y, top, low, high, (1.0 - slack) * y[top])
+            left, right = min(left, first), max(right, last)
+            best = first + int(np.argmax(y[first : last + 1]))
+            if best == top:
+                break
+            top = best
+    here = y[left : right + 1]
+    weight = (here / here.max()) ** min(max(SHARP / max(noise, 1e-9), LEAST_POWER), MOST_POWER)
+    # the slower the likelier; speed is far less noisy than curvature
+    v = speed[a + left : a + right + 1]
+    weight *= (v.min() / v) ** SPEED_POWER
     return a + round(float((weight * np.arange(left, right + 1)).sum() / weight.sum()))
 
 
-def _around(y: Floats, top: int, low: int, high: int) -> tuple[int, int]:
-    under = np.flatnonzero(y[low:top] < TIGHT * y[top])
+def _around(y: Floats, top: int, low: int, high: int, floor: float) -> tuple[int, int]:
+    under = np.flatnonzero(y[low:top] < floor)
     left = low + int(under[-1]) + 1 if len(under) else low
-    over = np.flatnonzero(y[top:high] < TIGHT * y[top])
+    over = np.flatnonzero(y[top:high] < floor)
     right = top + int(over[0]) - 1 if len(over) else high - 1
     return left, max(right, top)
 
@@ -198,17 +232,22 @@ def brake_start(lap: Lane, floor: int, turn_in: int, apex: int) -> float:
         else:
             spells.append((a, b))
     spells = [(a, b) for a, b in spells if clock[b] - clock[a] >= SHORTEST_BRAKE_S]
+    spells = [(a, b) for a, b in spells if not _driven_on(lap, floor + b, turn_in)]
     if not spells:
         return math.nan
-    a, b = spells[-1]
-    between = slice(floor + b, turn_in)
-    full = (lap.throttle[between] > FULL) * lap.step_m / lap.speed[between]
-    if np.isfinite(lap.throttle[between]).all() and float(full.sum()) > FULL_S:
-        return math.nan
+    v = lap.speed[floor : apex + 1]
+    a, _ = max(spells, key=lambda spell: float(v[spell[0]] - v[spell[1]]))
     if a == 0:
         return float(floor)
     # between the nodes: where the pedal passed PRESSED
     return floor + a - 1 + float((PRESSED - brake[a - 1]) / max(brake[a] - brake[a - 1], 1e-9))
+
+
+def _driven_on(lap: Lane, released: int, turn_in: int) -> bool:
+    after = slice(released, turn_in)
+    throttle = lap.throttle[after]
+    full = (throttle > FULL) * lap.step_m / lap.speed[after]
+    return bool(np.isfinite(throttle).all()) and float(full.sum()) > FULL_S
 
 
 def lowest_gear(gear: Floats) -> int | None:

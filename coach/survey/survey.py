@@ -73,9 +73,9 @@ def survey(
         reference = with_edges(reference, offset[valid])
         if int(valid.sum()) < FEWEST_LAPS:
             notes.append(f"track edges unknown: {int(valid.sum())} valid laps, {FEWEST_LAPS} are needed")
-        v, k = usual(reference, laps, speed, curvature)
+        v, k, calm = usual(reference, laps, speed, curvature)
         flat = lane(reference.step_m, v, k, reference.throttle, reference.brake, closed)
-        corners = corners_of(reference, flat, find(flat))
+        corners = corners_of(reference, flat, find(flat), trace.lateral_noise * calm)
     else:
         steer = trace.value("steer", reference.t_s + chosen.start)
         corners = corners_from_speed(reference, steer)

@@ -66,6 +66,15 @@ class Trace:
         return len(self.p_clock) > 0
 
     @property
+    def lateral_noise(self) -> float:
+        """What noise the smoothing leaves on the lateral acceleration k * v^2 [m/s2]."""
+        if not self.has_positions:
+            return 0.0
+        dt = 1.0 / self.rate_hz
+        cutoff = cutoff_for(self.across_m, dt, LATERAL_MPS2, 2)
+        return float(self.across_m * math.sqrt(dt * cutoff**5 / 18.0))
+
+    @property
     def rate_hz(self) -> float:
         """Median rate of the positions (of the frames without them) [Hz]."""
         t = self.p_clock if self.has_positions else self.clock
