@@ -109,7 +109,7 @@ def too_long(rules: RuleSet, corners: tuple[Corner, ...]) -> list[str]:
         row.text
         for row in audit(rules, corners)
         if row.units > MAX_LONG_UNITS
-        or (row.form != "long" and (row.units > MAX_SHORT_UNITS or row.words > MAX_SHORT_WORDS))
+        or (row.form in ("short", "alternative") and (row.units > MAX_SHORT_UNITS or row.words > MAX_SHORT_WORDS))
     ]
 
 

@@ -51,9 +51,11 @@ def test_a_new_field_goes_above_the_remarks_that_follow(path: Path) -> None:
     """A field added to a corner does not part the next corner from its comment."""
     file = read_profile(path)
     file.tree["corners"][0]["kept"] = ["apex_m"]
+    file.tree["corners"][1]["gear"] = 5
     file.save()
     text = path.read_text()
     assert [] == changed_lines(PROFILE, text)[0]
+    assert text.index("marshal's post") < text.index("gear: 5") < text.index("# the end")
     assert text.index("- apex_m") < text.index("# the second one") < text.index("name: Umber")
 
 
