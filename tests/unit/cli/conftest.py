@@ -1,0 +1,53 @@
+"""A recorded session and its surveyed profile, made once from the practice simulator."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from coach.app.surveying import survey_session
+from coach.cli.root import guarded, make_app
+from coach.core.columns import CHANNELS, Columns
+from coach.session.header import Header
+from coach.session.writer import SessionWriter
+from feeds.practice import FaultPlan, Habit, hollow_ridge, simulate
+
+Coach = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture(scope="session")
+def recorded(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Five laps, the last three with a habit: Quarry is braked for 20 m early."""
+    folder = tmp_path_factory.mktemp("cli") / "session"
+    plan = FaultPlan((Habit("Quarry", "brake_early", 20.0, laps=(3, 4, 5)),))
+    run = simulate(hollow_ridge(), 5, seed=5, faults=plan)
+    chunk = Columns.empty(len(run.channels["t_s"]))
+    for name in CHANNELS:
+        if name in run.channels:
+            chunk[name][:] = run.channels[name]
+    header = Header(session="session", started_at="2026-01-01T00:00:00+00:00", feed="practice", circuit="Hollow Ridge")
+    writer = SessionWriter(folder, header)
+    writer.frames(chunk)
+    writer.close()
+    return folder
+
+
+@pytest.fixture(scope="session")
+def profile(recorded: Path) -> Path:
+    """The folder of the profile surveyed from the session."""
+    return survey_session(recorded, recorded.parent / "profile", None, "").profile.parent
+
+
+@pytest.fixture
+def coach(capsys: pytest.CaptureFixture[str]) -> Coach:
+    """Runs a command line in this process: exit code, standard output, standard error."""
+
+    def call(*arguments: object) -> tuple[int, str, str]:
+        given = [str(a) for a in arguments]
+        code = guarded(lambda: make_app(given[0])(args=given))
+        out = capsys.readouterr()
+        return code, out.out, out.err
+
+    return call
