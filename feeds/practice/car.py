@@ -32,10 +32,10 @@ class Car:
     rolling_mps2: float = 0.15
     engine_brake_mps2: float = 0.7
     brake_full_mps2: float = 14.5
-    top_mps: tuple[float, ...] = (22.0, 30.5, 39.5, 49.5, 61.0, 76.0)
+    top_mps: tuple[float, ...] = (23.5, 31.0, 39.5, 49.5, 61.0, 76.0)
     sag: float = 1.15
     limiter: float = 1.06
-    down_at: float = 0.64
+    down_at: float = 0.74
     wheelbase_m: float = 2.65
     half_width_m: float = 0.95
     steer_full_rad: float = 0.45

@@ -133,8 +133,8 @@ def _carry(stint: Stint, c: Places, lap: float, metres: float, down: float, fall
     entry = max(c.turn_in_m - 1.5 * reach(c), c.before_m)
     window = plateau(at - lap, entry, max(c.turn_in_m - 15.0, entry + 15.0), down, fall)
     points = circuit.place(at, stint.offset_m)[:, :2]
-    k = stint.index(lap + c.turn_in_m)
-    way = points[k] - points[max(k - 3, 0)]
+    near = np.array([c.turn_in_m - 3.0, c.turn_in_m])
+    way = np.diff(circuit.place(near, circuit.at(stint.base.offset_m, near))[:, :2], axis=0)[0]
     moved = points + metres * window[:, None] * way / np.hypot(*way)
     station, offset = circuit.project(moved, at)
     stint.offset_m = CubicSpline(station, offset)(at) if np.all(np.diff(station) > 0.05) else stint.offset_m

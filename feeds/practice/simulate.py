@@ -143,7 +143,13 @@ def faults_of(planner: Planner, stretch: Driving) -> Iterator[FaultTruth]:
                               end_mps=float(stretch.limit_mps[hi]), taper=(stretch.first, stretch.last))  # fmt: skip
         spent = travel_time(stretch.path.step_m[lo : hi + 1], v[lo : hi + 1])[-1]
         best = travel_time(other.path.step_m, other.driven.speed_mps)[-1]
-        yield FaultTruth(lap, index, corner.name, habit.fault, habit.amount, UNITS[habit.fault], float(spent - best))
+        amount = habit.amount
+        if UNITS[habit.fault] == "gear":
+            # the engine may not have allowed it
+            gears = np.abs(stretch.driven.gear[lo : hi + 1] - other.driven.gear)
+            held = gears[round((corner.slowest_m - corner.before_m) / step) :][:20]
+            amount = float(held.max(initial=0.0))
+        yield FaultTruth(lap, index, corner.name, habit.fault, amount, UNITS[habit.fault], float(spent - best))
 
 
 def simulate(
