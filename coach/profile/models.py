@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from itertools import pairwise
 from typing import Annotated, Final, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInfo, model_validator
 
 from coach.core.rules import FAULTS, ITEMS, MAX_LONG_UNITS
 from coach.core.speech_units import units
@@ -182,8 +182,9 @@ class ProfileModel(Strict):
     corners: Annotated[list[CornerModel], Field(min_length=1, max_length=200)]
 
     @model_validator(mode="after")
-    def _together(self) -> ProfileModel:
-        if issues := list(self._issues()):
+    def _together(self, info: ValidationInfo) -> ProfileModel:
+        own = (info.context or {}).get("rule_names", frozenset())
+        if issues := [*self._issues(), *self._mute_issues(own)]:
             raise CrossFieldError(issues)
         return self
 
@@ -198,15 +199,18 @@ class ProfileModel(Strict):
                 field = "turn_in_m" if corner.brake_m is None else "brake_m"
                 allowed = f"{end:g} (end_m of {self.corners[i - 1].name}) or more: corners in driving order"
                 yield Issue(("corners", i, field), f"{corner.start_m:g}", allowed)
-            known = known_mutes() if corner.mute else frozenset()
-            for k, name in enumerate(corner.mute):
-                if name not in known:
-                    allowed = "the name of a rule, fault or item: " + ", ".join(sorted(known))
-                    yield Issue(("corners", i, "mute", k), repr(name), allowed)
         last, first_start = self.corners[-1], self.corners[0].start_m + self.length_m
         if last.end_m > first_start:
             allowed = f"at most {first_start:g} (where the first corner begins on the next lap)"
             yield Issue(("corners", len(self.corners) - 1, "end_m"), f"{last.end_m:g}", allowed)
+
+    def _mute_issues(self, own_rules: frozenset[str]) -> Iterator[Issue]:
+        muted = [(i, k, name) for i, corner in enumerate(self.corners) for k, name in enumerate(corner.mute)]
+        known = known_mutes() | own_rules if muted else frozenset()
+        for i, k, name in muted:
+            if name not in known:
+                allowed = "the name of a rule, fault or item: " + ", ".join(sorted(known))
+                yield Issue(("corners", i, "mute", k), repr(name), allowed)
 
     def _range_issues(self, i: int, corner: CornerModel) -> Iterator[Issue]:
         if corner.start_m >= self.length_m:

@@ -22,7 +22,7 @@ from coach.errors import DataError, ProfileError
 from coach.profile.files import write_atomically
 from coach.profile.reference_file import decode_reference
 from coach.profile.rule_files import parse_rules
-from coach.profile.store import PROFILE_NAME, Plan, agree, load_plan, profile_of, read_profile
+from coach.profile.store import PROFILE_NAME, RULES_FOLDER, Plan, agree, load_plan, profile_of, read_profile
 
 MAX_ARCHIVE: Final = 32 * 1024 * 1024
 MAX_FILE: Final = {"yaml": 256 * 1024, "arrow": 64 * 1024 * 1024}
@@ -30,7 +30,6 @@ MAX_TOTAL: Final = 72 * 1024 * 1024
 MAX_RATIO: Final = 100
 """Unpacked over packed bytes; text packs about 1:10, a reference is packed before it comes into the zip."""
 MAX_FILES: Final = 12
-RULES_FOLDER: Final = "rules"
 _RULE_NAME: Final = re.compile(r"rules/[a-z0-9][a-z0-9_-]{0,39}\.yaml")
 _STAMP: Final = (2020, 1, 1, 0, 0, 0)
 """One date for all, so that the same profile always gives the same file."""
@@ -100,16 +99,15 @@ def _validate(contents: dict[str, bytes], where: str) -> None:
     """Every file is read by its own reader; raises the reader's error with ``where`` in front."""
     if PROFILE_NAME not in contents:
         raise ProfileError(where, f"found no {PROFILE_NAME}; allowed a shared profile")
-    file = profile_of(contents[PROFILE_NAME], f"{where}: {PROFILE_NAME}")
+    rules = [parse_rules(data, f"{where}: {name}") for name, data in contents.items() if _RULE_NAME.fullmatch(name)]
+    own = frozenset(rule.name for rule_set in rules for rule in rule_set.rules)
+    file = profile_of(contents[PROFILE_NAME], f"{where}: {PROFILE_NAME}", own)
     arrows = [name for name in contents if name.endswith(".arrow")]
     reference = file.model.reference
     if arrows != [reference]:
         found = ", ".join(arrows) or "none"
         raise ProfileError(where, f"reference: found {found}; allowed {reference}, as the profile says")
     agree(file, decode_reference(contents[reference], f"{where}: {reference}"))
-    for name, data in contents.items():
-        if name.startswith(f"{RULES_FOLDER}/"):
-            parse_rules(data, f"{where}: {name}")
 
 
 def _contents(zip_path: Path) -> dict[str, bytes]:

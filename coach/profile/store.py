@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -11,15 +12,17 @@ from typing import Final
 
 from coach.core.reference import Reference
 from coach.core.values import Corner
-from coach.errors import ProfileError
+from coach.errors import ProfileError, RulesError
 from coach.profile.models import ProfileModel
 from coach.profile.problems import Problem, ProfileFileError
 from coach.profile.reference_file import read_reference
+from coach.profile.rule_files import load_rules
 from coach.profile.shipped import shipped
 from coach.profile.yaml_file import YamlFile, decode
 from coach.profile.yaml_tree import line_of
 
 PROFILE_NAME: Final = "profile.yaml"
+RULES_FOLDER: Final = "rules"
 LENGTH_TOLERANCE_M: Final = 1.0
 """The profile's length is written by hand or rounded; farther off it belongs to another reference."""
 
@@ -54,7 +57,17 @@ def load_plan(name_or_path: str | Path) -> Plan:
 
 def read_profile(path: Path) -> YamlFile[ProfileModel]:
     """The profile file at ``path`` (a file or its folder), to look at and to edit; raises ProfileError."""
-    return YamlFile.read(path / PROFILE_NAME if path.is_dir() else path, ProfileModel, ProfileFileError)
+    path = path / PROFILE_NAME if path.is_dir() else path
+    return YamlFile.read(path, ProfileModel, ProfileFileError, {"rule_names": own_rule_names(path.parent)})
+
+
+def own_rule_names(folder: Path) -> frozenset[str]:
+    """Names of the rules that lie beside a profile, which it may mute; a wrong rule file is its own reader's matter."""
+    names: set[str] = set()
+    for path in sorted((folder / RULES_FOLDER).glob("*.yaml")):
+        with contextlib.suppress(RulesError):
+            names |= {rule.name for rule in load_rules(path).rules}
+    return frozenset(names)
 
 
 def parse_profile(data: bytes, path: str) -> ProfileModel:
@@ -62,10 +75,10 @@ def parse_profile(data: bytes, path: str) -> ProfileModel:
     return profile_of(data, path).model
 
 
-def profile_of(data: bytes, path: str) -> YamlFile[ProfileModel]:
+def profile_of(data: bytes, path: str, rule_names: frozenset[str] = frozenset()) -> YamlFile[ProfileModel]:
     """The same with its tree, so that what is wrong with it beside its reference still has a line."""
     text = decode(data, path, ProfileFileError)
-    return YamlFile.new(Path(path), text, ProfileModel, ProfileFileError)
+    return YamlFile.new(Path(path), text, ProfileModel, ProfileFileError, {"rule_names": rule_names})
 
 
 def profile_path(name_or_path: str | Path) -> Path:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import hashlib
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final, Generic, TypeVar
@@ -24,17 +25,23 @@ MAX_BYTES: Final = 256 * 1024
 M = TypeVar("M", bound=BaseModel)
 
 
-def parse(text: str, path: str, model: type[M], error: ProblemsType) -> tuple[CommentedMap, M]:
+Context = Mapping[str, object]
+"""What a model's own checks need to know beside the file (pydantic's validation context)."""
+
+
+def parse(
+    text: str, path: str, model: type[M], error: ProblemsType, context: Context | None = None
+) -> tuple[CommentedMap, M]:
     """Text to tree and checked model; raises ``error`` with every problem found, each with its line."""
     tree = read_tree(text.removeprefix("\ufeff"), path)
     if isinstance(tree, Problem):
         raise error([tree])
-    return tree, _validated(tree, path, model, error)
+    return tree, _validated(tree, path, model, error, context)
 
 
-def _validated(tree: CommentedMap, path: str, model: type[M], error: ProblemsType) -> M:
+def _validated(tree: CommentedMap, path: str, model: type[M], error: ProblemsType, context: Context | None) -> M:
     try:
-        return model.model_validate(plain(tree))
+        return model.model_validate(plain(tree), context=context)
     except TooLargeError as e:
         where = field_name(tree, e.loc)
         raise error(
@@ -81,21 +88,24 @@ class YamlFile(Generic[M]):
     tree: CommentedMap
     model: M
     error: ProblemsType
+    context: Context | None = None
     _read: _Base | None = field(default=None, repr=False, compare=False)
 
     @classmethod
-    def read(cls, path: Path, model: type[M], error: ProblemsType) -> YamlFile[M]:
+    def read(cls, path: Path, model: type[M], error: ProblemsType, context: Context | None = None) -> YamlFile[M]:
         """Read and check ``path``; raises ``error``."""
         data = _bytes(path, error)
         text = decode(data, str(path), error)
-        tree, value = parse(text, str(path), model, error)
-        return cls(path, text, hashlib.sha256(data).hexdigest(), tree, value, error)
+        tree, value = parse(text, str(path), model, error, context)
+        return cls(path, text, hashlib.sha256(data).hexdigest(), tree, value, error, context)
 
     @classmethod
-    def new(cls, path: Path, text: str, model: type[M], error: ProblemsType) -> YamlFile[M]:
+    def new(
+        cls, path: Path, text: str, model: type[M], error: ProblemsType, context: Context | None = None
+    ) -> YamlFile[M]:
         """A file that is not there yet, from its first text; ``save()`` makes it. Raises ``error``."""
-        tree, value = parse(text, str(path), model, error)
-        return cls(path, text, "", tree, value, error)
+        tree, value = parse(text, str(path), model, error, context)
+        return cls(path, text, "", tree, value, error, context)
 
     def rendered(self) -> str:
         """The text as it will be saved: lines that no edit touched are the bytes that were read."""
@@ -138,7 +148,7 @@ class YamlFile(Generic[M]):
         return self._read
 
     def _checked(self, tree: CommentedMap) -> M:
-        return _validated(tree, str(self.path), type(self.model), self.error)
+        return _validated(tree, str(self.path), type(self.model), self.error, self.context)
 
     def changed_on_disk(self) -> bool:
         """Whether someone else wrote the file since it was read (a file that vanished counts as unchanged)."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from profile_examples import PROFILE
+from profile_examples import PROFILE, RULES
 
 from coach.errors import DataError, ProfileError
 from coach.profile.store import load_plan, read_profile
@@ -158,3 +158,14 @@ def test_a_corner_may_wrap_over_the_line(tmp_path: Path) -> None:
     """Places of a corner that begins before the finish line go on beyond the length."""
     text = PROFILE.replace("500", "980").replace("530", "1000").replace("560", "1040").replace("600", "1080")
     read(tmp_path, text)
+
+
+def test_a_rule_beside_the_profile_may_be_muted(tmp_path: Path) -> None:
+    """The names of a profile's own rules are known to it, as long as they are there."""
+    text = PROFILE.replace("[brake_soft, gear]", "[later]")
+    (tmp_path / "rules").mkdir()
+    (tmp_path / "rules" / "mine.yaml").write_text(RULES)
+    read(tmp_path, text)
+    (tmp_path / "rules" / "mine.yaml").unlink()
+    with pytest.raises(ProfileError, match=r"mute\[1\]: found 'later'"):
+        read(tmp_path, text)

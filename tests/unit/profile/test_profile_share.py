@@ -27,7 +27,7 @@ def folder(tmp_path: Path) -> Path:
     """A profile folder with rules of its own and things that are nobody's business."""
     path = tmp_path / "ring"
     (path / "rules").mkdir(parents=True)
-    (path / "profile.yaml").write_text(PROFILE)
+    (path / "profile.yaml").write_text(PROFILE.replace("[brake_soft, gear]", "[brake_soft, later]"))
     write_reference(path / "reference.arrow", ring())
     (path / "rules" / "mine.yaml").write_text(RULES)
     (path / "private.txt").write_text("not to be shared")
@@ -64,6 +64,8 @@ def test_there_and_back(folder: Path, tmp_path: Path) -> None:
 
 def test_a_wrong_profile_is_not_packed(folder: Path, tmp_path: Path) -> None:
     """What others could not load is not handed to them."""
+    profile = (folder / "profile.yaml").read_text()
+    (folder / "profile.yaml").write_text(profile.replace(", later]", "]"))
     (folder / "rules" / "mine.yaml").write_text(RULES.replace("brake_early", "brake_erly"))
     with pytest.raises(DataError, match=r"rules/mine.yaml:7: rules\[later\].about: found 'brake_erly'"):
         pack(folder, tmp_path / "out.zip")
