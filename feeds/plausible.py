@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from operator import attrgetter
 from typing import Final
 
 import msgspec
@@ -48,6 +49,12 @@ RANGES: Final[tuple[tuple[str, float, float, str], ...]] = (
     ("wheels_off", 0, 8, "field_refused"),
 )
 """Field, lowest and highest value a car can have, and what a breach is counted as."""
+_SHARES: Final = frozenset({"throttle", "brake", "lap_fraction"})
+_CLAMPED: Final = tuple(
+    (0.0, 1.0) if name in _SHARES else (0.0, high) if name == "speed_mps" else (low, high)
+    for name, low, high, _ in RANGES
+)
+_take = attrgetter(*(name for name, *_ in RANGES))
 _COUNTS: Final = frozenset({"lap", "gear", "wheels_off"})
 _TOGETHER: Final = {"x_m": "y_m", "y_m": "x_m", "lat_deg": "lon_deg", "lon_deg": "lat_deg"}
 
@@ -58,21 +65,18 @@ def sound(frame: Frame, counters: Counters) -> Frame | None:
         counters.add("time_refused")
         return None
     changes: dict[str, float | None] = {}
-    for name, low, high, kind in RANGES:
-        value = getattr(frame, name)
+    for value, (low, high), rule in zip(_take(frame), _CLAMPED, RANGES, strict=True):
         # NaN is absent, not wrong: it differs from itself
         if value is None or value != value or low <= value <= high:
+            continue
+        name, least, most, kind = rule
+        if least <= value <= most:
+            changes.setdefault(name, min(max(value, low), high))
             continue
         counters.add(kind)
         changes[name] = None if name in _COUNTS else NAN
         if name in _TOGETHER:
             changes[_TOGETHER[name]] = NAN
-    for name in ("speed_mps", "throttle", "brake", "lap_fraction"):
-        value = getattr(frame, name)
-        if name not in changes and value < 0.0:
-            changes[name] = 0.0
-        elif name not in changes and name != "speed_mps" and value > 1.0:
-            changes[name] = 1.0
     return msgspec.structs.replace(frame, **changes) if changes else frame
 
 

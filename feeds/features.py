@@ -1,0 +1,77 @@
+"""Which features a source allows: on, inferred or off, one line each, said once at the start."""
+
+from __future__ import annotations
+
+from typing import Final, Literal
+
+import msgspec
+
+from feeds.base import Channels
+
+State = Literal["on", "inferred", "off"]
+
+
+class Feature(msgspec.Struct, frozen=True):
+    """What can be coached, whether it is, and why not or how well."""
+
+    name: str
+    state: State
+    why: str
+
+
+class _Need(msgspec.Struct, frozen=True):
+    """``any_of``: sets of fields, one of which is enough. ``coarse``: what an inferred channel can not carry."""
+
+    name: str
+    any_of: tuple[frozenset[str], ...]
+    coarse: str = ""
+
+
+def _fields(*names: str) -> frozenset[str]:
+    return frozenset(names)
+
+
+_PLACE: Final = (_fields("x_m", "y_m"), _fields("lap_distance_m"), _fields("lap_fraction"))
+_LINE: Final = (_fields("x_m", "y_m"),)
+
+FEATURES: Final = (
+    _Need("place on the lap", _PLACE),
+    _Need("time against the reference", _PLACE),
+    _Need("minimum and exit speed", (_fields("speed_mps"),), "a few tenths of a metre per second too smooth"),
+    _Need("brake points", (_fields("brake"),), "metres rough, and light braking is not told from lifting"),
+    _Need("brake effort and release", (_fields("brake"),), "the total deceleration, not the pedal"),
+    _Need("throttle points", (_fields("throttle"),), "metres rough"),
+    _Need("coasting", (_fields("throttle", "brake"),), "light braking looks like coasting"),
+    _Need("apex and exit position", _LINE),
+    _Need("turn-in and corrections", (_fields("steer"),)),
+    _Need("gear", (_fields("gear"),)),
+    _Need("gradient", (_fields("z_m"),)),
+    _Need("track limits", (_fields("wheels_off"),)),
+    _Need("silence in the pits", (_fields("in_pit"),)),
+    _Need("bumps and crests that wake the driver aids", (_fields("traction_control"), _fields("anti_lock"))),
+)
+
+
+def features(channels: Channels) -> list[Feature]:
+    """The state of every feature for a source with ``channels``."""
+    out = []
+    for need in FEATURES:
+        met = [fields for fields in need.any_of if fields <= channels.given]
+        if not met:
+            lacking = " or ".join(" and ".join(sorted(fields - channels.given)) for fields in need.any_of)
+            out.append(Feature(need.name, "off", f"the source gives no {lacking}"))
+            continue
+        sure = [fields for fields in met if not fields & channels.inferred]
+        if sure:
+            out.append(Feature(need.name, "on", ""))
+            continue
+        from_what = ", ".join(sorted(met[0] & channels.inferred))
+        out.append(
+            Feature(need.name, "inferred", f"{from_what} inferred from the motion: {need.coarse or 'less exact'}")
+        )
+    return out
+
+
+def feature_lines(channels: Channels) -> list[str]:
+    """The same as text, one line per feature."""
+    return [f"{f.name}: {f.state}" + (f" ({f.why})" if f.why else "") for f in features(channels)]

@@ -1,0 +1,113 @@
+"""Which column of a file is which field of the frame: written by hand or by the guess, and then edited."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from feeds.errors import FeedOpenError
+from feeds.units import UNITS
+from feeds.yaml_marks import read_checked
+
+Number = Annotated[float, Field(allow_inf_nan=False)]
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Choice(_Strict):
+    """A column, and how it becomes SI: ``(value * scale + shift)`` in ``unit``.
+
+    ``of_largest``: a share of the largest value in the file, for a pressure or a force.
+    """
+
+    column: str
+    unit: str = ""
+    scale: Number = 1.0
+    shift: Number = 0.0
+    of_largest: bool = False
+
+
+class StartLine(_Strict):
+    """Where the line is, in the plane or in degrees, and the heading across it [degrees from north, clockwise]."""
+
+    x_m: Number | None = None
+    y_m: Number | None = None
+    lat_deg: Annotated[float, Field(ge=-90, le=90)] | None = None
+    lon_deg: Annotated[float, Field(ge=-180, le=180)] | None = None
+    heading_deg: Number
+
+    @model_validator(mode="after")
+    def _one_place(self) -> StartLine:
+        flat = self.x_m is not None and self.y_m is not None
+        earth = self.lat_deg is not None and self.lon_deg is not None
+        if flat == earth:
+            raise ValueError("a line has either x_m and y_m, or lat_deg and lon_deg")
+        return self
+
+
+class ColumnMap(_Strict):
+    """``columns`` field -> choice. ``laps`` how they are cut: by a column, the fall of the distance, a line, not."""
+
+    columns: dict[str, Choice] = Field(min_length=1)
+    laps: Literal["guess", "column", "distance", "line", "none"] = "guess"
+    line: StartLine | None = None
+    separator: Annotated[str, Field(max_length=1)] = ""
+    decimal: Literal["", ".", ","] = ""
+
+    @model_validator(mode="after")
+    def _agrees(self) -> ColumnMap:
+        for field, choice in self.columns.items():
+            if field not in UNITS:
+                raise ValueError(f"field {field!r} is not one of: {', '.join(UNITS)}")
+            if choice.unit and choice.unit not in UNITS[field]:
+                raise ValueError(f"unit {choice.unit!r} of {field} is not one of: {', '.join(UNITS[field])}")
+        if "t_s" not in self.columns:
+            raise ValueError("no column for t_s, the time")
+        has = set(self.columns)
+        if not ({"x_m", "y_m"} <= has or {"lat_deg", "lon_deg"} <= has or has & {"lap_distance_m", "lap_fraction"}):
+            raise ValueError("no columns for the place: x_m and y_m, lat_deg and lon_deg, or a lap distance")
+        return self
+
+
+def read_column_map(path: Path) -> ColumnMap:
+    """The map in a YAML file; FeedError names file, line, field, what was found and what is allowed."""
+    return read_checked(path, ColumnMap)
+
+
+def write_column_map(path: Path, column_map: ColumnMap, reasons: dict[str, str] | None = None) -> None:
+    """Store a map to be edited, each column with the reason it was chosen for. FeedOpenError when that fails."""
+    lines = ["# Which column of the file is which field. Units allowed per field:"]
+    lines += [f"#   {field}: {', '.join(UNITS[field])}" for field in column_map.columns if len(UNITS[field]) > 1]
+    lines.append("columns:")
+    for field, choice in column_map.columns.items():
+        lines.append(
+            f"  {field}:" + (f"   # {' '.join(reasons[field].split())}" if reasons and field in reasons else "")
+        )
+        values = choice.model_dump(exclude_defaults=True) | {"column": choice.column}
+        lines += [f"    {key}: {_scalar(value)}" for key, value in values.items()]
+    rest = column_map.model_dump(exclude_defaults=True, exclude={"columns", "line"}, exclude_none=True)
+    lines += [f"{key}: {_scalar(value)}" for key, value in rest.items()]
+    if column_map.line is not None:
+        line = column_map.line.model_dump(exclude_none=True)
+        lines += ["line:", *(f"  {key}: {_scalar(value)}" for key, value in line.items())]
+    try:
+        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    except OSError as error:
+        raise FeedOpenError(f"{path}: can not be written ({error.strerror})") from error
+
+
+def _scalar(value: object) -> str:
+    """A YAML scalar on one line; JSON strings are YAML."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, float):
+        return repr(value) if math.isfinite(value) else ".nan"
+    if isinstance(value, int):
+        return str(value)
+    return json.dumps(str(value), ensure_ascii=False)

@@ -1,0 +1,239 @@
+"""Guesses which column is which field: by its name, its unit, the range of its values, and by how the car moved."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+import msgspec
+import numpy as np
+
+from feeds.importers.column_map import Choice, ColumnMap
+from feeds.importers.table import Floats, Table
+from feeds.importers.words import VOCABULARY, likeness
+from feeds.plane import Plane
+from feeds.units import UNITS, known_unit
+
+_ENOUGH: Final = 0.45
+"""A column must be this likely; below it the field stays open."""
+_CHECKED: Final = 20_000
+"""Rows that are looked at: some minutes at any rate."""
+_PRESSURES: Final = frozenset({"bar", "psi", "kpa", "mpa", "pa", "mbar", "n", "kn force", "nm", "lbf", "kg", "v", "mv"})
+_ACCELERATIONS: Final = frozenset(
+    {"g", "m/s2", "m/s^2", "m/s²", "rad/s", "deg/s", "°/s", "°c", "c", "f", "rpm", "1/min"}
+)
+_MOTION_AGREES: Final = 0.04
+
+
+class Guess(msgspec.Struct, frozen=True):
+    """One field, the column it was found in, how likely that is (0..1) and why."""
+
+    field: str
+    column: str
+    unit: str
+    likelihood: float
+    reason: str
+    choice: Choice
+
+
+class _Candidate(msgspec.Struct):
+    score: float
+    field: str
+    column: str
+    unit: str
+    why: list[str]
+    of_largest: bool = False
+
+
+def guess_columns(table: Table) -> list[Guess]:
+    """One guess per field that was found, likeliest first; each column serves one field."""
+    candidates = []
+    for column in table.names:
+        for field in VOCABULARY:
+            score, phrase = likeness(table.bare_name(column), field)
+            if score > 0.3:
+                judged = _judge(table, _Candidate(score, field, column, "", [f"named {phrase!r}"]))
+                if judged is not None:
+                    candidates.append(judged)
+    candidates.sort(key=lambda c: -c.score)
+    taken: dict[str, _Candidate] = {}
+    used: set[str] = set()
+    for c in candidates:
+        if c.score >= _ENOUGH and c.field not in taken and c.column not in used:
+            taken[c.field] = c
+            used.add(c.column)
+    _pairs(taken)
+    _speed_by_motion(table, taken)
+    return [
+        Guess(
+            c.field,
+            c.column,
+            c.unit,
+            round(min(c.score, 1.0), 2),
+            ", ".join(c.why),
+            Choice(column=c.column, unit=c.unit, of_largest=c.of_largest),
+        )
+        for c in sorted(taken.values(), key=lambda c: -c.score)
+    ]
+
+
+def map_of(guesses: list[Guess]) -> ColumnMap:
+    """The guesses as a map; pydantic's ValidationError when time or place was not found."""
+    order = list(UNITS)
+    found = {g.field: g.choice for g in sorted(guesses, key=lambda g: order.index(g.field))}
+    return ColumnMap(columns=found)
+
+
+def missing(guesses: list[Guess]) -> list[str]:
+    """What a session can not do without and was not found, one line each; empty when all is there."""
+    has = {g.field for g in guesses}
+    said = []
+    if "t_s" not in has:
+        said.append("no column looks like the time (t_s)")
+    if not ({"x_m", "y_m"} <= has or {"lat_deg", "lon_deg"} <= has or has & {"lap_distance_m", "lap_fraction"}):
+        said.append("no columns look like a place (x_m and y_m, lat_deg and lon_deg, or lap_distance_m)")
+    return said
+
+
+def _judge(table: Table, c: _Candidate) -> _Candidate | None:
+    """Weigh the unit and the values; None when they can not be this field."""
+    values = table.numbers(c.column)[:_CHECKED]
+    good = values[np.isfinite(values)]
+    if len(good) < max(2, 0.02 * len(values)):
+        return None
+    written = table.unit(c.column).strip()
+    unit = known_unit(written)
+    if unit and unit in UNITS[c.field]:
+        c.unit = unit
+        c.score += 0.08
+        c.why.append(f"unit {written}")
+    elif written.lower() in _PRESSURES and c.field == "brake":
+        c.of_largest = True
+        c.why.append(f"{written} as a share of the largest")
+    elif written.lower() in _ACCELERATIONS or (unit and unit not in UNITS[c.field]):
+        return None
+    elif written and written not in ("-", "1", "#"):
+        c.score -= 0.1
+    if not c.unit and not c.of_largest:
+        c.unit = _unit_by_values(c.field, good)
+        if c.unit and len(UNITS[c.field]) > 1:
+            c.why.append(f"values {good.min():.4g} to {good.max():.4g} look like {c.unit}")
+    return c if _values_fit(c, good) else None
+
+
+def _unit_by_values(field: str, good: Floats) -> str:
+    high = float(np.quantile(np.abs(good), 0.999))
+    if field in ("throttle", "brake"):
+        return next(
+            (u for u, most in (("share", 1.05), ("percent", 105), ("byte", 255), ("word", 65_535)) if high <= most), ""
+        )
+    if field == "lap_fraction":
+        return "share" if high <= 1.05 else "percent"
+    if field == "steer":
+        return "share" if high <= 1.0 else "rad" if high <= 12.6 else "deg"
+    if field in ("lat_deg", "lon_deg"):
+        return "deg" if high <= 180.0 else "1e-7 deg"
+    if field == "speed_mps":
+        # no car of the kind goes faster than 110 m/s, and hardly a record stays below 110 km/h
+        return "m/s" if high <= 110.0 else "km/h"
+    if field == "t_s":
+        steps = np.diff(good)
+        steps = steps[steps > 0]
+        step = float(np.median(steps)) if len(steps) else 0.0
+        return "s" if step < 2.0 else "ms" if step < 2000.0 else "us" if step < 2e6 else "ns"
+    if field == "lap_distance_m":
+        return "km" if high < 50.0 and np.ptp(good) > 1.0 else "m"
+    return next(iter(UNITS[field]))
+
+
+def _values_fit(c: _Candidate, good: Floats) -> bool:
+    """Whether nearly all values are possible for the field."""
+    if c.of_largest:
+        return float(good.max()) > 0.0
+    values = good * UNITS[c.field].get(c.unit, 1.0)
+    low, high = _LIMITS[c.field]
+    if np.mean((values < low) | (values > high)) > 0.05:
+        return False
+    if c.field == "t_s":
+        steps = np.diff(values)
+        return bool(np.mean(steps >= 0.0) > 0.9 and values.max() > values.min())
+    if c.field in ("lat_deg", "lon_deg"):
+        # a stay at 0, 0 means that there was no fix
+        return bool(np.mean(np.abs(values) > 1e-9) > 0.2)
+    whole = c.field in ("lap", "gear", "wheels_off")
+    return not (whole and np.mean(np.abs(values - np.round(values)) > 1e-6) > 0.05)
+
+
+_LIMITS: Final[Mapping[str, tuple[float, float]]] = {
+    "t_s": (-1e10, 1e10),
+    "x_m": (-1e6, 1e6),
+    "y_m": (-1e6, 1e6),
+    "z_m": (-500.0, 9000.0),
+    "lat_deg": (-90.0, 90.0),
+    "lon_deg": (-180.0, 180.0),
+    "lap_distance_m": (-200.0, 1e7),
+    "lap_fraction": (-0.02, 1.02),
+    "lap": (-1.0, 10_000.0),
+    "speed_mps": (-1.0, 150.0),
+    "throttle": (-0.05, 1.1),
+    "brake": (-0.05, 1.1),
+    "steer": (-20.0, 20.0),
+    "gear": (-1.0, 12.0),
+    "wheels_off": (0.0, 8.0),
+    "in_pit": (0.0, 10.0),
+    "traction_control": (0.0, 1.0),
+    "anti_lock": (0.0, 1.0),
+    "seq": (0.0, 1e18),
+}
+
+
+def _pairs(taken: dict[str, _Candidate]) -> None:
+    """Half a place is none; with x and z but no y, the second axis pointed up and z goes along the ground."""
+    if "x_m" in taken and "y_m" not in taken and "z_m" in taken and "z" in taken["z_m"].column.lower():
+        across = taken.pop("z_m")
+        across.field = "y_m"
+        across.why.append("the second axis of the ground, as there is no y")
+        taken["y_m"] = across
+    for one, other in (("x_m", "y_m"), ("lat_deg", "lon_deg")):
+        if (one in taken) != (other in taken):
+            taken.pop(one, None)
+            taken.pop(other, None)
+
+
+def _speed_by_motion(table: Table, taken: dict[str, _Candidate]) -> None:
+    """Without a written unit the way the car went tells the unit of its speed."""
+    speed = taken.get("speed_mps")
+    if speed is None or any(w.startswith("unit ") for w in speed.why) or "t_s" not in taken:
+        return
+    t = table.numbers(taken["t_s"].column) * UNITS["t_s"].get(taken["t_s"].unit, 1.0)
+    way = _way(table, taken)
+    if way is None:
+        return
+    told = table.numbers(speed.column)[:-1]
+    dt = np.diff(t)
+    fair = np.isfinite(way) & np.isfinite(told) & (dt > 0) & (dt < 2.0) & (way > 0) & (way < 200.0) & (told > 1.0)
+    if np.count_nonzero(fair) < 50:
+        return
+    ratio = float(np.sum(way[fair]) / np.sum((told * dt)[fair]))
+    for unit, size in UNITS["speed_mps"].items():
+        if abs(ratio / size - 1.0) < _MOTION_AGREES:
+            speed.unit = unit
+            speed.why = [w for w in speed.why if "look like" not in w] + [f"the car moves as its speed says in {unit}"]
+            speed.score += 0.05
+            return
+
+
+def _way(table: Table, taken: dict[str, _Candidate]) -> Floats | None:
+    """Metres from each row to the next, shape (n - 1,); None without a place in the plane."""
+    if "x_m" in taken and "y_m" in taken:
+        x, y = (table.numbers(taken[n].column) * UNITS[n].get(taken[n].unit, 1.0) for n in ("x_m", "y_m"))
+    elif "lat_deg" in taken and "lon_deg" in taken:
+        lat, lon = (table.numbers(taken[n].column) * UNITS[n].get(taken[n].unit, 1.0) for n in ("lat_deg", "lon_deg"))
+        first = np.flatnonzero(np.isfinite(lat) & np.isfinite(lon) & (np.abs(lat) <= 90) & (np.abs(lon) <= 180))
+        if not len(first):
+            return None
+        x, y = Plane(float(lat[first[0]]), float(lon[first[0]])).to_xy_arrays(lat, lon)
+    else:
+        return None
+    way: Floats = np.hypot(np.diff(x), np.diff(y))
+    return way

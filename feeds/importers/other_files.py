@@ -1,0 +1,121 @@
+"""Parquet, ASAM MDF4 and GPX files as tables."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from feeds.errors import FeedFormatError, FeedOpenError
+from feeds.importers.table import Table
+
+_RASTER_S: Final = 0.01
+"""Channels of a measurement file have rates of their own; they are put side by side 100 times a second."""
+_MOST_CHANNELS: Final = 2000
+
+
+def read_parquet(path: Path) -> Table:
+    """A Parquet file; units from the metadata key ``unit`` of its fields. FeedError when it is none."""
+    try:
+        table = pq.read_table(path)
+    except FileNotFoundError as error:
+        raise FeedOpenError(f"{path}: there is no such file") from error
+    except (pa.ArrowException, OSError, ValueError, MemoryError) as error:
+        raise FeedFormatError(f"{path}: not a Parquet file ({' '.join(str(error).split())[:150]})") from error
+    units = {f.name: (f.metadata or {}).get(b"unit", b"").decode(errors="replace") for f in table.schema}
+    try:
+        frame = pl.from_arrow(table)
+    except (pl.exceptions.PolarsError, pa.ArrowException, ValueError) as error:
+        raise FeedFormatError(f"{path}: its columns can not be used ({error})") from error
+    assert isinstance(frame, pl.DataFrame)
+    return Table(frame, units, note="Parquet")
+
+
+def read_gpx(path: Path) -> Table:
+    """The points of all tracks of a GPX 1.0 or 1.1 file that have a time. FeedError when it is none."""
+    import gpxpy  # here, as reading a GPX file is rare
+
+    try:
+        text = path.read_text(encoding="utf-8", errors="replace")
+    except (OSError, ValueError) as error:
+        raise FeedOpenError(f"{path}: can not be read ({getattr(error, 'strerror', None) or error})") from error
+    try:
+        log = gpxpy.parse(text)
+    except (gpxpy.gpx.GPXException, ValueError, TypeError, AttributeError, LookupError, RecursionError) as error:
+        raise FeedFormatError(f"{path}: not a GPX file ({' '.join(str(error).split())[:150]})") from error
+    points = [p for track in log.tracks for segment in track.segments for p in segment.points if p.time is not None]
+    if not points:
+        raise FeedFormatError(f"{path}: no track point has a time")
+    start = points[0].time
+    assert start is not None
+    columns: dict[str, list[float | None]] = {
+        "time": [(p.time - start).total_seconds() if p.time is not None else None for p in points],
+        "latitude": [p.latitude for p in points],
+        "longitude": [p.longitude for p in points],
+        "height": [p.elevation for p in points],
+        "speed": [p.speed for p in points],
+    }
+    frame = pl.DataFrame(
+        {k: pl.Series(k, v, dtype=pl.Float64) for k, v in columns.items() if any(x is not None for x in v)}
+    )
+    units = {"time": "s", "latitude": "deg", "longitude": "deg", "height": "m", "speed": "m/s"}
+    return Table(frame, units, note=f"GPX, {len(points)} points")
+
+
+def read_mdf(path: Path) -> Table:
+    """An ASAM MDF 3 or 4 file, all channels on one clock of 100 Hz; needs the package asammdf. FeedError."""
+    try:
+        import asammdf
+    except ImportError:
+        raise FeedOpenError(
+            f"{path}: the package asammdf is needed for measurement files; install it with: pip install asammdf"
+        ) from None
+    try:
+        with open(path, "rb") as file:
+            head = file.read(68)
+    except OSError as error:
+        raise FeedOpenError(f"{path}: can not be read ({error.strerror})") from error
+    # the identification block is 64 bytes, the header block follows it (ASAM MDF 4.1, 5.3 and 5.4: from memory)
+    if head[:3] not in (b"MDF", b"UnF") or head[64:66] not in (b"HD", b"##"):
+        raise FeedFormatError(f"{path}: not a measurement file (it does not begin like one)")
+    try:
+        with asammdf.MDF(path) as log:
+            signals = [s for s in log.iter_channels(skip_master=True) if _is_plain(s)][:_MOST_CHANNELS]
+    except Exception as error:  # the package raises whatever its parsing meets on a damaged file
+        raise FeedFormatError(f"{path}: not a measurement file ({' '.join(str(error).split())[:150]})") from error
+    if not signals:
+        raise FeedFormatError(f"{path}: no channel holds numbers")
+    start = min(float(s.timestamps[0]) for s in signals)
+    end = max(float(s.timestamps[-1]) for s in signals)
+    if not 0.0 <= end - start < 86_400.0:
+        raise FeedFormatError(f"{path}: its clock runs from {start:g} s to {end:g} s; allowed at most a day")
+    t = start + np.arange(int((end - start) / _RASTER_S) + 1) * _RASTER_S
+    columns: dict[str, Any] = {"time": t - start}
+    units = {"time": "s"}
+    for signal in signals:
+        name = signal.name if signal.name not in columns else f"{signal.name} #{len(columns)}"
+        columns[name] = _on_clock(signal, t)
+        units[name] = str(signal.unit or "")
+    return Table(pl.DataFrame(columns), units, note=f"measurement file, {len(signals)} channels")
+
+
+def _is_plain(signal: Any) -> bool:
+    samples = signal.samples
+    return (
+        samples.ndim == 1 and samples.dtype.kind in "iufb" and len(samples) > 1 and np.isfinite(signal.timestamps).all()
+    )
+
+
+def _on_clock(signal: Any, t: Any) -> Any:
+    """Numbers between two samples on the line between them; counts and flags as the last sample had them."""
+    values = signal.samples.astype(np.float64)
+    if signal.samples.dtype.kind == "f":
+        out = np.interp(t, signal.timestamps, values, left=np.nan, right=np.nan)
+    else:
+        last = np.searchsorted(signal.timestamps, t, side="right") - 1
+        out = np.where(last >= 0, values[np.maximum(last, 0)], np.nan)
+    return out
