@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.interpolate import CubicSpline
 
 from feeds.practice.circuit import Floats
 from feeds.practice.faultless import Faultless, pedals
@@ -82,6 +83,8 @@ class Sampler:
         node = np.interp(s, clock.s, np.arange(len(clock.s)))
         whole = node.astype(np.intp)
         mix = {k: np.interp(node, np.arange(len(node_row)), node_row) for k, node_row in rows.items()}
+        # linear between nodes would bend the line at every node
+        mix["offset"] = CubicSpline(np.arange(len(clock.s)), rows["offset"])(node)
         station = (self._first + node) * circuit.step_m
         points = circuit.place(station, mix["offset"])
         gear = rows["gear"][whole]
