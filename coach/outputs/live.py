@@ -56,6 +56,7 @@ class Live:
         phrases = tuple(texts)
         self._supervisor: Supervisor | None = None
         self.watch_address = ""
+        self._closing = False
         outputs: list[Output] = list(more)
         options, overlay = choice.voice, choice.overlay
         # without a voice the lengths still rule how long a caption needs
@@ -76,12 +77,10 @@ class Live:
             bus = BusOutput()
             outputs.insert(0, bus)
             if options is not None:
-                if bank.problem:
-                    notice(bank.problem)
                 specs.append(Spec("voice", "coach.outputs.voice.process", VoiceSetup(bus.address, options, phrases)))
             if overlay is not None:
                 specs.append(Spec("overlay", "coach.outputs.overlay.process", OverlaySetup(bus.address, overlay)))
-            self._supervisor = Supervisor(specs, notice, lambda _name: on_closed and on_closed(), on_report)
+            self._supervisor = Supervisor(specs, notice, lambda _name: self._closed(on_closed), on_report)
         else:
             if options is not None:
                 outputs.insert(0, VoiceOutput(bank, options.player(notice), notice))
@@ -96,6 +95,12 @@ class Live:
 
     def close(self) -> None:
         """End all outputs, then their processes."""
+        self._closing = True
         self.output.close()
         if self._supervisor is not None:
             self._supervisor.close()
+
+    def _closed(self, on_closed: Callable[[], None] | None) -> None:
+        # at the end of a run the processes end by themselves too: that is not a window closed by the user
+        if on_closed is not None and not self._closing:
+            on_closed()

@@ -50,6 +50,7 @@ class _Child:
         self.out: IO[bytes] | None = None
         self.reader: threading.Thread | None = None
         self.fails = 0
+        self.noted: set[str] = set()
         self.started_s = 0.0
         self.start_at_s: float | None = 0.0
         self.silent_at_s = float("inf")
@@ -186,7 +187,9 @@ class Supervisor:
         except msgspec.DecodeError:
             return
         if report.kind == "note":
-            self._notice(f"{child.spec.name}: {report.text}")
+            if report.text not in child.noted:  # a child that is started again finds the same again: once is enough
+                child.noted.add(report.text)
+                self._notice(f"{child.spec.name}: {report.text}")
         elif report.kind != "alive" and self._on_report is not None:
             self._on_report(child.spec.name, report)
 

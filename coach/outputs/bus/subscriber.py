@@ -14,24 +14,26 @@ from coach.outputs.bus.table import EVENT_BACKLOG, EVENT_TOPICS, STATE_TOPICS, M
 class Subscriber:
     """Listens to a bus. Used by one thread; connecting never waits, a bus may come later or come back.
 
-    ``strange`` counts frames that were none of ours. OutputError from the constructor: address or keys.
+    ``state`` false: events only, so that its reader is not woken 30 times a second. ``strange`` counts frames that
+    were none of ours. OutputError from the constructor: address or keys.
     """
 
-    def __init__(self, address: str, keys: Path | None = None) -> None:
+    def __init__(self, address: str, keys: Path | None = None, state: bool = True) -> None:
         check_address(address, keys, binds=False)
         self.strange = 0
         self._context = zmq.Context()
         try:
-            self._state = self._connect(address, keys, conflate=True)
-            self._events = self._connect(address, keys, conflate=False)
+            self._sockets = [self._connect(address, keys, conflate=False)]
+            if state:
+                self._sockets.append(self._connect(address, keys, conflate=True))
         except (zmq.ZMQError, OutputError) as error:
             self._context.destroy(linger=0)
             if isinstance(error, OutputError):
                 raise
             raise OutputError(f"bus address {address}: {error.strerror or error}") from error
         self._poller = zmq.Poller()
-        self._poller.register(self._state, zmq.POLLIN)
-        self._poller.register(self._events, zmq.POLLIN)
+        for socket in self._sockets:
+            self._poller.register(socket, zmq.POLLIN)
 
     def _connect(self, address: str, keys: Path | None, conflate: bool) -> zmq.Socket[bytes]:
         socket = self._context.socket(zmq.SUB)
@@ -54,7 +56,7 @@ class Subscriber:
         """What came: events in order, then the newest state; empty when nothing came within ``wait_s``."""
         out: list[Message] = []
         ready = dict(self._poller.poll(round(wait_s * 1000)))
-        for socket in (self._events, self._state):
+        for socket in self._sockets:
             if socket in ready:
                 self._drain(socket, out)
         return out

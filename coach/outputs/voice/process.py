@@ -32,7 +32,7 @@ def _speak(link: Link) -> int:
     setup = link.setup(VoiceSetup)
     try:
         # listening comes first: what is said while the clips are read waits in the queue
-        bus = Subscriber(setup.address)
+        bus = Subscriber(setup.address, state=False)
         bank = setup.options.bank()
         player = setup.options.player(link.note)
     except OutputError as error:

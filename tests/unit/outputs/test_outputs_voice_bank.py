@@ -34,7 +34,7 @@ def test_durations_are_those_of_the_clips(cache: Path) -> None:
     for text, seconds in durations.items():
         clip = bank.clip(text)
         assert clip is not None
-        assert seconds == len(clip) / 2 / 22050
+        assert seconds == len(clip) / 2 / 48000
 
 
 def test_a_second_start_comes_from_the_cache_in_under_a_second(cache: Path) -> None:
@@ -58,7 +58,7 @@ def test_a_damaged_clip_is_made_anew(cache: Path) -> None:
     bank.path("late apex").write_bytes(bank.path("late apex").read_bytes()[:1000])
     again = PhraseBank(cache)
     assert seconds == pytest.approx(again.prepare(["late apex"])["late apex"], abs=0.02)
-    assert len(sound.read(again.path("late apex"))) == pytest.approx(seconds * 22050, abs=0.02 * 22050)
+    assert len(sound.read(again.path("late apex"))) == pytest.approx(seconds * 48000, abs=0.02 * 48000)
 
 
 def test_without_an_engine_lengths_are_estimated_and_it_is_said(tmp_path: Path) -> None:
@@ -131,20 +131,20 @@ def test_pronunciations_replace_whole_words_once(text: str, overrides: dict[str,
 
 def test_trim_keeps_the_sound_and_five_milliseconds() -> None:
     """Of half a second of tone between silences exactly the tone and the pads are left."""
-    tone = 0.5 * np.sin(2 * np.pi * 440 * np.arange(11025) / 22050)
-    padded = np.concatenate([np.zeros(5500), tone, np.zeros(8800)])
+    tone = 0.5 * np.sin(2 * np.pi * 440 * np.arange(24000) / 48000)
+    padded = np.concatenate([np.zeros(12100), tone, np.zeros(19000)])
     kept = sound.trim(padded)
-    assert 11025 <= len(kept) <= 11025 + 2 * (110 + 110)
+    assert 24000 <= len(kept) <= 24000 + 2 * (240 + 240)
     assert np.abs(kept).max() == pytest.approx(0.5, abs=0.001)
     assert 0.0 == kept[0]
 
 
 def test_trim_drops_what_lies_45_db_down_and_keeps_what_lies_40_down() -> None:
     """The limit is relative to the loudest part: a whisper 40 dB down is speech, noise 50 dB down is not."""
-    tone = np.sin(2 * np.pi * 441 * np.arange(4410) / 22050)
+    tone = np.sin(2 * np.pi * 480 * np.arange(9600) / 48000)
     for down_db, kept in ((40, True), (50, False)):
         samples = np.concatenate([tone, 10 ** (-down_db / 20) * tone])
-        assert kept == (len(sound.trim(samples)) > 8000)
+        assert kept == (len(sound.trim(samples)) > 18000)
 
 
 def test_silence_and_broken_files_are_refused(tmp_path: Path) -> None:

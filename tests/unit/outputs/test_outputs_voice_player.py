@@ -14,7 +14,7 @@ from coach.outputs.voice.device import MixerDevice, list_devices
 from coach.outputs.voice.output import VoiceOutput
 from coach.outputs.voice.player import Player
 
-SHORT, LONG = bytes(2 * 441), bytes(2 * 22050)  # 20 ms and 1 s
+SHORT, LONG = bytes(2 * 960), bytes(2 * 48000)  # 20 ms and 1 s
 
 
 def until(true: Callable[[], bool], limit_s: float = 5.0) -> None:
@@ -124,9 +124,9 @@ def test_a_device_pulled_out_is_noticed_without_a_cue(player: Player, device: Fa
     device.there = False
     until(lambda: not player.working)
     device.there = True
-    until(lambda: player.working)
-    assert 1 == player.counts.reopened
-    assert 2 == len(notes)
+    until(lambda: player.working and len(notes) == 2)
+    assert ["no sound device; cues are shown as captions until it is there"] == notes[:1]
+    assert 1 <= player.counts.reopened
 
 
 def test_a_device_that_goes_while_a_clip_starts(player: Player, device: FakeDevice) -> None:
@@ -182,7 +182,7 @@ def test_no_such_device_and_bad_buffer(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("SDL_AUDIODRIVER", "nonsense")
     with pytest.raises(OutputError, match="no sound device: "):
         MixerDevice().open()
-    with pytest.raises(OutputError, match="sound buffer of 500 samples: allowed are 128, 256, 512"):
+    with pytest.raises(OutputError, match="sound buffer of 500 samples: allowed are 256, 512"):
         MixerDevice(buffer=500)
 
 
