@@ -16,6 +16,11 @@ def sessions_folder() -> Path:
     return Path(platformdirs.user_data_dir(APP)) / "sessions"
 
 
+def profiles_folder() -> Path:
+    """Where profiles that others shared are added unless told otherwise."""
+    return Path(platformdirs.user_data_dir(APP)) / "profiles"
+
+
 def known_file(driver: str, circuit: str) -> Path:
     """What is kept of a driver on a circuit."""
     return Path(platformdirs.user_data_dir(APP)) / "drivers" / slug(driver or "driver") / f"{slug(circuit)}.json"

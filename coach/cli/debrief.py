@@ -15,9 +15,24 @@ def register(app: typer.Typer) -> None:
         session: Path = typer.Argument(..., help="Session folder."),
         profile: str | None = typer.Option(None, "--profile", help="Profile folder or name, instead of the session's."),
         as_json: bool = typer.Option(False, "--json", help="Print everything as JSON (schema in the README)."),
+        html: Path | None = typer.Option(None, "--html", help="Write one page that needs no network."),
+        keep: bool = typer.Option(True, "--keep/--no-keep", help="Keep the session in the history."),
     ) -> None:
         """Three places to gain, what they cost and what to do; losses per corner; consistency; possible best."""
-        from coach.app.debriefing import debrief_session
-        from coach.cli.show import show_debrief
+        from coach.app.debrief_page import Looked, write_page
+        from coach.app.remembering import keep_looked
+        from coach.cli.progress import frame_progress
+        from coach.cli.show import say, show_debrief, warn
 
-        show_debrief(debrief_session(session, profile), as_json)
+        with frame_progress() as progress:
+            looked = Looked(session, profile, progress)
+        show_debrief(looked.debrief, as_json)
+        if html is not None:
+            from coach.pages.debrief import debrief_html
+
+            write_page(html, debrief_html(looked.view()))
+            if not as_json:
+                say(f"written: {html}")
+        # against another profile the numbers would not go with the session's own
+        if keep and profile is None:
+            keep_looked(looked.result, looked.setup, looked.reader, warn)

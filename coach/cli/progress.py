@@ -30,3 +30,17 @@ def phrase_progress() -> Iterator[Callable[[int, int], None]]:
         yield step
     finally:
         bar.stop()
+
+
+@contextmanager
+def frame_progress() -> Iterator[Callable[[int, int], None]]:
+    """A callback (done, of) that shows a bar while frames are gone through, and takes it away when they are."""
+    with Progress(
+        TextColumn("going through the session"),
+        BarColumn(),
+        TextColumn("{task.percentage:>3.0f} %"),
+        transient=True,
+        console=Console(stderr=True),
+    ) as bar:
+        task = bar.add_task("frames", total=None)
+        yield lambda done, of: bar.update(task, completed=done, total=of)

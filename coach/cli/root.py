@@ -18,6 +18,9 @@ COMMANDS: Final = {
     "debrief": "coach.cli.debrief",
     "send": "coach.cli.send",
     "doctor": "coach.cli.doctor",
+    "history": "coach.cli.history",
+    "share": "coach.cli.share",
+    "add": "coach.cli.add",
 }
 """Command -> module that holds ``command(app)``."""
 

@@ -1,0 +1,260 @@
+"""A session as the one page that is kept, printed or handed on: debrief, map, traces, dots, cues."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from coach.app.debrief import Debrief, Gain, LapLoss, debrief
+from coach.app.lap_traces import lap_traces
+from coach.app.remembering import session_attempts
+from coach.app.rerun import Rerun, rerun, settle_findings
+from coach.app.setup import Setup, session_setup
+from coach.core.advice import to_do, what
+from coach.core.values import Decision
+from coach.core.zones import Zone
+from coach.errors import SessionError
+from coach.outputs.console import lap_time
+from coach.pages.debrief import CornerView, CueView, DebriefView, GainView, LapChoice, LapView, ScatterView
+from coach.pages.dots import Dot, dots_chart
+from coach.pages.render import signed
+from coach.pages.traces import KMH, Floats, Traces, lap_look, lap_name, trace_chart
+from coach.pages.track_map import TrackMap
+from coach.session.answers import Attempt, share
+from coach.session.reader import SessionReader
+
+PLACES: Final = 3
+BAR_REM_PER_S: Final = 6.0
+MOST_CUES: Final = 200
+_DASH: Final = {"solid": "none", "dashed": "6 4", "dotted": "2 3"}
+
+
+class Looked:
+    """A session looked at once: everything the terminal, the page and the history need.
+
+    ``progress(done, of)`` counts frames. Raises CoachError.
+    """
+
+    def __init__(
+        self,
+        session: Path,
+        profile: str | Path | None = None,
+        progress: Callable[[int, int], object] | None = None,
+    ) -> None:
+        self.reader = SessionReader(session)
+        self.setup = session_setup(self.reader, profile, None)
+        batches = list(self.reader.batches(1 << 14))
+        done, of = 0, sum(map(len, batches))
+
+        def step(frames: int) -> None:
+            nonlocal done
+            done += frames
+            if progress is not None:
+                progress(done, of)
+
+        self.result = rerun(batches, self.setup, step)
+        self.debrief: Debrief = debrief(self.result, self.setup)
+        self.live = self.reader.decisions()
+
+    def view(self) -> DebriefView:
+        """The page's content."""
+        header = self.reader.header
+        said = " · ".join(x for x in (header.session, header.started_at[:16].replace("T", " "), header.driver) if x)
+        return debrief_view(self.debrief, self.result, self.setup, self.live or self.result.happened.decisions, said)
+
+
+def write_page(path: Path, text: str) -> None:
+    """The page whole or not at all; raises SessionError."""
+    fresh = path.with_name(path.name + ".new")
+    try:
+        fresh.write_text(text, encoding="utf-8")
+        os.replace(fresh, path)
+    except OSError as error:
+        raise SessionError(str(path), f"the page can not be written ({error.strerror})") from None
+
+
+def debrief_view(
+    done: Debrief, result: Rerun, setup: Setup, decisions: Sequence[Decision], subtitle: str
+) -> DebriefView:
+    """Debrief and traces in the words and numbers of the page."""
+    traces = lap_traces(result, setup.reference)
+    zones = {zone.corner.name: zone for zone in result.pipeline.zones}
+    track = TrackMap(setup.reference, setup.corners)
+    corners = _corners(done, zones)
+    lost = {c.name: c.total for c in corners}
+    labels, pieces = [], []
+    if track.known:
+        labels = track.labels([signed(lost[c.name]) if c.name in lost else "" for c in setup.corners])
+        pieces = track.pieces(traces.s_m, _mean_delta(traces, done))
+    found = session_attempts(settle_findings(result), decisions, setup)
+    return DebriefView(
+        circuit=done.circuit,
+        subtitle=subtitle,
+        facts=_facts(done),
+        notes=done.notes,
+        gains=[_gain(g, zones[g.corner]) for g in done.gains[:PLACES]],
+        map=track,
+        pieces=pieces,
+        labels=labels,
+        corners=corners,
+        laps=[_lap(lap, done.best_lap) for lap in done.laps],
+        chart=trace_chart(traces, setup.corners) if traces.laps else None,
+        lap_choices=_choices(traces, done),
+        scatters=[_scatter(i, c.name, done, result) for i, c in enumerate(setup.corners)],
+        cues=_cues(decisions, found),
+        answered=answered_text(found),
+        footer=f"Reference: {lap_time(done.reference_s)}, {done.length_m:.0f} m. Profile: {setup.source}. "
+        "Advice from numbers: what you see, the marshals and the rules of the place come first.",
+    )
+
+
+def _facts(done: Debrief) -> list[tuple[str, str]]:
+    valid = [lap for lap in done.laps if lap.valid]
+    best = min((lap.time_s for lap in valid), default=math.nan)
+    out = [("laps (that count)", f"{len(done.laps)} ({len(valid)})")]
+    if valid:
+        out.append(("best lap", f"{lap_time(best)} (lap {done.best_lap})"))
+    if done.possible_best_s is not None:
+        out.append(("possible from your own pieces", lap_time(done.possible_best_s)))
+    out.append(("reference", lap_time(done.reference_s)))
+    if len(valid) > 1:
+        out.append(("spread of lap times", f"± {np.std([lap.time_s for lap in valid], ddof=1):.2f} s"))
+    return out
+
+
+def _gain(gain: Gain, zone: Zone) -> GainView:
+    return GainView(
+        gain.corner,
+        f"{gain.cost_s:.2f} s a lap",
+        what(gain.fault, gain.amount),
+        to_do(gain.fault, gain.amount),
+        f"seen in {gain.laps} of {gain.of} passes",
+        *_stretch(zone),
+    )
+
+
+def _stretch(zone: Zone) -> tuple[float, float]:
+    return round(zone.start_m - 20.0, 1), round(zone.end_m + 80.0, 1)
+
+
+def _corners(done: Debrief, zones: Mapping[str, Zone]) -> list[CornerView]:
+    spread = {s.corner: s for s in done.spread}
+    out = []
+    for name, zone in zones.items():
+        rows = [c for lap in done.laps if lap.valid for c in lap.corners if c.corner == name]
+        if not rows:
+            continue
+        n = len(rows)
+        parts = tuple(
+            math.fsum(getattr(c, part) for c in rows) / n
+            for part in ("loss_entry_s", "loss_middle_s", "loss_exit_s", "loss_straight_s")
+        )
+        s = spread.get(name)
+        out.append(
+            CornerView(
+                name,
+                math.fsum(parts),
+                parts,
+                f"± {s.loss_s:.2f}" if s is not None else "-",
+                f"± {s.brake_start_m:.1f} m" if s is not None and s.brake_start_m is not None else "-",
+                f"± {s.min_speed_mps * KMH:.1f} km/h" if s is not None and s.min_speed_mps is not None else "-",
+                min(abs(math.fsum(parts)) * BAR_REM_PER_S, 5.0),
+                *_stretch(zone),
+            )
+        )
+    return out
+
+
+def _mean_delta(traces: Traces, done: Debrief) -> Floats:
+    """Mean time lost up to each place over the laps that count [s]; NaN where no lap has a trace."""
+    valid = {lap.lap for lap in done.laps if lap.valid}
+    rows = [channels["delta"] for lap, channels in traces.laps.items() if lap in valid]
+    if not rows:
+        return np.full(len(traces.s_m), np.nan)
+    stack = np.array(rows)
+    known = np.isfinite(stack)
+    count = known.sum(axis=0)
+    total = np.where(known, stack, 0.0).sum(axis=0)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+def _lap(lap: LapLoss, best: int) -> LapView:
+    mark = "best" if lap.lap == best else "" if lap.valid else f"does not count: {lap.why_invalid}"
+    return LapView(lap.lap, lap_time(lap.time_s), lap.delta_s, mark)
+
+
+def _choices(traces: Traces, done: Debrief) -> list[LapChoice]:
+    times = {lap.lap: lap for lap in done.laps}
+    out = []
+    for i, lap in enumerate(traces.laps):
+        look = lap_look(i)
+        text = f"{lap}: {lap_time(times[lap].time_s)}" + (" best" if lap == done.best_lap else "")
+        out.append(LapChoice(lap_name(lap), text, look["color"], _DASH[look["type"]], lap in traces.shown))
+    return out
+
+
+def _scatter(corner: int, name: str, done: Debrief, result: Rerun) -> ScatterView:
+    dots = [
+        Dot(p.lap, _known(p.measures.get("brake_start_m")), _kmh(p.measures.get("min_speed_mps")), p.valid,
+            p.lap == done.best_lap)
+        for p in result.happened.passes
+        if p.corner == corner
+    ]  # fmt: skip
+    mine = result.pipeline.builder.corners[corner].measures
+    brake, slowest = _known(mine.get("brake_start_m")), _kmh(mine.get("min_speed_mps"))
+    spread = next((s for s in done.spread if s.corner == name), None)
+    words = []
+    if spread is not None and spread.brake_start_m is not None:
+        words.append(f"brake point ± {spread.brake_start_m:.1f} m")
+    if spread is not None and spread.min_speed_mps is not None:
+        words.append(f"lowest speed ± {spread.min_speed_mps * KMH:.1f} km/h")
+    described = f"{name}: brake point and lowest speed of {len(dots)} laps; {', '.join(words) or 'no spread'}"
+    return ScatterView(name, ", ".join(words), described, dots_chart(dots, brake, slowest))
+
+
+def _known(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None
+
+
+def _kmh(value: float | None) -> float | None:
+    known = _known(value)
+    return None if known is None else known * KMH
+
+
+def _cues(decisions: Sequence[Decision], found: Sequence[Attempt]) -> list[CueView]:
+    by_cue = {(a.said.lap, a.said.corner, a.said.fault): a for a in found if a.said.spoken}
+    spoken = [d for d in decisions if d.outcome == "spoken"]
+    out = []
+    for d in spoken[-MOST_CUES:]:
+        attempt = by_cue.get((d.lap, d.corner, d.fault)) if d.family == "correction" else None
+        out.append(CueView(d.lap, d.corner, d.text, d.family, "" if attempt is None else attempt_text(attempt)))
+    return out
+
+
+def attempt_text(a: Attempt) -> str:
+    """What came of one cue, in one line."""
+    seen = f"{a.seen_after} of {a.passes_after}, before {a.seen_before} of {a.passes_before}"
+    change = f"cost {signed(a.after_s - a.before_s)} s"
+    return f"{'answered' if a.worked else 'not answered'}: seen in {seen}; {change}"
+
+
+def answered_text(found: Sequence[Attempt]) -> str:
+    """How many corrections were answered, beside those that went unspoken."""
+    spoken, held = share([a for a in found if a.said.spoken]), share([a for a in found if not a.said.spoken])
+    if not spoken.of:
+        return "No correction with passes before and after it: nothing to compare yet."
+    text = (
+        f"Within three passes the fault came less often after {spoken.worked} of {spoken.of} corrections "
+        f"(95 % interval {spoken.low * 100:.0f} to {spoken.high * 100:.0f} %)"
+    )
+    if held.of:
+        text += (
+            f"; without a word it came less often {held.worked} of {held.of} times "
+            f"({held.low * 100:.0f} to {held.high * 100:.0f} %)"
+        )
+    return text + "."

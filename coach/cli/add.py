@@ -1,0 +1,27 @@
+"""``coach add``: a profile that was handed over, checked before any of it is written."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command()
+    def add(
+        file: Path = typer.Argument(..., help="A zip file made by coach share."),
+        into: Path | None = typer.Option(None, "--into", help="The folder to make; it must not be there yet."),
+    ) -> None:
+        """Unpack a shared profile: sizes limited, every file validated, no path leaves the folder."""
+        from coach.app.places import profiles_folder, slug
+        from coach.cli.show import say
+        from coach.profile.share import unpack
+
+        folder = into if into is not None else profiles_folder() / slug(file.stem)
+        done = unpack(file, folder)
+        say(f"{done.plan.circuit}, {len(done.plan.corners)} corners: {', '.join(done.files)}")
+        say(f"added: {done.path}")
+        say(f"next: coach drive --profile {done.path}")

@@ -1,0 +1,25 @@
+"""``coach share``: a profile as one file to hand to others."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command()
+    def share(
+        profile: str = typer.Argument(..., help="Profile folder or name."),
+        output: Path = typer.Option(..., "-o", "--output", help="The zip file to write."),
+    ) -> None:
+        """Pack profile, reference and own rules into one file; only these, and nothing that can run."""
+        from coach.cli.show import say
+        from coach.profile.share import pack
+        from coach.profile.store import profile_path
+
+        done = pack(profile_path(profile).parent, output)
+        say(f"{done.plan.circuit}, {len(done.plan.corners)} corners: {', '.join(done.files)}")
+        say(f"written: {done.path}")

@@ -1,0 +1,114 @@
+"""The debrief as one page that needs nothing but a browser: what it shows, and how it becomes HTML."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from coach.pages.chart_library import chart_library
+from coach.pages.render import asset, embedded, render
+from coach.pages.track_map import Label, Piece, TrackMap
+
+
+@dataclass(frozen=True)
+class GainView:
+    """A place to gain, in words; ``low`` and ``high`` the stretch of the lap it lies in [m]."""
+
+    corner: str
+    cost: str
+    what: str
+    to_do: str
+    seen: str
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class CornerView:
+    """Mean losses [s] of a corner: total, then entry, middle, exit, straight; the spreads as text."""
+
+    name: str
+    total: float
+    parts: tuple[float, ...]
+    spread: str
+    brake: str
+    slowest: str
+    bar: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class LapView:
+    """One lap; ``delta`` [s] to the reference."""
+
+    lap: int
+    time: str
+    delta: float
+    mark: str
+
+
+@dataclass(frozen=True)
+class LapChoice:
+    """A lap that can be shown or hidden in the traces."""
+
+    name: str
+    text: str
+    colour: str
+    dash: str
+    shown: bool
+
+
+@dataclass(frozen=True)
+class ScatterView:
+    """Brake point and lowest speed of every lap of a corner, as chart options and in words."""
+
+    corner: str
+    words: str
+    described: str
+    options: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class CueView:
+    """A cue that was spoken, and what came of it."""
+
+    lap: int
+    corner: str
+    text: str
+    kind: str
+    answer: str
+
+
+@dataclass(frozen=True)
+class DebriefView:
+    """Everything on the page; ``chart`` is None without a trace to show."""
+
+    circuit: str
+    subtitle: str
+    facts: Sequence[tuple[str, str]]
+    notes: Sequence[str]
+    gains: Sequence[GainView]
+    map: TrackMap
+    pieces: Sequence[Piece]
+    labels: Sequence[Label]
+    corners: Sequence[CornerView]
+    laps: Sequence[LapView]
+    chart: Mapping[str, Any] | None
+    lap_choices: Sequence[LapChoice]
+    scatters: Sequence[ScatterView]
+    cues: Sequence[CueView]
+    answered: str
+    footer: str = field(default="")
+
+
+def debrief_html(view: DebriefView) -> str:
+    """The whole page as text; raises ChartLibraryError when the chart library is not installed."""
+    return render(
+        "debrief.html",
+        (chart_library(), asset("debrief.js")),
+        v=view,
+        chart_json=embedded(view.chart),
+        dots_json=embedded([s.options for s in view.scatters]),
+    )

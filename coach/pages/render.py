@@ -1,0 +1,62 @@
+"""Pages from templates: everything that comes from outside is escaped, and nothing but our own scripts may run."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from functools import cache
+from pathlib import Path
+from typing import Any, Final
+
+import msgspec
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from coach.pages import look
+
+FOLDER: Final = Path(__file__).parent
+
+
+@cache
+def environment() -> Environment:
+    """The templates of this folder; autoescape on, an unknown name is an error."""
+    loader = FileSystemLoader(FOLDER / "templates")
+    made = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    made.globals["look"] = look
+    made.filters["signed"] = signed
+    return made
+
+
+def render(template: str, scripts: tuple[str, ...] = (), **values: Any) -> str:
+    """A whole page; ``scripts`` are put in as they are, and by their hashes only they are allowed to run."""
+    hashes = " ".join(f"'sha256-{_hash(text)}'" for text in scripts) or "'none'"
+    policy = f"default-src 'none'; style-src 'unsafe-inline'; script-src {hashes}; img-src data:; base-uri 'none'"
+    page = environment().get_template(template)
+    inline = [Markup(text) for text in scripts]  # our own scripts only
+    return page.render(policy=policy, scripts=inline, style=Markup(asset("page.css")), **values)
+
+
+@cache
+def asset(name: str) -> str:
+    """The text of a file in ``static``."""
+    return (FOLDER / "static" / name).read_text(encoding="utf-8")
+
+
+def embedded(value: Any) -> Markup:
+    """``value`` as JSON that can stand inside a script element, whatever its texts hold."""
+    text = msgspec.json.encode(value).decode()
+    for character in "<>&\u2028\u2029":
+        text = text.replace(character, f"\\u{ord(character):04x}")
+    return Markup(text)
+
+
+def signed(value: float, decimals: int = 2) -> str:
+    """A number with its sign; a real minus sign, no negative zero."""
+    text = f"{value:+.{decimals}f}"
+    if not text.strip("+-0."):
+        return f"{0:.{decimals}f}"
+    return text.replace("-", "\N{MINUS SIGN}")
+
+
+def _hash(text: str) -> str:
+    return base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()

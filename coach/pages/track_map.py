@@ -1,0 +1,137 @@
+"""The circuit as a drawing: one scalable picture, made of plain lines and letters."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from coach.core.reference import Reference
+from coach.core.values import Corner
+from coach.pages.look import EVEN, GAINED, LOST
+from coach.pages.traces import Floats
+
+WIDTH: Final = 1000.0
+PAD: Final = 90.0
+PIECE_M: Final = 20.0
+"""Length of one coloured piece of the map [m]."""
+CLEAR_S_PER_100M: Final = 0.02
+"""Loss from which a piece counts as lost or gained [s per 100 m]."""
+FULL_S_PER_100M: Final = 0.12
+"""Loss that is drawn at full strength [s per 100 m]."""
+
+
+@dataclass(frozen=True)
+class Label:
+    """A corner's name beside the track, in picture coordinates."""
+
+    corner: str
+    x: float
+    y: float
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A piece of track: ``points`` as SVG wants them; ``kind`` gained, lost or even."""
+
+    points: str
+    colour: str
+    width: float
+    kind: str
+
+
+class TrackMap:
+    """Places along the reference in the coordinates of a picture WIDTH wide and ``height`` high.
+
+    ``known`` is False for a reference without positions: there is no map then.
+    """
+
+    def __init__(self, reference: Reference, corners: Sequence[Corner]) -> None:
+        self.reference = reference
+        self.corners = tuple(corners)
+        self.known = reference.has_line
+        self.height = WIDTH
+        if not self.known:
+            return
+        # a circuit that is taller than wide is laid on its side: pages are read downward
+        self._turned = float(np.ptp(reference.y_m)) > 1.1 * float(np.ptp(reference.x_m))
+        x, y = self._laid(reference.x_m, reference.y_m)
+        span = max(float(np.ptp(x)), 1.0)
+        self._scale = (WIDTH - 2 * PAD) / span
+        self._x0 = float(x.min()) - 0.5 * (span - float(np.ptp(x)))
+        self._y0 = float(y.min())
+        self.height = float(np.ptp(y)) * self._scale + 2 * PAD
+
+    def _laid(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+        """Right and down in the picture from east and north."""
+        return (y, x) if self._turned else (x, -y)
+
+    def _direction(self, s_m: float) -> tuple[float, float]:
+        """Unit vector along the track in the picture."""
+        heading = float(self.reference.at("heading_rad", s_m))
+        x, y = self._laid(np.cos(heading), np.sin(heading))
+        return float(x), float(y)
+
+    def xy(self, s_m: Floats | float) -> tuple[Floats, Floats]:
+        """Picture coordinates of places along the reference [m]."""
+        x, y = self._laid(self.reference.at("x_m", s_m), self.reference.at("y_m", s_m))
+        return (x - self._x0) * self._scale + PAD, (y - self._y0) * self._scale + PAD
+
+    def line(self, low_m: float, high_m: float, step_m: float = 4.0) -> str:
+        """The track from one place to another, as the points of a polyline."""
+        x, y = self.xy(np.append(np.arange(low_m, high_m, step_m), high_m))
+        return " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x.tolist(), y.tolist(), strict=True))
+
+    def whole(self) -> str:
+        """The whole lap; closed where the circuit is."""
+        return self.line(0.0, self.reference.length_m)
+
+    def pieces(self, s_m: Floats, lost_s: Floats) -> list[Piece]:
+        """The track coloured by where time goes: ``lost_s`` (n,) is the mean time lost up to ``s_m`` (n,)."""
+        length = self.reference.length_m
+        edges = np.linspace(0.0, length, max(2, round(length / PIECE_M)) + 1)
+        known = np.isfinite(lost_s)
+        if known.sum() < 2:
+            return [Piece(self.line(0.0, length), EVEN, 7.0, "even")]
+        at = np.interp(edges, s_m[known], lost_s[known])
+        rate = np.diff(at) / np.diff(edges) * 100.0
+        rate = np.convolve(np.pad(rate, 1, mode="edge"), (0.25, 0.5, 0.25), "valid")
+        return [self._piece(a, b, r) for a, b, r in zip(edges[:-1], edges[1:], rate.tolist(), strict=True)]
+
+    def _piece(self, low: float, high: float, rate: float) -> Piece:
+        points = self.line(low, high + 1.0)
+        if abs(rate) < CLEAR_S_PER_100M:
+            return Piece(points, EVEN, 7.0, "even")
+        strength = min(abs(rate) / FULL_S_PER_100M, 1.0)
+        kind, colour = ("lost", LOST) if rate > 0 else ("gained", GAINED)
+        return Piece(points, colour, 9.0 + 13.0 * strength, kind)
+
+    def labels(self, notes: Sequence[str] = ()) -> list[Label]:
+        """The corners' names beside the track, toward its outside where there is room; ``notes`` go under them."""
+        out: list[Label] = []
+        for i, corner in enumerate(self.corners):
+            x, y = (float(v) for v in self.xy(corner.apex_m))
+            ahead = self._direction(corner.apex_m)
+            # outside of the bend: to the right of a left-hander
+            side = 1.0 if corner.direction == "left" else -1.0
+            spot = _free(x, y, -ahead[1] * side, ahead[0] * side, out)
+            out.append(Label(corner.name, *spot, notes[i] if i < len(notes) else ""))
+        return out
+
+    def start(self) -> tuple[float, float, float, float]:
+        """A stroke across the track at the finish line."""
+        x, y = (float(v) for v in self.xy(0.0))
+        dx, dy = self._direction(0.0)
+        return x + 20.0 * dy, y - 20.0 * dx, x - 20.0 * dy, y + 20.0 * dx
+
+
+def _free(x: float, y: float, nx: float, ny: float, taken: Sequence[Label]) -> tuple[float, float]:
+    """A place for a name: outward first, then farther, then inward, where no other name lies."""
+    spots = [(x + nx * d, y + ny * d) for d in (46.0, 64.0, -46.0, 84.0, -64.0)]
+    for a, b in spots:
+        if all(abs(a - t.x) > 74.0 or abs(b - t.y) > 44.0 for t in taken):
+            return a, b
+    return spots[0]

@@ -1,0 +1,183 @@
+"""Whether cues were answered: what changed within three passes after a cue against the three before it.
+
+A cue repeated lap after lap is one attempt, so that the attempts do not share passes. A fault often goes by itself
+(it is seen because it was large just then), so the same is asked of faults that were found and not spoken about:
+the comparison shows what the words add. Intervals are Wilson's (1927) for a share, as scipy computes them.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from typing import Final
+
+import msgspec
+
+from coach.core.rules import CueRule
+
+SPAN: Final = 3
+"""Passes before and after that are looked at."""
+LEVEL: Final = 0.95
+NEVER_BELOW: Final = 0.5
+"""A wording is given up when even the upper end of its share is below one half: that takes four attempts in vain."""
+_SLOT: Final = re.compile(r"\\\{[^{}]*\\\}")
+
+
+class Turn(msgspec.Struct, frozen=True):
+    """One valid pass of a corner, in order: what its faults cost [s] by machine name."""
+
+    session: int
+    lap: int
+    corner: str
+    costs: dict[str, float]
+
+
+class Said(msgspec.Struct, frozen=True):
+    """One correction: spoken, or found and held back. ``template`` is the wording before its blanks were filled."""
+
+    session: int
+    lap: int
+    corner: str
+    fault: str
+    rule: str
+    template: str
+    spoken: bool
+    before_corner: bool = True
+    """Whether it could still be answered in the lap it was spoken in."""
+
+
+class Attempt(msgspec.Struct, frozen=True):
+    """A cue and what followed: mean cost [s] of its fault over up to SPAN passes before and after."""
+
+    said: Said
+    before_s: float
+    after_s: float
+    passes_before: int
+    passes_after: int
+    seen_before: int
+    seen_after: int
+
+    @property
+    def worked(self) -> bool:
+        """The fault came back in a smaller share of the passes after than of those before."""
+        return self.seen_after * self.passes_before < self.seen_before * self.passes_after
+
+
+class Share(msgspec.Struct, frozen=True):
+    """``worked`` of ``of`` attempts, with the ends of the 95 % interval, and the mean change of cost [s]."""
+
+    worked: int
+    of: int
+    low: float
+    high: float
+    change_s: float
+
+
+def attempts(said: Iterable[Said], turns: Iterable[Turn]) -> list[Attempt]:
+    """Every attempt with at least one pass on either side and a fault to mend, in order."""
+    track: dict[tuple[int, str], list[Turn]] = defaultdict(list)
+    for turn in turns:
+        track[turn.session, turn.corner].append(turn)
+    series: dict[tuple[int, str, str, bool], list[Said]] = defaultdict(list)
+    for one in said:
+        series[one.session, one.corner, one.fault, one.spoken].append(one)
+    spoken_laps = {key[:3]: sorted({s.lap for s in group}) for key, group in series.items() if key[3]}
+    out = []
+    for (session, corner, fault, spoken), group in series.items():
+        passes = track.get((session, corner), [])
+        until = -1
+        for one in sorted(group, key=lambda s: s.lap):
+            if one.lap <= until:
+                continue
+            if not spoken and _near(spoken_laps.get((session, corner, fault), []), one.lap):
+                continue
+            attempt = _attempt(one, passes)
+            if attempt is not None:
+                out.append(attempt)
+                until = one.lap + SPAN
+    return sorted(out, key=lambda a: (a.said.session, a.said.lap, a.said.corner, a.said.fault))
+
+
+def _near(laps: Sequence[int], lap: int) -> bool:
+    """Whether it was spoken about within the passes that would be looked at."""
+    return any(abs(lap - other) <= SPAN for other in laps)
+
+
+def _attempt(said: Said, passes: Sequence[Turn]) -> Attempt | None:
+    first_after = said.lap if said.before_corner else said.lap + 1
+    before = [t for t in passes if t.lap < first_after][-SPAN:]
+    after = [t for t in passes if t.lap >= first_after][:SPAN]
+    seen = sum(said.fault in t.costs for t in before)
+    if not before or not after or not seen:
+        return None
+    return Attempt(
+        said,
+        sum(t.costs.get(said.fault, 0.0) for t in before) / len(before),
+        sum(t.costs.get(said.fault, 0.0) for t in after) / len(after),
+        len(before),
+        len(after),
+        seen,
+        sum(said.fault in t.costs for t in after),
+    )
+
+
+def share(found: Sequence[Attempt]) -> Share:
+    """How many worked, with an honest interval; from 0 to 1 when there were none."""
+    if not found:
+        return Share(0, 0, 0.0, 1.0, 0.0)
+    from scipy.stats import binomtest  # slow to import
+
+    worked = sum(a.worked for a in found)
+    interval = binomtest(worked, len(found)).proportion_ci(LEVEL, method="wilson")
+    change = sum(a.after_s - a.before_s for a in found) / len(found)
+    return Share(worked, len(found), float(interval.low), float(interval.high), change)
+
+
+def template_of(rule: CueRule, text: str) -> str:
+    """The wording of ``rule`` that ``text`` was filled from; "" when none fits."""
+    for template in (rule.long, rule.short, *rule.alternatives):
+        pattern = _SLOT.sub(".+", re.escape(template.replace("at {board}", "{board}")))
+        if template and re.fullmatch(pattern, text, re.IGNORECASE):
+            return template
+    return ""
+
+
+class Wording(msgspec.Struct, frozen=True):
+    """Which wording to use, and why. ``given_up`` are those that never worked."""
+
+    template: str
+    why: str
+    given_up: tuple[str, ...] = ()
+
+
+def choose_wording(rule: CueRule, corner: str, found: Iterable[Attempt]) -> Wording:
+    """The short wording for ``rule`` at ``corner``, or an alternative if it never works for this driver.
+
+    ``found`` are the attempts of one driver. What was tried at this corner counts if it was tried often enough
+    there, else what was tried anywhere. The long form counts as the short one: they say the same.
+    """
+    mine = [a for a in found if a.said.spoken and a.said.rule == rule.name]
+    options = tuple(dict.fromkeys((rule.short, *rule.alternatives)))
+    given_up, rates = [], {}
+    for option in options:
+        same = {option, rule.long} if option == rule.short else {option}
+        tried = [a for a in mine if a.said.template in same]
+        here = [a for a in tried if a.said.corner == corner]
+        rate = share(here) if _decided(share(here)) else share(tried)
+        rates[option] = rate
+        if rate.of and rate.high < NEVER_BELOW:
+            given_up.append(option)
+    left = [o for o in options if o not in given_up]
+    if not left:
+        best = max(options, key=lambda o: (rates[o].high, rates[o].worked))
+        return Wording(best, "no wording has worked so far; the one that did best", tuple(given_up))
+    chosen = left[0]
+    if chosen == rule.short:
+        return Wording(chosen, "", tuple(given_up))
+    usual = rates[rule.short]
+    return Wording(chosen, f"the usual words worked {usual.worked} times in {usual.of}", tuple(given_up))
+
+
+def _decided(rate: Share) -> bool:
+    return rate.of > 0 and (rate.high < NEVER_BELOW or rate.low > NEVER_BELOW)
