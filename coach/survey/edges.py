@@ -40,19 +40,21 @@ def beside(trace: Trace, laps: tuple[Lap, ...], reference: Reference) -> tuple[F
     offset = np.full((len(laps), len(reference)), np.nan)
     speed, curvature = np.full_like(offset, np.nan), np.full_like(offset, np.nan)
     for row, lap in enumerate(laps):
-        i, j = np.searchsorted(trace.p_clock, [lap.start - 0.5, lap.stop + 0.5])
+        around = 0.5 if reference.closed else 0.0
+        i, j = np.searchsorted(trace.p_clock, [lap.start - around, lap.stop + around])
         stride = max(1, int(trace.rate_hz / 30))
         at = np.arange(i, j, stride)
         if len(at) < 10:
             continue
         _, near = tree.query(_key(trace.xs[at], trace.ys[at], trace.course[at]))
         guess = np.asarray(near, dtype=np.float64) * reference.step_m
-        s, d, found = line.project(trace.xs[at], trace.ys[at], guess)
+        with np.errstate(invalid="ignore"):  # a place beyond the end of an open course is not found
+            s, d, found = line.project(trace.xs[at], trace.ys[at], guess)
         if reference.closed:
             # count on over the line: the lap begins near 0 and ends near the length
             share = np.linspace(0.0, 1.0, len(at))
             s = s + reference.length_m * np.round(share - s / reference.length_m)
-        ok = found & np.isfinite(s)
+        ok = found & np.isfinite(s) & np.isfinite(d)
         s, d = s[ok], d[ok]
         on = np.concatenate([[True], s[1:] > np.maximum.accumulate(s)[:-1]])
         if int(on.sum()) < 10:

@@ -34,6 +34,7 @@ WHEELS_OFF: Final = 3
 WHEELS_OFF_S: Final = 0.2
 OTHER_LENGTH: Final = 0.03
 SLOW: Final = 1.15
+_SAME_LINE_M: Final = 50.0
 
 
 @dataclass(frozen=True)
@@ -106,7 +107,8 @@ def _laps(trace: Trace, found: list[Passage]) -> list[Lap]:
     if found[0].clock > begin + 1.0:
         laps.append((begin, found[0].clock, "first"))
     for one, two in pairwise(found):
-        if one.edge == "end" and two.edge == "start":
+        way = np.diff(np.interp([one.clock, two.clock], trace.clock, trace.odometer))[0]
+        if way < _SAME_LINE_M:
             continue  # the same line, once before and once after a restart
         laps.append((one.clock, two.clock, ""))
     if end > found[-1].clock + 1.0:

@@ -34,7 +34,7 @@ _FEWEST: Final = 50
 class Trace:
     """The tidy recording.
 
-    ``clock`` and ``channels`` hold the kept frames, shapes (n,); ``chunk`` numbers unbroken pieces. ``speed`` [m/s] is
+    ``breaks`` are the middles of what is missing, each with its name. ``clock`` and ``channels`` hold the kept frames, shapes (n,); ``chunk`` numbers unbroken pieces. ``speed`` [m/s] is
     smoothed, ``acceleration`` [m/s2] its derivative, ``odometer`` [m] its integral over each chunk (running on).
     ``p_clock``, ``p_chunk``, ``x``, ``y`` (raw), ``xs``, ``ys`` (smoothed), ``course`` [rad] belong to the m
     positions; m is 0 without positions. ``across_m`` and ``along_m`` are the noise of a position across and along the
@@ -181,7 +181,7 @@ def _one_clock(c: Columns) -> tuple[Columns, Floats, NDArray[np.intp], tuple[tup
     clock = np.concatenate([[0.0], np.cumsum(step)]) + t[0]
     chunk = np.concatenate([[0], np.cumsum(broken)]).astype(np.intp)
     breaks = tuple(
-        (float(clock[i]), f"a gap of {dt[i]:.1f} s" if cause[i] == "gap" else f"a {cause[i]}")
+        (float(clock[i] + 0.5 * step[i]), f"a gap of {dt[i]:.1f} s" if cause[i] == "gap" else f"a {cause[i]}")
         for i in np.flatnonzero(broken)
     )
     return c, clock, chunk, breaks

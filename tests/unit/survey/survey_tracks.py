@@ -58,7 +58,8 @@ def rounded(points: list[tuple[float, float, float]], ramp: int = 15) -> Track:
         half = turn / 2
         marks.append(
             (
-                centre + np.array([r[0] * np.cos(half) - r[1] * np.sin(half), r[0] * np.sin(half) + r[1] * np.cos(half)]),
+                centre
+                + np.array([r[0] * np.cos(half) - r[1] * np.sin(half), r[0] * np.sin(half) + r[1] * np.cos(half)]),
                 "left" if turn > 0 else "right",
             )
         )
@@ -149,7 +150,9 @@ def drive(
     xy, d = line(wrapped), line(wrapped, 1)
     normal = np.column_stack([-d[:, 1], d[:, 0]]) / np.hypot(d[:, 0], d[:, 1])[:, None]
     phase = rng.random(laps + 3) * 2 * np.pi
-    wander = lateral * np.sin(2 * np.pi * 3 * s / track.length + np.interp(s, np.arange(-1, laps + 2) * track.length, phase))
+    wander = lateral * np.sin(
+        2 * np.pi * 3 * s / track.length + np.interp(s, np.arange(-1, laps + 2) * track.length, phase)
+    )
     xy = xy + normal * wander[:, None]
     speed = 1.0 / time_at(s, 1)
     a = -time_at(s, 2) * speed**3
