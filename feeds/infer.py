@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from feeds.frame import Frame
+from feeds.plausible import MAX_SPEED_MPS
 
 Floats = NDArray[np.float64]
 
@@ -201,6 +202,8 @@ class Completer:
             a, b = (self._along(frame.lap_distance_m), 0.0) if self._flat else (frame.x_m, frame.y_m)
             if a == a and b == b:
                 speed = self._speed.push(frame.t_s, a, b)
+                # a place that is a little wrong twice makes a speed that is very wrong
+                speed = speed if speed <= MAX_SPEED_MPS else math.nan
                 changes["speed_mps"] = speed
         if self._pedals is not None and speed == speed and frame.throttle != frame.throttle:
             changes["throttle"], changes["brake"] = self._pedals.push(frame.t_s, speed)

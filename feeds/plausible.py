@@ -85,13 +85,14 @@ class _Trail:
 
     __slots__ = ("distance_m", "fraction", "lap", "t_s", "x_m", "y_m")
 
-    def __init__(self, frame: Frame) -> None:
-        self.t_s = frame.t_s
-        self.x_m = frame.x_m
-        self.y_m = frame.y_m
-        self.distance_m = frame.lap_distance_m
-        self.fraction = frame.lap_fraction
-        self.lap = frame.lap
+    def __init__(self, frame: Frame, before: _Trail | None = None) -> None:
+        self.x_m = self.y_m = self.distance_m = self.fraction = NAN
+        self.lap: int | None = None
+        if before is not None:
+            # what a run of frames does not tell is as it was: the next place is not believed at once either
+            self.x_m, self.y_m, self.lap = before.x_m, before.y_m, before.lap
+            self.distance_m, self.fraction = before.distance_m, before.fraction
+        self.move(frame)
 
     def move(self, frame: Frame) -> None:
         self.t_s = frame.t_s
@@ -166,14 +167,13 @@ class Gate:
                 return ()
         if before is None or before.leap(frame):
             self._refuse_held()
-            self._held, self._held_trail, self._kind = [frame], _Trail(frame), kind
+            self._held, self._held_trail, self._kind = [frame], _Trail(frame, self._trail), kind
             return ()
         before.move(frame)
         self._held.append(frame)
         if len(self._held) < CONFIRM:
             return ()
         run, self._held = self._held, []
-        # what the new run does not tell is unknown there, not as it was before the leap
         self._trail, self._held_trail = before, None
         self._counters.add(self._kind)
         self._counters.add("frames", len(run))
