@@ -119,7 +119,8 @@ class FrameStreamWriter:
         self._file: BinaryIO = open(path, "xb", buffering=0)  # noqa: SIM115 - closed by close()
         self._size = 0
         try:
-            self._append(self._sink.take())
+            # Arrow writes the schema with the first batch: an empty one makes a readable file from the start
+            self._append(self._message(np.empty((len(COLUMNS), 0))))
         except OSError:
             self._file.close()
             raise
@@ -128,9 +129,17 @@ class FrameStreamWriter:
         """Append frames of shape (channels, n) as one batch."""
         if data.shape[1] == 0:
             return
-        batch = pa.record_batch([pa.array(np.ascontiguousarray(row)) for row in data], schema=_SCHEMA)
+        self._append(self._message(data))
+
+    def _message(self, data: Floats) -> bytes:
+        columns = [
+            # from_buffers, as pa.array would import pandas where it is installed: a second lost at the first batch
+            pa.Array.from_buffers(pa.float64(), len(row), [None, pa.py_buffer(np.ascontiguousarray(row))])
+            for row in data
+        ]
+        batch = pa.record_batch(columns, schema=_SCHEMA)
         self._writer.write_batch(batch, custom_metadata={"crc32": str(_crc(data))})
-        self._append(self._sink.take())
+        return self._sink.take()
 
     def close(self) -> None:
         """Write the end mark and give the file back; OSError when the mark does not fit on the disk."""
@@ -230,7 +239,8 @@ class FrameStreamReader:
                     self.damaged += bad
                     bad = False
                     good = self._file.tell()
-                    yield data
+                    if data.shape[1]:
+                        yield data
             except StopIteration:
                 break
             except (pa.ArrowException, OSError, ValueError, MemoryError):

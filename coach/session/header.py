@@ -11,7 +11,7 @@ import msgspec
 
 from coach.errors import SessionError
 
-SCHEMA: Final = 1
+SCHEMA: Final = 2
 """Counts up whenever a stored field changes its name, place or meaning; ``migrate.py`` knows the steps."""
 HEADER_FILE: Final = "header.json"
 DECISIONS_FILE: Final = "decisions.jsonl"
@@ -24,8 +24,9 @@ RULES_FILE: Final = "rules.yaml"
 class Header(msgspec.Struct, frozen=True, kw_only=True):
     """``started_at`` ISO 8601 with offset. ``voice_durations`` phrase -> seconds as they were live.
 
-    ``rate_hz`` NaN when not known. ``given`` are the frame fields the feed gave, ``inferred`` those of them it
-    worked out from others. ``origin_lat_deg``, ``origin_lon_deg`` of the local plane, NaN without one.
+    ``rate_hz`` NaN when not known. ``latency_s`` [s] how old a frame was when it arrived, as cues allowed for.
+    ``given`` are the frame fields the feed gave, ``inferred`` those of them it worked out from others.
+    ``origin_lat_deg``, ``origin_lon_deg`` of the local plane, NaN without one.
     ``ended`` is set when the session was closed in good order, with the feed's ``counters``.
     """
 
@@ -37,6 +38,7 @@ class Header(msgspec.Struct, frozen=True, kw_only=True):
     car: str = ""
     rate_hz: float = math.nan
     real_car: bool = False
+    latency_s: float = 0.0
     given: tuple[str, ...] = ()
     inferred: tuple[str, ...] = ()
     origin_lat_deg: float = math.nan

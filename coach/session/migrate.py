@@ -23,7 +23,14 @@ class Migration(msgspec.Struct, frozen=True):
     step: Callable[[Fields], Fields]
 
 
-MIGRATIONS: Final[tuple[Migration, ...]] = ()
+def _latency(fields: Fields) -> Fields:
+    # until then every receiver was taken to be a tenth of a second late, and no other feed at all
+    return {**fields, "latency_s": 0.1 if fields.get("feed") == "nmea" else 0.0}
+
+
+MIGRATIONS: Final[tuple[Migration, ...]] = (
+    Migration(1, 2, "the latency of the feed, which was not stored, was set to that of its kind", _latency),
+)
 
 
 def migrate(fields: object, path: Path) -> tuple[Fields, tuple[str, ...]]:

@@ -70,7 +70,9 @@ def parse(line: bytes, counters: Counters) -> Sentence | None:
     if check != int(match[4], 16):
         counters.add("bad_checksum")
         return None
-    if match[2].decode() not in KINDS:
+    kind = match[2].decode()
+    # P begins the sentences a maker made up
+    if kind not in KINDS or match[1].startswith(b"P"):
         return None
     try:
         message = pynmeagps.NMEAReader.parse(match[0] + b"\r\n", validate=pynmeagps.VALCKSUM)
@@ -87,11 +89,10 @@ def parse(line: bytes, counters: Counters) -> Sentence | None:
     if message is None:
         counters.add("malformed")
         return None
-    return _sentence(message)
+    return _sentence(kind, message)
 
 
-def _sentence(message: Any) -> Sentence:
-    kind: str = message.msgID
+def _sentence(kind: str, message: Any) -> Sentence:
     mode = str(getattr(message, "posMode", "") or "")
     if kind == "VTG":
         return Sentence(

@@ -223,6 +223,14 @@ def test_right_checksums_over_nonsense(kind: str, body: str) -> None:
         assert not got.time_s >= 86_400
 
 
+def test_sentences_of_other_kinds_are_passed_over() -> None:
+    """Kinds that are not used and kinds that a maker made up are no fault and no sentence."""
+    counters = Counters()
+    for body in ("GPGSV,1,1,00", "PNRMC,100001.000,A,5000.0,N,00800.0,E,1.0,,010126,,,A", "GPZDA,1,1,1,1"):
+        assert None is parse(with_checksum(body).strip(), counters)
+    assert {"received": 3} == counters
+
+
 def test_sentences_are_cut_from_any_pieces() -> None:
     """However the bytes are cut and whichever line end they have, the lines are the same; endless lines are dropped."""
     data = log_of(some_frames(5))

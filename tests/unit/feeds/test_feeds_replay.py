@@ -46,7 +46,9 @@ class FileSource:
     def give_garbage(self, feed: Feed) -> None:
         """Flip bits in the second of the four batches, as a dying disk does."""
         data = bytearray(self.path.read_bytes())
-        middle = len(data) // 3
+        # each message begins with a mark: the schema, the empty first batch, then the four
+        marks = [i for i in range(len(data)) if data[i : i + 4] == b"\xff\xff\xff\xff"]
+        middle = marks[3] + 300
         data[middle : middle + 40] = bytes(b ^ 0x5A for b in data[middle : middle + 40])
         self.path.write_bytes(bytes(data))
 
