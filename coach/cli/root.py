@@ -18,6 +18,7 @@ COMMANDS: Final = {
     "debrief": "coach.cli.debrief",
     "send": "coach.cli.send",
     "doctor": "coach.cli.doctor",
+    "guide": "coach.cli.guide",
     "history": "coach.cli.history",
     "share": "coach.cli.share",
     "add": "coach.cli.add",

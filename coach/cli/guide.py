@@ -1,0 +1,39 @@
+"""``coach guide``: a circuit corner by corner, to read, to print, to hear."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command()
+    def guide(
+        profile: str = typer.Argument("hollow_ridge", help="Profile folder or name."),
+        output: Path | None = typer.Option(None, "-o", "--output", help="Write the guide as one HTML page."),
+        speak: bool = typer.Option(False, "--speak", help="Speak it as a sighting lap on a slow replay."),
+        pace: float = typer.Option(0.4, "--pace", help="Pace of the sighting lap, 0.1 to 1 of the reference."),
+        sound: Path | None = typer.Option(None, "--sound", help="Write the sighting lap as a WAV file."),
+        as_json: bool = typer.Option(False, "--json", help="Print the guide as JSON."),
+    ) -> None:
+        """Brake board, gear, lowest speed, apex, throttle, kerbs, cautions and limits of each corner."""
+        from coach.app.guiding import guide_view
+        from coach.cli.show import say
+        from coach.cli.show_guide import show_guide, speak_guide
+        from coach.profile.store import load_plan
+
+        plan = load_plan(profile)
+        view = guide_view(plan)
+        if output is not None:
+            from coach.app.debrief_page import write_page
+            from coach.pages.guide import guide_html
+
+            write_page(output, guide_html(view))
+            say(f"written: {output}")
+        if speak or sound is not None:
+            speak_guide(plan, pace, aloud=speak, sound=sound)
+        elif output is None or as_json:
+            show_guide(view, as_json)
