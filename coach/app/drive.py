@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import signal
 import threading
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
@@ -16,9 +15,10 @@ import msgspec
 
 from coach import __version__
 from coach.app.engine import Engine, Tally
+from coach.app.interrupt import interrupts
 from coach.app.places import known_file, new_session_folder, sessions_folder
 from coach.app.setup import MEMORY_FILE, Setup, known_after, read_known
-from coach.app.sources import Source
+from coach.app.sources import REAL_CAR, Asked, Feed, features, source_of
 from coach.core.values import Decision
 from coach.outputs.base import Group, Notice, Output
 from coach.outputs.console import ConsoleOutput
@@ -29,17 +29,12 @@ from coach.session.header import PROFILE_FILE, RULES_FILE, Header
 from coach.session.writer import SessionWriter
 from feeds.errors import FeedEnded
 
-CAUTIONS = (
-    "A real car is fed: closed circuit only. Instructor, marshals and local rules come first. Set everything up "
-    "before you roll, and never touch it while moving. The coach never overrides what you see."
-)
-
 
 @dataclass(frozen=True)
 class DriveOptions:
     """What the command line asks for."""
 
-    source: Source
+    asked: Asked
     profile: str
     rules: str
     driver: str = "driver"
@@ -72,9 +67,9 @@ def drive(options: DriveOptions, notice: Notice, progress: Callable[[int, int], 
     known = read_known(keep)
     stop = threading.Event()
     with ExitStack() as stack:
-        feed = stack.enter_context(options.source.open())
-        if feed.real_car:
-            notice(CAUTIONS)
+        origin = (plan.reference.origin_lat_deg, plan.reference.origin_lon_deg)
+        feed = stack.enter_context(source_of(options.asked, origin if origin[0] == origin[0] else None).open())
+        _say_first(feed, options, notice)
         setup = Setup(plan.circuit, plan.reference, plan.corners, rules, plan.pronounce, {}, known, str(plan.path))
         outputs, durations = drive_outputs(options, setup, notice, progress, stop.set)
         setup = replace(setup, durations=durations)
@@ -83,7 +78,7 @@ def drive(options: DriveOptions, notice: Notice, progress: Callable[[int, int], 
         writer = _writer(options, setup, plan.path, durations, notice) if options.recording else None
         pipeline = setup.pipeline()
         engine = Engine(feed, pipeline, group, writer, FeedEnded, _listener(feed))
-        with _interrupts(stop):
+        with interrupts(stop):
             tally = engine.run(stop.is_set, options.laps)
         counters = {**dict(feed.counters), **pipeline.intake.counts, **pipeline.counts}
         session, lost = None, 0
@@ -94,6 +89,18 @@ def drive(options: DriveOptions, notice: Notice, progress: Callable[[int, int], 
             session, lost = writer.folder, status.lost_frames
         _keep(keep, msgspec.json.encode(known_after(pipeline)), notice)
         return Ran(tally, session, counters, lost)
+
+
+def _say_first(feed: Feed, options: DriveOptions, notice: Notice) -> None:
+    """Cautions for a real car, then what can not be coached with this feed, each once."""
+    if feed.real_car:
+        for line in REAL_CAR:
+            notice(line)
+    if options.quiet or options.asked.feed == "practice" or not feed.channels.settled:
+        return
+    for feature in features(feed.channels):
+        if feature.state != "on":
+            notice(f"{feature.name}: {feature.state} ({feature.why})")
 
 
 def drive_outputs(
@@ -156,10 +163,10 @@ def _writer(
     header = Header(
         session=folder.name,
         started_at=now.isoformat(timespec="seconds"),
-        feed=options.source.name,
+        feed=options.asked.feed,
         circuit=setup.circuit,
         driver=options.driver,
-        real_car=options.source.name == "nmea",
+        real_car=options.asked.feed == "nmea",
         voice_durations=durations,
         coach_version=__version__,
     )
@@ -181,20 +188,3 @@ def _keep(path: Path, data: bytes, notice: Notice) -> None:
         os.replace(fresh, path)
     except OSError as error:
         notice(f"{path}: what the driver knows could not be kept ({error.strerror})")
-
-
-class _interrupts:  # noqa: N801 - reads as the statement it is
-    """Ctrl-C and a polite kill end the run cleanly instead of tearing it down; only on the main thread."""
-
-    def __init__(self, stop: threading.Event) -> None:
-        self._stop = stop
-        self._before: dict[int, Any] = {}
-
-    def __enter__(self) -> None:
-        if threading.current_thread() is threading.main_thread():
-            for number in (signal.SIGINT, signal.SIGTERM):
-                self._before[number] = signal.signal(number, lambda *_: self._stop.set())
-
-    def __exit__(self, *_: object) -> None:
-        for number, handler in self._before.items():
-            signal.signal(number, handler)

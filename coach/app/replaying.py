@@ -11,7 +11,7 @@ from coach.app.drive import DriveOptions, drive_outputs
 from coach.app.engine import Engine
 from coach.app.rerun import rerun
 from coach.app.setup import Setup, session_setup
-from coach.app.sources import Source, speed_of
+from coach.app.sources import Asked, Source, speed_of
 from coach.core.values import Decision, LapDone
 from coach.errors import CoachError
 from coach.outputs.base import Group, Notice
@@ -78,7 +78,7 @@ def _in_time(
 ) -> tuple[list[Decision], list[LapDone], int, float]:
     source = Source("replay", {"path": session, "speed": pace})
     capture = Capture()
-    options = DriveOptions(source, "", "", voice=with_voice, overlay=with_overlay)
+    options = DriveOptions(Asked("replay"), "", "", voice=with_voice, overlay=with_overlay)
     outputs, _ = drive_outputs(options, setup, notice, None, lambda: None)
     group = Group([capture, *outputs], notice)
     try:

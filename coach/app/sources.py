@@ -2,16 +2,57 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from coach.errors import CoachError
 from coach.session.reader import SessionReader
-from feeds.base import Feed
+from feeds.base import Channels, Feed
+from feeds.cautions import REAL_CAR
+from feeds.counters import Counters
+from feeds.features import features
+from feeds.importers.column_map import ColumnMap, read_column_map, write_column_map
+from feeds.importers.convert import Imported, convert, read_table
+from feeds.importers.export import export
+from feeds.importers.guess import Guess, guess_columns, map_of, missing
+from feeds.importers.table import Table
+from feeds.packet_map.capture import capture, read_capture, send_capture
+from feeds.packet_map.model import PacketMap, read_map
+from feeds.packet_map.trial import Row, Trial, trial_answer
 from feeds.registry import feed_class
 from feeds.send import Sent
 from feeds.send import send as send_frames
+
+__all__ = [
+    "REAL_CAR",
+    "Channels",
+    "ColumnMap",
+    "Feed",
+    "Guess",
+    "Imported",
+    "PacketMap",
+    "Row",
+    "Table",
+    "Trial",
+    "capture",
+    "convert",
+    "export",
+    "features",
+    "guess_columns",
+    "map_of",
+    "missing",
+    "read_capture",
+    "read_column_map",
+    "read_map",
+    "read_table",
+    "send_capture",
+    "trial_answer",
+    "write_column_map",
+]
 
 
 class SourceError(CoachError):
@@ -58,30 +99,65 @@ def send_session(session: Path, to: str, speed: str, as_text: bool) -> Sent:
     return send_frames(frames, host, port, speed_of(speed), "json" if as_text else "msgpack")
 
 
-def source_of(
-    feed: str,
-    host: str,
-    port: int | None,
-    packet_map: Path | None,
-    session: Path | None,
-    speed: str,
-    seed: int,
-    rate: float,
-    laps: int | None,
-) -> Source:
-    """The feed that the command line asks for; SourceError when an option it needs is missing."""
-    pace = speed_of(speed)
-    if feed == "practice":
-        return Source(feed, {"seed": seed, "rate_hz": rate, "laps": laps, "speed": pace})
-    if feed == "replay":
-        if session is None:
+@dataclass(frozen=True)
+class Asked:
+    """What the command line says about the feed."""
+
+    feed: str = "practice"
+    host: str = "127.0.0.1"
+    port: int | None = None
+    packet_map: Path | None = None
+    capture: Path | None = None
+    receiver: str = ""
+    latency_s: float = 0.1
+    session: Path | None = None
+    speed: str = "1"
+    seed: int = 1
+    rate_hz: float = 60.0
+    laps: int | None = None
+
+
+def source_of(asked: Asked, origin: tuple[float, float] | None = None) -> Source:
+    """The feed that is asked for; SourceError when an option it needs is missing.
+
+    ``origin`` (degrees) is that of the reference's plane, for feeds that give latitude and longitude.
+    """
+    pace = speed_of(asked.speed)
+    if asked.feed == "practice":
+        return Source("practice", {"seed": asked.seed, "rate_hz": asked.rate_hz, "laps": asked.laps, "speed": pace})
+    if asked.feed == "replay":
+        if asked.session is None:
             raise SourceError("feed replay needs --session FOLDER")
-        return Source(feed, {"path": session, "speed": pace})
-    options: dict[str, Any] = {"host": host}
-    if port is not None:
-        options["port"] = port
-    if feed == "map":
-        if packet_map is None:
+        return Source("replay", {"path": asked.session, "speed": pace})
+    if asked.feed == "nmea":
+        if not asked.receiver:
+            raise SourceError("feed nmea needs --receiver udp:HOST:PORT, tcp:HOST:PORT, serial:DEVICE or file:PATH")
+        options = {"source": asked.receiver, "speed": pace, "latency_s": asked.latency_s, "origin": origin}
+        return Source("nmea", options)
+    options = {"host": asked.host, "origin": origin}
+    if asked.port is not None:
+        options["port"] = asked.port
+    if asked.feed == "map":
+        if asked.packet_map is None:
             raise SourceError("feed map needs --map FILE")
-        options["path"] = packet_map
-    return Source(feed, options)
+        options |= {"packet_map": asked.packet_map, "capture": asked.capture, "speed": pace}
+    return Source(asked.feed, options)
+
+
+@contextmanager
+def listen(host: str, port: int) -> Iterator[Callable[[float], bytes | None]]:
+    """A function that waits so many seconds for a datagram on ``host``:``port``; raises FeedError."""
+    from feeds.datagrams import Datagrams
+
+    source = Datagrams(host, port, Counters(), time)
+
+    def receive(timeout_s: float) -> bytes | None:
+        data = source.receive(timeout_s)
+        if data:
+            source.heard()
+        return data
+
+    try:
+        yield receive
+    finally:
+        source.close()

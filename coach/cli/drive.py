@@ -20,6 +20,15 @@ def register(app: typer.Typer) -> None:
         host: str = typer.Option("127.0.0.1", "--host", help="Address to listen on (udp, map, nmea)."),
         port: int | None = typer.Option(None, "--port", min=1, max=65535, help="Port to listen on."),
         packet_map: Path | None = typer.Option(None, "--map", help="Packet map (feed map)."),
+        capture: Path | None = typer.Option(
+            None, "--capture", help="Play this capture instead of listening (feed map)."
+        ),
+        receiver: str = typer.Option(
+            "", "--receiver", help="udp:HOST:PORT, tcp:HOST:PORT, serial:DEVICE[:BAUD] or file:PATH (feed nmea)."
+        ),
+        latency: float = typer.Option(
+            0.1, "--latency", min=0.0, max=2.0, help="Delay of the receiver [s] (feed nmea)."
+        ),
         session: Path | None = typer.Option(None, "--session", help="Session to play (feed replay)."),
         speed: str = typer.Option("1", "--speed", help="Pace of practice and replay: 1, N or max."),
         seed: int = typer.Option(1, "--seed", help="Seed of the practice driver."),
@@ -34,13 +43,13 @@ def register(app: typer.Typer) -> None:
         """Drive with spoken cues. Without options: the built-in practice feed."""
         from coach.app.drive import DriveOptions
         from coach.app.drive import drive as run
-        from coach.app.sources import source_of
+        from coach.app.sources import Asked
         from coach.cli.progress import phrase_progress
         from coach.cli.show import show_ran, warn
 
-        source = source_of(feed, host, port, packet_map, session, speed, seed, rate, laps)
+        asked = Asked(feed, host, port, packet_map, capture, receiver, latency, session, speed, seed, rate, laps)
         options = DriveOptions(
-            source, profile, rules, driver, laps, voice, overlay, quiet, record, not no_record, words_per_minute
+            asked, profile, rules, driver, laps, voice, overlay, quiet, record, not no_record, words_per_minute
         )
         with phrase_progress() as progress:
             ran = run(options, warn, progress)

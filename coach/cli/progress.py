@@ -44,3 +44,19 @@ def frame_progress() -> Iterator[Callable[[int, int], None]]:
     ) as bar:
         task = bar.add_task("frames", total=None)
         yield lambda done, of: bar.update(task, completed=done, total=of)
+
+
+@contextmanager
+def stage_progress() -> Iterator[Callable[[float, str], None]]:
+    """A callback (share done, what) that shows a bar once something takes longer than a moment."""
+    bar = Progress(TextColumn("{task.description}"), BarColumn(), transient=True, console=Console(stderr=True))
+    task = bar.add_task("", total=1.0)
+
+    def step(done: float, what: str) -> None:
+        bar.start()
+        bar.update(task, completed=done, description=what)
+
+    try:
+        yield step
+    finally:
+        bar.stop()

@@ -17,6 +17,9 @@ COMMANDS: Final = {
     "survey": "coach.cli.survey",
     "debrief": "coach.cli.debrief",
     "send": "coach.cli.send",
+    "import": "coach.cli.import_",
+    "export": "coach.cli.import_",
+    "map": "coach.cli.map",
     "doctor": "coach.cli.doctor",
     "guide": "coach.cli.guide",
     "history": "coach.cli.history",
@@ -45,9 +48,9 @@ def make_app(wanted: str | None = None) -> typer.Typer:
             typer.echo(f"corner-coach {__version__}")
             raise typer.Exit()
 
-    for name, module in COMMANDS.items():
-        if wanted is None or name == wanted:
-            import_module(module).register(app)
+    wanted_modules = COMMANDS.values() if wanted is None else (COMMANDS[wanted],)
+    for module in dict.fromkeys(wanted_modules):
+        import_module(module).register(app)
     return app
 
 

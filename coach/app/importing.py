@@ -1,0 +1,116 @@
+"""Logged files into sessions, and sessions into files for other programs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from coach import __version__
+from coach.app.sources import (
+    ColumnMap,
+    Guess,
+    Imported,
+    Table,
+    convert,
+    export,
+    guess_columns,
+    map_of,
+    missing,
+    read_column_map,
+    read_table,
+    write_column_map,
+)
+from coach.core.columns import Columns
+from coach.errors import CoachError
+from coach.session.header import Header
+from coach.session.reader import SessionReader
+from coach.session.writer import SessionWriter
+
+Progress = Callable[[float, str], None]
+CHUNK = 4096
+
+
+class ImportFileError(CoachError):
+    """A file from which no session can be made as it stands."""
+
+
+@dataclass(frozen=True)
+class Found:
+    """A table and how its columns are to be read; ``guesses`` is empty when a map was given."""
+
+    file: Path
+    table: Table
+    column_map: ColumnMap
+    guesses: tuple[Guess, ...]
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """Where the session goes and what it is called."""
+
+    folder: Path
+    circuit: str = ""
+    driver: str = ""
+
+
+@dataclass(frozen=True)
+class Done:
+    """The session that was made."""
+
+    folder: Path
+    imported: Imported
+
+
+def guess(file: Path, columns: Path | None, separator: str, decimal: str) -> Found:
+    """Read ``file`` and its map; raises FeedError, or ImportFileError when time or place can not be found."""
+    if columns is not None:
+        chosen = read_column_map(columns)
+        table = read_table(file, separator=separator or chosen.separator, decimal=decimal or chosen.decimal)
+        return Found(file, table, chosen, ())
+    table = read_table(file, separator=separator, decimal=decimal)
+    guesses = guess_columns(table)
+    lacking = missing(guesses)
+    if lacking:
+        shown = ", ".join(table.names[:20]) + (", ..." if len(table.names) > 20 else "")
+        raise ImportFileError(
+            f"{file}: {'; '.join(lacking)}; columns: {shown}; name them in a map and give it with --map"
+        )
+    return Found(file, table, map_of(guesses), tuple(guesses))
+
+
+def store_map(found: Found, path: Path) -> None:
+    """Write the map to be edited; raises FeedError."""
+    write_column_map(path, found.column_map, {g.field: g.reason for g in found.guesses})
+
+
+def import_table(found: Found, wanted: Wanted, progress: Progress) -> Done:
+    """Make the session; raises FeedError, SessionError."""
+    made = convert(found.table, found.column_map, str(found.file), progress)
+    header = Header(
+        session=wanted.folder.name,
+        started_at=datetime.now(UTC).isoformat(timespec="seconds"),
+        feed="import",
+        circuit=wanted.circuit,
+        driver=wanted.driver,
+        rate_hz=made.rate_hz,
+        given=made.given,
+        inferred=made.inferred,
+        origin_lat_deg=made.origin[0],
+        origin_lon_deg=made.origin[1],
+        coach_version=__version__,
+    )
+    writer = SessionWriter(wanted.folder, header)
+    columns = Columns(made.data)
+    for start in range(0, len(columns), CHUNK):
+        writer.frames(columns.part(start, start + CHUNK))
+    status = writer.close(made.counters, timeout_s=120.0)
+    if status.lost_frames:
+        raise ImportFileError(f"{wanted.folder}: {status.lost_frames} frames could not be written ({status.trouble})")
+    return Done(wanted.folder, made)
+
+
+def export_session(session: Path, output: Path, progress: Progress) -> int:
+    """Write the frames of ``session`` to ``output``; how many. Raises SessionError, FeedError."""
+    return export(output, (batch.data for batch in SessionReader(session).batches()), progress)

@@ -1,0 +1,53 @@
+"""Packet maps tried on live datagrams or on a capture."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from coach.app.interrupt import interrupts
+from coach.app.sources import Trial, address_of, capture, listen, read_capture, read_map, send_capture, speed_of
+
+SHOW_EVERY_S = 0.5
+
+
+def try_map(
+    path: Path,
+    host: str,
+    port: int | None,
+    recorded: Path | None,
+    seconds: float,
+    on_change: Callable[[Trial], None] = lambda trial: None,
+) -> Trial:
+    """Decode what comes for ``seconds`` (or all of a capture); ``on_change`` is told twice a second."""
+    packet_map = read_map(path)
+    trial = Trial(packet_map)
+    if recorded is not None:
+        trial.push_all(read_capture(recorded))
+        return trial
+    stop = threading.Event()
+    start = shown = time.monotonic()
+    with listen(host, packet_map.port if port is None else port) as receive, interrupts(stop):
+        while not stop.is_set() and (now := time.monotonic()) - start < seconds:
+            data = receive(0.1)
+            if data:
+                trial.push(data, time.monotonic() - start)
+            if now - shown > SHOW_EVERY_S:
+                shown = now
+                on_change(trial)
+    return trial
+
+
+def keep_datagrams(path: Path, host: str, port: int, seconds: float) -> int:
+    """Store what comes; how many. Ctrl-C ends it early. Raises FeedError."""
+    stop = threading.Event()
+    with interrupts(stop):
+        return capture(path, port, host, seconds=seconds, stop=stop.is_set)
+
+
+def play_capture(path: Path, to: str, speed: str) -> int:
+    """Send a capture; how many datagrams. Raises FeedError, SourceError."""
+    host, port = address_of(to)
+    return send_capture(path, host, port, speed_of(speed))

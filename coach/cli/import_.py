@@ -1,0 +1,56 @@
+"""``coach import`` and ``coach export``: logged files in, sessions out, and back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    """Add both commands."""
+
+    @app.command("import")
+    def import_(
+        file: Path = typer.Argument(..., help="CSV, Parquet, ASAM MDF4 or GPX."),
+        output: Path = typer.Option(..., "-o", "--output", help="Session folder to make."),
+        columns: Path | None = typer.Option(None, "--map", help="Column map (YAML) instead of a guess."),
+        write_map: Path | None = typer.Option(None, "--write-map", help="Only write the guessed map here, to edit."),
+        yes: bool = typer.Option(False, "--yes", "-y", help="Take the guess without asking."),
+        circuit: str = typer.Option("", "--circuit", help="Name of the circuit."),
+        driver: str = typer.Option("", "--driver", help="Name of the driver."),
+        separator: str = typer.Option("", "--separator", help="CSV separator, if it is not seen by itself."),
+        decimal: str = typer.Option("", "--decimal", help="CSV decimal sign, '.' or ','."),
+        as_json: bool = typer.Option(False, "--json", help="Print what was done as JSON."),
+    ) -> None:
+        """Make a session from a logged file; the columns are guessed, shown and confirmed."""
+        from coach.app.importing import Wanted, guess, import_table, store_map
+        from coach.cli.importing import ask, show_guess, show_imported
+        from coach.cli.progress import stage_progress
+
+        with stage_progress() as progress:
+            found = guess(file, columns, separator, decimal)
+        if columns is None and not as_json:
+            show_guess(found)
+        if write_map is not None:
+            store_map(found, write_map)
+            typer.echo(f"column map: {write_map}; edit it and import with --map {write_map}")
+            return
+        if columns is None and not yes and not ask():
+            raise typer.Exit(1)
+        with stage_progress() as progress:
+            done = import_table(found, Wanted(output, circuit, driver), progress)
+        show_imported(done, as_json)
+
+    @app.command()
+    def export(
+        session: Path = typer.Argument(..., help="Session folder."),
+        output: Path = typer.Option(..., "-o", "--output", help="File to write, .csv or .parquet."),
+    ) -> None:
+        """Write the frames of a session as CSV or Parquet, one row a frame, units in the names."""
+        from coach.app.importing import export_session
+        from coach.cli.progress import stage_progress
+
+        with stage_progress() as progress:
+            rows = export_session(session, output, progress)
+        typer.echo(f"{rows} rows: {output}")

@@ -1,0 +1,52 @@
+"""What ``coach import`` shows and asks."""
+
+from __future__ import annotations
+
+from rich.table import Table
+
+from coach.app.importing import Done, Found
+from coach.cli.show import as_json as print_json
+from coach.cli.show import console, say
+from coach.outputs.console import lap_time
+
+
+def show_guess(found: Found) -> None:
+    """Which column is taken for which field, and why."""
+    say(f"{found.file}: {len(found.table)} rows, {len(found.table.names)} columns")
+    table = Table("field", "column", "unit", "sure", "because", box=None)
+    for guess in found.guesses:
+        table.add_row(guess.field, guess.column, guess.unit or "-", f"{guess.likelihood:.0%}", guess.reason)
+    console.print(table)
+
+
+def ask() -> bool:
+    """Whether the guess is right."""
+    import typer
+
+    return typer.confirm("Import with these columns? (no: write a map with --write-map and edit it)", default=True)
+
+
+def show_imported(done: Done, json: bool) -> None:
+    """What became of the file."""
+    made = done.imported
+    if json:
+        print_json(
+            {
+                "session": str(done.folder),
+                "frames": made.data.shape[1],
+                "rate_hz": made.rate_hz,
+                "given": made.given,
+                "inferred": made.inferred,
+                "laps": [{"lap": lap.lap, "time_s": lap.time_s, "complete": lap.complete} for lap in made.laps],
+                "counters": made.counters,
+                "notes": made.notes,
+            }
+        )
+        return
+    for note in made.notes:
+        say(note)
+    laps = [lap.time_s for lap in made.laps if lap.complete]
+    best = f", fastest {lap_time(min(laps))}" if laps else ""
+    say(f"{made.data.shape[1]} frames at {made.rate_hz:.1f} Hz, {len(laps)} whole laps{best}")
+    say(f"session: {done.folder}")
+    say(f"next: coach survey {done.folder}, or coach debrief {done.folder}")

@@ -1,0 +1,61 @@
+"""``coach map try`` and ``coach map capture``: bind a sender by a packet map, and see at once whether it is right."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    """Add the group."""
+    group = typer.Typer(help="Packet maps: any fixed-layout UDP packet as a feed.", no_args_is_help=True)
+    app.add_typer(group, name="map")
+
+    @group.command("try")
+    def try_(
+        packet_map: Path = typer.Argument(..., help="Packet map (YAML)."),
+        port: int | None = typer.Option(None, "--port", min=1, max=65535, help="Port to listen on; else the map's."),
+        host: str = typer.Option("127.0.0.1", "--host", help="Address to listen on."),
+        capture: Path | None = typer.Option(None, "--capture", help="Read this capture instead of listening."),
+        seconds: float = typer.Option(15.0, "--seconds", min=0.5, help="How long to listen."),
+        as_json: bool = typer.Option(False, "--json", help="Print the result as JSON."),
+    ) -> None:
+        """Show live what each field decodes to, and what looks wrong: units, axes, byte order."""
+        from coach.app.mapping import try_map
+        from coach.cli.mapping import live, show_trial
+        from coach.cli.show import as_json as print_json
+
+        if as_json:
+            from coach.app.sources import trial_answer
+
+            print_json(trial_answer(try_map(packet_map, host, port, capture, seconds)))
+            return
+        with live() as on_change:
+            trial = try_map(packet_map, host, port, capture, seconds, on_change)
+        show_trial(trial)
+        if trial.problems() or any(row.doubt for row in trial.rows()):
+            raise typer.Exit(1)
+
+    @group.command()
+    def capture(
+        file: Path = typer.Argument(..., help="Capture file to make."),
+        port: int = typer.Option(..., "--port", min=1, max=65535, help="Port to listen on."),
+        host: str = typer.Option("127.0.0.1", "--host", help="Address to listen on."),
+        seconds: float = typer.Option(60.0, "--seconds", min=0.5, help="How long to listen."),
+    ) -> None:
+        """Keep raw datagrams, to try maps on them later or to share them."""
+        from coach.app.mapping import keep_datagrams
+
+        typer.echo(f"{keep_datagrams(file, host, port, seconds)} datagrams: {file}")
+
+    @group.command()
+    def play(
+        file: Path = typer.Argument(..., help="Capture file."),
+        to: str = typer.Option("127.0.0.1:20770", "--to", help="HOST:PORT to send to."),
+        speed: str = typer.Option("1", "--speed", help="1, N times real time, or max."),
+    ) -> None:
+        """Send a capture as it came."""
+        from coach.app.mapping import play_capture
+
+        typer.echo(f"{play_capture(file, to, speed)} datagrams sent")
