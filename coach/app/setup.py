@@ -98,7 +98,7 @@ def session_setup(reader: SessionReader, profile: Path | str | None, rules: Path
     if profile is None and kept is None:
         from coach.survey.survey import survey
 
-        found = survey(reader.columns(), circuit=reader.header.circuit)
+        found = survey(reader.columns(), circuit=reader.header.circuit or reader.header.session)
         notes = ("no profile given: reference and corners are surveyed from this session's own laps", *found.notes)
         return Setup(
             found.reference.circuit, found.reference, found.corners, chosen, {}, durations, known, "surveyed", notes
