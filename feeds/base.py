@@ -18,6 +18,7 @@ from feeds.counters import Counters
 from feeds.errors import FeedEnded
 from feeds.frame import Frame
 from feeds.infer import Completer
+from feeds.plane import Plane
 from feeds.plausible import Gate
 
 _ERROR_PAUSE_S: Final = 0.05
@@ -87,6 +88,11 @@ class Feed(ABC):
     def channels(self) -> Channels:
         """The fields this feed gives, and which of them are inferred."""
         return Channels(frozenset(self._given | self._inferred), self._inferred, self._to_learn <= 0)
+
+    @property
+    def plane(self) -> Plane | None:
+        """The plane latitude and longitude are put on; None when the source has none, or before its first place."""
+        return None
 
     def read(self, timeout_s: float) -> Frame | None:
         """The next frame, or None when none came within ``timeout_s`` [s]; raises only FeedEnded."""

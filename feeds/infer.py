@@ -26,7 +26,7 @@ _MIN_NOISE_MPS: Final = 0.02
 _MAX_NOISE_MPS: Final = 1.0
 _FIRST_NOISE_MPS: Final = 0.1
 _NOISE_FRAMES: Final = 60
-_MAX_GAP_S: Final = 1.0
+MAX_GAP_S: Final = 1.0
 _COAST_MPS2: Final = 0.6
 """Rolling and engine drag of a car that is neither driven nor braked; an estimate, no source."""
 _DRAG_PM: Final = 4e-4
@@ -75,14 +75,14 @@ class AccelerationFilter:
     def push(self, t_s: float, speed_mps: float) -> tuple[float, float, float]:
         """Speed [m/s], acceleration [m/s^2] and its standard deviation, now; times in order."""
         dt = t_s - self._t_s
-        if not 0.0 < dt <= _MAX_GAP_S:
+        if not 0.0 < dt <= MAX_GAP_S:
             self._v, self._a, self._p = speed_mps, 0.0, (self._noise**2, 0.0, 25.0)
             self._t_s = t_s
             self._recent.clear()
             return speed_mps, 0.0, 5.0
         self._t_s = t_s
         self._measure_noise(speed_mps)
-        v, a, (pvv, pva, paa) = _predict(self._v, self._a, self._p, dt)
+        v, a, (pvv, pva, paa) = predict(self._v, self._a, self._p, dt)
         r = self._noise**2
         gain_v, gain_a = pvv / (pvv + r), pva / (pvv + r)
         miss = speed_mps - v
@@ -98,9 +98,10 @@ class AccelerationFilter:
             self._noise = speed_noise(np.array(self._recent))
 
 
-def _predict(
+def predict(
     v: float, a: float, p: tuple[float, float, float], dt: float
 ) -> tuple[float, float, tuple[float, float, float]]:
+    """Speed, acceleration and their covariance (vv, va, aa) after ``dt`` [s]."""
     pvv, pva, paa = p
     q = JERK_DENSITY
     return (
@@ -162,7 +163,7 @@ class LiveSpeed:
         """Speed [m/s] at the place ``a_m``, ``b_m``; NaN until three places are known."""
         past = self._past
         if past and not (
-            0.0 < t_s - past[-1][0] <= _MAX_GAP_S and math.hypot(a_m - past[-1][1], b_m - past[-1][2]) < 100
+            0.0 < t_s - past[-1][0] <= MAX_GAP_S and math.hypot(a_m - past[-1][1], b_m - past[-1][2]) < 100
         ):
             past.clear()
         past.append((t_s, a_m, b_m))
@@ -218,66 +219,3 @@ class Completer:
             self._step_m = distance_m - self._last_m
         self._last_m = distance_m
         return self._laps_m + distance_m
-
-
-def smooth_acceleration(t_s: Floats, speed_mps: Floats) -> tuple[Floats, Floats, float]:
-    """Speed, acceleration (both shape (n,)) and the acceleration's standard deviation, of a whole record at once.
-
-    The same model run forward and back (Rauch, Tung & Striebel 1965), so nothing lags. Times must increase; gaps of
-    more than a second begin anew.
-    """
-    n = len(t_s)
-    noise = speed_noise(speed_mps)
-    r = noise**2
-    state = np.zeros((n, 2))
-    cov = np.zeros((n, 3))
-    ahead = np.zeros((n, 2))
-    ahead_cov = np.zeros((n, 3))
-    fresh = np.zeros(n, dtype=bool)
-    v, a, p = 0.0, 0.0, (1.0, 0.0, 25.0)
-    for i in range(n):
-        dt = t_s[i] - t_s[i - 1] if i else math.inf
-        if not 0.0 < dt <= _MAX_GAP_S:
-            v, a, p = float(speed_mps[i]), 0.0, (r, 0.0, 25.0)
-            fresh[i] = True
-        else:
-            v, a, p = _predict(v, a, p, float(dt))
-            ahead[i], ahead_cov[i] = (v, a), p
-            gain_v, gain_a = p[0] / (p[0] + r), p[1] / (p[0] + r)
-            miss = float(speed_mps[i]) - v
-            v, a = v + gain_v * miss, a + gain_a * miss
-            p = ((1 - gain_v) * p[0], (1 - gain_v) * p[1], p[2] - gain_a * p[1])
-        state[i], cov[i] = (v, a), p
-    smooth = state.copy()
-    smooth_var = cov[:, 2].copy()
-    var = cov[-1].copy() if n else np.zeros(3)
-    for i in range(n - 2, -1, -1):
-        if fresh[i + 1]:
-            var = cov[i].copy()
-            continue
-        dt = float(t_s[i + 1] - t_s[i])
-        p0 = np.array([[cov[i, 0], cov[i, 1]], [cov[i, 1], cov[i, 2]]])
-        p1 = np.array([[ahead_cov[i + 1, 0], ahead_cov[i + 1, 1]], [ahead_cov[i + 1, 1], ahead_cov[i + 1, 2]]])
-        gain = p0 @ np.array([[1.0, 0.0], [dt, 1.0]]) @ np.linalg.inv(p1)
-        smooth[i] = state[i] + gain @ (smooth[i + 1] - ahead[i + 1])
-        later = np.array([[var[0], var[1]], [var[1], var[2]]])
-        now = p0 + gain @ (later - p1) @ gain.T
-        var = np.array([now[0, 0], now[0, 1], now[1, 1]])
-        smooth_var[i] = var[2]
-    sigma = float(np.sqrt(np.median(np.maximum(smooth_var, 0.0)))) if n else 0.0
-    return smooth[:, 0], smooth[:, 1], sigma
-
-
-def pedals_of_record(t_s: Floats, speed_mps: Floats) -> tuple[Floats, Floats]:
-    """Throttle and brake, each of shape (n,), of a whole record; NaN where the speed is."""
-    throttle = np.full(len(t_s), np.nan)
-    brake = np.full(len(t_s), np.nan)
-    known = np.isfinite(speed_mps) & np.isfinite(t_s)
-    v, a, sigma = smooth_acceleration(t_s[known], speed_mps[known])
-    scale = PedalScale()
-    for speed, acceleration in zip(v, a, strict=True):
-        scale.learn(float(speed), float(acceleration), sigma)
-    pairs = [scale.pedals(float(s), float(b), sigma) for s, b in zip(v, a, strict=True)]
-    if pairs:
-        throttle[known], brake[known] = np.array(pairs).T
-    return throttle, brake

@@ -13,6 +13,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from feeds.errors import FeedOpenError
+
 SEMI_MAJOR_M: Final = 6_378_137.0
 FLATTENING: Final = 1 / 298.257223563
 _E2: Final = FLATTENING * (2 - FLATTENING)
@@ -55,3 +57,13 @@ class Plane:
         x = n * cos * np.sin(dlon)
         y = -self._sin * (along - self._n * self._cos) + self._cos * (1 - _E2) * (n * sin - self._n * self._sin)
         return x, y
+
+
+def plane_of(origin: tuple[float, float] | None) -> Plane | None:
+    """The plane around ``origin`` (degrees) that a user gave; FeedOpenError when it is no place on earth."""
+    if origin is None:
+        return None
+    try:
+        return Plane(*origin)
+    except ValueError as error:
+        raise FeedOpenError(str(error)) from error

@@ -12,7 +12,7 @@ from feeds.clock import Clock
 from feeds.datagrams import Datagrams
 from feeds.frame import Frame
 from feeds.messages import decode
-from feeds.plane import Plane
+from feeds.plane import Plane, plane_of
 from feeds.sequence import Sequence
 
 DEFAULT_PORT: Final = 20_770
@@ -39,10 +39,15 @@ class UdpFeed(Feed):
     ) -> None:
         super().__init__(clock)
         self.real_car = real_car
-        self.plane = Plane(*origin) if origin else None
+        self._plane = plane_of(origin)
         self._datagrams = Datagrams(host, port, self.counters, self._clock)
         self._sequence = Sequence(self.counters)
         self.port = self._datagrams.port
+
+    @property
+    def plane(self) -> Plane | None:
+        """The plane in use; None as long as no frame needed one."""
+        return self._plane
 
     def _receive(self, timeout_s: float) -> Iterable[Frame] | None:
         data = self._datagrams.receive(timeout_s)
@@ -65,9 +70,9 @@ class UdpFeed(Feed):
     def _on_plane(self, frame: Frame) -> Frame:
         if not (-90.0 <= frame.lat_deg <= 90.0 and -180.0 <= frame.lon_deg <= 180.0):
             return frame  # refused by the gate
-        if self.plane is None:
-            self.plane = Plane(frame.lat_deg, frame.lon_deg)
-        x, y = self.plane.to_xy(frame.lat_deg, frame.lon_deg)
+        if self._plane is None:
+            self._plane = Plane(frame.lat_deg, frame.lon_deg)
+        x, y = self._plane.to_xy(frame.lat_deg, frame.lon_deg)
         return msgspec.structs.replace(frame, x_m=x, y_m=y)
 
     def _close(self) -> None:

@@ -17,7 +17,7 @@ from feeds.importers.csv_file import read_csv
 from feeds.importers.laps import Lap, Line, by_column, by_times, crossings, falls, find_line
 from feeds.importers.other_files import read_gpx, read_mdf, read_parquet
 from feeds.importers.table import Progress, Table
-from feeds.infer import pedals_of_record
+from feeds.infer_record import pedals_of_record
 from feeds.plane import Plane
 from feeds.plausible import Gate
 from feeds.units import UNITS

@@ -13,7 +13,7 @@ from feeds.frame import Frame
 from feeds.nmea.epochs import Epochs, Quality
 from feeds.nmea.sentences import LineSplitter, parse
 from feeds.nmea.sources import FileSource, UdpSource, open_source
-from feeds.plane import Plane
+from feeds.plane import Plane, plane_of
 
 _GIVEN: Final = frozenset({"t_s", "x_m", "y_m", "z_m", "lat_deg", "lon_deg"})
 
@@ -40,7 +40,7 @@ class NmeaFeed(Feed):
     ) -> None:
         super().__init__(clock, _GIVEN)
         self.latency_s = latency_s
-        self._epochs = Epochs(self.counters, quality or Quality(), Plane(*origin) if origin else None)
+        self._epochs = Epochs(self.counters, quality or Quality(), plane_of(origin))
         self._splitter = LineSplitter(self.counters)
         self._source = open_source(source, self.counters, self._clock)
         self.live = not isinstance(self._source, FileSource)

@@ -11,7 +11,7 @@ from feeds.counters import Counters
 from feeds.frame import Frame
 from feeds.packet_map.compiled import Compiled
 from feeds.packet_map.model import FRAME_NUMBER, PacketMap
-from feeds.plane import Plane
+from feeds.plane import Plane, plane_of
 
 _RESTART: Final = {FRAME_NUMBER: 100.0, "t_s": 1.0}
 """A key farther back than this is a new session, not a late packet."""
@@ -25,7 +25,7 @@ class MapDecoder:
 
     def __init__(self, packet_map: PacketMap, counters: Counters, origin: tuple[float, float] | None = None) -> None:
         self.packet_map = packet_map
-        self.plane = Plane(*origin) if origin else None
+        self.plane = plane_of(origin)
         self._counters = counters
         arrival = packet_map.clock == "arrival"
         compiled = [Compiled(p, packet_map.byte_order, packet_map.turn_deg, arrival) for p in packet_map.packets]

@@ -14,6 +14,7 @@ from feeds.frame import Frame
 from feeds.packet_map.capture import Datagram, read_capture
 from feeds.packet_map.decoder import MapDecoder
 from feeds.packet_map.model import PacketMap, read_map
+from feeds.plane import Plane
 
 
 class PacketMapFeed(Feed):
@@ -47,6 +48,11 @@ class PacketMapFeed(Feed):
             self.port = self._source.datagrams.port
         else:
             self._source = _Played(read_capture(capture), Pacer(speed, self._clock), self._clock, self)
+
+    @property
+    def plane(self) -> Plane | None:
+        """The plane in use; None when the map has no latitude, or before the first place."""
+        return self.decoder.plane
 
     def _receive(self, timeout_s: float) -> Iterable[Frame] | None:
         got = self._source.receive(timeout_s)

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
+import time
 from collections import Counter, deque
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from itertools import pairwise
 from typing import Any, Final
 
 import msgspec
 
+from feeds.clock import Clock
 from feeds.counters import Counters
+from feeds.datagrams import Datagrams
 from feeds.frame import Frame
 from feeds.packet_map.decoder import MapDecoder
 from feeds.packet_map.doubts import doubts
@@ -91,6 +94,40 @@ class Trial:
             changes=sum(a != b for a, b in pairwise(values)),
             doubt="; ".join(text for field, text in found if field == name),
         )
+
+
+def listen(
+    packet_map: PacketMap,
+    port: int | None = None,
+    host: str = "127.0.0.1",
+    *,
+    seconds: float = math.inf,
+    on_trial: Callable[[Trial], None] = lambda trial: None,
+    every_s: float = 1.0,
+    stop: Callable[[], bool] = lambda: False,
+    clock: Clock | None = None,
+) -> Trial:
+    """Try the map on what comes in; ``on_trial`` is called every ``every_s`` [s] to show how it goes.
+
+    FeedOpenError when the port (the map's own unless told) can not be had.
+    """
+    clock = clock or time
+    trial = Trial(packet_map)
+    source = Datagrams(host, packet_map.port if port is None else port, Counters(), clock)
+    try:
+        start = shown = clock.monotonic()
+        while (now := clock.monotonic()) - start < seconds and not stop():
+            data = source.receive(min(every_s, 0.1))
+            if data:
+                source.heard()
+                trial.push(data, clock.monotonic() - start)
+            if now - shown >= every_s:
+                shown = now
+                on_trial(trial)
+    finally:
+        source.close()
+    on_trial(trial)
+    return trial
 
 
 def trial_answer(trial: Trial) -> dict[str, Any]:

@@ -24,7 +24,7 @@ from feeds.packet_map.decoder import MapDecoder
 from feeds.packet_map.encoder import packets_of
 from feeds.packet_map.feed import PacketMapFeed
 from feeds.packet_map.model import PacketMap, read_map
-from feeds.packet_map.trial import Trial, trial_answer
+from feeds.packet_map.trial import Trial, listen, trial_answer
 from feeds.yaml_marks import parse_checked
 
 MAPS = Path(__file__).parents[3] / "profiles" / "maps"
@@ -400,3 +400,34 @@ def test_wrong_byte_order_size_and_tests_are_recognised() -> None:
     assert "1200 of 64 bytes" in tried(made(packet={"size": 32}), "plain_sender").problems()[0]
     mark = made(packet={"when": [{"at": 0, "type": "u8", "is": 9}]})
     assert "pass no test of the map" in tried(mark, "plain_sender").problems()[0]
+
+
+def test_a_map_is_tried_on_a_port() -> None:
+    """Live trial: packets that come in on the port are shown while they come; a port in use is one clear line."""
+    packets = [data for _, data in read_capture(CAPTURES / "plain_sender.arrows")][:60]
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+        with pytest.raises(FeedOpenError, match="in use"):
+            listen(read_map_once("plain_sender"), port)
+    shown: list[int] = []
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as out:
+
+        def stop() -> bool:
+            if packets:
+                out.sendto(packets.pop(0), ("127.0.0.1", port))
+                return False
+            return True
+
+        trial = listen(
+            read_map_once("plain_sender"), port, on_trial=lambda t: shown.append(len(t.frames)), every_s=1e-4, stop=stop
+        )
+    assert len(trial.frames) >= 59
+    assert len(shown) > 1
+    assert shown[-1] == len(trial.frames)
+
+
+def test_an_origin_must_be_a_place_on_earth() -> None:
+    """A wrong origin is told when the feed is opened."""
+    with pytest.raises(FeedOpenError, match=r"origin 91\.0, 0\.0 is not a latitude"):
+        PacketMapFeed(MAPS / "plain_sender.yaml", port=0, origin=(91.0, 0.0))
