@@ -40,7 +40,7 @@ def test_lap_distance_alone_is_a_place() -> None:
     assert ("on", "off") == (state["time against the reference"], state["apex and exit position"])
 
 
-@pytest.mark.parametrize("name", ["udp", "map", "nmea", "replay"])
+@pytest.mark.parametrize("name", ["practice", "udp", "map", "nmea", "replay"])
 def test_registry(name: str) -> None:
     """Every registered feed is there under its name."""
     found = feed_class(name)
