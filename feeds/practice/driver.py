@@ -99,7 +99,7 @@ def _brake_early(stint: Stint, c: Places, lap: float, amount: float) -> None:
 def _brake_late(stint: Stint, c: Places, lap: float, amount: float) -> None:
     # Still too fast at the turn-in: the car is carried on, off the apex, and the throttle has to wait for it.
     stint.demand.no_brake[stint.zone(lap + c.brake_m - 40.0, lap + c.brake_m + amount)] = 1.0
-    carried = min(0.85 * amount, 8.0)
+    carried = min(0.5 * amount, 8.0)
     _carry(stint, c, lap, carried, c.apex_m - 5.0, max(c.end_m, c.apex_m + 1.2 * reach(c)) + 2.0 * carried)
     # he is still on the brake where others are on the throttle, and slower than they when he comes off it
     _brake_long(stint, c, lap, amount)

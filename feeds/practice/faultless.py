@@ -53,7 +53,7 @@ def path_of(circuit: Circuit, station_m: Floats, offset_m: Floats) -> tuple[Path
     curvature = (d[:, 0] * dd[:, 1] - d[:, 1] * dd[:, 0]) / plan**3
     curvature[:2], curvature[-2:] = curvature[2], curvature[-3]
     # what is left of the grid the line was found on
-    curvature = gaussian_filter1d(curvature, 3.0, mode="nearest")
+    curvature = gaussian_filter1d(curvature, 1.5, mode="nearest")
     step = np.linalg.norm(np.diff(points, axis=0), axis=1)
     grade = d[:, 2] / plan
     bend = np.gradient(grade) / plan

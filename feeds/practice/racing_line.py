@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 from scipy.interpolate import CubicSpline
+from scipy.ndimage import gaussian_filter1d
 from scipy.sparse import csc_array, csr_array, diags_array, vstack
 from scipy.sparse.linalg import spsolve
 
@@ -65,7 +66,8 @@ def racing_line(circuit: Circuit) -> Floats:
         offsets = found if not offsets.any() else 0.5 * (offsets + found)
     wrapped = np.append(offsets, offsets[0])
     spline = CubicSpline(np.append(station, circuit.length_m), wrapped, bc_type="periodic")
-    line: Floats = spline(circuit.station_m)
+    # without the ripple of the grid the line was found on
+    line: Floats = gaussian_filter1d(spline(circuit.station_m), 0.75 * GRID_M / circuit.step_m, mode="wrap")
     return line
 
 

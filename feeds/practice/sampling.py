@@ -80,10 +80,11 @@ class Sampler:
     def _channels(self, rows: dict[str, Floats], clock: _Clock, times: Floats) -> dict[str, Floats]:
         circuit, car = self.base.circuit, self.base.car
         s, v, a = clock.smooth(times)
-        node = np.interp(s, clock.s, np.arange(len(clock.s)))
+        # linear between nodes would make the speed along the track jump at every node of a tight corner
+        node = CubicSpline(clock.s, np.arange(len(clock.s)))(s)
         whole = node.astype(np.intp)
         mix = {k: np.interp(node, np.arange(len(node_row)), node_row) for k, node_row in rows.items()}
-        # linear between nodes would bend the line at every node
+        # and would bend the line there
         mix["offset"] = CubicSpline(np.arange(len(clock.s)), rows["offset"])(node)
         station = (self._first + node) * circuit.step_m
         points = circuit.place(station, mix["offset"])

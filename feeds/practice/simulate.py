@@ -147,7 +147,8 @@ def faults_of(planner: Planner, stretch: Driving) -> Iterator[FaultTruth]:
         if UNITS[habit.fault] == "gear":
             # the engine may not have allowed it
             gears = np.abs(stretch.driven.gear[lo : hi + 1] - other.driven.gear)
-            held = gears[round((corner.slowest_m - corner.before_m) / step) :][:20]
+            slowest = lap * m + round(corner.slowest_m / step) - a
+            held = gears[max(slowest, 0) :][:20]
             amount = float(held.max(initial=0.0))
         yield FaultTruth(lap, index, corner.name, habit.fault, amount, UNITS[habit.fault], float(spent - best))
 

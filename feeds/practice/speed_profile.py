@@ -16,6 +16,7 @@ from feeds.practice.circuit import Floats
 
 V_MAX = 130.0
 SLIDE_FLOOR = 0.35  # share of the grip left for braking when the corner takes all of it
+SLIDING = 1.05
 OVERDRIVE = 1.03  # a car that came in too fast is braked a little beyond the usual share of grip
 SHIFT_CUT_S = 0.10
 
@@ -185,6 +186,8 @@ def drive(path: Path, car: Car, demand: Demand, limit: Floats, start_mps: float,
         ahead = v2 + 2.0 * (tyre - drag * v2 - roll - slope[k]) * steps[k]
         if k + 1 < n and ahead > target[k + 1] and not no_brake[k]:
             tyre = grip * (round_ if round_ > SLIDE_FLOOR else SLIDE_FLOOR)
+            if bend[k] * v2 > SLIDING * grip:
+                tyre = grip  # a sliding car is slowed by all the friction there is
             tyre = (full if tyre > full else tyre) * OVERDRIVE * max(share[k], 0.05)
             slow = (tyre if tyre > idle else idle) + drag * v2 + roll + slope[k]
             lowest = v2 - 2.0 * slow * steps[k]

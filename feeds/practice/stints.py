@@ -127,9 +127,12 @@ class Planner:
                 half = max(50.0, 0.5 * (c.end_m - c.turn_in_m))
                 stint.demand.speed *= 1.0 + slower * bump(stint.at_m, start + c.slowest_m, half)
                 if c.braked:
-                    share = self.scatter.brake_m * float(brake[c.index]) / max(c.slowest_m - c.brake_m, 20.0)
+                    # brakes that much stronger or weaker are begun that much later or sooner
+                    begin = float(base.driven.speed_mps[round(c.brake_m / step) % m])
+                    slowing = (begin**2 - c.slowest_mps**2) / (2.0 * base.car.brake_full_mps2)
+                    share = self.scatter.brake_m * float(brake[c.index]) / max(0.85 * slowing, 20.0)
                     zone = stint.zone(start + c.brake_m - 40.0, start + max(c.slowest_m, c.release_m))
-                    stint.demand.brake[zone] *= 1.0 + float(np.clip(share, -0.08, 0.08))
+                    stint.demand.brake[zone] *= 1.0 + float(np.clip(share, -0.1, 0.1))
 
     def _draw(self, lap: int) -> tuple[Floats, Floats, Floats]:
         """The lap's random numbers: line knots, brake points, corner speeds; of the lap alone."""

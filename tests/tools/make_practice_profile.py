@@ -62,7 +62,7 @@ def reference_of(base: Faultless, lap: Lap) -> Reference:
     """The lap on an even grid of about 1 m."""
     n = round(lap.length)
     step = lap.length / n
-    s = np.arange(n) * step
+    s: Floats = np.arange(n, dtype=np.float64) * step
     points = np.column_stack([lap.at(c, s) for c in ("x_m", "y_m")])
     line = CubicSpline(np.append(s, lap.length), np.vstack([points, points[:1]]), bc_type="periodic")
     (dx, dy), (ddx, ddy) = line(s, 1).T, line(s, 2).T
@@ -110,9 +110,8 @@ def _corner(lap: Lap, reference: Reference, c: Places, text: Text) -> list[str]:
     gear = int(np.min(reference.gear[np.arange(int(turn_in), int(exit_) + 1) % len(reference)]))
     out = [f"  # {text.remark}", f"  - name: {c.name}", f"    direction: {c.direction}"]
     out += [f"    brake_m: {brake:.1f}"] if c.braked else []
-    out += [
-        f"    {n}: {v:.1f}" for n, v in (("turn_in_m", turn_in), ("apex_m", apex), ("exit_m", exit_), ("end_m", end))
-    ]
+    places = (("turn_in_m", turn_in), ("apex_m", apex), ("exit_m", exit_), ("end_m", end))
+    out += [f"    {name}: {value:.1f}" for name, value in places]
     out += [f"    boards: [{', '.join(map(str, text.boards))}]"] if text.boards else []
     entry, mid, leave = text.kerbs
     out += [f"    gear: {gear}", f"    apex: {text.apex}", f"    kerbs: {{entry: {entry}, apex: {mid}, exit: {leave}}}"]
