@@ -8,6 +8,8 @@ from coach.core.columns import CHANNELS, Columns, Floats
 from coach.core.locator import Fixes
 
 _ROWS = len(CHANNELS) + 2
+_ROW = {name: i for i, name in enumerate(CHANNELS)}
+_SPEED = _ROW["speed_mps"]
 
 
 class History:
@@ -17,21 +19,21 @@ class History:
         self._data = np.empty((_ROWS, 4096))
         self._start = 0
         self._stop = 0
+        self.hidden = 0
+        """So many of the latest frames are not looked at: they were added, but lie after what is being measured."""
 
     def clear(self) -> None:
         """Let go of everything."""
-        self._start = self._stop = 0
+        self._start = self._stop = self.hidden = 0
 
-    def add(self, chunk: Columns, fixes: Fixes) -> None:
-        """Keep the located frames of ``chunk``."""
+    def add(self, located: Columns, fixes: Fixes) -> None:
+        """Keep located frames with their fixes."""
         n = len(fixes.row)
         if self._stop + n > self._data.shape[1]:
             self._make_room(n)
         into = self._data[:, self._stop : self._stop + n]
-        if n == len(chunk):
-            into[:-2] = chunk.data
-        else:
-            into[:-2] = chunk.data[:, fixes.row]
+        into[:-2] = located.data
+        into[_SPEED] = fixes.speed_mps
         into[-2] = fixes.u_m
         into[-1] = fixes.offset_m
         self._stop += n
@@ -46,21 +48,21 @@ class History:
     @property
     def u_m(self) -> Floats:
         """Distance driven [m], shape (n,)."""
-        row: Floats = self._data[-2, self._start : self._stop]
+        row: Floats = self._data[-2, self._start : self._stop - self.hidden]
         return row
 
     @property
     def offset_m(self) -> Floats:
         """Offset from the reference line, left positive [m], shape (n,)."""
-        row: Floats = self._data[-1, self._start : self._stop]
+        row: Floats = self._data[-1, self._start : self._stop - self.hidden]
         return row
 
     def __getitem__(self, name: str) -> Floats:
-        row: Floats = self._data[CHANNELS.index(name), self._start : self._stop]
+        row: Floats = self._data[_ROW[name], self._start : self._stop - self.hidden]
         return row
 
     def __len__(self) -> int:
-        return self._stop - self._start
+        return self._stop - self.hidden - self._start
 
     def span(self, low_m: float, high_m: float) -> slice:
         """Rows from the first frame beyond ``low_m`` to the last before ``high_m``, one more at either side."""

@@ -13,12 +13,21 @@ from typing import Final
 
 import numpy as np
 
-from coach.core.columns import Columns
+from coach.core.columns import CHANNELS, Columns
 
 GAP_S: Final = 2.0
 """Longest step of the clock that is taken without a second frame to confirm it [s]."""
 LATE_S: Final = 1.0
 """A frame at most this much behind is a late one (reordering); further back may be a restart [s]."""
+
+
+MOST: Final = {
+    "t_s": 1e10, "x_m": 1e7, "y_m": 1e7, "z_m": 1e5, "lap_distance_m": 1e6, "lap_fraction": 10.0, "lap": 1e6,
+    "speed_mps": 200.0, "throttle": 2.0, "brake": 2.0, "steer": 100.0, "gear": 50.0, "wheels_off": 50.0,
+    "in_pit": 1.0, "traction_control": 1.0, "anti_lock": 1.0,
+}  # fmt: skip
+"""Largest value of each channel, either sign, that is believed."""
+_MOST = np.array([[MOST[name]] for name in CHANNELS])
 
 
 @dataclass
@@ -33,13 +42,27 @@ class Intake:
         """Runs of frames in order, each with what came before it: "" (goes on), "gap" or "restart"."""
         if not len(chunk):
             return []
+        chunk = self._possible(chunk)
         t = chunk["t_s"]
-        if self._held is None and self.last_t_s > float("-inf"):
+        if self._held is None and len(t) == 1:
+            now = float(t[0])
+            if self.last_t_s < now <= self.last_t_s + GAP_S:
+                self.last_t_s = now
+                return [(chunk, "")]
+        elif self._held is None and self.last_t_s > float("-inf"):
             step = np.diff(t, prepend=self.last_t_s)
             if bool(np.all((step > 0.0) & (step <= GAP_S))):
                 self.last_t_s = float(t[-1])
                 return [(chunk, "")]
         return self._one_by_one(chunk)
+
+    def _possible(self, chunk: Columns) -> Columns:
+        """Values that no car can have become absent, whatever sent them."""
+        beyond = np.abs(chunk.data) > _MOST
+        if not beyond.any():
+            return chunk
+        self.counts["impossible_value"] += int(beyond.sum())
+        return Columns(np.where(beyond, np.nan, chunk.data))
 
     def _one_by_one(self, chunk: Columns) -> list[tuple[Columns, str]]:
         runs: list[tuple[Columns, str]] = []

@@ -8,22 +8,29 @@ to a neighbouring or crossing piece of track: it would have to be lost first and
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from coach.core.columns import Columns, Floats
+from coach.core.columns import CHANNELS, Columns, Floats
 from coach.core.projection import Line
 from coach.core.reference import Reference
 
+_T, _X, _Y, _V = (CHANNELS.index(name) for name in ("t_s", "x_m", "y_m", "speed_mps"))
 LOST_AFTER_S: Final = 0.5
 SURE_AFTER_S: Final = 1.0
 JUMP_M: Final = 8.0
 """Largest disagreement of one step with the speed [m]; beyond it the frame does not count."""
-FAR_M: Final = 25.0
+FAR_M: Final = 20.0
 """Farther off the line than this the car is not on this track [m]."""
+BESIDE_M: Final = 15.0
+"""Farther off the line than this the car is beside the track: followed, but nothing is spoken [m]."""
+BACK_M: Final = 10.0
+SLOW_MPS: Final = 3.0
+"""Going back this far along the line, faster than this, the car is on another piece of track."""
 REACH_M: Final = 20.0
 TWIN_M: Final = 6.0
 """A second piece of track this much farther away at most makes the place ambiguous [m]."""
@@ -34,13 +41,15 @@ class Fixes:
     """Located frames, arrays of shape (n,): ``u_m`` is the distance driven since lap 0's line (laps count on).
 
     ``row`` is the index of each located frame in the chunk given. ``sure`` tells whether tracking has held for
-    SURE_AFTER_S: nothing is spoken before. ``offset_m`` left positive, NaN without a line.
+    SURE_AFTER_S: nothing is spoken before. ``offset_m`` left positive, NaN without a line. ``speed_mps`` carries the
+    last speed on over frames without one.
     """
 
     row: NDArray[np.intp]
     t_s: Floats
     u_m: Floats
     offset_m: Floats
+    speed_mps: Floats
     sure: NDArray[np.bool_]
 
 
@@ -61,6 +70,8 @@ class Locator:
         self._v = 0.0
         self._good_t = 0.0
         self._since_t = 0.0
+        self._front = 0.0
+        self._block = 64
         self._trail: list[tuple[float, float, float]] = []
 
     def lost_now(self) -> bool:
@@ -89,25 +100,75 @@ class Locator:
 
     def _track(self, chunk: Columns, start: int) -> tuple[Fixes, int]:
         """Follow the line from ``start`` as long as frames fit; a frame that does not fit is looked at alone."""
-        t = chunk["t_s"][start:]
-        v = _carry_on(chunk["speed_mps"][start:], self._v)
-        dt = np.diff(t, prepend=self._t)
-        step = 0.5 * (v + np.concatenate(([self._v], v[:-1]))) * dt
-        foretold = np.cumsum(np.concatenate(([self._u], step)))[1:]
-        u, offset, found = self._place(chunk, start, foretold)
+        if len(chunk) - start == 1:
+            return self._track_one(chunk, start)
+        stop = min(start + self._block, len(chunk))
+        t, v, step, u, offset = self._sequence(chunk, start, stop)
+        self._block = min(2 * self._block, 1024) if start + len(u) == stop else max(len(u), 16)
         moved = np.diff(u, prepend=self._u)
+        front = self._fronts(u, v)
         with np.errstate(invalid="ignore"):
-            fits = found & (np.abs(moved - step) < JUMP_M + 0.3 * step) & ~(np.abs(offset) > FAR_M)
+            fits = np.abs(moved - step) < JUMP_M + 0.3 * step
+            fits &= ~(np.abs(offset) > FAR_M) & ~(front - u > BACK_M)
         bad = int(np.argmin(fits)) if not fits.all() else len(fits)
         rows = np.arange(start, start + bad)
         if bad:
             self._t, self._u, self._v = float(t[bad - 1]), float(u[bad - 1]), float(v[bad - 1])
-            self._good_t = self._t
-        fixes = Fixes(rows, t[:bad], u[:bad], offset[:bad], (t[:bad] - self._since_t) >= SURE_AFTER_S)
+            self._good_t, self._front = self._t, float(front[bad - 1])
+        sure = ((t[:bad] - self._since_t) >= SURE_AFTER_S) & ~(np.abs(offset[:bad]) > BESIDE_M)
+        fixes = Fixes(rows, t[:bad], u[:bad], offset[:bad], v[:bad], sure)
         if bad == len(fits):
-            return fixes, len(chunk)
+            return fixes, start + bad
         self._leave_out(float(t[bad]), float(v[bad]))
         return fixes, start + bad + 1
+
+    def _sequence(self, chunk: Columns, start: int, stop: int) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+        """Times, speeds, steps, places and offsets from ``start`` on, as if each frame were placed after the last.
+
+        All are placed by speed alone first, then again each by the place before it: where both agree, and the
+        first that does not, are what one after the other would give. The rest is left for the next call.
+        """
+        t = chunk["t_s"][start:stop]
+        v = _carry_on(chunk["speed_mps"][start:stop], self._v)
+        step = 0.5 * (v + np.concatenate(([self._v], v[:-1]))) * np.diff(t, prepend=self._t)
+        part = chunk.part(start, stop)
+        roughly, _, _ = self._place(part, np.cumsum(np.concatenate(([self._u], step)))[1:])
+        u, offset, _ = self._place(part, np.concatenate(([self._u], roughly[:-1])) + step)
+        same = u == roughly
+        n = len(u) if same.all() else int(np.argmin(same)) + 1
+        return t[:n], v[:n], step[:n], u[:n], offset[:n]
+
+    def _track_one(self, chunk: Columns, row: int) -> tuple[Fixes, int]:
+        """The same for a single frame, without arrays."""
+        column = chunk.data[:, row]
+        t, v = float(column[_T]), float(column[_V])
+        if not math.isfinite(v):
+            v = self._v
+        step = 0.5 * (v + self._v) * (t - self._t)
+        if self.line is not None:
+            u, offset, _ = self.line.project_one(float(column[_X]), float(column[_Y]), self._u + step)
+        else:
+            place, out, _ = self._place(chunk.part(row, row + 1), np.array([self._u + step]))
+            u, offset = float(place[0]), float(out[0])
+        front = max(self._front, u) if v > SLOW_MPS else u
+        fits = abs(u - self._u - step) < JUMP_M + 0.3 * step
+        if not fits or abs(offset) > FAR_M or front - u > BACK_M:
+            self._leave_out(t, v)
+            return _none(), row + 1
+        self._t, self._u, self._v, self._good_t, self._front = t, u, v, t, front
+        sure = t - self._since_t >= SURE_AFTER_S and not abs(offset) > BESIDE_M
+        one = np.array([t, u, offset, v])
+        return Fixes(np.array([row]), one[:1], one[1:2], one[2:3], one[3:], np.array([sure])), row + 1
+
+    def _fronts(self, u: Floats, v: Floats) -> Floats:
+        """The farthest place reached so far at each frame; a slow car (it may reverse) begins anew."""
+        if bool(np.all(v > SLOW_MPS)):
+            return np.fmax.accumulate(np.concatenate(([self._front], u)))[1:]
+        out, front = [], self._front
+        for place, speed in zip(u.tolist(), v.tolist(), strict=True):
+            front = max(front, place) if speed > SLOW_MPS else place
+            out.append(front)
+        return np.array(out)
 
     def _leave_out(self, t: float, v: float) -> None:
         """A frame did not fit: go on by speed alone, and give up after LOST_AFTER_S."""
@@ -117,10 +178,10 @@ class Locator:
             self.lost = True
             self._trail = []
 
-    def _place(self, chunk: Columns, start: int, foretold: Floats) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    def _place(self, chunk: Columns, foretold: Floats) -> tuple[Floats, Floats, NDArray[np.bool_]]:
         if self.line is not None:
-            return self.line.project(chunk["x_m"][start:], chunk["y_m"][start:], foretold)
-        s = self._lap_distance(chunk, start)
+            return self.line.project(chunk["x_m"], chunk["y_m"], foretold)
+        s = self._lap_distance(chunk, 0)
         u = s + np.round((foretold - s) / self.length_m) * self.length_m
         return u, np.full(len(u), np.nan), np.isfinite(u)
 
@@ -179,9 +240,11 @@ class Locator:
         t, v = float(chunk["t_s"][row]), float(chunk["speed_mps"][row])
         u = s + self._lap_told(chunk, row, s) * self.length_m
         self.lost = False
-        self._t, self._u, self._v = t, u, v if v == v else 0.0
+        self._t, self._u, self._v = t, u, v if math.isfinite(v) else 0.0
+        self._front = u
         self._good_t = self._since_t = t
-        return Fixes(np.array([row]), np.array([t]), np.array([u]), np.array([offset]), np.array([False]))
+        one = np.array([t, u, offset, self._v])
+        return Fixes(np.array([row]), one[:1], one[1:2], one[2:3], one[3:], np.array([False]))
 
     def _lap_told(self, chunk: Columns, row: int, s: float) -> int:
         """The lap that the feed tells for place ``s``, 0 if it tells none.
@@ -210,4 +273,4 @@ def _carry_on(values: Floats, before: float) -> Floats:
 
 def _none() -> Fixes:
     nothing = np.empty(0)
-    return Fixes(np.empty(0, dtype=np.intp), nothing, nothing, nothing, np.empty(0, dtype=np.bool_))
+    return Fixes(np.empty(0, dtype=np.intp), nothing, nothing, nothing, nothing, np.empty(0, dtype=np.bool_))

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
+from coach.core.contrast import contrast
 from coach.core.history import History
 from coach.core.measures import PLACES, measure
 from coach.core.reference import Reference
@@ -72,6 +73,10 @@ class CornerReference:
         self.trace = reference_trace(reference, zone.start_m - BEFORE_M, zone.next_start_m)
         self.measures = measure(self.trace, zone)
 
+    def zone_until(self, stop_m: float) -> Zone:
+        """The zone with its straight cut short at ``stop_m``."""
+        return replace(self.zone, next_start_m=min(self.zone.next_start_m, stop_m))
+
 
 class PassBuilder:
     """Measures corner after corner; ``open`` holds the last place whose time is known."""
@@ -85,6 +90,11 @@ class PassBuilder:
     def interrupt(self) -> None:
         """Tracking was lost: what is being driven can not be measured whole."""
         self._open = None
+
+    @property
+    def known(self) -> tuple[float, float] | None:
+        """The last place whose time is known [m driven, s]; None while tracking is lost."""
+        return self._open
 
     def begin(self, u_m: float, t_s: float) -> None:
         """Tracking begins at ``u_m``: the time there is known from now on."""
@@ -119,6 +129,8 @@ class PassBuilder:
         mine = {k: v - base if k in PLACES else v for k, v in found.items()}
         theirs = self.corners[corner].measures
         gaps = {k: mine[k] - theirs[k] for k in mine if k in theirs}
+        reference = self.corners[corner]
+        gaps |= contrast(trace, reference.trace, reference.zone_until(stop_m - base), base, theirs)
         return Driven(lap, corner, zone, trace, pieces, mine, gaps, True, line_t, line_lap)
 
     def _pieces(

@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 
 from coach.core.bands import Bands
 from coach.core.candidates import Moment
-from coach.core.car import car_of, slope_of
-from coach.core.columns import Columns
+from coach.core.columns import CHANNELS, Columns
 from coach.core.course import Course, Kind
 from coach.core.diagnosis import Diagnosis
+from coach.core.ground import Ground
 from coach.core.history import History
 from coach.core.intake import Intake
 from coach.core.lapbook import LapBook
@@ -34,7 +34,7 @@ from coach.core.talker import Talker
 from coach.core.timing import OWN_BRAKE_M, UNKNOWN_BRAKE_M, time_to
 from coach.core.trace import MARGIN_M
 from coach.core.values import Corner, Decision, LapDone, Pass, PhaseChange, View
-from coach.core.zones import zones
+from coach.core.zones import Zone
 from feeds.frame import Frame
 
 CHUNK: Final = 1024
@@ -45,6 +45,22 @@ BRAKE_ON: Final = 0.1
 OWN_BRAKES: Final = 8
 """So many of his last brake points tell where a driver may brake the next time."""
 _EVENT: Final = {Kind.ZONE: Event.ZONE, Kind.TURN_IN: Event.TURN_IN, Kind.APEX: Event.APEX, Kind.END: Event.END}
+
+
+IN_PIT: Final = 0.5
+_BRAKE, _PIT = (CHANNELS.index(name) for name in ("brake", "in_pit"))
+_Place = tuple[int, Kind, int, int]
+"""Row, kind, corner, and the lap in which the corner began."""
+
+
+@dataclass(frozen=True)
+class Change:
+    """Another plan that waits for the next straight."""
+
+    corners: tuple[Corner, ...]
+    rules: RuleSet
+    reference: Reference | None
+    durations: Mapping[str, float] | None
 
 
 @dataclass
@@ -76,20 +92,13 @@ class Pipeline:
         memory: Memory | None = None,
         bands: Bands | None = None,
     ) -> None:
-        self.reference = reference
-        self.corners = corners
-        self.zones = zones(corners, reference.length_m, reference.closed)
+        self.ground = Ground(reference, corners)
         self.intake = Intake()
         self.locator = Locator(reference)
         self.history = History()
-        self.builder = PassBuilder(reference, self.zones)
-        self.diagnosis = Diagnosis(self.builder.corners, car_of(reference))
         self.bands = bands if bands is not None else Bands()
-        self.course = Course(reference, self.zones)
         self.laps = LapBook()
         self.talker = Talker(rules, tuple(c.name for c in corners), durations or {}, memory)
-        slope = slope_of(reference)
-        self._gradient = [_mean_slope(slope, reference, z.quiet_m, z.apex_m) for z in self.zones]
         self.phase = Phase.LOST
         self.corner = -1
         self.counts: Counter[str] = Counter()
@@ -102,6 +111,37 @@ class Pipeline:
         self._sure = False
         self._own_brake: dict[int, deque[float]] = {}
         self._pit = False
+        self._change_of_plan: Change | None = None
+
+    @property
+    def reference(self) -> Reference:
+        """The lap that is driven against."""
+        return self.ground.reference
+
+    @property
+    def corners(self) -> tuple[Corner, ...]:
+        """The corners as they are now."""
+        return self.ground.corners
+
+    @property
+    def zones(self) -> tuple[Zone, ...]:
+        """The corners' zones."""
+        return self.ground.zones
+
+    @property
+    def builder(self) -> PassBuilder:
+        """What measures the passes."""
+        return self.ground.builder
+
+    @property
+    def diagnosis(self) -> Diagnosis:
+        """What finds causes in them."""
+        return self.ground.diagnosis
+
+    @property
+    def course(self) -> Course:
+        """The places of a lap."""
+        return self.ground.course
 
     # what goes in
 
@@ -145,6 +185,46 @@ class Pipeline:
                     self._measure(corner, lap, happened, stop)
                     break
 
+    def swap(
+        self,
+        corners: tuple[Corner, ...],
+        rules: RuleSet,
+        reference: Reference | None = None,
+        durations: Mapping[str, float] | None = None,
+    ) -> None:
+        """Drive by other corners and rules from the next straight on; what the driver knows is kept, by name.
+
+        A new ``reference`` is taken up at the next straight too, but the car has to be found on it first.
+        """
+        self._change_of_plan = Change(corners, rules, reference, durations)
+        if self.phase is Phase.LOST:
+            self._take_change(*self._last[:2], Happened())
+
+    def _take_change(self, t: float, u: float, happened: Happened) -> bool:
+        """Take up a waiting change of plan; whether there was one."""
+        change, self._change_of_plan = self._change_of_plan, None
+        if change is None:
+            return False
+        happened.decisions += self.talker.hush(t, self._s(u), "plan changed")
+        names = {c.name: i for i, c in enumerate(change.corners)}
+        moved = {i: names[c.name] for i, c in enumerate(self.corners) if c.name in names}
+        anew = change.reference is not None and change.reference is not self.reference
+        if anew:
+            self._interrupt("plan changed", t, happened)
+        before = self.builder
+        self.ground = Ground(change.reference or self.reference, change.corners)
+        self.bands.seen = {(moved[c], name): kept for (c, name), kept in self.bands.seen.items() if c in moved}
+        self._own_brake = {moved[i]: kept for i, kept in self._own_brake.items() if i in moved}
+        self.talker.swap(change.rules, tuple(names), change.durations, moved)
+        if anew:
+            self.locator = Locator(self.reference)
+        elif self.phase is not Phase.LOST:
+            if before.known is not None:
+                self.builder.begin(*before.known)
+            self.course.begin(u)
+        self.corner = -1
+        return True
+
     # the way through
 
     def _located(self, run: Columns, happened: Happened) -> None:
@@ -153,13 +233,12 @@ class Pipeline:
                 self._interrupt("lost", self._last[0], happened)
                 continue
             if how == "found":
-                self._found(run, fixes, happened)
+                self._found(fixes, happened)
             self._advance(run, fixes, happened)
 
-    def _found(self, run: Columns, fixes: Fixes, happened: Happened) -> None:
+    def _found(self, fixes: Fixes, happened: Happened) -> None:
         u, t = float(fixes.u_m[0]), float(fixes.t_s[0])
-        row = int(fixes.row[0])
-        speed = float(run["speed_mps"][row])
+        speed = float(fixes.speed_mps[0])
         begin, begin_t = u, t
         seam = np.floor(u / self.reference.length_m) * self.reference.length_m
         if u - seam <= MARGIN_M and speed > 3.0:
@@ -176,50 +255,80 @@ class Pipeline:
 
     def _advance(self, run: Columns, fixes: Fixes, happened: Happened) -> None:
         n = len(fixes.row)
-        whole = n == len(run)
-        self.history.add(run, fixes)
-        u, t = fixes.u_m, fixes.t_s
-        v = run["speed_mps"] if whole else run["speed_mps"][fixes.row]
+        if not n:
+            return
+        rows = run if n == len(run) else Columns(run.data[:, fixes.row])
+        self.history.add(rows, fixes)
+        if n == 1 and self._goes_on(rows, fixes):
+            return
+        u, t, v, brake = fixes.u_m, fixes.t_s, fixes.speed_mps, rows["brake"]
+        pit = rows["in_pit"] > IN_PIT
+        for lap in {self._lap(place) for place in u[pit].tolist()}:
+            self.laps.spoil(lap, "pit")
         front = np.maximum.accumulate(np.concatenate(([self._front], u)))[1:]
-        brake = run["brake"] if whole else run["brake"][fixes.row]
         pressed = np.flatnonzero((brake > BRAKE_ON) & ~(np.concatenate(([self._brake], brake[:-1])) > BRAKE_ON))
-        self._flags(run, fixes)
-        events = self._places(front)
-        if len(pressed):
-            events = sorted([*events, *((int(i), Kind.BRAKE, -1, 0) for i in pressed)], key=lambda e: e[0])
+        events = self._with_brakes(self._places(front, 0), pressed)
         at = 0
         while True:
             row = int(np.searchsorted(t, self.talker.wake_s)) if self.talker.wake_s <= t[-1] else n
             if at < len(events) and events[at][0] <= row:
-                self._event(events[at], t, u, v, brake, fixes, happened)
+                row = events[at][0]
+                self._pit = bool(pit[row])
+                self.history.hidden = n - 1 - row
+                changed = self._event(events[at], t, u, v, brake, fixes, happened)
                 at += 1
+                if changed:
+                    # other places from here on
+                    events, at = self._with_brakes(self._places(front, row), pressed[pressed > row]), 0
+                if self.phase is Phase.LOST:
+                    break
             elif row < n:
+                self._pit = bool(pit[row])
                 held = bool(brake[row] > BRAKE_ON)
                 self._speak(float(t[row]), float(u[row]), float(v[row]), bool(fixes.sure[row]), held, happened)
             else:
                 break
-        self._front = float(front[-1])
-        self._brake = float(brake[-1])
+        self.history.hidden = 0
+        self._front, self._brake, self._pit = float(front[-1]), float(brake[-1]), bool(pit[-1])
         self._last = (float(t[-1]), float(u[-1]), float(v[-1]))
         self._sure = bool(fixes.sure[-1])
 
-    def _places(self, front: NDArray[np.float64]) -> list[tuple[int, Kind, int, int]]:
+    def _goes_on(self, rows: Columns, fixes: Fixes) -> bool:
+        """A single frame at which nothing happens, as most are: the same as below, without arrays."""
+        t, u, v = float(fixes.t_s[0]), float(fixes.u_m[0]), float(fixes.speed_mps[0])
+        brake, front = float(rows.data[_BRAKE, 0]), max(self._front, u)
+        pressed = brake > BRAKE_ON and not self._brake > BRAKE_ON
+        if pressed or self.course.next_m <= front or self.talker.wake_s <= t or rows.data[_PIT, 0] > IN_PIT:
+            return False
+        self._front, self._brake, self._pit, self._last = front, brake, False, (t, u, v)
+        self._sure = bool(fixes.sure[0])
+        return True
+
+    def _with_brakes(self, places: list[_Place], pressed: NDArray[np.intp]) -> list[_Place]:
+        """Places and presses of the brake in order; at the same row the places come first."""
+        if not len(pressed):
+            return places
+        return sorted([*places, *((int(i), Kind.BRAKE, -1, 0) for i in pressed)], key=lambda e: e[0])
+
+    def _places(self, front: NDArray[np.float64], first: int) -> list[_Place]:
+        """The places passed, each at the row that passed it, not before row ``first``."""
         if self.course.next_m > front[-1]:
             return []
         passed = list(self.course.pass_by(float(front[-1])))
-        rows = np.searchsorted(front, [p[0] for p in passed])
+        rows = np.maximum(np.searchsorted(front, [p[0] for p in passed]), first)
         return [(int(row), kind, corner, lap) for row, (_, kind, corner, lap) in zip(rows, passed, strict=True)]
 
     def _event(
         self,
-        event: tuple[int, Kind, int, int],
+        event: _Place,
         t: NDArray[np.float64],
         u: NDArray[np.float64],
         v: NDArray[np.float64],
         brake: NDArray[np.float64],
         fixes: Fixes,
         happened: Happened,
-    ) -> None:
+    ) -> bool:
+        """Do what an event asks for; true when the plan changed with it."""
         row, kind, corner, lap = event
         now, here = float(t[row]), float(u[row])
         if kind is Kind.LINE:
@@ -242,8 +351,12 @@ class Pipeline:
             self._change(_EVENT[kind], now, here, corner, lap, happened)
             if kind is Kind.ZONE and brake[row] > BRAKE_ON:
                 self._change(Event.BRAKE, now, here, corner, lap, happened)
-            if kind is Kind.END and bool(fixes.sure[row]) and not self._pit:
-                happened.decisions += self.talker.open_after(self._moment(corner, lap, now), self._s(here))
+            if kind is Kind.END:
+                if self._change_of_plan is not None and self.phase is Phase.STRAIGHT:
+                    return self._take_change(now, here, happened)
+                if bool(fixes.sure[row]) and not self._pit:
+                    happened.decisions += self.talker.open_after(self._moment(corner, lap, now), self._s(here))
+        return False
 
     def _change(self, event: Event, t: float, u: float, corner: int, lap: int, happened: Happened) -> None:
         """Move the phase on; places of a corner that is not followed change nothing."""
@@ -284,7 +397,7 @@ class Pipeline:
             if self.kept is not None:
                 self.kept.append(driven)
         if valid:
-            self.bands.learn(corner, driven.gaps)
+            self.bands.learn(corner, {**driven.gaps, "loss_s": driven.total_s})
             self._own_brake.setdefault(corner, deque(maxlen=OWN_BRAKES)).append(driven.measures["brake_start_m"])
             self.talker.passed(corner, findings)
         ended = self.laps.add(driven)
@@ -312,12 +425,6 @@ class Pipeline:
         pieces, self.laps.pieces = self.laps.pieces, []
         yield from pieces
 
-    def _flags(self, run: Columns, fixes: Fixes) -> None:
-        pit = run["in_pit"][fixes.row[-1]]
-        self._pit = bool(pit > 0.5)
-        if self._pit:
-            self.laps.spoil(self._lap(float(fixes.u_m[-1])), "pit")
-
     # speech
 
     def _moment(self, corner: int, lap: int, now: float) -> Moment:
@@ -333,7 +440,7 @@ class Pipeline:
             zone,
             self._quiet(approach.anchor, lap - 1 if approach.anchor > corner else lap),
             self._quiet(following, next_lap),
-            self._gradient[corner],
+            self.ground.gradient[corner],
             self.talker.spoken_in(lap),
             approach.named,
             self.zones,
@@ -369,7 +476,7 @@ class Pipeline:
             return View(t, "lost" if self.counts else "waiting", speed_mps=v)
         s = self._s(u)
         delta = t - self._line_t - float(self.reference.at("t_s", s))
-        corner, to_brake = self._next_corner(u)
+        zone, to_brake = self.ground.next_corner(u)
         return View(
             t,
             "pit" if self._pit else "live",
@@ -378,31 +485,13 @@ class Pipeline:
             v,
             delta,
             self.reference.lap_time_s + delta,
-            corner,
+            (zone.corner.say or zone.corner.name) if zone is not None else "",
             to_brake,
             self.phase.value,
         )
 
-    def _next_corner(self, u: float) -> tuple[str, float]:
-        if not self.zones:
-            return "", float("nan")
-        length = self.reference.length_m
-        s = self._s(u)
-        for zone in self.zones:
-            if s < zone.apex_m:
-                return zone.corner.say or zone.corner.name, max(zone.quiet_m - s, 0.0)
-        first = self.zones[0]
-        return first.corner.say or first.corner.name, max(first.quiet_m + length - s, 0.0)
-
     def _lap(self, u: float) -> int:
-        return int(u // self.reference.length_m) if self.reference.closed else 0
+        return self.ground.lap(u)
 
     def _s(self, u: float) -> float:
-        return u - self._lap(u) * self.reference.length_m
-
-
-def _mean_slope(slope: NDArray[np.float64], reference: Reference, low_m: float, high_m: float) -> float:
-    nodes = np.arange(
-        int(low_m / reference.step_m), max(int(high_m / reference.step_m), int(low_m / reference.step_m) + 1)
-    )
-    return float(slope[np.mod(nodes, len(slope))].mean()) if np.isfinite(reference.z_m).all() else float("nan")
+        return self.ground.place(u)

@@ -8,6 +8,7 @@ and one without is best (Park, Shea & Wright 2000), and silence inside a band be
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Mapping
 from typing import Final, Literal
 
 import msgspec
@@ -76,6 +77,14 @@ class Schedule:
         self._rest: dict[int, int] = {}
         self._said_to: set[int] = set()
 
+    def swap(self, rules: RuleSet, names: tuple[str, ...], moved: Mapping[int, int]) -> None:
+        """Other rules and corners: what is known is kept by name, what was found lately by ``moved``, old -> new."""
+        self.rules, self.names = rules, names
+        self._recent = {moved[c]: kept for c, kept in self._recent.items() if c in moved}
+        self._in_work = {moved[c]: kept for c, kept in self._in_work.items() if c in moved}
+        self._rest = {moved[c]: kept for c, kept in self._rest.items() if c in moved}
+        self._said_to = {moved[c] for c in self._said_to if c in moved}
+
     def _key(self, rule: CueRule, corner: int) -> str:
         return f"{rule.name}@{self.names[corner]}"
 
@@ -129,7 +138,8 @@ class Schedule:
     def turn(self, rule: CueRule, corner: int) -> int:
         """Which of the wordings is due: the next one after each ``cure_passes`` times that did not help."""
         p = self.progress(rule, corner)
-        return p.said // self.rules.cure_passes if rule.family == "correction" and p.bad >= self.rules.cure_passes else 0
+        vain = rule.family == "correction" and p.bad >= self.rules.cure_passes
+        return p.said // self.rules.cure_passes if vain else 0
 
     def budget(self, lap: int) -> int:
         """How many cues may be spoken in ``lap``, safety cautions not counted."""
@@ -209,7 +219,8 @@ class Schedule:
         """At the start of a lap: the corners in work, by what they cost lately and whether they get better."""
         for corner, since in list(self._in_work.items()):
             unsaid = corner not in self._said_to and lap - since >= MUTE_LAPS
-            if self._is_right(corner):
+            if not self._call(corner):
+                # right the last time: the next corner's turn, until this one falls back
                 del self._in_work[corner]
             elif unsaid or lap - since >= STALE_LAPS:
                 del self._in_work[corner]
@@ -225,11 +236,6 @@ class Schedule:
     def _call(self, corner: int) -> bool:
         """Whether any correction is due at ``corner``."""
         return any(r.family == "correction" and self._due(r, corner) for r in self.rules.rules)
-
-    def _is_right(self, corner: int) -> bool:
-        """Whether the last passes had nothing that a rule would name."""
-        recent = list(self._recent.get(corner, ()))[-self.rules.cure_passes :]
-        return len(recent) == self.rules.cure_passes and not any(self._named(findings) for findings in recent)
 
     def _named(self, findings: tuple[Finding, ...]) -> list[Finding]:
         rules = [r for r in self.rules.rules if r.family == "correction"]

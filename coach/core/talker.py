@@ -33,6 +33,20 @@ class Talker:
         self._spoken_in: dict[int, int] = {}
         self._at_corner: dict[tuple[int, int], int] = {}
 
+    def swap(
+        self,
+        rules: RuleSet,
+        names: tuple[str, ...],
+        durations: Mapping[str, float] | None,
+        moved: Mapping[int, int],
+    ) -> None:
+        """Other rules and corners from now on; nothing may be open. ``moved`` is the corners' old -> new number."""
+        self.rules, self.names = rules, names
+        self.schedule.swap(rules, names, moved)
+        self._at_corner = {(lap, moved[c]): n for (lap, c), n in self._at_corner.items() if c in moved}
+        if durations is not None:
+            self.arbiter.durations = durations
+
     def spoken_in(self, lap: int) -> int:
         """Cues spoken in ``lap`` so far, safety cautions not counted."""
         return self._spoken_in.get(lap, 0)

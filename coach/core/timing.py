@@ -50,7 +50,10 @@ class Approach:
 
 
 def approaches(reference: Reference, zones: tuple[Zone, ...]) -> tuple[Approach, ...]:
-    """The approach of each corner: the nearest place before it with ROOM_S to speak, at most REACH_S ahead."""
+    """The approach of each corner: the nearest place before it with ROOM_S to speak, at most REACH_S ahead.
+
+    Where there is none, the place with the most room.
+    """
 
     def at(place_m: float) -> float:
         return float(reference.at("t_s", place_m))
@@ -60,19 +63,16 @@ def approaches(reference: Reference, zones: tuple[Zone, ...]) -> tuple[Approach,
     quiet = [at(z.quiet_m) for z in zones]
     # the first corner of an open course has the way from the start
     end = [at(zones[i - 1].end_m - (reference.length_m if i == 0 else 0.0)) if i or closed else 0.0 for i in range(n)]
+    room = [q - e for q, e in zip(quiet, end, strict=True)]
     out = []
     for i in range(n):
         chosen = i
-        for back in range(n):
-            j = i - back
-            if j < 0 and not closed:
-                break
+        for j in range(i, (i - n if closed else -1), -1):
             lap_s = reference.lap_time_s if j < 0 else 0.0
-            if quiet[i] - (quiet[j] - lap_s) > REACH_S:
+            if room[chosen] >= ROOM_S or quiet[i] - (quiet[j] - lap_s) > REACH_S:
                 break
-            if quiet[j] - end[j] >= ROOM_S:
+            if room[j] > room[chosen]:
                 chosen = j
-                break
         shift = reference.length_m if chosen < 0 else 0.0
         zone = zones[chosen]
         after = zones[chosen - 1].end_m - (reference.length_m if chosen % n == 0 else 0.0) if n > 1 or closed else 0.0

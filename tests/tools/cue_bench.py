@@ -14,8 +14,8 @@ from itertools import product
 
 import msgspec
 import numpy as np
-from fault_bench import columns_of, match_corners
 from generated_circuits import generated_circuit
+from simulated import columns_of, match_corners
 
 from coach.core.columns import Columns
 from coach.core.pipeline import Pipeline
@@ -87,8 +87,8 @@ def ground(circuit: str) -> Ground:
     base = faultless(hollow_ridge() if circuit == "demo" else generated_circuit(int(circuit)))
     columns = columns_of(simulate(base, 6, seed=3, scatter=Scatter(1.0, 0.1, 0.1)))
     found = survey(columns, circuit=circuit)
-    line = np.stack((found.reference.x_m, found.reference.y_m), axis=1)
-    match = match_corners(base, found.corners, columns, line)
+
+    match = match_corners(base, found.corners, found.reference)
     corners = tuple(_noted(c, i) for i, c in enumerate(found.corners))
     return Ground(base, found.reference, corners, match)
 
@@ -366,7 +366,9 @@ def main() -> None:
     print()
     for name, tally in groups.items():
         print(line(name, tally))
-        print(f"{'':34s} passes {dict(tally.passes)}  slack to the real brake, least {min(tally.slack, default=0):.2f} s")
+        print(
+            f"{'':34s} passes {dict(tally.passes)}  slack to the real brake, least {min(tally.slack, default=0):.2f} s"
+        )
     print("held back:", dict(groups["all"].reasons.most_common()))
 
 

@@ -1,0 +1,57 @@
+"""Everything that a reference and its corners come to: zones, places, measuring, diagnosis, gradients."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coach.core.car import car_of, slope_of
+from coach.core.course import Course
+from coach.core.diagnosis import Diagnosis
+from coach.core.passes import PassBuilder
+from coach.core.reference import Reference
+from coach.core.values import Corner
+from coach.core.zones import Zone, zones
+
+
+class Ground:
+    """Made anew when the profile changes. ``gradient`` is the mean rise over run of each braking zone, or NaN."""
+
+    def __init__(self, reference: Reference, corners: tuple[Corner, ...]) -> None:
+        self.reference = reference
+        self.corners = corners
+        self.zones = zones(corners, reference.length_m, reference.closed)
+        self.builder = PassBuilder(reference, self.zones)
+        self.diagnosis = Diagnosis(self.builder.corners, car_of(reference))
+        self.course = Course(reference, self.zones)
+        slope = slope_of(reference)
+        self.gradient = [_mean_slope(slope, reference, z.quiet_m, z.apex_m) for z in self.zones]
+
+    def lap(self, u_m: float) -> int:
+        """The lap of a distance driven; the one there is on an open course."""
+        return int(u_m // self.reference.length_m) if self.reference.closed else 0
+
+    def place(self, u_m: float) -> float:
+        """The place along the reference of a distance driven [m]."""
+        return u_m - self.lap(u_m) * self.reference.length_m
+
+    def next_corner(self, u_m: float) -> tuple[Zone | None, float]:
+        """The corner whose apex comes next, and how far its brake point is [m], 0 once passed."""
+        if not self.zones:
+            return None, float("nan")
+        s = self.place(u_m)
+        for zone in self.zones:
+            if s < zone.apex_m:
+                return zone, max(zone.quiet_m - s, 0.0)
+        first = self.zones[0]
+        if not self.reference.closed:
+            return None, float("nan")
+        return first, max(first.quiet_m + self.reference.length_m - s, 0.0)
+
+
+def _mean_slope(slope: NDArray[np.float64], reference: Reference, low_m: float, high_m: float) -> float:
+    if not np.isfinite(reference.z_m).all():
+        return float("nan")
+    first = int(low_m / reference.step_m)
+    nodes = np.arange(first, max(int(high_m / reference.step_m), first + 1))
+    return float(slope[np.mod(nodes, len(slope))].mean())

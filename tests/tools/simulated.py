@@ -1,0 +1,38 @@
+"""Simulated sessions as the core takes them, and the profile that a survey of them gives."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from coach.core.columns import CHANNELS, Columns
+from coach.core.reference import Reference
+from coach.core.values import Corner
+from feeds.practice import SimRun
+from feeds.practice.faultless import Faultless
+
+
+def columns_of(run: SimRun) -> Columns:
+    """The run as a session holds it, with its noise."""
+    if run.noise is not None:
+        return Columns.of(run.frames())
+    chunk = Columns.empty(len(run.channels["t_s"]))
+    for name, values in run.channels.items():
+        if name in CHANNELS:
+            chunk[name][:] = values
+    return chunk
+
+
+def match_corners(base: Faultless, corners: tuple[Corner, ...], reference: Reference) -> dict[int, int]:
+    """Product corner -> simulator corner by the nearest apex; a corner with none within 80 m is left out."""
+    circuit = base.circuit
+    apexes = []
+    for c in base.corners:
+        k = round(c.apex_m / circuit.step_m) % len(circuit)
+        apexes.append(circuit.place(np.array([k * circuit.step_m]), np.array([base.offset_m[k]]))[0][:2])
+    out = {}
+    for i, corner in enumerate(corners):
+        here = np.array([float(reference.at("x_m", corner.apex_m)), float(reference.at("y_m", corner.apex_m))])
+        gaps = np.hypot(*(np.array(apexes) - here).T)
+        if gaps.min() < 80.0:
+            out[i] = int(np.argmin(gaps))
+    return out
