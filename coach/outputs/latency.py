@@ -39,7 +39,7 @@ class Figure(NamedTuple):
     median_ms: float
     p95_ms: float
     most_ms: float
-    count: int
+    n: int
     how: str
 
 
@@ -132,7 +132,7 @@ def measure_latency(
 ) -> list[Figure]:
     """Say and show ``cues`` cues and measure each: what the engine waited, first sound, pixel.
 
-    About 1.5 s a cue. An output that does not work here has a figure with count 0. OutputError: bad options.
+    About 1.5 s a cue. An output that does not work here has a figure with n = 0. OutputError: bad options.
     """
     options = voice or VoiceOptions()
     blocked: list[float] = []

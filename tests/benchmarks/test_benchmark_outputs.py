@@ -10,7 +10,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-import psutil
+import psutil  # type: ignore[import-untyped,unused-ignore]  # ships no types
 import pytest
 
 from coach.core.values import Decision, View
@@ -21,6 +21,7 @@ from coach.outputs.live import Choice, Live
 from coach.outputs.overlay.settings import Settings
 from coach.outputs.voice.options import VoiceOptions
 
+pytest_plugins = ["benchmark_servers"]
 pytestmark = pytest.mark.benchmark_run
 PHRASE = "brake at the hundred"
 OVERLAY = Settings(x=10, y=10, scale=1.0)
@@ -29,7 +30,7 @@ CUE = Decision(0.0, 0, 0.0, "Kettle", "r", "spoken", "", PHRASE, 0.0, 0.0)
 
 def show(one: Figure) -> None:
     print(f"\n{one.what}: median {one.median_ms:.2f}, p95 {one.p95_ms:.2f}, most {one.most_ms:.2f} ms")
-    print(f"    n={one.count}; {one.how}")
+    print(f"    n={one.n}; {one.how}")
 
 
 def until(true: Callable[[], bool], limit_s: float = 30.0) -> float:
@@ -63,8 +64,8 @@ def test_decision_to_sound_and_pixel(tmp_path: Path, buffer: int, goal_ms: float
     print(f"\nbuffer {buffer}")
     for one in (blocked, sound, pixel):
         show(one)
-    assert pixel.count == 40
-    assert sound.count >= 39
+    assert pixel.n == 40
+    assert sound.n >= 39
     assert sound.how == "recorded"
     assert sound.p95_ms <= goal_ms
     assert blocked.p95_ms < 2.0

@@ -14,8 +14,6 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 import zmq
-import zmq.auth
-from zmq.auth.thread import ThreadAuthenticator
 
 from coach.errors import OutputError
 
@@ -46,6 +44,8 @@ def check_address(address: str, keys: Path | None, binds: bool) -> None:
 
 def make_keys(folder: Path) -> tuple[Path, Path]:
     """Make ``folder/engine`` and ``folder/helper``; the two paths. OutputError when they exist or can not be made."""
+    import zmq.auth  # it brings asyncio along, 0.15 s that only users of keys should pay
+
     engine, helper = folder / ENGINE, folder / HELPER
     for one in (engine, helper):
         if one.exists():
@@ -66,6 +66,8 @@ def make_keys(folder: Path) -> tuple[Path, Path]:
 
 
 def _load(path: Path, secret: bool) -> tuple[bytes, bytes | None]:
+    import zmq.auth
+
     try:
         public, private = zmq.auth.load_certificate(path)
     except (OSError, ValueError) as error:
@@ -85,6 +87,8 @@ class Guard:
     """Lets only known keys connect to the sockets it protects. OutputError: the folder holds no engine keys."""
 
     def __init__(self, context: zmq.Context[zmq.Socket[bytes]], keys: Path) -> None:
+        from zmq.auth.thread import ThreadAuthenticator
+
         self._keys = _load(keys / f"{ENGINE}.key_secret", secret=True)
         allowed = keys / "allowed"
         if not any(allowed.glob("*.key")):

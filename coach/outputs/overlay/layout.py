@@ -107,6 +107,11 @@ def countdown_text(to_brake_m: float) -> str:
     return f"{max(10, math.ceil(to_brake_m / 10) * 10)} m"
 
 
+def shown(text: str) -> str:
+    """``text`` without what a font can not draw (control characters from a feed or a file)."""
+    return text if text.isprintable() else "".join(c if c.isprintable() else " " for c in text).strip()
+
+
 def fit(text: str, cap: int, width: int, measure: Measure) -> str:
     """``text``, or as much of its beginning as fits with an ellipsis."""
     if measure(text, cap)[0] <= width:
@@ -158,7 +163,7 @@ def lay_out(
         line = measure("Ag", size.text_cap)[1]
         y = top + line + round(1.25 * m)
         lines = min(CAPTION_LINES, (size.height - m // 2 - y) // line)
-        for text in wrap(caption.text, size.text_cap, width, lines, measure):
+        for text in wrap(shown(caption.text), size.text_cap, width, lines, measure):
             items.append(_label(text, size.text_cap, left, y, mixed(TEXT, share), measure))
             y += line
     return tuple(items)
@@ -254,7 +259,7 @@ def _corner(view: View, left: int, top: int, width: int, size: Size, measure: Me
         real = measure(metres, cap)[0]
         items.append(_label(metres, cap, left + width - real, top, TEXT, measure))
         room = width - w - m
-    name = fit(view.next_corner, cap, room, measure)
+    name = fit(shown(view.next_corner), cap, room, measure)
     items.append(_label(name, cap, left, top, DIM if not metres else TEXT, measure))
     if metres:
         y = top + measure("Ag", cap)[1]

@@ -49,6 +49,9 @@ class OverlayWindow:
                 pygame.display.init()
             if pygame.display.get_driver() in ("offscreen", "dummy") and not os.environ.get("SDL_VIDEODRIVER"):
                 raise pygame.error("no desktop was found")
+            if pygame.display.get_driver() == "x11":
+                # shared memory and not a GL renderer: measured 2 % of a core for 7 %, 25 MiB for 62
+                os.environ.setdefault("SDL_FRAMEBUFFER_ACCELERATION", "0")
             self._scale = self.settings.scale or desktop_scale()
             self._size = size_of(self.settings.size, self._scale)
             place = pygame.WINDOWPOS_UNDEFINED if settings.x is None or settings.y is None else (settings.x, settings.y)

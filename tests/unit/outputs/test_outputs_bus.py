@@ -95,7 +95,7 @@ def test_events_arrive_in_order_and_of_states_the_newest(bus: BusOutput, subscri
     for i in range(200):
         bus.decision(msgspec.structs.replace(CUE, t_s=float(i)))
     for state in ("live", "lost", "live", "pit"):
-        bus.view(View(t_s=9.0, state=state))  # type: ignore[arg-type]
+        bus.view(View(t_s=9.0, state=state))  # type: ignore[arg-type,unused-ignore]
     bus.lap(LAP)
     got = collect(subscriber, lambda g: LAP in g and any(isinstance(m, View) and m.state == "pit" for m in g))
     assert [float(i) for i in range(200)] == [m.t_s for m in got if isinstance(m, Decision)]
@@ -106,7 +106,7 @@ def test_views_are_thinned_to_the_rate_but_a_new_state_goes_at_once() -> None:
     now = [0.0]
     bus = BusOutput(clock=lambda: now[0])
     sent: list[Message] = []
-    bus._send = sent.append  # type: ignore[method-assign]  # what would go out, without a socket's timing
+    bus._send = sent.append  # type: ignore[method-assign,assignment]  # what would go out, without a socket's timing
     for i in range(360):
         now[0] = i / 360
         bus.view(VIEW)

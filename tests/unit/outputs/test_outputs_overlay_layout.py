@@ -204,6 +204,15 @@ def test_sizes_and_scales_that_are_not_allowed() -> None:
         size_of("small", 9)
 
 
+def test_control_characters_do_not_break_the_picture() -> None:
+    """A corner or a cue with characters that no font has is shown without them."""
+    view = msgspec.structs.replace(LIVE, next_corner="Ket\x00tle\n")
+    size = size_of("small")
+    items = lay_out(view, Caption("late\tapex\x07", 0.0), size, measure)
+    paint(pygame.Surface((size.width, size.height)), items)
+    assert {"Ket tle", "late apex"} <= {i.text for i in labels(items)}
+
+
 def test_picture_needs_no_display() -> None:
     """The picture for tests and documents has the size of the window and is not empty."""
     surface = picture(LIVE, Caption("late apex", 0.0), "large")

@@ -17,6 +17,8 @@ from coach.outputs.overlay.output import Board, OverlayOutput, run_window
 from coach.outputs.overlay.settings import Settings, load, save
 from coach.outputs.overlay.window import OverlayWindow
 
+pytest_plugins = ["outputs_display"]
+
 LIVE = View(t_s=1.0, state="live", lap=2, delta_s=-0.24, next_corner="Kettle", to_brake_m=140.0)
 PLACED = Settings(x=100, y=80, size="small", scale=1.0)
 

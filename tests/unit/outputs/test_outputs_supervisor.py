@@ -213,6 +213,9 @@ time.sleep(60)
         time.sleep(0.02)
 
 
+pytest_plugins = ["outputs_display"]
+
+
 @pytest.fixture
 def no_sound_card(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("SDL_AUDIODRIVER", "dummy")

@@ -16,6 +16,8 @@ from coach.outputs.overlay.settings import Settings
 from coach.outputs.voice.options import VoiceOptions
 from coach.outputs.watch import Sheet, run_watch
 
+pytest_plugins = ["outputs_display"]
+
 VIEW = View(
     t_s=1.0,
     state="live",
@@ -130,8 +132,8 @@ def test_a_watch_elsewhere_needs_keys() -> None:
 def test_figures() -> None:
     """Median, 95th percentile and most, in milliseconds; none measured is no number."""
     one = figure("x", [i / 1000 for i in range(1, 101)], "how")
-    assert (50.5, 95.05, 100.0, 100) == pytest.approx((one.median_ms, one.p95_ms, one.most_ms, one.count))
-    assert 0 == figure("x", [], "how").count
+    assert (50.5, 95.05, 100.0, 100) == pytest.approx((one.median_ms, one.p95_ms, one.most_ms, one.n))
+    assert 0 == figure("x", [], "how").n
 
 
 @pytest.mark.parametrize(
