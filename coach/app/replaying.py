@@ -7,11 +7,11 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from coach.app.drive import DriveOptions, drive_outputs
+from coach.app.drive import Heard, open_outputs
 from coach.app.engine import Engine
 from coach.app.rerun import rerun
 from coach.app.setup import Setup, session_setup
-from coach.app.sources import Asked, Source, speed_of
+from coach.app.sources import Source, speed_of
 from coach.core.values import Decision, LapDone
 from coach.errors import CoachError
 from coach.outputs.base import Group, Notice
@@ -77,16 +77,15 @@ def _in_time(
     session: Path, pace: float, setup: Setup, with_voice: bool, with_overlay: bool, notice: Notice
 ) -> tuple[list[Decision], list[LapDone], int, float]:
     source = Source("replay", {"path": session, "speed": pace})
-    capture = Capture()
-    options = DriveOptions(Asked("replay"), "", "", voice=with_voice, overlay=with_overlay)
-    outputs, _ = drive_outputs(options, setup, notice, None, lambda: None)
-    group = Group([capture, *outputs], notice)
+    capture = Capture(keep_views=False)
+    live = open_outputs(Heard(with_voice, with_overlay, lines=False), setup, notice, None, lambda: None)
+    group = Group((capture, live.output), notice)
     try:
         with source.open() as feed:
             engine = Engine(feed, setup.pipeline(), group, None, FeedEnded)
             tally = engine.run(lambda: False)
     finally:
-        group.close()
+        live.close()
     return capture.decisions, tally.laps, tally.frames, engine.length_s
 
 

@@ -13,9 +13,19 @@ def register(app: typer.Typer) -> None:
         port: int = typer.Option(20770, "--port", min=1, max=65535, help="Feed port to try."),
         host: str = typer.Option("127.0.0.1", "--host", help="Address to try it on."),
         profile: str = typer.Option("hollow_ridge", "--profile", help="Profile to read."),
+        voices: bool = typer.Option(False, "--voices", help="List the voices instead."),
+        devices: bool = typer.Option(False, "--devices", help="List the sound outputs instead."),
+        latency: bool = typer.Option(False, "--latency", help="Measure cue to sound and cue to pixel instead."),
         as_json: bool = typer.Option(False, "--json", help="Print the answers as JSON."),
     ) -> None:
         """Check voice, sound device, display, feed port, profile and the place sessions go to."""
+        if voices or devices or latency:
+            from coach.cli.machine import show_devices, show_latency, show_voices
+
+            for wanted, show in ((voices, show_voices), (devices, show_devices), (latency, show_latency)):
+                if wanted:
+                    show(as_json)
+            return
         from coach.app.doctor import check_all
         from coach.cli.show import as_json as print_json
         from coach.cli.show import say

@@ -39,18 +39,36 @@ def register(app: typer.Typer) -> None:
         record: Path | None = typer.Option(None, "--record", help="Session folder to make."),
         no_record: bool = typer.Option(False, "--no-record", help="Do not record."),
         words_per_minute: int = typer.Option(160, "--words-per-minute", min=120, max=200, help="Rate of speech."),
+        voice_id: str = typer.Option("", "--voice-id", help="Voice to speak with (coach doctor --voices lists them)."),
+        device: str = typer.Option("", "--device", help="Sound output (coach doctor --devices lists them)."),
+        volume: float = typer.Option(1.0, "--volume", min=0.0, max=1.0, help="Loudness of the voice."),
+        buffer: int = typer.Option(512, "--buffer", help="Sound buffer in samples; smaller is sooner."),
+        mark: bool = typer.Option(False, "--mark", help="A short soft tone before each phrase."),
+        watch: str = typer.Option("", "--watch", help="Let helpers watch at tcp://ADDRESS:PORT."),
+        keys: Path | None = typer.Option(None, "--keys", help="Folder of keys, for helpers on other machines."),
     ) -> None:
         """Drive with spoken cues. Without options: the built-in practice feed."""
-        from coach.app.drive import DriveOptions
+        from coach.app.drive import DriveOptions, Heard
         from coach.app.drive import drive as run
         from coach.app.sources import Asked
         from coach.cli.progress import phrase_progress
         from coach.cli.show import show_ran, warn
 
         asked = Asked(feed, host, port, packet_map, capture, receiver, latency, session, speed, seed, rate, laps)
-        options = DriveOptions(
-            asked, profile, rules, driver, laps, voice, overlay, quiet, record, not no_record, words_per_minute
+        heard = Heard(
+            voice and not quiet,
+            overlay and not quiet,
+            not quiet,
+            words_per_minute,
+            voice_id,
+            device,
+            volume,
+            buffer,
+            mark,
+            watch,
+            keys,
         )
+        options = DriveOptions(asked, profile, rules, driver, laps, heard, record, not no_record)
         with phrase_progress() as progress:
             ran = run(options, warn, progress)
         if not quiet:

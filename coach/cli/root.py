@@ -20,6 +20,8 @@ COMMANDS: Final = {
     "import": "coach.cli.import_",
     "export": "coach.cli.import_",
     "map": "coach.cli.map",
+    "watch": "coach.cli.watch",
+    "keys": "coach.cli.watch",
     "doctor": "coach.cli.doctor",
     "guide": "coach.cli.guide",
     "history": "coach.cli.history",
