@@ -9,8 +9,8 @@ import tempfile
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-for folder in (ROOT / "tests" / "unit" / "session", ROOT):
-    sys.path.insert(0, str(folder))
+sys.path.insert(0, str(ROOT / "tests" / "unit" / "session"))
+sys.path.insert(0, str(ROOT))
 
 from test_session_write_read import CHILD
 
