@@ -191,8 +191,8 @@ def straight_seam(trace: Trace) -> Seam | None:
         seam = Seam(float(trace.xs[i]), float(trace.ys[i]), float(trace.course[i]))
         when = np.array([p.clock for p in passages(trace, seam, edges=False)])
         # runs of a hill climb pass a place once each, with a break between: only a circuit passes it twice in one go
-        piece = trace.p_chunk[np.clip(np.searchsorted(trace.p_clock, when), 0, len(trace.p_chunk) - 1)]
-        times = int(np.unique(piece, return_counts=True)[1].max(initial=0))
+        held = trace.p_chunk[np.clip(np.searchsorted(trace.p_clock, when), 0, len(trace.p_chunk) - 1)]
+        times = int(np.unique(held, return_counts=True)[1].max(initial=0))
         if times >= 2 and (best is None or times > best[0] + 1):
             best = (times, seam)
     return best[1] if best else None

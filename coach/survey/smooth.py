@@ -17,6 +17,7 @@ import math
 from typing import Final
 
 import numpy as np
+from scipy.interpolate import CubicSpline
 from scipy.linalg import solveh_banded
 
 from coach.core.columns import Floats
@@ -89,8 +90,6 @@ def smooth(t_s: Floats, y: Floats, cutoff: float) -> Floats:
 
 def _bundled(t_s: Floats, y: Floats, cutoff: float, bundle: int) -> Floats:
     """Average bundles of samples first: the same result to the noise, without the loss of digits."""
-    from scipy.interpolate import CubicSpline
-
     m = len(t_s) // bundle
     cut = np.linspace(0, len(t_s), m + 1).astype(np.intp)
     width = np.diff(cut)

@@ -34,11 +34,11 @@ _FEWEST: Final = 50
 class Trace:
     """The tidy recording.
 
-    ``breaks`` are the middles of what is missing, each with its name. ``clock`` and ``channels`` hold the kept frames, shapes (n,); ``chunk`` numbers unbroken pieces. ``speed`` [m/s] is
-    smoothed, ``acceleration`` [m/s2] its derivative, ``odometer`` [m] its integral over each chunk (running on).
-    ``p_clock``, ``p_chunk``, ``x``, ``y`` (raw), ``xs``, ``ys`` (smoothed), ``course`` [rad] belong to the m
-    positions; m is 0 without positions. ``across_m`` and ``along_m`` are the noise of a position across and along the
-    travel [m]; ``speed_noise`` [m/s].
+    ``clock`` and ``channels`` hold the kept frames, shapes (n,); ``chunk`` numbers unbroken pieces; ``breaks`` are the
+    middles of what is missing between them, each with its name. ``speed`` [m/s] is smoothed, ``acceleration`` [m/s2]
+    its derivative, ``odometer`` [m] its integral (running on over chunks). ``p_clock``, ``p_chunk``, ``x``, ``y``
+    (raw), ``xs``, ``ys`` (smoothed), ``course`` [rad] belong to the m positions; m is 0 without positions.
+    ``across_m`` and ``along_m`` are the noise of a position across and along the travel [m]; ``speed_noise`` [m/s].
     """
 
     clock: Floats

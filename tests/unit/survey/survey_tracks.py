@@ -8,6 +8,7 @@ trajectory-planning-helpers (calc_vel_profile), a published package that knows n
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cache
 
 import numpy as np
 import trajectory_planning_helpers as tph
@@ -29,6 +30,7 @@ class Track:
     curvature: Floats
     length: float
     apexes: list[tuple[float, str]] = field(default_factory=list)
+    speeds: dict[float, Floats] = field(default_factory=dict)
 
 
 def rounded(points: list[tuple[float, float, float]], ramp: int = 15) -> Track:
@@ -88,11 +90,21 @@ def from_points(xy: Floats, ramp: int, marks: list[tuple[Floats, str]]) -> Track
     return Track(node, xy[:, 0], xy[:, 1], k, float(s[-1]), sorted(apexes))
 
 
-CIRCUITS = {
-    "long": [(0, 0, 60), (900, 0, 40), (1000, 350, 90), (700, 500, 25), (450, 330, 60), (200, 560, 120), (-250, 300, 45)],
-    "hairpins": [(0, 0, 80), (700, 0, 18), (690, 110, 30), (300, 160, 50), (330, 420, 15), (150, 430, 40), (-150, 150, 70)],
+CIRCUITS: dict[str, list[tuple[float, float, float]]] = {
+    "long": [
+        (0, 0, 60), (900, 0, 40), (1000, 350, 90), (700, 500, 25), (450, 330, 60), (200, 560, 120), (-250, 300, 45),
+    ],
+    "hairpins": [
+        (0, 0, 80), (700, 0, 18), (690, 110, 30), (300, 160, 50), (330, 420, 15), (150, 430, 40), (-150, 150, 70),
+    ],
     "fast": [(0, 0, 200), (1300, -50, 150), (1700, 500, 110), (1200, 900, 220), (600, 650, 120), (-200, 700, 130)],
 }  # fmt: skip
+
+
+@cache
+def circuit(name: str) -> Track:
+    """One of CIRCUITS, made once."""
+    return rounded(CIRCUITS[name])
 
 
 def speed_profile(track: Track, grip: float = 14.0, power: float = 7.0, top: float = 72.0) -> Floats:
@@ -125,13 +137,13 @@ def drive(
 ) -> Drive:  # fmt: skip
     """A car that passes the line ``laps + 1`` times; each lap's pace differs by up to ``spread``."""
     rng = np.random.default_rng(seed)
-    v0 = speed_profile(track, grip)
+    if grip not in track.speeds:
+        track.speeds[grip] = speed_profile(track, grip)
+    v0 = track.speeds[grip]
     n = len(track.s)
     step = track.length / n
     first, last = int(start_m / step), int((laps * track.length + after_m) / step)
     index = np.arange(first, last + 1)
-    # pace changes smoothly at mid-lap, so the line is passed at a steady pace
-    lap_of = np.floor((index * step + track.length / 2) / track.length).astype(int)
     factor = 1.0 - spread * rng.random(laps + 3)
     pace = np.interp(index * step, (np.arange(-1, laps + 2)) * track.length, factor[: laps + 3])
     v = v0[index % n] * pace
@@ -166,5 +178,4 @@ def drive(
     c["brake"][:] = np.clip((-a - drag - 0.3) / grip, 0, 1)
     c["throttle"][:] = np.where(a + drag > 0.3, 1.0, np.where(a + drag > -0.3, 0.4, 0.0))
     c["gear"][:] = np.clip(np.floor(speed / 11), 1, 6)
-    del lap_of
     return Drive(c, passages, v0)

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from survey_tracks import CIRCUITS, Drive, drive, rounded
+from survey_tracks import CIRCUITS, Drive, circuit, drive
 
 from coach.core.columns import Columns
 from coach.survey import NoValidLap, SurveyError, survey
 from coach.survey.laps import cut
 from coach.survey.trace import tidy
 
-TRACK = rounded(CIRCUITS["long"])
+TRACK = circuit("long")
 
 
 def without(c: Columns, *names: str) -> Columns:
@@ -28,11 +28,11 @@ def errors_s(d: Drive, c: Columns) -> list[float]:
     return [abs(lap.time_s - t) for lap, t in zip(laps, true, strict=True)]
 
 
-@pytest.mark.parametrize("rate", [10.0, 20.0, 60.0, 100.0, 360.0])
+@pytest.mark.parametrize("rate", [10.0, 60.0, 360.0])
 @pytest.mark.parametrize("name", list(CIRCUITS))
 def test_clean_lap_times_are_within_a_millisecond(name: str, rate: float) -> None:
     """Whatever the rate, a clean recording gives lap times that do not carry the sampling."""
-    d = drive(rounded(CIRCUITS[name]), laps=3, rate=rate, lateral=2.0)
+    d = drive(circuit(name), laps=3, rate=rate, lateral=2.0)
     assert max(errors_s(d, d.columns)) < 0.001
 
 
@@ -40,8 +40,8 @@ def test_clean_lap_times_are_within_a_millisecond(name: str, rate: float) -> Non
 def test_noisy_lap_times_beat_one_sample_of_noise(rate: float) -> None:
     """0.3 m of noise at about 55 m/s is 5.5 ms a sample, 7.7 ms a lap; the fit leaves less than 3 ms of it (rms)."""
     found: list[float] = []
-    for seed in range(4):
-        d = drive(TRACK, laps=4, rate=rate, noise=0.3, speed_noise=0.1, seed=seed)
+    for seed in range(3):
+        d = drive(TRACK, laps=3, rate=rate, noise=0.3, speed_noise=0.1, seed=seed)
         found += errors_s(d, d.columns)
     assert float(np.sqrt(np.mean(np.square(found)))) < 0.003
 
