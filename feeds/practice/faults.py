@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Container, Sequence
+from collections.abc import Container
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -91,8 +91,3 @@ class Scatter:
 
 
 SAME = Scatter(0.0, 0.0, 0.0)
-
-
-def without(habits: Sequence[Habit], index: int) -> tuple[Habit, ...]:
-    """The habits but for one."""
-    return (*habits[:index], *habits[index + 1 :])

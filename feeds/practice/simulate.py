@@ -12,8 +12,8 @@ from feeds.frame import Frame
 from feeds.practice.car import Car
 from feeds.practice.circuit import Circuit, Floats
 from feeds.practice.faultless import Faultless, faultless
-from feeds.practice.faults import UNITS, FaultPlan, Habit, Scatter, without
-from feeds.practice.noise import Noise, add_noise, frames_of
+from feeds.practice.faults import UNITS, FaultPlan, Habit, Scatter
+from feeds.practice.noise import Noise, frames_of
 from feeds.practice.sampling import Sampled, Sampler
 from feeds.practice.speed_profile import travel_time
 from feeds.practice.stints import Driving, Planner
@@ -186,6 +186,3 @@ def simulate(
     keep = channels["t_s"] < lap_start[laps + 1] + 0.5
     kept = {k: v[keep] for k, v in channels.items()}
     return SimRun(base, kept, lap_start, tuple(stretches), run.planner, noise, seed)
-
-
-__all__ = ["FaultTruth", "Run", "SimRun", "add_noise", "faults_of", "simulate", "without"]

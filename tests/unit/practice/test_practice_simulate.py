@@ -99,7 +99,7 @@ def test_pedals_are_a_drivers(base: Faultless) -> None:
 
 
 def test_acceleration_stays_within_the_tyres(base: Faultless) -> None:
-    """Speed changes and curvature together ask no more than grip and downforce allow (the path ripples by 10 % within metres)."""
+    """Cornering asks no more than grip and downforce allow (the path ripples by 10 % within metres)."""
     c = simulate(base, 1, rate_hz=100.0, scatter=SAME).channels
     d, dd = ([np.gradient(np.gradient(c[n]) if k else c[n]) for n in ("x_m", "y_m")] for k in (0, 1))
     curvature = (d[0] * dd[1] - d[1] * dd[0]) / np.hypot(*d) ** 3
