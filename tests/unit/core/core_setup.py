@@ -12,6 +12,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "tools"))
 
+from itertools import pairwise
+
 from simulated import columns_of
 
 from coach.core.columns import Columns
@@ -77,7 +79,7 @@ def run_chunks(columns: Columns, cuts: list[int], rules: RuleSet | None = None) 
     p = pipeline(rules)
     happened = Happened()
     edges = [0, *sorted(set(cuts)), len(columns)]
-    for a, b in zip(edges[:-1], edges[1:], strict=True):
+    for a, b in pairwise(edges):
         happened.add(p.push_columns(columns.part(a, b)))
     happened.add(p.finish())
     return happened, p
