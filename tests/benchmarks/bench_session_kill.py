@@ -12,9 +12,9 @@ ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT / "tests" / "unit" / "session"))
 sys.path.insert(0, str(ROOT))
 
-from test_session_write_read import CHILD
+from test_session_write_read import CHILD  # noqa: E402 - needs the path above
 
-from coach.session.reader import SessionReader
+from coach.session.reader import SessionReader  # noqa: E402
 
 
 def lost_s(folder: Path, after_s: float) -> float:
