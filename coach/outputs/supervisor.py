@@ -59,7 +59,11 @@ class _Child:
         """Run it; its lines go to ``said``."""
         self.start_at_s = None
         self.process = subprocess.Popen(
-            [sys.executable, "-m", self.spec.module], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+            [sys.executable, "-m", self.spec.module],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            # Ctrl-C goes to the whole group: the engine alone decides how its children end
+            start_new_session=True,
         )
         self.started_s = time.monotonic()
         self.silent_at_s = self.started_s + START_S

@@ -30,6 +30,7 @@ class Worker:
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
+                start_new_session=True,
                 encoding="utf-8",
             )
         except OSError as error:
