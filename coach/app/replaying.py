@@ -16,7 +16,7 @@ from coach.core.values import Decision, LapDone
 from coach.errors import CoachError
 from coach.outputs.base import Group, Notice
 from coach.outputs.capture import Capture
-from coach.session.log import decision_line
+from coach.session.log import decision_line, read_log
 from coach.session.reader import SessionReader
 from feeds.errors import FeedEnded
 
@@ -97,3 +97,11 @@ def write_log(path: Path, decisions: list[Decision]) -> None:
         os.replace(fresh, path)
     except OSError as error:
         raise LogError(f"{path}: the log can not be written ({error.strerror})") from error
+
+
+def older_decisions(session: Path, profile: str | Path | None, against: str) -> tuple[Decision, ...]:
+    """What a run is compared with: the decisions of an older log (.jsonl), or of the session by other rules."""
+    path = Path(against)
+    if path.suffix == ".jsonl":
+        return tuple(read_log(path))
+    return replay_session(session, "max", profile, against, None, False, False).decisions

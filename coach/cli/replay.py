@@ -17,13 +17,43 @@ def register(app: typer.Typer) -> None:
         profile: str | None = typer.Option(None, "--profile", help="Profile folder or name, instead of the session's."),
         rules: str | None = typer.Option(None, "--rules", help="Rule file or name, instead of the session's."),
         log: Path | None = typer.Option(None, "--log", help="Write the decision log (JSON lines) here."),
+        against: str | None = typer.Option(
+            None, "--against", help="Compare with a rule set or an old log (.jsonl)."
+        ),
+        differences: Path | None = typer.Option(None, "--differences", help="Write the full comparison here."),
+        corner: str | None = typer.Option(None, "--explain", help="Every candidate at this corner, with its reason."),
+        lap: int | None = typer.Option(None, "--lap", help="Only this lap (with --explain)."),
         with_voice: bool = typer.Option(False, "--voice", help="Speak the cues (at speed 1)."),
         with_overlay: bool = typer.Option(False, "--overlay", help="Show the overlay."),
         as_json: bool = typer.Option(False, "--json", help="Print a summary as JSON."),
     ) -> None:
         """Run a recorded session again, to test profiles and rules."""
         from coach.app.replaying import replay_session
-        from coach.cli.show import show_replay
+        from coach.cli.show import as_json as print_json
+        from coach.cli.show import say, show_replay
 
         done = replay_session(session, speed, profile, rules, log, with_voice, with_overlay)
-        show_replay(done, as_json)
+        if corner is not None:
+            from coach.app.explain import corner_named, explain, lines
+
+            name = corner_named(corner, done.setup.corners)
+            found = explain(done.decisions, name, lap)
+            if as_json:
+                print_json(found)
+            else:
+                for line in lines(found, name, lap):
+                    say(line)
+        if against is not None:
+            from coach.app.compare import compare, full, write_full
+            from coach.app.replaying import older_decisions
+            from coach.cli.show_check import show_compared
+
+            changed = compare(older_decisions(session, profile, against), done.decisions)
+            if differences is not None:
+                write_full(differences, changed)
+            if as_json:
+                print_json(full(changed))
+            else:
+                show_compared(changed, differences)
+        if corner is None and against is None:
+            show_replay(done, as_json)

@@ -14,6 +14,7 @@ from coach import __version__
 COMMANDS: Final = {
     "drive": "coach.cli.drive",
     "replay": "coach.cli.replay",
+    "check": "coach.cli.check",
     "survey": "coach.cli.survey",
     "debrief": "coach.cli.debrief",
     "send": "coach.cli.send",
@@ -23,6 +24,7 @@ COMMANDS: Final = {
     "watch": "coach.cli.watch",
     "keys": "coach.cli.watch",
     "doctor": "coach.cli.doctor",
+    "edit": "coach.cli.edit",
     "guide": "coach.cli.guide",
     "history": "coach.cli.history",
     "share": "coach.cli.share",

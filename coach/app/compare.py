@@ -1,0 +1,146 @@
+"""Two decision logs side by side: which cues were gained, lost, moved, reworded, and why one fell silent."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, Literal
+
+from coach.core.values import Decision
+from coach.errors import CoachError
+
+Kind = Literal["gained", "lost", "moved", "reworded"]
+MOVED_M: Final = 5.0
+"""A cue that begins at least this much earlier or later along the lap has moved [m]."""
+
+
+class CompareError(CoachError):
+    """The comparison can not be written."""
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One cue that is not the same in both: ``before`` or ``after`` is None where it was not spoken.
+
+    ``why`` is the reason it is held back on the side where it is silent, "" when it is no candidate there.
+    """
+
+    kind: Kind
+    lap: int
+    corner: str
+    rule: str
+    before: Decision | None
+    after: Decision | None
+    why: str = ""
+
+    @property
+    def line(self) -> str:
+        """The difference in full, on one line."""
+        place = f"lap {self.lap}, {self.corner}, {self.rule}"
+        if self.before is not None and self.after is not None:
+            if self.kind == "reworded":
+                return f"reworded  {place}: {self.before.text!r} is now {self.after.text!r}"
+            shift = self.after.s_m - self.before.s_m
+            return f"moved     {place}: {self.after.text!r} {abs(shift):.0f} m {'later' if shift > 0 else 'earlier'}"
+        one = self.after or self.before
+        assert one is not None
+        why = f" ({self.why})" if self.why else " (no candidate)"
+        return f"{self.kind:9} {place}: {one.text!r} at {one.s_m:.0f} m{why if self.kind == 'lost' else ''}"
+
+
+_Key = tuple[int, str, str]
+
+
+def compare(before: Iterable[Decision], after: Iterable[Decision]) -> tuple[Difference, ...]:
+    """Every cue spoken in only one of two logs of the same drive, or otherwise than before; in order of lap."""
+    old, new = list(before), list(after)
+    spoken_old, spoken_new = _spoken(old), _spoken(new)
+    held_old, held_new = _reasons(old), _reasons(new)
+    out: list[Difference] = []
+    for key in sorted({*spoken_old, *spoken_new}, key=lambda k: (k[0], _when(spoken_old, spoken_new, k), k)):
+        mine, theirs = list(spoken_old.get(key, ())), list(spoken_new.get(key, ()))
+        for a in list(mine):
+            # several texts of one rule at one corner: those that stayed belong together
+            b = next((b for b in theirs if b.text == a.text), None)
+            if b is not None:
+                mine.remove(a)
+                theirs.remove(b)
+                if abs(b.s_m - a.s_m) >= MOVED_M or abs(b.t_s - a.t_s) > 60.0:
+                    out.append(Difference("moved", *key, a, b))
+        for a, b in zip(mine, theirs, strict=False):
+            out.append(Difference("reworded", *key, a, b))
+        paired = min(len(mine), len(theirs))
+        out += [Difference("lost", *key, a, None, held_new.get(key, "")) for a in mine[paired:]]
+        out += [Difference("gained", *key, None, b, held_old.get(key, "")) for b in theirs[paired:]]
+    return tuple(out)
+
+
+def _spoken(decisions: Sequence[Decision]) -> dict[_Key, list[Decision]]:
+    found: dict[_Key, list[Decision]] = defaultdict(list)
+    for d in decisions:
+        if d.outcome == "spoken":
+            found[d.lap, d.corner, d.rule].append(d)
+    return found
+
+
+def _reasons(decisions: Sequence[Decision]) -> dict[_Key, str]:
+    return {(d.lap, d.corner, d.rule): d.reason for d in decisions if d.outcome == "held"}
+
+
+def _when(old: dict[_Key, list[Decision]], new: dict[_Key, list[Decision]], key: _Key) -> float:
+    times = [d.t_s for d in (*old.get(key, ()), *new.get(key, ()))]
+    return min(times)
+
+
+def short(differences: Sequence[Difference]) -> list[str]:
+    """For the screen: one line a corner, in the order in which the lap meets them."""
+    if not differences:
+        return ["the same cues in both"]
+    by_corner: dict[str, list[Difference]] = defaultdict(list)
+    for d in differences:
+        by_corner[d.corner].append(d)
+
+    def place(corner: str) -> float:
+        return min(one.s_m for d in by_corner[corner] for one in (d.before, d.after) if one is not None)
+
+    lines = []
+    for corner in sorted(by_corner, key=lambda c: (place(c), c)):
+        parts = []
+        for kind in ("gained", "lost", "moved", "reworded"):
+            groups: dict[str, list[int]] = defaultdict(list)
+            for d in by_corner[corner]:
+                if d.kind == kind:
+                    groups[d.rule].append(d.lap)
+            parts += [f"{kind} {rule} in {laps(found)}" for rule, found in groups.items()]
+        lines.append(f"{corner}: " + "; ".join(parts))
+    counts = {kind: sum(d.kind == kind for d in differences) for kind in ("gained", "lost", "moved", "reworded")}
+    lines.append(", ".join(f"{n} {kind}" for kind, n in counts.items() if n))
+    return lines
+
+
+def full(differences: Sequence[Difference]) -> list[str]:
+    """For a file: one line a difference."""
+    return [d.line for d in differences]
+
+
+def write_full(path: Path, differences: Sequence[Difference]) -> None:
+    """Write the full comparison; raises CompareError."""
+    try:
+        path.write_text("".join(line + "\n" for line in full(differences)), encoding="utf-8")
+    except OSError as error:
+        raise CompareError(f"{path}: the comparison can not be written ({error.strerror})") from error
+
+
+def laps(numbers: Iterable[int]) -> str:
+    """Laps as a person writes them: "lap 3", "laps 2-4, 7"."""
+    ordered = sorted(set(numbers))
+    runs: list[list[int]] = []
+    for n in ordered:
+        if runs and n == runs[-1][-1] + 1:
+            runs[-1].append(n)
+        else:
+            runs.append([n])
+    text = ", ".join(str(r[0]) if len(r) == 1 else f"{r[0]}-{r[-1]}" for r in runs)
+    return f"lap {text}" if len(ordered) == 1 else f"laps {text}"

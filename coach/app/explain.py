@@ -1,0 +1,64 @@
+"""Why a corner was spoken to or not: every candidate there with its reason."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from typing import Final
+
+from coach.core.values import Corner, Decision
+from coach.errors import CoachError
+
+REASONS: Final = {
+    "beaten": "another cue came first, on the same topic or in the only room there was",
+    "no room": "it could not end in time before its action",
+    "cooldown": "it was said too few laps ago",
+    "muted": "the profile mutes it at this corner",
+    "busy corner": "enough was said before this corner",
+    "lost": "the car's place was not known",
+    "pit": "the car was in the pits",
+    "inside the band": "too few of the last passes had the fault, or the last one had it no more",
+    "fading": "it is known by now and rests, to be retained better",
+    "budget": "the lap's number of cues was used up",
+    "limit": "following it could cross a limit of the profile",
+    "other corner first": "other corners are in work",
+    "line first": "the line comes before speed",
+    "session over": "the session ended first",
+    "plan changed": "profile or rules were changed",
+}
+"""What each reason in the decision log means."""
+
+
+class ExplainError(CoachError):
+    """A corner or lap that is not there."""
+
+
+def corner_named(name: str, corners: Sequence[Corner]) -> str:
+    """The corner's name in the profile, by its name or how it is said; ExplainError lists what there is."""
+    wanted = name.casefold()
+    for corner in corners:
+        if wanted in (corner.name.casefold(), corner.say.casefold()):
+            return corner.name
+    known = ", ".join(c.name for c in corners)
+    raise ExplainError(f"--explain: found {name!r}, which is no corner of this profile; allowed {known}")
+
+
+def explain(decisions: Iterable[Decision], corner: str, lap: int | None = None) -> list[Decision]:
+    """Every decision at ``corner`` (of ``lap``), in order of time."""
+    return [d for d in decisions if d.corner == corner and (lap is None or d.lap == lap)]
+
+
+def lines(found: Sequence[Decision], corner: str, lap: int | None = None) -> list[str]:
+    """The same as text: one line a candidate, then what the reasons mean."""
+    if not found:
+        where = corner if lap is None else f"{corner} in lap {lap}"
+        return [f"{where}: nothing could have been said: no rule has anything to say there"]
+    out = []
+    for d in found:
+        what = f"spoken at {d.s_m:.0f} m" if d.outcome == "spoken" else d.reason
+        until = d.action_t_s - d.ends_t_s
+        spare = f", {until:.1f} s before its action" if d.outcome == "spoken" and until == until else ""
+        out.append(f"lap {d.lap:>3}  {d.rule:20} {d.text!r}: {what}{spare}")
+    reasons = Counter(d.reason for d in found if d.outcome == "held")
+    out += [f"{reason}: {REASONS.get(reason, reason)}" for reason, _ in reasons.most_common()]
+    return out

@@ -1,0 +1,77 @@
+"""What ``coach check`` and the questions of ``coach replay`` print."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import msgspec
+from rich.table import Table
+
+from coach.app.auditing import Phrase
+from coach.app.check import Checked, renew_command
+from coach.app.compare import Difference, short
+from coach.cli.show import as_json as print_json
+from coach.cli.show import console, say
+
+FAILED = 1
+
+
+def show_one(done: Checked) -> None:
+    """One session, as soon as it is done."""
+    bad = len(done.failures)
+    verdict = "as expected" if not bad else f"{bad} of {done.expectations} not as expected"
+    say(f"{done.session}: {verdict}, {done.spoken} cues spoken")
+    for line in done.failures:
+        say(f"  {line}")
+    for path in done.renewed:
+        say(f"  written: {path}")
+
+
+def show_end(folder: Path, checked: Sequence[Checked], json: bool) -> int:
+    """The end of a check: 1 when something failed, with the command that renews."""
+    failed = any(c.failures for c in checked)
+    if json:
+        rows = [
+            {
+                "session": str(c.session),
+                "expectations": c.expectations,
+                "spoken": c.spoken,
+                "failures": c.failures,
+                "renewed": [str(p) for p in c.renewed],
+            }
+            for c in checked
+        ]
+        print_json(
+            {"schema": 1, "failed": failed, "sessions": rows, "renew": renew_command(folder) if failed else None}
+        )
+    elif failed:
+        say(f"if the golden logs are to change: {renew_command(folder)}")
+    return FAILED if failed else 0
+
+
+def show_audit(found: Sequence[Phrase], json: bool) -> int:
+    """Every phrase in one table; 1 when one is over its bound."""
+    over = [p for p in found if p.too_much]
+    if json:
+        rows = [{**msgspec.structs.asdict(p.row), "seconds": p.seconds, "too_much": p.too_much} for p in found]
+        print_json({"schema": 1, "phrases": rows})
+        return FAILED if over else 0
+    table = Table("rule", "corner", "form", "text", "words", "units", "seconds", "", box=None)
+    for p in found:
+        r = p.row
+        mark = "too much" if p.too_much else ""
+        table.add_row(r.rule, r.corner, r.form, r.text, str(r.words), str(r.units), f"{p.seconds:.2f}", mark)
+    console.print(table)
+    longest = max(found, key=lambda p: p.seconds, default=None)
+    if longest is not None:
+        say(f"{len(found)} phrases, {len(over)} over the bound, longest {longest.seconds:.1f} s: {longest.row.text!r}")
+    return FAILED if over else 0
+
+
+def show_compared(differences: Sequence[Difference], file: Path | None) -> None:
+    """The short comparison; the full one is in ``file``."""
+    for line in short(differences):
+        say(line)
+    if file is not None:
+        say(f"all differences: {file}")
