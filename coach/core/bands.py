@@ -20,13 +20,53 @@ PRIOR: Final[Mapping[str, float]] = {
     "apex_offset_m": 0.3,
     "exit_offset_m": 0.35,
     "coast_s": 0.08,
+    "drive_late_m": 3.0,
+    "drive_share": 0.04,
+    "idle_before_m": 4.0,
+    "idle_after_m": 3.0,
+    "entry_line_m": 0.35,
+    "apex_line_m": 0.3,
+    "exit_line_m": 0.35,
+    "loss_s": 0.02,
 }
 """Scatter of a practised driver, used until his own is known (common practice, no source)."""
 
+FLOOR: Final[Mapping[str, float]] = {
+    "brake_start_m": 5.0,
+    "brake_release_m": 6.0,
+    "brake_peak": 0.1,
+    "turn_in_m": 4.0,
+    "min_speed_mps": 0.8,
+    "throttle_start_m": 5.0,
+    "full_throttle_m": 8.0,
+    "apex_offset_m": 0.6,
+    "exit_offset_m": 0.7,
+    "coast_s": 0.2,
+    "drive_late_m": 5.0,
+    "drive_share": 0.12,
+    "idle_before_m": 6.0,
+    "idle_after_m": 5.0,
+    "entry_line_m": 0.7,
+    "apex_line_m": 0.7,
+    "exit_line_m": 0.7,
+    "loss_s": 0.02,
+}
+"""No band is narrower, however steady the driver: less is not worth a word (common practice, no source)."""
+
 PRIOR_WEIGHT: Final = 3.0
-KEPT: Final = 30
-WIDTH: Final = 2.5
+KEPT: Final = 40
+WIDTH: Final = 3.0
 """A gap counts beyond this many deviations: about 1 % of faultless passes for a normal scatter."""
+FEWEST: Final = 3
+_JUDGED: Final = (
+    "brake_start_m",
+    "brake_peak",
+    "min_speed_mps",
+    "drive_late_m",
+    "entry_line_m",
+    "apex_line_m",
+    "exit_line_m",
+)
 
 
 def shorth_sigma(values: list[float]) -> float:
@@ -45,19 +85,21 @@ class Bands:
     """The driver's scatter per corner and measure, learned from his passes."""
 
     seen: dict[tuple[int, str], deque[float]] = field(default_factory=dict)
+    rows: dict[int, deque[dict[str, float]]] = field(default_factory=dict)
 
     def learn(self, corner: int, gaps: Mapping[str, float]) -> None:
-        """Take the gaps of one valid pass in."""
-        for name in PRIOR:
-            gap = gaps.get(name, float("nan"))
-            if gap == gap:
-                self.seen.setdefault((corner, name), deque(maxlen=KEPT)).append(gap)
+        """Take the gaps of one valid pass in (``loss_s`` among them: its time lost over corner and straight)."""
+        known = {name: gaps[name] for name in PRIOR if name in gaps and gaps[name] == gaps[name]}
+        for name, gap in known.items():
+            self.seen.setdefault((corner, name), deque(maxlen=KEPT)).append(gap)
+        if "loss_s" in known and len(known) > 1:
+            self.rows.setdefault(corner, deque(maxlen=4 * KEPT)).append(known)
 
     def sigma(self, corner: int, name: str) -> float:
         """Standard deviation of ``name`` at ``corner``, drawn toward the prior while passes are few."""
         prior = PRIOR[name]
         values = self.seen.get((corner, name))
-        if not values or len(values) < 3:
+        if not values or len(values) < FEWEST:
             return prior
         own = shorth_sigma(list(values))
         n = float(len(values))
@@ -65,4 +107,24 @@ class Bands:
 
     def width(self, corner: int, name: str) -> float:
         """The gap beyond which a pass differs."""
-        return WIDTH * self.sigma(corner, name)
+        return max(WIDTH * self.sigma(corner, name), FLOOR[name])
+
+    def usual(self, corner: int) -> dict[str, float]:
+        """Median gaps of the passes that lie inside the bands: where the driver is when he does nothing wrong.
+
+        Not zero, because the reference is one lap with a scatter and noise of its own. Empty while fewer than FEWEST
+        such passes are known: a habit that is there in every lap lies outside the bands and never becomes usual.
+        """
+        width = {name: self.width(corner, name) for name in _JUDGED}
+        good = [
+            row
+            for row in self.rows.get(corner, ())
+            if all(abs(row[name]) <= width[name] for name in _JUDGED if name in row)
+        ]
+        if len(good) < FEWEST:
+            return {}
+        return {
+            name: float(np.median([row[name] for row in good if name in row]))
+            for name in PRIOR
+            if any(name in row for row in good)
+        }

@@ -83,6 +83,25 @@ class Counterfactual:
         changed = np.where(self.u > self.drive_m, np.sqrt(np.maximum(self.v**2 - 2.0 * lack, 9.0)), self.v)
         return self.cost(changed)
 
+    def driving_softer(self, share: float) -> float:
+        """The pull of the way out weaker by ``share`` from where the reference drives to the corner's exit."""
+        energy = self.v**2 / 2.0
+        gain = np.maximum(np.diff(energy, prepend=energy[0]), 0.0)
+        out = (self.u > self.drive_m) & (self.u <= max(self.zone.exit_m, self.drive_m + 30.0))
+        lack = np.cumsum(np.where(out, share * gain, 0.0))
+        last = int(np.flatnonzero(out)[-1]) if out.any() else 0
+        tail = lack[last] * self.fade / max(float(self.fade[last]), 1e-3)
+        lack = np.where(np.arange(len(self.u)) > last, tail, lack)
+        return self.cost(np.sqrt(np.maximum(self.v**2 - 2.0 * lack, 9.0)))
+
+    def arriving_slower(self, lack_mps: float) -> float:
+        """The corner reached ``lack_mps`` slower: the lack fades until the braking, which then begins later."""
+        begin = self.zone.start_m
+        v0 = float(np.interp(begin, self.u, self.v))
+        lack = (v0**2 - max(v0 - lack_mps, _SLOWEST_MPS) ** 2) / 2.0
+        there = (self.u >= begin) & (self.u <= self.brake_m)
+        return self.cost(np.where(there, np.sqrt(np.maximum(self.v**2 - 2.0 * lack, 9.0)), self.v))
+
     def leaving_slower(self, drop_mps: float) -> float:
         """The speed at the corner's end lower by ``drop_mps``: built up from the slowest point, fading after."""
         end = float(np.interp(self.zone.end_m, self.u, self.v))

@@ -23,6 +23,8 @@ ONSET: Final = 0.1
 """Braking starts and ends where it passes this share of its peak."""
 SAME_BRAKING_M: Final = 8.0
 """Two brakings this close together are one [m]."""
+MAIN: Final = 0.3
+"""A braking with this share of the largest one's pedal times distance is a braking of its own."""
 THROTTLE_ON: Final = 0.3
 """Throttle that drives the car out of the corner; less only holds its speed (common practice, no source)."""
 FULL: Final = 0.95
@@ -74,7 +76,7 @@ def _crossing(x: Floats, y: Floats, i: int, level: float) -> float:
 
 
 def _braking(trace: Trace, last: int, zone: Zone) -> dict[str, float]:
-    """Start, peak and release of the corner's main braking: the one with the largest pedal times distance."""
+    """Start, peak and release of the corner's braking."""
     nothing = {"brake_start_m": NAN, "brake_peak": NAN, "brake_release_m": NAN}
     brake = trace.brake[: last + 1]
     if not np.isfinite(brake).any():
@@ -93,7 +95,11 @@ def _braking(trace: Trace, last: int, zone: Zone) -> dict[str, float]:
             joined.append((a, b))
     if not joined:
         return {"brake_start_m": NAN, "brake_peak": 0.0, "brake_release_m": NAN}
-    a, b = max(joined, key=lambda r: float(brake[r[0] : r[1] + 1].sum()))
+    work = [float(brake[a : b + 1].sum()) for a, b in joined]
+    # of several real brakings it is the one nearest to where the corner's is: a pass and the reference choose alike
+    real = [r for r, w in zip(joined, work, strict=True) if w >= MAIN * max(work)]
+    place = zone.brake_m if zone.brake_m == zone.brake_m else zone.turn_in_m
+    a, b = min(real, key=lambda r: abs(float(u[r[0]]) - place))
     peak = float(brake[a : b + 1].max())
     level = max(BRAKE_ON, ONSET * peak)
     above = np.flatnonzero(brake[a : b + 1] >= level) + a

@@ -33,7 +33,7 @@ from coach.core.columns import CHANNELS, Columns
 from coach.core.passes import Driven
 from coach.core.rules import RuleSet
 from coach.core.values import Pass
-from coach.survey.survey import survey
+from coach.survey.survey import Survey, survey
 from feeds.practice import FaultPlan, Habit, Noise, Scatter, faultless, simulate
 from feeds.practice.circuit import circuit_from_centre_line
 from feeds.practice.faultless import Faultless
@@ -56,6 +56,8 @@ TOLERANCE = defaultdict(lambda: 3.0, brake_soft=0.1, throttle_soft=0.15, slow_mi
 NEEDS_BRAKE = {"brake_early", "brake_late", "brake_soft", "brake_long", "coasting"}
 CIRCUITS = {1: 3600.0, 2: 3900.0, 7: 5400.0, 5: 4800.0, 4: 4500.0}
 """Generator seed: length [m]. The first three are the bench, the others were kept unseen until the end."""
+FAULTLESS = 8
+"""Laps before the first fault; the reference is the best of them."""
 SMALL_S = 0.03
 """A fault that costs less is no fault to find: about the scatter of one corner."""
 
@@ -103,10 +105,11 @@ def practice_session(
     low, high = AMOUNTS[fault]
     plan = spread_out(usable, len(base.corners), passes, seed)
     habits = [
-        Habit(c, fault, float(rng.uniform(low, high)), laps=(lap,)) for lap, row in enumerate(plan, start=4) for c in row
+        Habit(c, fault, float(rng.uniform(low, high)), laps=(lap,))
+        for lap, row in enumerate(plan, start=FAULTLESS + 1) for c in row
     ]
     run = simulate(
-        base, len(plan) + 4, rate_hz=rate, seed=seed, faults=FaultPlan(tuple(habits)),
+        base, len(plan) + FAULTLESS, rate_hz=rate, seed=seed, faults=FaultPlan(tuple(habits)),
         scatter=Scatter(2.0 * scatter, 0.3 * scatter, 0.15 * scatter),
         noise=Noise(position_m=0.3, speed_mps=0.1) if noise else None,
     )  # fmt: skip
@@ -121,7 +124,8 @@ def practice_session(
     truth = []
     for item in run.truth:
         place = base.corners[item.corner].slowest_m % base.circuit.length_m
-        here = np.flatnonzero((lap == lap[np.searchsorted(t, run.lap_start_s[item.lap] + 1.0)]))
+        turns = int(np.floor(base.corners[item.corner].slowest_m / base.circuit.length_m))
+        here = np.flatnonzero(lap == lap[min(np.searchsorted(t, run.lap_start_s[item.lap + turns] + 0.2), len(t) - 1)])
         i = here[np.argmin(np.abs(distance[here] - place))]
         truth.append(Truth(float(t[i]), item.fault, item.amount, item.cost_s))
     return columns, truth
@@ -136,9 +140,9 @@ def plain_session(
     plan = spread_out(list(range(len(sim.corners))), len(sim.corners), passes, seed)
     faults = {
         lap: [(c, fault, float(rng.uniform(low, high)), bool(rng.integers(2))) for c in row]
-        for lap, row in enumerate(plan, start=4)
+        for lap, row in enumerate(plan, start=FAULTLESS)
     }
-    columns, marks = sim.run(faults, len(plan) + 5, rate, seed, scatter, (0.3, 0.1) if noise else (0.0, 0.0))
+    columns, marks = sim.run(faults, len(plan) + FAULTLESS + 1, rate, seed, scatter, (0.3, 0.1) if noise else (0.0, 0.0))
     return columns, [Truth(m.t_s, m.fault, m.amount, m.cost_s) for m in marks]
 
 
@@ -170,17 +174,27 @@ class Score:
             setattr(self, name, getattr(self, name) + getattr(other, name))
 
 
-def diagnose(columns: Columns) -> list[tuple[Pass, Driven]]:
-    """Survey and debrief of a session."""
-    found = survey(columns, circuit="bench")
+def diagnose(columns: Columns, first_fault_s: float) -> list[tuple[Pass, Driven]]:
+    """Survey and debrief of a session; the reference is the best lap before ``first_fault_s``."""
+    found = surveyed(columns, first_fault_s)
     setup = Setup("bench", found.reference, found.corners, RuleSet("none", "improving", ()))
     result = rerun([columns], setup)
     return list(zip(settle_findings(result), result.pipeline.kept or [], strict=True))
 
 
+def surveyed(columns: Columns, first_fault_s: float) -> Survey:
+    """The survey with the best of the faultless laps as reference: a fault in the reference is no one's mistake."""
+    found = survey(columns, circuit="bench")
+    clean = [lap for lap in found.laps if lap.valid and lap.t_s + lap.time_s < first_fault_s - 5.0]
+    best = min(clean, key=lambda lap: lap.time_s)
+    if best.number == found.reference_lap:
+        return found
+    return survey(columns, circuit="bench", reference_lap=best.number)
+
+
 def score_session(fault: str, columns: Columns, truth: list[Truth], show: int = 0) -> Score:
     score = Score()
-    pairs = [(p, d) for p, d in diagnose(columns) if d.trace is not None]
+    pairs = [(p, d) for p, d in diagnose(columns, min(t.t_s for t in truth)) if d.trace is not None]
     at = np.array([d.trace.at("t_s", d.zone.apex_m) for _, d in pairs if d.trace is not None])
     hit: dict[int, list[Truth]] = defaultdict(list)
     for t in truth:

@@ -11,7 +11,10 @@ from feeds.practice import Circuit, circuit_from_centre_line
 
 
 def generated_circuit(seed: int, length_m: float = 4000.0, half_width_m: float = 6.0) -> Circuit:
-    """The "medium" layout of ``seed``, its middle line smoothed and scaled to ``length_m``, flat."""
+    """The "medium" layout of ``seed``, its middle line smoothed and scaled to ``length_m``, flat.
+
+    For some seeds (3 and 8) the package never comes to an end.
+    """
     left, right = random_track_generator.generate_track("medium", seed=seed).as_tuple()
     dense_left, dense_right = _dense(np.asarray(left)), _dense(np.asarray(right))
     _, nearest = cKDTree(dense_right).query(dense_left)

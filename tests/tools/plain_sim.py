@@ -223,7 +223,12 @@ class PlainSim:
         half = max(45.0, 1.7 * c.speed)
         out = -c.sign
         if fault == "brake_early":
-            plan.shift.append((max(c.brake - x - 40, 0), c.slowest, x))
+            # the brake goes on x metres sooner, at the speed the car has there
+            v = self.speed
+            way = np.arange(c.brake, c.slowest + 1)
+            slower = way[v[way] <= v[max(c.brake - x, 0)]]
+            d = int(slower[0] if len(slower) else c.slowest) - (c.brake - x)
+            plan.shift.append((max(c.brake - x - 40, 0), c.slowest, d))
         elif fault == "brake_late":
             plan.carry.append((c.brake, c.slowest + x, x))
             plan.offset += out * 0.12 * amount * bump(c.slowest + x, half)
@@ -257,7 +262,7 @@ class PlainSim:
             # the same bend made sooner or later: moved along the way in, and back to the line after it
             late = 1.0 if fault == "turn_in_late" else -1.0
             turned = np.cumsum(np.where(at >= c.turn_in - 10, self.curvature * c.sign, 0.0))
-            angle = np.clip(turned, 0.0, 1.2)
+            angle = np.clip(turned, 0.0, 0.2)
             stop = 0.5 * (c.turn_in + c.end)
             window = 0.5 - 0.5 * np.tanh((at - stop - 15) / 12.0)
             inside = (at > c.turn_in - 60) & (at < c.end + 80)
@@ -309,7 +314,7 @@ class PlainSim:
             # laps are joined where the car is fastest
             a = np.gradient(v * v / 2) / step
             drag = self.car.drag * v * v
-            pull = np.minimum(self.car.drive, self.car.power / v)
+            pull = np.minimum(self.car.drive, self.car.power / v) * np.where(plan.gear != 0.0, plan.drive, 1.0)
             throttle = np.clip((a + drag) / pull, 0.0, 1.0)
             brake = np.clip(-(a + drag) / self.car.brake, 0.0, 1.0)
             throttle[throttle < 0.02] = 0.0

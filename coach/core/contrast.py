@@ -1,0 +1,210 @@
+"""How a pass differs from the reference where a difference of two measures would be too coarse or too noisy.
+
+Everything here is taken over stretches of the two traces, not at single places: how much later the throttle opens,
+how many more metres are rolled without a pedal, how the path lies beside the reference's. NaN where a channel is
+absent.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from coach.core.columns import Floats
+from coach.core.measures import NAN, PEDAL_OFF
+from coach.core.trace import Trace
+from coach.core.zones import Zone
+
+LEVELS: Final = (PEDAL_OFF, 0.1, 0.3, 0.5)
+"""Throttle levels (shares of what is reached later) at which two openings are compared."""
+SLIDE_M: Final = 20.0
+"""Offsets are judged by their mean over this length: a wheel's width of wander is no line."""
+ENTRY_TURN_RAD: Final = 0.6
+STRAIGHTS_M: Final = 60.0
+
+
+def contrast(mine: Trace, theirs: Trace, zone: Zone, base_m: float, ours: dict[str, float]) -> dict[str, float]:
+    """Differences of a pass (``mine``) from the reference over ``zone``, which lies in the reference's own lap.
+
+    ``base_m`` is how far the pass's places are ahead of the reference's (whole laps); ``ours`` are the reference's
+    measures. Both traces lie on the same nodes.
+    """
+    low = max(theirs.u_m[0], mine.u_m[0] - base_m)
+    high = min(theirs.u_m[-1], mine.u_m[-1] - base_m)
+    a, b = theirs.index(low), theirs.index(high)
+    shift = mine.index(theirs.u_m[a] + base_m) - a
+    own, ref = _Rows(mine, slice(a + shift, b + shift + 1)), _Rows(theirs, slice(a, b + 1))
+    u = theirs.u_m[a : b + 1]
+    out = _throttle(u, own, ref, zone, ours)
+    out |= _idle(u, own, ref, zone, ours, theirs.step_m)
+    out |= _line(u, own, ref, zone, theirs.step_m)
+    out |= _approach(u, own, ref, zone, ours)
+    out |= _gears(u, own, ref, zone, ours)
+    return out
+
+
+class _Rows:
+    """Channels of a trace over some of its nodes."""
+
+    def __init__(self, trace: Trace, rows: slice) -> None:
+        self.speed = trace.speed_mps[rows]
+        self.throttle = trace.throttle[rows]
+        self.brake = trace.brake[rows]
+        self.offset = trace.offset_m[rows]
+        self.curvature = trace.curvature_pm[rows]
+        self.gear = trace.gear[rows]
+
+
+def _opening(u: Floats, throttle: Floats, level: float, from_m: float, to_m: float) -> float:
+    """Where the throttle passes ``level`` for good on its way to full; NaN if it was open all the time."""
+    after = (u >= from_m) & (u <= to_m)
+    if not after.any() or float(np.nanmax(throttle[after])) < level:
+        return NAN
+    k = int(np.argmax(after))
+    top = float(np.nanmax(throttle[after]))
+    full = np.flatnonzero(throttle[k:] >= max(0.9 * top, level))
+    stop = k + int(full[0])
+    under = np.flatnonzero(throttle[k : stop + 1] < level)
+    if not len(under):
+        return NAN
+    i = k + int(under[-1])
+    if i + 1 >= len(u):
+        return float(u[-1])
+    y0, y1 = float(throttle[i]), float(throttle[i + 1])
+    return float(u[i] + (u[i + 1] - u[i]) * np.clip((level - y0) / max(y1 - y0, 1e-9), 0.0, 1.0))
+
+
+def _throttle(u: Floats, own: _Rows, ref: _Rows, zone: Zone, ours: dict[str, float]) -> dict[str, float]:
+    """Metres by which the throttle opens later, and the share of it that is missing once it is open."""
+    out = {"drive_late_m": NAN, "drive_share": NAN}
+    start = ours["throttle_start_m"]
+    if start != start or not (np.isfinite(own.throttle).all() and np.isfinite(ref.throttle).all()):
+        return out
+    slow = ours["min_speed_at_m"]
+    from_m, to_m = min(start, slow) - 15.0, max(zone.end_m, start) + STRAIGHTS_M
+    lates = []
+    for level in LEVELS:
+        here, there = _opening(u, own.throttle, level, from_m, to_m), _opening(u, ref.throttle, level, from_m, to_m)
+        if here == here and there == there:
+            lates.append(here - there)
+    if lates:
+        out["drive_late_m"] = float(max(lates))
+    opened = _opening(u, own.throttle, LEVELS[1], from_m, to_m)
+    begin = max(start, opened if opened == opened else start) + 10.0
+    on = (u >= begin) & (u <= max(zone.exit_m, begin + 30.0)) & (u <= zone.end_m + 60.0) & (ref.throttle > 0.4)
+    if on.sum() >= 10:
+        out["drive_share"] = float(np.median(1.0 - own.throttle[on] / ref.throttle[on]))
+    return out
+
+
+def _idle(
+    u: Floats, own: _Rows, ref: _Rows, zone: Zone, ours: dict[str, float], step: float
+) -> dict[str, float]:
+    """More metres without a pedal than the reference: before it opens the throttle, and after; and the speed lost."""
+    out = {"idle_before_m": NAN, "idle_after_m": NAN, "idle_slow": NAN, "idle_longest_m": NAN}
+    if not all(np.isfinite(x).all() for x in (own.throttle, own.brake, ref.throttle, ref.brake)):
+        return out
+    start = ours["throttle_start_m"]
+    start = start if start == start else zone.apex_m
+    # the reference's own first touch of the throttle
+    first = _opening(u, ref.throttle, PEDAL_OFF, min(start, ours["min_speed_at_m"]) - 15.0, start + 5.0)
+    start = first if first == first else start
+    inside = (u >= zone.start_m - STRAIGHTS_M) & (u <= max(zone.end_m, start + 60.0))
+    idle = (own.throttle < PEDAL_OFF) & (own.brake < PEDAL_OFF) & inside
+    theirs = (ref.throttle < PEDAL_OFF) & (ref.brake < PEDAL_OFF) & inside
+    before = u < start
+    out["idle_before_m"] = step * float(idle[before].sum() - theirs[before].sum())
+    out["idle_after_m"] = step * float(idle[~before].sum() - theirs[~before].sum())
+    mine = np.flatnonzero(idle)
+    if len(mine) > 3:
+        # mean slowing [m/s2] over the longest stretch without a pedal
+        parts = np.split(mine, np.flatnonzero(np.diff(mine) > 1) + 1)
+        longest = max(parts, key=len)
+        out["idle_longest_m"] = step * float(len(longest))
+        if len(longest) > 3:
+            v = own.speed[longest]
+            out["idle_slow"] = float((v[0] ** 2 - v[-1] ** 2) / (2.0 * step * (len(longest) - 1)))
+    return out
+
+
+def _approach(u: Floats, own: _Rows, ref: _Rows, zone: Zone, ours: dict[str, float]) -> dict[str, float]:
+    """Speed brought along from before the corner, and how much earlier the car is as slow as the reference.
+
+    ``brake_tail_m`` is the mean shift of the places at which both pass the same speeds in the second half of the
+    braking: as large as the shift of the brake point when the same braking is done sooner, smaller when softer
+    braking makes up for its earlier start.
+    """
+    out = {"arrival_mps": float(np.interp(zone.start_m, u, own.speed - ref.speed)), "brake_tail_m": NAN}
+    start = ours["brake_start_m"]
+    if start != start:
+        return out
+    last = int(np.searchsorted(u, ours["min_speed_at_m"]))
+    last = min(last, len(u) - 1)
+    mine = int(np.argmin(own.speed[: last + 1]))
+    top = float(np.interp(start, u, ref.speed))
+    low = max(float(own.speed[mine]), float(ref.speed[last]))
+    if top - low < 3.0:
+        return out
+    shifts = []
+    for share in (0.25, 0.35, 0.45):
+        level = float(np.sqrt(low**2 + share * (top**2 - low**2)))
+        here, there = _slowed(u, own.speed[: mine + 1], level), _slowed(u, ref.speed[: last + 1], level)
+        if here == here and there == there:
+            shifts.append(here - there)
+    if shifts:
+        out["brake_tail_m"] = float(np.mean(shifts))
+    return out
+
+
+def _slowed(u: Floats, speed: Floats, level: float) -> float:
+    """The last place at which ``speed`` falls through ``level``."""
+    above = np.flatnonzero(speed >= level)
+    if not len(above) or above[-1] + 1 >= len(speed):
+        return NAN
+    i = int(above[-1])
+    return float(u[i] + (u[i + 1] - u[i]) * (speed[i] - level) / max(speed[i] - speed[i + 1], 1e-9))
+
+
+def _line(u: Floats, own: _Rows, ref: _Rows, zone: Zone, step: float) -> dict[str, float]:
+    """The path beside the reference's: metres toward the outside before, at and after the apex; turn-in shift."""
+    out = {"entry_line_m": NAN, "apex_line_m": NAN, "exit_line_m": NAN, "turn_in_m": NAN}
+    if not (np.isfinite(own.offset).all() and np.isfinite(ref.curvature).all()):
+        return out
+    side = 1.0 if zone.corner.direction == "left" else -1.0
+    beside = -side * own.offset
+    n = max(int(SLIDE_M / step), 3)
+    smooth = np.convolve(np.pad(beside, n // 2, mode="edge"), np.ones(n) / n, mode="same")[n // 2 : n // 2 + len(u)]
+    way_in = max(zone.apex_m - zone.turn_in_m, 20.0)
+    way_out = max(zone.end_m - zone.apex_m, 20.0)
+    parts = {
+        "entry_line_m": (zone.turn_in_m - 30.0, zone.apex_m - 0.3 * way_in),
+        "apex_line_m": (zone.apex_m - 0.3 * way_in, zone.apex_m + 0.3 * way_out),
+        "exit_line_m": (zone.apex_m + 0.3 * way_out, min(zone.end_m + STRAIGHTS_M, zone.next_start_m)),
+    }
+    for name, (a, b) in parts.items():
+        inside = (u >= a) & (u <= b)
+        if inside.any():
+            rows = smooth[inside]
+            out[name] = float(rows[np.argmax(np.abs(rows))])
+    turned = np.cumsum(np.where(u >= zone.turn_in_m - 40.0, np.maximum(side * ref.curvature, 0.0), 0.0)) * step
+    early = (u >= zone.turn_in_m - 40.0) & (u <= zone.apex_m) & (turned <= ENTRY_TURN_RAD)
+    if early.sum() > 5:
+        # the reference's bend carried d metres on along the way in lies d sin(angle turned) farther out
+        last = int(np.flatnonzero(early)[0]) + int(np.argmax(np.abs(smooth[early])))
+        rows = early & (np.arange(len(u)) <= last)
+        lever = np.sin(turned[rows])
+        if float(lever @ lever) > 0.02:
+            out["turn_in_m"] = float(lever @ beside[rows] / (lever @ lever))
+    return out
+
+
+def _gears(u: Floats, own: _Rows, ref: _Rows, zone: Zone, ours: dict[str, float]) -> dict[str, float]:
+    """Mean difference of gear on the way out, where the reference drives."""
+    start = ours["throttle_start_m"]
+    start = start if start == start else zone.apex_m
+    on = (u >= start) & (u <= max(zone.end_m, start + 30.0))
+    on &= np.isfinite(own.gear) & np.isfinite(ref.gear)
+    if on.sum() < 10:
+        return {"gear_mean": NAN}
+    return {"gear_mean": float((own.gear[on] - ref.gear[on]).mean())}

@@ -1,0 +1,52 @@
+"""From the gaps of a pass to its root causes: what was done differently that cost time, first causes only.
+
+A pass that lost no more than usual over corner and straight has no fault, however differently it was driven.
+Otherwise causes are looked for in the order of the corner, and each is freed of what an earlier one explains: braking
+that starts early because it is soft is soft braking; a low speed that comes of a tight line is the line; a low exit
+speed that comes of a late throttle is a late throttle. The fewest causes that explain the loss are kept.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from coach.core.bands import Bands
+from coach.core.car import Car
+from coach.core.counterfactual import Counterfactual
+from coach.core.diagnosis.case import COST_S, Case
+from coach.core.diagnosis.entry import entry
+from coach.core.diagnosis.line import line
+from coach.core.diagnosis.pricing import priced
+from coach.core.diagnosis.way_out import middle, way_out
+from coach.core.passes import CornerReference, Driven
+from coach.core.values import Finding
+
+__all__ = ["COST_S", "Diagnosis"]
+
+OUT_LAP: Final = 0.2
+"""A car that comes this much slower is on its out lap, or behind another: nothing is learned from the corner."""
+
+
+class Diagnosis:
+    """Finds causes for passes over one reference."""
+
+    def __init__(self, references: tuple[CornerReference, ...], car: Car) -> None:
+        self.references = references
+        self.car = car
+        self.what_ifs = tuple(Counterfactual(r.trace, r.zone, r.measures, car) for r in references)
+
+    def findings(self, driven: Driven, bands: Bands) -> tuple[Finding, ...]:
+        """Root causes of a whole pass, costliest first; empty when nothing was lost."""
+        if driven.trace is None or driven.total_s < COST_S:
+            return ()
+        reference = self.references[driven.corner]
+        case = Case(
+            driven, reference, self.what_ifs[driven.corner], bands, self.car, bands.usual(driven.corner)
+        )
+        if -driven.gaps.get("arrival_mps", 0.0) > OUT_LAP * driven.measures["turn_in_speed_mps"]:
+            return ()
+        if case.excess_s < COST_S:
+            return ()
+        for look in (entry, line, middle, way_out):
+            look(case)
+        return priced(case)

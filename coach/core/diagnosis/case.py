@@ -1,0 +1,93 @@
+"""What the search for causes works on: one pass, its reference, the driver's bands, and what a cause is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+
+from coach.core.bands import Bands
+from coach.core.car import Car
+from coach.core.counterfactual import Counterfactual
+from coach.core.passes import CornerReference, Driven
+from coach.core.values import Fault, Unit
+
+COST_S: Final = 0.02
+"""Less than this is not worth a word: about the scatter of one corner of a practised driver (common practice)."""
+NAN: Final = float("nan")
+
+
+@dataclass(frozen=True)
+class Cause:
+    """A fault that may be there: its amount, what it alone would cost by the counterfactual, and its evidence."""
+
+    fault: Fault
+    amount: float
+    unit: Unit
+    alone_s: float
+    evidence: dict[str, float]
+    sure: float = 1.0
+    """The gap in widths of its band: 1 at the band's edge."""
+
+
+@dataclass
+class Case:
+    """Everything known about one pass."""
+
+    driven: Driven
+    reference: CornerReference
+    what_if: Counterfactual
+    bands: Bands
+    car: Car
+    usual: dict[str, float]
+    slope: float = 0.0
+    causes: list[Cause] = field(default_factory=list)
+
+    def g(self, name: str) -> float:
+        """Gap of a measure beyond the driver's usual one; NaN where its channel is absent."""
+        return self.driven.gaps.get(name, NAN) - self.usual.get(name, 0.0)
+
+    def width(self, name: str) -> float:
+        """The gap beyond which a pass differs."""
+        return self.bands.width(self.driven.corner, name)
+
+    def sure(self, name: str) -> float:
+        """The gap of ``name`` in widths of its band."""
+        return abs(self.g(name)) / self.width(name)
+
+    def beyond(self, name: str, sign: float) -> bool:
+        """Whether the gap lies outside the band on the side of ``sign``; false when absent."""
+        return sign * self.g(name) > self.width(name)
+
+    def has(self, *faults: Fault) -> bool:
+        """Whether one of ``faults`` is among the causes found so far."""
+        return any(c.fault in faults for c in self.causes)
+
+    @property
+    def excess_s(self) -> float:
+        """Time lost over corner and straight beyond what the driver usually loses there [s]."""
+        return self.driven.total_s - self.usual.get("loss_s", 0.0) - self.arrival_s
+
+    @property
+    def arrival_s(self) -> float:
+        """What coming slower to the corner cost up to the braking: the loss of what was before it [s]."""
+        lack = -self.driven.gaps.get("arrival_mps", 0.0)
+        return self.what_if.arriving_slower(lack) if lack > 0.5 else 0.0
+
+    @property
+    def drop_mps(self) -> float:
+        """How much lower the slowest speed is than usual, 0 if it is not [m/s]."""
+        gap = self.g("min_speed_mps")
+        return float(np.fmax(-gap, 0.0))
+
+    def evidence(self, *names: str) -> dict[str, float]:
+        """The named measures with their gaps."""
+        out = {}
+        for name in names:
+            if name in self.driven.measures:
+                out[name] = self.driven.measures[name]
+            gap = self.driven.gaps.get(name, NAN)
+            if gap == gap:
+                out[f"{name}_gap"] = gap
+        return out

@@ -1,0 +1,127 @@
+"""Causes on the way in: braking too late, too early, too softly, or rolling with neither pedal."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from coach.core.diagnosis.case import Case, Cause
+
+SOFT: Final = 0.1
+ROLLING_MPS2: Final = 0.12
+ARRIVAL_MPS: Final = 1.0
+"""A car that comes this much slower may brake later for it."""
+STEP_M: Final = 5.0
+"""Advice moves a brake point by at most this much a lap [m] (common practice, no source)."""
+
+
+def entry(case: Case) -> None:
+    """Add what went wrong before the slowest point."""
+    start = case.g("brake_start_m")
+    idle = case.g("idle_before_m")
+    rolled = idle == idle and idle > case.width("idle_before_m") and _slowing(case)
+    idle = min(idle, case.driven.gaps["idle_before_m"])
+    if start != start:
+        if rolled and not case.reference.measures["brake_peak"] > 0.0:
+            _coasting(case, idle)
+        return
+    if start > case.width("brake_start_m"):
+        if case.driven.gaps["arrival_mps"] > -ARRIVAL_MPS and _overshot(case):
+            cost = max(case.excess_s, 0.0)
+            case.causes.append(Cause("brake_late", start, "m", cost, case.evidence("brake_start_m"), case.sure("brake_start_m")))
+            return
+        if rolled:
+            _coasting(case, idle)
+        return
+    softness, by_soft = softer(case)
+    by_slow = metres_for(case, case.drop_mps)
+    early = -start - by_slow
+    tail = case.driven.gaps["brake_tail_m"]
+    soft = softness > max(SOFT, case.width("brake_peak")) and early > 0.15 * by_soft and not -tail > 0.75 * -start
+    if soft:
+        case.causes.append(
+            Cause("brake_soft", softness, "share", case.what_if.braking_softer(1.0 - softness), case.evidence("brake_peak"), case.sure("brake_peak"))
+        )
+    if early > case.width("brake_start_m") and not soft:
+        if rolled and idle > 0.6 * early:
+            _coasting(case, idle)
+        else:
+            evidence = case.evidence("brake_start_m", "brake_peak") | advice(case, -start)
+            case.causes.append(Cause("brake_early", early, "m", case.what_if.braking_earlier(early), evidence, case.sure("brake_start_m")))
+    elif rolled and not soft:
+        _coasting(case, idle)
+
+
+def _coasting(case: Case, idle: float) -> None:
+    # what the reference rolls itself lies inside the one stretch that became so long
+    metres = max(case.driven.gaps["idle_longest_m"], idle)
+    lost = max(case.excess_s, 0.0)
+    case.causes.append(Cause("coasting", metres, "m", lost, case.evidence("coast_s", "idle_before_m", "idle_after_m"), case.sure("idle_before_m")))
+
+
+def _slowing(case: Case) -> bool:
+    """Whether the car slowed down while no pedal was used: it rolled, it did not wait at a speed."""
+    slow = case.driven.gaps["idle_slow"]
+    v = case.driven.measures["min_speed_mps"]
+    lost = case.driven.gaps["idle_longest_m"] * slow / max(v, 5.0)
+    # rolling takes little off the speed: a much lower slowest speed has another cause
+    return slow > max(ROLLING_MPS2, 0.4 * case.car.drag_pm * v**2) and case.drop_mps < 2.0 * lost + 0.5
+
+
+def softer(case: Case) -> tuple[float, float]:
+    """How much softer the brake was used (share of the reference's peak), and the metres that takes."""
+    peak, theirs = case.driven.measures["brake_peak"], case.reference.measures["brake_peak"]
+    if not theirs > 0.0 or not peak > 0.0:
+        return 0.0, 0.0
+    share = float(np.clip(1.0 - peak / theirs + case.usual.get("brake_peak", 0.0) / theirs, 0.0, 0.9))
+    length = case.reference.measures["min_speed_at_m"] - case.reference.measures["brake_start_m"]
+    return share, max(length, 0.0) * (1.0 / max(1.0 - share, 0.3) - 1.0)
+
+
+def metres_for(case: Case, drop: float) -> float:
+    """Metres of braking that a slowest speed lower by ``drop`` takes, at the reference's mean deceleration."""
+    r = case.reference.measures
+    slow = r["min_speed_mps"]
+    start = r["brake_start_m"]
+    if start != start or drop <= 0.0:
+        return 0.0
+    length = max(r["min_speed_at_m"] - start, 10.0)
+    at_start = float(np.interp(start, case.what_if.u, case.what_if.v))
+    mean = max((at_start**2 - slow**2) / (2.0 * length), 0.5)
+    return (slow**2 - (slow - drop) ** 2) / (2.0 * mean)
+
+
+def advice(case: Case, early: float) -> dict[str, float]:
+    """Metres by which braking may be moved later next time: a step, never more than the pass had in hand.
+
+    What the pass had in hand: its place of braking, its speed there, and the distance in which the car has shown to
+    slow down to the reference's slowest speed. The profile's latest brake point bounds it.
+    """
+    corner = case.reference.zone.corner
+    here = case.driven.measures["brake_start_m"]
+    room = max(early, 0.0)
+    if corner.latest_brake_m == corner.latest_brake_m:
+        room = min(room, max(corner.latest_brake_m - here, 0.0))
+    base = case.driven.zone.start_m - case.reference.zone.start_m
+    trace = case.driven.trace
+    if trace is not None and here == here:
+        speed = trace.at("speed_mps", here + base)
+        slow = case.reference.measures["min_speed_mps"]
+        room = min(room, max(_place_of_slowest(case) - here - case.car.braking_m(speed, slow, case.slope), 0.0))
+    return {"metres": min(room, STEP_M)}
+
+
+def _place_of_slowest(case: Case) -> float:
+    return case.reference.measures["min_speed_at_m"]
+
+
+def _overshot(case: Case) -> bool:
+    """Whether late braking carried the car too deep: slowest later or lower, wide of the line, or off it late."""
+    return (
+        case.g("min_speed_at_m") > 3.0
+        or case.beyond("apex_line_m", 1.0)
+        or case.beyond("entry_line_m", 1.0)
+        or case.beyond("drive_late_m", 1.0)
+        or case.driven.loss("exit") + case.driven.loss("straight") > 0.0
+    )

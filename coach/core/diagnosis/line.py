@@ -1,0 +1,41 @@
+"""Causes in the path: turned in too soon or too late, the apex missed, the exit not used or overrun."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from coach.core.diagnosis.case import Case, Cause
+from coach.core.values import Fault
+
+PARTS: Final[dict[str, tuple[Fault | None, Fault | None]]] = {
+    "entry_line_m": ("turn_in_early", "turn_in_late"),
+    "apex_line_m": (None, "apex_missed"),
+    "exit_line_m": ("exit_narrow", "exit_wide"),
+}
+"""Fault when the path lies farther inside, and farther outside, in each part of the corner."""
+
+
+def line(case: Case) -> None:
+    """Add the line fault of the part in which the path lies farthest from the usual one."""
+    if case.has("brake_late"):
+        return
+    outside = {name: case.g(name) for name in PARTS}
+    known = {name: gap for name, gap in outside.items() if gap == gap and abs(gap) > case.width(name)}
+    if not known:
+        return
+    if known.get("apex_line_m", 0.0) < 0.0:
+        # nearer to the inside at the apex is no fault in itself: it comes of what lies before or after
+        del known["apex_line_m"]
+        if not known:
+            return
+    name = max(known, key=lambda n: abs(known[n]))
+    fault = PARTS[name][0 if known[name] < 0.0 else 1]
+    if fault is None:
+        return
+    amount = abs(known[name])
+    if name == "entry_line_m":
+        shift = case.g("turn_in_m")
+        if shift != shift or abs(shift) < case.width("turn_in_m") or (shift > 0) != (known[name] > 0):
+            return
+        amount = abs(shift)
+    case.causes.append(Cause(fault, amount, "m", max(case.excess_s, 0.0), case.evidence(*PARTS, "turn_in_m"), case.sure(name)))
