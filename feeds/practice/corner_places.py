@@ -58,7 +58,7 @@ class Places:
 
 
 def _spans(circuit: Circuit, path: Path, v: Floats) -> list[tuple[str, int, int]]:
-    """Name, first and last node of each corner (the last may exceed the number of nodes)."""
+    """Name (empty if none was given), first and last node of each corner; nodes may exceed their number."""
     m, step = len(circuit), circuit.step_m
     if circuit.named:
         out = [(c.name, round(c.start_m / step), round(c.end_m / step)) for c in circuit.named]
@@ -81,8 +81,7 @@ def _spans(circuit: Circuit, path: Path, v: Floats) -> list[tuple[str, int, int]
         angle = abs(float(np.sum(path.curvature_pm[nodes] * path.step_m[nodes])))
         if np.abs(lateral[nodes]).max() >= CORNER_MPS2 and math.degrees(angle) >= CORNER_DEG:
             kept.append((a, b))
-    kept.sort(key=lambda ab: (ab[0] + ab[1]) // 2 % m)
-    return [(f"Turn {i + 1}", a, b) for i, (a, b) in enumerate(kept)]
+    return [("", a, b) for a, b in kept]
 
 
 def _one_corner(path: Path, v: Floats, one: tuple[int, int], two: tuple[int, int]) -> bool:
@@ -126,15 +125,19 @@ def find_places(
 ) -> tuple[Places, ...]:
     """The corners of the faultless lap, in order from the finish line; all arrays (m,)."""
     m, step = len(circuit), circuit.step_m
-    spans = _spans(circuit, path, v)
-    signs, slow, apexes = [], [], []
-    for _, a, b in spans:
+    found = []
+    for name, a, b in _spans(circuit, path, v):
         nodes = np.arange(a, b + 1)
         sign = 1 if np.sum(path.curvature_pm[nodes % m]) > 0 else -1
-        signs.append(sign)
-        slow.append(_slowest(nodes, v, path.curvature_pm))
+        slowest = _slowest(nodes, v, path.curvature_pm)
         inside = sign * offset_m[nodes % m] - (circuit.left_m if sign > 0 else circuit.right_m)[nodes % m]
-        apexes.append(_apex(nodes, inside, slow[-1]))
+        apex_node = _apex(nodes, inside, slowest)
+        # a corner belongs to the lap its apex lies in, also where it reaches over the finish line
+        turn = apex_node // m * m
+        found.append((apex_node - turn, name, a - turn, b - turn, sign, slowest - turn))
+    found.sort()
+    apexes, signs, slow = [c[0] for c in found], [c[4] for c in found], [c[5] for c in found]
+    spans = [(name or f"Turn {i + 1}", a, b) for i, (_, name, a, b, _, _) in enumerate(found)]
     out = []
     for i, (name, a, b) in enumerate(spans):
         k = len(spans)
@@ -145,8 +148,8 @@ def find_places(
         low = _between(signs[i], path.curvature_pm, apexes[i - 1] - (m if i == 0 else 0), apexes[i])
         high = _between(signs[i], path.curvature_pm, apexes[i], apexes[(i + 1) % k] + (m if i == k - 1 else 0))
         lap = _Window(signs[i], path.curvature_pm, v, throttle, brake, m)
-        found = lap.places((a, b), apexes[i], slow[i], (before, after), (low, high), offset_m)
-        start, turn_in, apex, *rest = (float(p * step) for p in found)
+        reached = lap.places((a, b), apexes[i], slow[i], (before, after), (low, high), offset_m)
+        start, turn_in, apex, *rest = (float(p * step) for p in reached)
         slowest, low_mps = float(slow[i] * step), float(v[slow[i] % m])
         begin, release, opened, wide_open, outermost, end = rest
         neighbours = float(before * step), float(after * step)

@@ -177,6 +177,15 @@ def test_faults_do_not_touch_other_corners(base: Faultless, clean: SimRun) -> No
     assert np.array_equal(clean.channels["x_m"][: n // 2], run.channels["x_m"][: n // 2])
 
 
+def test_a_corner_on_the_finish_line_is_one_corner() -> None:
+    """A layout whose finish line lies in a corner: corners stay in order of their apexes, each once."""
+    base = faultless(generated_circuit(6, 4000.0))
+    apexes = [c.apex_m for c in base.corners]
+    assert sorted(apexes) == apexes
+    assert all(0.0 <= apex < base.circuit.length_m for apex in apexes)
+    assert any(c.turn_in_m < 0.0 or c.end_m > base.circuit.length_m for c in base.corners)
+
+
 @pytest.mark.parametrize("seed", [1, 2])
 def test_generated_circuits_have_faults_that_cost(seed: int) -> None:
     """On a layout nobody designed (random-track-generator, test use) main faults cost time at nearly every corner."""
