@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from coach import __version__
-from coach.app.sources import (
+from coach.app.sources.files import (
     ColumnMap,
     Guess,
     Imported,

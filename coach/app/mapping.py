@@ -8,7 +8,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 from coach.app.interrupt import interrupts
-from coach.app.sources import Trial, address_of, capture, listen, read_capture, read_map, send_capture, speed_of
+from coach.app.sources import address_of, speed_of
+from coach.app.sources.maps import Trial, capture, listen, read_capture, read_map, send_capture
 
 SHOW_EVERY_S = 0.5
 

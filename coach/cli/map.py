@@ -27,7 +27,7 @@ def register(app: typer.Typer) -> None:
         from coach.cli.show import as_json as print_json
 
         if as_json:
-            from coach.app.sources import trial_answer
+            from coach.app.sources.maps import trial_answer
 
             print_json(trial_answer(try_map(packet_map, host, port, capture, seconds)))
             return

@@ -1,10 +1,11 @@
-"""The one place where the coach reaches the feeds: it opens them by name and sends sessions out."""
+"""The one place where the coach reaches the feeds.
+
+Here are the live ones and what is sent out; ``files`` has the importers and ``maps`` the packet maps, apart, so that a
+run does not load what it does not need.
+"""
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -13,46 +14,12 @@ from coach.errors import CoachError
 from coach.session.reader import SessionReader
 from feeds.base import Channels, Feed
 from feeds.cautions import REAL_CAR
-from feeds.counters import Counters
 from feeds.features import features
-from feeds.importers.column_map import ColumnMap, read_column_map, write_column_map
-from feeds.importers.convert import Imported, convert, read_table
-from feeds.importers.export import export
-from feeds.importers.guess import Guess, guess_columns, map_of, missing
-from feeds.importers.table import Table
-from feeds.packet_map.capture import capture, read_capture, send_capture
-from feeds.packet_map.model import PacketMap, read_map
-from feeds.packet_map.trial import Row, Trial, trial_answer
 from feeds.registry import feed_class
 from feeds.send import Sent
 from feeds.send import send as send_frames
 
-__all__ = [
-    "REAL_CAR",
-    "Channels",
-    "ColumnMap",
-    "Feed",
-    "Guess",
-    "Imported",
-    "PacketMap",
-    "Row",
-    "Table",
-    "Trial",
-    "capture",
-    "convert",
-    "export",
-    "features",
-    "guess_columns",
-    "map_of",
-    "missing",
-    "read_capture",
-    "read_column_map",
-    "read_map",
-    "read_table",
-    "send_capture",
-    "trial_answer",
-    "write_column_map",
-]
+__all__ = ["REAL_CAR", "Channels", "Feed", "features"]
 
 
 class SourceError(CoachError):
@@ -142,22 +109,3 @@ def source_of(asked: Asked, origin: tuple[float, float] | None = None) -> Source
             raise SourceError("feed map needs --map FILE")
         options |= {"packet_map": asked.packet_map, "capture": asked.capture, "speed": pace}
     return Source(asked.feed, options)
-
-
-@contextmanager
-def listen(host: str, port: int) -> Iterator[Callable[[float], bytes | None]]:
-    """A function that waits so many seconds for a datagram on ``host``:``port``; raises FeedError."""
-    from feeds.datagrams import Datagrams
-
-    source = Datagrams(host, port, Counters(), time)
-
-    def receive(timeout_s: float) -> bytes | None:
-        data = source.receive(timeout_s)
-        if data:
-            source.heard()
-        return data
-
-    try:
-        yield receive
-    finally:
-        source.close()

@@ -1,0 +1,24 @@
+"""Logged files: reading tables, choosing columns, writing sessions for other programs."""
+
+from __future__ import annotations
+
+from feeds.importers.column_map import ColumnMap, read_column_map, write_column_map
+from feeds.importers.convert import Imported, convert, read_table
+from feeds.importers.export import export
+from feeds.importers.guess import Guess, guess_columns, map_of, missing
+from feeds.importers.table import Table
+
+__all__ = [
+    "ColumnMap",
+    "Guess",
+    "Imported",
+    "Table",
+    "convert",
+    "export",
+    "guess_columns",
+    "map_of",
+    "missing",
+    "read_column_map",
+    "read_table",
+    "write_column_map",
+]
