@@ -149,12 +149,12 @@ def find_places(
         high = _between(signs[i], path.curvature_pm, apexes[i], apexes[(i + 1) % k] + (m if i == k - 1 else 0))
         lap = _Window(signs[i], path.curvature_pm, v, throttle, brake, m)
         reached = lap.places((a, b), apexes[i], slow[i], (before, after), (low, high), offset_m)
-        start, turn_in, apex, *rest = (float(p * step) for p in reached)
-        slowest, low_mps = float(slow[i] * step), float(v[slow[i] % m])
+        start, turn_in, touch, *rest = (float(p * step) for p in reached)
+        lowest_m, low_mps = float(slow[i] * step), float(v[slow[i] % m])
         begin, release, opened, wide_open, outermost, end = rest
         neighbours = float(before * step), float(after * step)
         out.append(
-            Places(i, name, signs[i], start, turn_in, apex, slowest, low_mps, begin, release, opened, wide_open,
+            Places(i, name, signs[i], start, turn_in, touch, lowest_m, low_mps, begin, release, opened, wide_open,
                    outermost, end, *neighbours)
         )  # fmt: skip
     return tuple(out)
