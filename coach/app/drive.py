@@ -17,7 +17,7 @@ from coach import __version__
 from coach.app.engine import Engine, Tally
 from coach.app.interrupt import interrupts
 from coach.app.places import known_file, new_session_folder, sessions_folder
-from coach.app.setup import MEMORY_FILE, Setup, known_after, read_known
+from coach.app.setup import MEMORY_FILE, Setup, known_after, later_by, read_known
 from coach.app.sources import REAL_CAR, Asked, Feed, features, source_of
 from coach.core.values import Decision
 from coach.outputs.base import Notice
@@ -93,16 +93,15 @@ def drive(options: DriveOptions, notice: Notice, progress: Progress | None = Non
         stack.callback(live.close)
         if live.watch_address:
             notice(f"helpers can watch at {live.watch_address}")
-        setup = replace(setup, durations=live.durations_s)
-        writer = _writer(options, setup, plan.path, notice) if options.recording else None
+        setup = replace(setup, durations=live.durations_s, rules=later_by(rules, feed.latency_s))
+        writer = _writer(options, setup, plan.path, feed, notice) if options.recording else None
         pipeline = setup.pipeline()
         engine = Engine(feed, pipeline, live.output, writer, FeedEnded, _listener(feed))
         with interrupts(stop):
             tally = engine.run(stop.is_set, options.laps)
         ran = Ran(tally, None, {**dict(feed.counters), **pipeline.intake.counts, **pipeline.counts})
         if writer is not None:
-            channels = feed.channels
-            writer.update_header(given=tuple(sorted(channels.given)), inferred=tuple(sorted(channels.inferred)))
+            writer.update_header(**_learned(feed))
             status = writer.close(ran.counters)
             ran.session, ran.lost_frames = writer.folder, status.lost_frames
         _keep(keep, msgspec.json.encode(known_after(pipeline)), notice)
@@ -154,7 +153,20 @@ def _listener(feed: Any) -> Callable[[Decision], None] | None:
     return lambda decision: hear(decision.corner, decision.fault) if decision.family == "correction" else None
 
 
-def _writer(options: DriveOptions, setup: Setup, profile: Path, notice: Notice) -> SessionWriter:
+def _learned(feed: Feed) -> dict[str, Any]:
+    """What is known of a feed once frames came in, for the header."""
+    channels, plane = feed.channels, feed.plane
+    out: dict[str, Any] = {
+        "given": tuple(sorted(channels.given)),
+        "inferred": tuple(sorted(channels.inferred)),
+        "latency_s": feed.latency_s,
+    }
+    if plane is not None:
+        out |= {"origin_lat_deg": plane.origin_lat_deg, "origin_lon_deg": plane.origin_lon_deg}
+    return out
+
+
+def _writer(options: DriveOptions, setup: Setup, profile: Path, feed: Feed, notice: Notice) -> SessionWriter:
     now = datetime.now().astimezone()
     folder = options.record or new_session_folder(sessions_folder(), setup.circuit, now)
     header = Header(
@@ -163,7 +175,8 @@ def _writer(options: DriveOptions, setup: Setup, profile: Path, notice: Notice) 
         feed=options.asked.feed,
         circuit=setup.circuit,
         driver=options.driver,
-        real_car=options.asked.feed == "nmea",
+        real_car=feed.real_car,
+        latency_s=feed.latency_s,
         voice_durations=dict(setup.durations),
         coach_version=__version__,
     )

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+import msgspec
+
 from coach import __version__
 from coach.app.sources.files import (
     ColumnMap,
@@ -26,10 +28,9 @@ from coach.core.columns import Columns
 from coach.errors import CoachError
 from coach.session.header import Header
 from coach.session.reader import SessionReader
-from coach.session.writer import SessionWriter
+from coach.session.store import store
 
 Progress = Callable[[float, str], None]
-CHUNK = 4096
 
 
 class ImportFileError(CoachError):
@@ -92,7 +93,7 @@ def import_table(found: Found, wanted: Wanted, progress: Progress) -> Done:
         session=wanted.folder.name,
         started_at=datetime.now(UTC).isoformat(timespec="seconds"),
         feed="import",
-        circuit=wanted.circuit,
+        circuit=wanted.circuit or found.file.stem,
         driver=wanted.driver,
         rate_hz=made.rate_hz,
         given=made.given,
@@ -101,13 +102,7 @@ def import_table(found: Found, wanted: Wanted, progress: Progress) -> Done:
         origin_lon_deg=made.origin[1],
         coach_version=__version__,
     )
-    writer = SessionWriter(wanted.folder, header)
-    columns = Columns(made.data)
-    for start in range(0, len(columns), CHUNK):
-        writer.frames(columns.part(start, start + CHUNK))
-    status = writer.close(made.counters, timeout_s=120.0)
-    if status.lost_frames:
-        raise ImportFileError(f"{wanted.folder}: {status.lost_frames} frames could not be written ({status.trouble})")
+    store(wanted.folder, msgspec.structs.replace(header, counters=made.counters), Columns(made.data))
     return Done(wanted.folder, made)
 
 

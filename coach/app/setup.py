@@ -84,6 +84,17 @@ def read_known(path: Path) -> Known:
         ) from None
 
 
+def later_by(rules: RuleSet, latency_s: float) -> RuleSet:
+    """The rules with longer margins, for a feed whose frames are ``latency_s`` old when they arrive [s]."""
+    if not latency_s > 0.0:
+        return rules
+    return msgspec.structs.replace(
+        rules,
+        margin_new_s=rules.margin_new_s + latency_s,
+        margin_rehearsed_s=rules.margin_rehearsed_s + latency_s,
+    )
+
+
 def session_setup(reader: SessionReader, profile: Path | str | None, rules: Path | str | None) -> Setup:
     """How the session was driven, or with another ``profile`` or ``rules`` where they are given.
 
@@ -93,6 +104,7 @@ def session_setup(reader: SessionReader, profile: Path | str | None, rules: Path
     kept = reader.file(PROFILE_FILE)
     rules_kept = reader.file(RULES_FILE)
     chosen = load_rules(rules if rules is not None else rules_kept if rules_kept is not None else DEFAULT_RULES)
+    chosen = later_by(chosen, reader.header.latency_s)
     known = read_known(reader.folder / MEMORY_FILE) if reader.path.is_dir() else Known()
     durations = reader.header.voice_durations
     if profile is None and kept is None:

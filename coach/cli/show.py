@@ -223,7 +223,7 @@ def show_ran(ran: Ran) -> None:
     if valid:
         best = min(valid, key=lambda lap: lap.time_s)
         say(f"best lap {best.lap}: {lap_time(best.time_s)}")
-    troubles = {k: v for k, v in ran.counters.items() if v and k not in ("received", "accepted")}
+    troubles = {k: v for k, v in ran.counters.items() if v and k not in ("received", "frames")}
     if troubles:
         say("feed: " + ", ".join(f"{v} {k.replace('_', ' ')}" for k, v in sorted(troubles.items())))
     if ran.lost_frames:
