@@ -46,13 +46,13 @@ def trace_chart(traces: Traces, corners: Sequence[Corner], marks: Sequence[Mappi
     names = [REFERENCE, *(lap_name(lap) for lap, _ in rows)]
     grids, x_axes, y_axes, series, titles = [], [], [], [], []
     total = sum(p[3] for p in used) or 1
-    top, room = 0.5, 89.0 - 4.6 * len(used)
+    top, room = 0.5, 88.6 - 4.6 * len(used)
     end = float(traces.s_m[-1]) if len(traces.s_m) else 1.0
     for i, (channel, title, _, share) in enumerate(used):
         height = room * share / total
         titles.append({"text": title, "left": 8, "top": f"{top:.1f}%", "padding": 0, "textStyle": _text(12, INK, 600)})
         # the corners' names have a row of their own over the first panel
-        top += 5.0 if i == 0 else 3.2
+        top += 5.4 if i == 0 else 3.2
         grids.append(
             {"left": 46, "right": 14, "top": f"{top:.1f}%", "height": f"{height:.1f}%", "outerBoundsMode": "none"}
         )
@@ -147,6 +147,7 @@ def _lines(
     out = [
         {
             **base,
+            "id": f"{channel} 0",
             "name": REFERENCE,
             "encode": {"x": "s", "y": f"{channel} 0"},
             "lineStyle": {"color": INK, "width": 1.2},
@@ -156,20 +157,36 @@ def _lines(
     for k, (lap, _) in enumerate(rows):
         look = lap_look(k)
         style = {"lineStyle": look, "itemStyle": {"color": look["color"]}}
-        out.append({**base, "name": lap_name(lap), "encode": {"x": "s", "y": f"{channel} {lap}"}, **style})
+        out.append(
+            {
+                **base,
+                "id": f"{channel} {lap}",
+                "name": lap_name(lap),
+                "encode": {"x": "s", "y": f"{channel} {lap}"},
+                **style,
+            }
+        )
     return out
 
 
 def _areas(corners: Sequence[Corner], named: bool) -> dict[str, Any]:
     """Bands from turn-in to exit; the corner's name above the first panel."""
     label = {"show": named, "position": "top", "distance": 2, **_text(11, INK)}
-    data = [[{"name": c.name, "xAxis": c.turn_in_m}, {"xAxis": c.exit_m}] for c in corners]
-    return {"silent": True, "itemStyle": {"color": "#1b2026", "opacity": 0.06}, "label": label, "data": data}
+    return {"silent": True, "itemStyle": {"color": INK, "opacity": 0.06}, "label": label, "data": bands(corners)}
+
+
+def bands(corners: Sequence[Corner]) -> list[list[dict[str, Any]]]:
+    """Where the corners are, as the chart takes it; names of neighbours stand on two rows in turn."""
+    return [
+        [{"name": c.name, "xAxis": c.turn_in_m, "label": {"distance": 2 + 13 * (i % 2)}}, {"xAxis": c.exit_m}]
+        for i, c in enumerate(corners)
+    ]
 
 
 def _points(marks: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     """The places of the corner being edited, on the speed panel; they can be dragged along."""
     return {
+        "id": "places",
         "name": "places",
         "type": "scatter",
         "xAxisIndex": 0,

@@ -85,6 +85,14 @@ class TrackMap:
         x, y = self.xy(np.append(np.arange(low_m, high_m, step_m), high_m))
         return " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x.tolist(), y.tolist(), strict=True))
 
+    def box(self, low_m: float, high_m: float) -> tuple[float, float, float, float]:
+        """The part of the picture (x, y, width, height) that holds the track between two places, with a margin."""
+        x, y = self.xy(np.append(np.arange(low_m, high_m, 4.0), high_m))
+        width = max(float(np.ptp(x)), float(np.ptp(y)) * 1.35) * 1.2
+        height = width / 1.35
+        middle = 0.5 * float(x.min() + x.max()), 0.5 * float(y.min() + y.max())
+        return middle[0] - 0.5 * width, middle[1] - 0.5 * height, width, height
+
     def whole(self) -> str:
         """The whole lap; closed where the circuit is."""
         return self.line(0.0, self.reference.length_m)

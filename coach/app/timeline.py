@@ -1,0 +1,86 @@
+"""The cues of a session as a list to look at: what changed against before, and why each was spoken or held."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from coach.core.values import Decision
+
+Mark = Literal["", "new", "gone", "changed"]
+MOVED_S: Final = 0.05
+"""A cue that is spoken this much sooner or later counts as moved [s]."""
+
+_WHY: Final = {
+    "beaten": "another cue spoke first and this one could no longer end in time",
+    "no room": "it could not have ended in time before the action",
+    "cooldown": "it was spoken a short while ago and rests for some laps",
+    "muted": "it is muted in the profile",
+    "busy corner": "nothing is said from the brake point to the exit, but for what can hurt",
+    "inside the band": "the driving is inside its usual scatter: nothing to say",
+    "fading": "it is being faded out: the driver does it, or it was said often enough",
+    "budget": "the number of cues for one lap was used up",
+    "other corner first": "other corners are in work first",
+    "line first": "the line through this corner comes first",
+    "limit": "the advice could have crossed a limit of the profile",
+    "lost": "the place of the car was not sure",
+    "pit": "the car was in the pits",
+    "session over": "the session ended",
+    "plan changed": "profile or rules were changed just then",
+}
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of the list; ``was`` says what it was before, where it changed."""
+
+    decision: Decision
+    mark: Mark
+    was: str = ""
+
+
+def compare(before: Sequence[Decision], after: Sequence[Decision]) -> list[Row]:
+    """``after`` in order of time with marks, what is gone in its place. The same cue: lap, corner, rule, fault."""
+    old = _numbered(before)
+    new = _numbered(after)
+    rows = [Row(d, *_change(old.get(key), d)) for key, d in new.items()]
+    rows += [Row(d, "gone", _told(d)) for key, d in old.items() if key not in new and d.outcome == "spoken"]
+    return sorted(rows, key=lambda r: (r.decision.t_s, r.decision.corner, r.decision.rule))
+
+
+def _numbered(decisions: Sequence[Decision]) -> dict[tuple[object, ...], Decision]:
+    out: dict[tuple[object, ...], Decision] = {}
+    count: dict[tuple[object, ...], int] = {}
+    for d in decisions:
+        key = (d.lap, d.corner, d.rule, d.fault)
+        count[key] = count.get(key, 0) + 1
+        out[*key, count[key]] = d
+    return out
+
+
+def _change(was: Decision | None, now: Decision) -> tuple[Mark, str]:
+    if was is None:
+        # one more cue that is held back is no news
+        return ("new", "") if now.outcome == "spoken" else ("", "")
+    if (was.outcome, was.reason, was.text) != (now.outcome, now.reason, now.text):
+        return "changed", _told(was)
+    if now.outcome == "spoken" and abs(now.t_s - was.t_s) > MOVED_S:
+        return "changed", f"{abs(now.t_s - was.t_s):.1f} s {'later' if was.t_s > now.t_s else 'sooner'}"
+    return "", ""
+
+
+def _told(d: Decision) -> str:
+    return f"spoken: {d.text}" if d.outcome == "spoken" else f"held back: {d.reason}"
+
+
+def explain(d: Decision) -> str:
+    """Why the cue was spoken or held back, in one or two sentences."""
+    about = d.fault.replace("_", " ")
+    head = f"Rule {d.rule} ({d.family}, about {about}) at {d.corner}, lap {d.lap}, {d.s_m:.0f} m."
+    if d.outcome == "held":
+        return f"{head} Held back: {_WHY.get(d.reason, d.reason)}."
+    spare = d.action_t_s - d.ends_t_s
+    if spare == spare:
+        return f"{head} Spoken: it ends {spare:.2f} s before the action it is about."
+    return f"{head} Spoken."

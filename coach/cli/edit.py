@@ -1,0 +1,27 @@
+"""``coach edit``: a circuit's profile on a local page, with the cues of a session beside it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command()
+    def edit(
+        profile: str = typer.Argument("hollow_ridge", help="Profile folder or name."),
+        session: Path | None = typer.Option(None, "--session", help="Session whose cues are run again on each change."),
+        rules: str | None = typer.Option(None, "--rules", help="Rule file or name, instead of the session's."),
+        host: str = typer.Option("127.0.0.1", "--host", help="Address to serve on; others than this machine's "
+                                 "own need a one-time token, which is printed."),
+        port: int = typer.Option(8467, "--port", min=0, max=65535, help="Port; 0 takes any free one."),
+        browser: bool = typer.Option(True, "--browser/--no-browser", help="Open the page in the browser."),
+    ) -> None:  # fmt: skip
+        """Look at map and traces, move the points, edit the corners; see at once which cues change."""
+        from coach.app.edit_server import EditorDesk, serve
+        from coach.cli.show import say
+
+        serve(EditorDesk(profile, session, rules), host, port, browser, say)

@@ -1,0 +1,134 @@
+"""The cues of the last session under the profile as it stands: what changed, why, and how it sounds."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Awaitable, Callable
+from typing import Any, Final
+
+from nicegui import run, ui
+
+from coach.pages.editor.desk import CueRow, Desk
+
+SHOW: Final = {"spoken": "spoken", "changed": "what changed", "all": "all, held back too"}
+_SIGN: Final = {"new": "＋ new", "gone": "－ gone", "changed": "≠ changed", "": ""}
+_COLUMNS: Final = (
+    ("mark", "change", "left"),
+    ("lap", "lap", "right"),
+    ("place", "at", "right"),
+    ("corner", "corner", "left"),
+    ("text", "words", "left"),
+    ("ask", "hear, explain", "left"),
+)
+
+
+def _button(event: str) -> str:
+    """A button of a row that tells ``event`` with the row's number."""
+    return (
+        f'<q-btn flat dense no-caps color="primary" label="{event}" :aria-label="\'{event}: \' + props.row.text"'
+        f" @click=\"$parent.$emit('{event}', props.row.id)\"/>"
+    )
+
+
+class CueList:
+    """The list; ``locked`` runs a call on the desk while no edit does."""
+
+    def __init__(self, desk: Desk, locked: Callable[..., Awaitable[Any]]) -> None:
+        self.desk = desk
+        self._locked = locked
+        self._rows: list[CueRow] = []
+        self._build()
+
+    def _build(self) -> None:
+        with ui.row().classes("items-center q-mb-sm"):
+            self.stamp = ui.label("").classes("quiet").mark("stamp")
+            self.show = ui.select(SHOW, value="spoken", label="show", on_change=self.draw)
+            self.show.props("outlined dense options-dense").classes("w-48")
+            ui.select(self.desk.rule_sets, label="cue rules", value="", on_change=self._rules).props(
+                "outlined dense options-dense"
+            ).classes("w-48")
+            ui.button("compare from here", on_click=self._from_here).props("outline dense no-caps")
+        self.summary = ui.label("").mark("summary").props("role=status")
+        columns = [
+            {"name": n, "label": label, "field": n, "align": align, "headerStyle": "font-weight:600"}
+            for n, label, align in _COLUMNS
+        ]
+        self.table = ui.table(columns=columns, rows=[], row_key="id", pagination=15).props("flat dense wrap-cells")
+        self.table.add_slot(
+            "body-cell-mark",
+            '<q-td :props="props"><span class="mark">{{ props.row.mark }}</span>'
+            '<div class="was" v-if="props.row.was">{{ props.row.was }}</div></q-td>',
+        )
+        self.table.add_slot(
+            "body-cell-text",
+            '<q-td :props="props">{{ props.row.text }}<div class="was" v-if="props.row.outcome">{{ props.row.outcome }}'
+            "</div></q-td>",
+        )
+        self.table.add_slot(
+            "body-cell-ask",
+            f'<q-td :props="props">{_button("hear")}{_button("why")}</q-td>',
+        )
+        self.table.on("hear", self._hear)
+        self.table.on("why", self._why)
+        self.why = ui.label("").classes("why").mark("why").props("role=status")
+
+    def draw(self) -> None:
+        """Show the cues as the desk has them now."""
+        self._rows = self.desk.cue_rows()
+        count, took = self.desk.ran
+        self.stamp.text = f"run {count} took {took:.2f} s"
+        wanted = [r for r in self._rows if self._shown(r)]
+        self.table.rows = [
+            {
+                "id": r.id,
+                "mark": _SIGN[r.mark],
+                "was": r.was,
+                "lap": r.lap,
+                "place": f"{r.place_m:.0f} m",
+                "corner": r.corner,
+                "text": r.text,
+                "outcome": f"held back: {r.reason}" if r.outcome == "held" else "",
+            }
+            for r in wanted
+        ]
+        spoken = sum(r.outcome == "spoken" and r.mark != "gone" for r in self._rows)
+        held = sum(r.outcome == "held" for r in self._rows)
+        marks = [sum(r.mark == mark for r in self._rows) for mark in ("new", "gone", "changed")]
+        change = f"{marks[0]} new, {marks[1]} gone, {marks[2]} changed" if any(marks) else "nothing changed"
+        self.summary.text = f"{spoken} spoken, {held} held back; {change}"
+
+    def _shown(self, row: CueRow) -> bool:
+        if self.show.value == "spoken":
+            return row.outcome == "spoken"
+        return self.show.value == "all" or bool(row.mark)
+
+    async def _rules(self, event: Any) -> None:
+        await self._locked(self.desk.use_rules, event.value)
+        await self._locked(self.desk.rerun)
+        self.draw()
+
+    def _from_here(self) -> None:
+        self.desk.keep_as_before()
+        self.draw()
+
+    def _row(self, number: Any) -> CueRow | None:
+        return next((r for r in self._rows if r.id == number), None)
+
+    def _why(self, event: Any) -> None:
+        row = self._row(event.args)
+        if row is not None:
+            self.why.text = row.why
+
+    async def _hear(self, event: Any) -> None:
+        row = self._row(event.args)
+        if row is None:
+            return
+        self.why.text = row.why
+        # None when the server is being ended
+        data, problem = await run.io_bound(self.desk.sound, row.text) or (b"", "the editor ends")
+        if not data:
+            self.why.text = f"{row.text!r} can not be heard: {problem}"
+            return
+        sound = base64.b64encode(data).decode()
+        ui.run_javascript(f'coachEditor.play("data:audio/wav;base64,{sound}")')
+        self.why.text = f"Playing: {row.text}. {row.why}"

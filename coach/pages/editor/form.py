@@ -1,0 +1,192 @@
+"""The fields of one corner: what is typed goes to the file's own checks, and what they say stands under the field."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from nicegui import ui
+
+from coach.pages.editor.desk import Desk
+
+Path = tuple[str | int, ...]
+Put = Callable[[Path, Any], Awaitable[None]]
+PLACES: Final = (
+    ("brake_m", "brake, m"),
+    ("turn_in_m", "turn-in, m"),
+    ("apex_m", "apex, m"),
+    ("exit_m", "exit, m"),
+    ("end_m", "end, m"),
+)
+KERB_USES: Final = ["use", "touch", "avoid"]
+CAUTIONS: Final = ["bump", "crest", "track_limit", "kerb", "surface", "other"]
+
+
+def number(text: str | None) -> Any:
+    """What was typed as a number; text that is none stays text, so that the file's check says what is wrong."""
+    raw = (text or "").strip()
+    if not raw:
+        return None
+    try:
+        value = float(raw)
+    except ValueError:
+        return raw
+    if not math.isfinite(value):
+        return raw
+    return int(raw) if raw.lstrip("+-").isdigit() else value
+
+
+def shown(value: Any) -> str:
+    """A value of the file as it stands in its field."""
+    if value is None:
+        return ""
+    if isinstance(value, float):
+        return f"{value:.10g}"
+    return str(value)
+
+
+def numbers(text: str | None) -> list[Any]:
+    """Numbers with commas or blanks between them."""
+    return [number(part) for part in (text or "").replace(",", " ").split()]
+
+
+def lines(text: str | None) -> list[str]:
+    """Lines that hold something."""
+    return [line.strip() for line in (text or "").splitlines() if line.strip()]
+
+
+@dataclass
+class _Field:
+    path: Path
+    element: Any
+    to_field: Callable[[Any], Any]
+
+
+class CornerForm:
+    """The form for ``corner``; ``put`` is awaited with each change."""
+
+    def __init__(self, desk: Desk, put: Put) -> None:
+        self.desk = desk
+        self.corner = 0
+        self._put = put
+        self._fields: list[_Field] = []
+        self._filling = False
+        self._build()
+
+    def _build(self) -> None:
+        with ui.element("div").classes("fields"):
+            self._text("name", ("name",))
+            self._text("how it is spoken", ("say",))
+            self._choice("direction", ("direction",), ["left", "right"], clearable=False)
+            self._number("gear", ("gear",))
+            for field, label in PLACES:
+                self._number(label, (field,))
+            self._list("boards, m before turn-in", ("boards",))
+            self._choice("apex", ("apex",), ["early", "mid", "late"])
+            for where in ("entry", "apex", "exit"):
+                self._choice(f"kerb at {where}", ("kerbs", where), KERB_USES)
+            self._number("latest brake point, m", ("limits", "latest_brake_m"))
+            self._number("widest exit, m outside", ("limits", "widest_exit_offset_m"))
+        words = ui.textarea("own words, one a line").props("debounce=400 autogrow outlined dense")
+        self._add(("words",), words, lines, lambda v: "\n".join(map(str, v or [])))
+        mute = ui.select(self.desk.mutes, multiple=True, label="muted").props("outlined dense use-chips")
+        self._add(("mute",), mute, list, lambda v: [x for x in v or [] if x in self.desk.mutes])
+        ui.label("Cautions").classes("head")
+        self._cautions = ui.element("div")
+        ui.button("add a caution", on_click=self._add_caution).props("outline dense no-caps")
+
+    def _text(self, label: str, path: Path) -> None:
+        element = ui.input(label).props("debounce=400 outlined dense")
+        self._add(path, element, lambda t: (t or "").strip() or None, shown)
+
+    def _number(self, label: str, path: Path) -> None:
+        element = ui.input(label).props("debounce=400 outlined dense inputmode=decimal")
+        self._add(path, element, number, shown)
+
+    def _list(self, label: str, path: Path) -> None:
+        element = ui.input(label).props("debounce=400 outlined dense inputmode=decimal")
+        self._add(path, element, numbers, lambda v: ", ".join(map(shown, v or [])))
+
+    def _choice(self, label: str, path: Path, options: list[str], clearable: bool = True) -> None:
+        element = ui.select(options, label=label, clearable=clearable).props("outlined dense options-dense")
+        self._add(path, element, lambda v: v, lambda v: v if v in options else None)
+
+    def _add(self, path: Path, element: Any, read: Callable[[Any], Any], to_field: Callable[[Any], Any]) -> None:
+        async def changed() -> None:
+            if not self._filling:
+                await self._put(path, read(element.value))
+
+        element.on_value_change(changed)
+        element.mark("-".join(map(str, path)))
+        self._fields.append(_Field(path, element, to_field))
+
+    def fill(self, but: Path | None = None) -> None:
+        """Show the corner as the file has it; the field ``but`` is being typed in and keeps its text."""
+        self._filling = True
+        try:
+            for field in self._fields:
+                if field.path != but:
+                    field.element.value = field.to_field(self.desk.get(self.corner, *field.path))
+            self.tell()
+            if but is None or but[0] != "cautions":
+                self._fill_cautions()
+        finally:
+            self._filling = False
+
+    def tell(self) -> None:
+        """Show under each field what is wrong with it."""
+        for field in self._fields:
+            field.element.error = self.desk.problem_at(self.corner, *field.path) or None
+
+    def _fill_cautions(self) -> None:
+        self._cautions.clear()
+        with self._cautions:
+            for i, caution in enumerate(self.desk.get(self.corner, "cautions") or []):
+                self._caution(i, caution)
+
+    def _caution(self, i: int, caution: Any) -> None:
+        def at(key: str, kind: Callable[[Any], Any]) -> Callable[[Any], Awaitable[None]]:
+            async def changed(event: Any) -> None:
+                if not self._filling:
+                    await self._change_caution(i, key, kind(event.value))
+
+            return changed
+
+        with ui.element("div").classes("fields caution"):
+            kind = caution.get("kind")
+            ui.select(
+                CAUTIONS, label="kind", value=kind if kind in CAUTIONS else None, on_change=at("kind", str)
+            ).props("outlined dense")
+            for key, label, read in (("at_m", "at, m", number), ("words", "words", lambda t: (t or "").strip())):
+                field = ui.input(label, value=shown(caution.get(key)), on_change=at(key, read))
+                field.props("debounce=400 outlined dense").mark(f"caution-{i}-{key}")
+                field.error = self.desk.problem_at(self.corner, "cautions", i, key) or None
+            ui.switch("can hurt", value=bool(caution.get("safety")), on_change=at("safety", bool))
+            ui.button("remove", on_click=lambda: self._change_caution(i, "", None)).props("flat dense no-caps")
+
+    async def _add_caution(self) -> None:
+        apex = self.desk.get(self.corner, "apex_m")
+        await self._put_cautions([*self._all_cautions(), {"kind": "other", "at_m": apex, "words": "mind this"}])
+        self.fill()
+
+    async def _change_caution(self, i: int, key: str, value: Any) -> None:
+        every = self._all_cautions()
+        if i >= len(every):
+            return
+        if not key:
+            del every[i]
+        elif key == "safety" and not value:
+            every[i].pop("safety", None)
+        else:
+            every[i][key] = value
+        await self._put_cautions(every)
+        if not key:
+            self.fill()
+
+    def _all_cautions(self) -> list[dict[str, Any]]:
+        return [dict(c) for c in self.desk.get(self.corner, "cautions") or []]
+
+    async def _put_cautions(self, every: Sequence[dict[str, Any]]) -> None:
+        await self._put(("cautions",), list(every))

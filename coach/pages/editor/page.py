@@ -1,0 +1,234 @@
+"""The editor's page: map, traces, form and cues of one profile, all showing the same desk."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Callable
+from typing import Any
+
+from nicegui import run, ui
+
+from coach.errors import CoachError
+from coach.pages.editor.cues import CueList
+from coach.pages.editor.desk import Desk
+from coach.pages.editor.form import CornerForm, Path
+from coach.pages.editor.picture import MapView, TraceView
+from coach.pages.look import LINK
+from coach.pages.render import asset
+
+WATCH_S = 1.0
+"""How often the file on disk is looked at [s]."""
+
+
+class Shared:
+    """The desk, one lock for all who sit at it, and whom to tell of a change."""
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+        self._lock = asyncio.Lock()
+        self._wanted = self._done = 0
+        self.views: list[EditorPage] = []
+
+    async def locked(self, call: Callable[..., Any], *arguments: Any) -> Any:
+        """``call`` on a thread of its own, one at a time."""
+        async with self._lock:
+            return await run.io_bound(call, *arguments)
+
+    def tell(self, but: EditorPage | None = None, field: Path | None = None) -> None:
+        """Every open page shows the desk anew; ``but`` keeps the ``field`` that is typed in there."""
+        for view in list(self.views):
+            view.show(field if view is but else None)
+
+    async def rerun(self) -> None:
+        """Run the session under the profile as it stands; edits made meanwhile are run together, once."""
+        self._wanted += 1
+        if not self.desk.has_session or self._wanted != self._done + 1:
+            return
+        while self._done != self._wanted:
+            wanted = self._wanted
+            await self.locked(self.desk.rerun)
+            self._done = wanted
+            for view in list(self.views):
+                view.show_cues()
+
+
+class EditorPage:
+    """One browser's view of the desk."""
+
+    def __init__(self, shared: Shared) -> None:
+        self.shared = shared
+        self.desk = shared.desk
+        self.corner = 0
+        self._client = ui.context.client
+        self._build()
+        shared.views.append(self)
+        self._client.on_disconnect(self._left)
+
+    def _left(self) -> None:
+        if self in self.shared.views:
+            self.shared.views.remove(self)
+
+    def _build(self) -> None:
+        ui.colors(primary=LINK, negative="#9c2a10")
+        ui.add_css(asset("editor.css"))
+        ui.add_head_html(f"<script>{asset('editor.js')}</script>")
+        self._bar()
+        self._disk = ui.element("div").classes("disk").props("role=alert")
+        with self._disk:
+            ui.label("The file was changed on disk since it was read here.")
+            ui.button("take the file", on_click=self._take).props("outline dense no-caps")
+            ui.button("keep mine and overwrite it", on_click=self._force).props("outline dense no-caps")
+        self._disk.visible = False
+        with ui.element("main").classes("desk"):
+            with ui.element("section").classes("sheet"):
+                self.map = MapView(self.desk)
+            with ui.element("section").classes("sheet form"):
+                self._form()
+            with ui.element("section").classes("sheet"):
+                self._traces()
+            self.cues: CueList | None = None
+            if self.desk.has_session:
+                with ui.element("section").classes("sheet"):
+                    ui.html("<h2>Cues of the session under the profile as it stands</h2>", sanitize=False)
+                    self.cues = CueList(self.desk, self.shared.locked)
+        ui.on("place", self._dragged)
+        ui.on("corner", lambda e: self._choose(int(e.args["index"])))
+        ui.on("unheard", lambda: ui.notify("the browser could not play it"))
+        ui.timer(WATCH_S, self._watch)
+        data = json.dumps(self.map.script_data())
+        ui.run_javascript(f"coachEditor.line({data})")
+        self.show()
+        self.show_cues()
+        self.traces.zoom(0)
+
+    def _bar(self) -> None:
+        with ui.element("header").classes("bar"):
+            with ui.element("div"):
+                self._title = ui.label("").props("role=heading aria-level=1").style("font-size:1.25rem;font-weight:650")
+                ui.label(self.desk.file_name).classes("file")
+            ui.element("div").classes("room")
+            self._state = ui.label("").mark("state").props("role=status")
+            self._undo = ui.button("undo", on_click=self._undone).props("outline dense no-caps")
+            self._redo = ui.button("redo", on_click=self._redone).props("outline dense no-caps")
+            self._save = ui.button("save", on_click=self._saved).props("unelevated dense no-caps padding='xs md'")
+            if self.desk.has_session:
+                ui.link("debrief", "/debrief", new_tab=True)
+            ui.link("guide", "/guide", new_tab=True)
+
+    def _traces(self) -> None:
+        ui.html("<h2>Traces: the points can be dragged here too</h2>", sanitize=False)
+        self.traces = TraceView(self.desk)
+        with ui.element("div").classes("laps"):
+            for lap, on in self.traces.laps():
+                ui.checkbox(
+                    f"lap {lap}", value=on, on_change=lambda e, lap=lap: self.traces.show_lap(lap, bool(e.value))
+                ).props("dense")
+        with ui.row():
+            ui.button("this corner", on_click=lambda: self.traces.zoom(self.corner)).props("outline dense no-caps")
+            ui.button("whole lap", on_click=self.traces.whole).props("outline dense no-caps")
+        ui.label("Ctrl and wheel, pinch, or the bar under the traces zoom all of them.").classes("quiet")
+
+    def _form(self) -> None:
+        with ui.row().classes("items-center q-mb-sm no-wrap"):
+            ui.button("◀", on_click=lambda: self._choose(self.corner - 1)).props(
+                'outline dense aria-label="corner before"'
+            )
+            self._corners = ui.select({}, label="corner", on_change=lambda e: self._choose(e.value))
+            self._corners.props("outlined dense options-dense").classes("w-56").mark("corner")
+            ui.button("▶", on_click=lambda: self._choose(self.corner + 1)).props(
+                'outline dense aria-label="next corner"'
+            )
+        self._problems = ui.label("").classes("problems").mark("problems").props("role=alert")
+        self.form = CornerForm(self.desk, self._put)
+
+    # what it shows
+
+    def show(self, but: Path | None = None) -> None:
+        """Show the desk as it is; the field ``but`` keeps what is being typed."""
+        names = self.desk.names
+        self.corner = min(self.corner, len(names) - 1)
+        problems = self.desk.problem_lines()
+        self._title.text = f"{self.desk.circuit}: profile"
+        unsaved = "unsaved changes" if self.desk.changed else "saved"
+        count = f"{len(problems)} problem{'s' if len(problems) > 1 else ''}"
+        self._state.text = count if problems else unsaved
+        self._problems.text = "\n".join(problems)
+        self._problems.visible = bool(problems)
+        self._undo.enabled, self._redo.enabled = bool(self.desk.undo_label), bool(self.desk.redo_label)
+        self._save.enabled = self.desk.changed and not problems
+        self._corners.set_options(dict(enumerate(names)), value=self.corner)
+        self.form.corner = self.corner
+        self.form.fill(but)
+        self.map.draw(self.corner)
+        self.traces.draw(self.corner)
+        marks = json.dumps(self.traces.marks(self.corner))
+        # the view's own client, whoever made the edit
+        self._client.run_javascript(f"coachEditor.marks({self.traces.chart.id}, {marks})")
+
+    def show_cues(self) -> None:
+        """Show the cues of the last run."""
+        if self.cues is not None:
+            self.cues.draw()
+
+    # what is done
+
+    def _choose(self, corner: int | None) -> None:
+        if corner is None or corner == self.corner:
+            return
+        self.corner = corner % len(self.desk.names)
+        self.show()
+        self.traces.zoom(self.corner)
+
+    async def _put(self, path: Path, value: Any) -> None:
+        if await self.shared.locked(self.desk.put, self.corner, path, value):
+            self.shared.tell(self, path)
+            await self.shared.rerun()
+
+    async def _dragged(self, event: Any) -> None:
+        field, at = str(event.args["field"]), float(event.args["at"])
+        if field in ("brake_m", "turn_in_m", "apex_m", "exit_m"):
+            await self.shared.locked(self.desk.put, self.corner, (field,), at)
+            self.shared.tell()
+            await self.shared.rerun()
+
+    async def _undone(self) -> None:
+        await self._step(self.desk.undo)
+
+    async def _redone(self) -> None:
+        await self._step(self.desk.redo)
+
+    async def _step(self, call: Callable[[], bool]) -> None:
+        if await self.shared.locked(call):
+            self.shared.tell()
+            await self.shared.rerun()
+
+    async def _saved(self) -> None:
+        if self.desk.changed_on_disk():
+            self._disk.visible = True
+            return
+        await self._write(force=False)
+
+    async def _force(self) -> None:
+        await self._write(force=True)
+
+    async def _write(self, *, force: bool) -> None:
+        try:
+            await self.shared.locked(lambda: self.desk.save(force=force))
+        except CoachError as error:
+            ui.notify(str(error), multi_line=True, classes="multi-line")
+            return
+        ui.notify("saved")
+        self.shared.tell()
+
+    async def _take(self) -> None:
+        try:
+            await self.shared.locked(self.desk.take_from_disk)
+        except CoachError as error:
+            ui.notify(f"the file on disk is not right, yours stays: {error}", multi_line=True)
+            return
+        self.shared.tell()
+        await self.shared.rerun()
+
+    async def _watch(self) -> None:
+        self._disk.visible = await run.io_bound(self.desk.changed_on_disk)

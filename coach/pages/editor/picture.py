@@ -1,0 +1,138 @@
+"""Map and traces of the editor, both with the places of the chosen corner as points that can be dragged."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+from nicegui import ui
+
+from coach.core.values import Corner
+from coach.pages.editor.desk import Desk
+from coach.pages.render import environment
+from coach.pages.traces import KMH, Traces, bands, lap_name, trace_chart
+from coach.pages.track_map import TrackMap
+
+AROUND_M: Final = 50.0
+"""The corner's own drawing begins and ends this far beyond its points [m]."""
+
+
+def handles(corner: Corner) -> list[tuple[str, str, float]]:
+    """(field, name, place [m]) of the points of a corner that can be dragged."""
+    out = [] if corner.brake_m != corner.brake_m else [("brake_m", "brake", corner.brake_m)]
+    out += [("turn_in_m", "turn in", corner.turn_in_m), ("apex_m", "apex", corner.apex_m)]
+    return [*out, ("exit_m", "exit", corner.exit_m)]
+
+
+class MapView:
+    """The circuit with its corners' names, one of which is chosen, and beside it that corner with its points."""
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+        self._track = TrackMap(desk.reference, desk.corners)
+        self._html = ui.html("", sanitize=False).classes("map-holder")
+
+    def script_data(self) -> dict[str, Any]:
+        """The line as [place, x, y] rows, for dragging along it."""
+        reference = self.desk.reference
+        if not self._track.known:
+            return {"line": [], "length": reference.length_m, "closed": reference.closed}
+        s = np.arange(0.0, reference.length_m, 2.0)
+        x, y = self._track.xy(s)
+        line = np.round(np.column_stack((s, x, y)), 1).tolist()
+        return {"line": line, "length": reference.length_m, "closed": reference.closed}
+
+    def draw(self, chosen: int) -> None:
+        """Draw the map with the points of the corner ``chosen``."""
+        if not self._track.known:
+            self._html.content = "<p>This reference knows no positions: there is no map.</p>"
+            return
+        corners = self.desk.corners
+        self._track = TrackMap(self.desk.reference, corners)
+        corner = corners[chosen]
+        points = []
+        places = handles(corner)
+        for field, name, place in places:
+            x, y = (float(v) for v in self._track.xy(place))
+            points.append({"field": field, "name": name, "place": place, "x": x, "y": y})
+        first, last = places[0][2], max(corner.exit_m, corner.turn_in_m + 1.0)
+        box = self._track.box(first - AROUND_M, last + AROUND_M)
+        self._html.content = (
+            environment()
+            .get_template("editor_map.html")
+            .render(
+                map=self._track,
+                labels=self._track.labels(),
+                points=points,
+                chosen=chosen,
+                name=self.desk.names[chosen],
+                box=box,
+                unit=box[2] / 420.0,
+                near=self._track.line(first - 4 * AROUND_M, last + 4 * AROUND_M),
+                band=self._track.line(corner.turn_in_m, last),
+            )
+        )
+
+
+class TraceView:
+    """The traces of the session's laps, or of the reference alone."""
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+        self._traces = desk.traces() or _reference_alone(desk)
+        options = trace_chart(self._traces, desk.corners, [{"name": "", "value": [0, 0]}])
+        options["dataZoom"][0]["moveOnMouseMove"] = False
+        self.chart = ui.echart(options, renderer="canvas").classes("trace-holder")
+        self.channels = [s["id"] for s in options["series"] if str(s.get("id", "")).endswith(" 0")]
+
+    def laps(self) -> list[tuple[int, bool]]:
+        """The laps that can be shown, and whether each is."""
+        return [(lap, lap in self._traces.shown) for lap in self._traces.laps]
+
+    def show_lap(self, lap: int, on: bool) -> None:
+        """Show or hide a lap."""
+        self.chart.run_chart_method(
+            "dispatchAction", {"type": "legendSelect" if on else "legendUnSelect", "name": lap_name(lap)}
+        )
+
+    def marks(self, chosen: int) -> list[dict[str, Any]]:
+        """The points of the corner ``chosen`` on the speed of the reference."""
+        out = []
+        length = self.desk.reference.length_m
+        for field, name, place in handles(self.desk.corners[chosen]):
+            speed = float(self.desk.reference.at("speed_mps", place)) * KMH
+            along = place % length if self.desk.reference.closed else place
+            out.append({"name": name, "value": [round(along, 1), round(speed, 1)], "field": field, "place": place})
+        return out
+
+    def draw(self, chosen: int) -> None:
+        """Move bands and points to where the corners are now."""
+        where = bands(self.desk.corners)
+        series: list[dict[str, Any]] = [{"id": i, "markArea": {"data": where}} for i in self.channels]
+        series.append({"id": "places", "data": self.marks(chosen)})
+        self.chart.run_chart_method("setOption", {"series": series})
+
+    def zoom(self, chosen: int) -> None:
+        """Show the stretch of the corner ``chosen``."""
+        corner = self.desk.corners[chosen]
+        first = corner.brake_m if corner.brake_m == corner.brake_m else corner.turn_in_m
+        low, high = max(first - 120.0, 0.0), corner.end_m + 120.0
+        self.chart.run_chart_method("dispatchAction", {"type": "dataZoom", "startValue": low, "endValue": high})
+
+    def whole(self) -> None:
+        """Show the whole lap."""
+        self.chart.run_chart_method("dispatchAction", {"type": "dataZoom", "start": 0, "end": 100})
+
+
+def _reference_alone(desk: Desk) -> Traces:
+    reference = desk.reference
+    keep = np.arange(0, len(reference), max(1, len(reference) // 1400))
+    zero = np.zeros(len(keep))
+    channels = {
+        "speed": reference.speed_mps[keep] * KMH,
+        "delta": zero * np.nan,
+        "brake": reference.brake[keep] * 100.0,
+        "throttle": reference.throttle[keep] * 100.0,
+        "offset": zero * np.nan,
+    }
+    return Traces(np.asarray(keep * reference.step_m, dtype=np.float64), channels, {})
