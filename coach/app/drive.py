@@ -162,7 +162,7 @@ def _learned(feed: Feed) -> dict[str, Any]:
         "latency_s": feed.latency_s,
     }
     if plane is not None:
-        out |= {"origin_lat_deg": plane.origin_lat_deg, "origin_lon_deg": plane.origin_lon_deg}
+        out |= {"origin_lat_deg": plane.lat_deg, "origin_lon_deg": plane.lon_deg}
     return out
 
 

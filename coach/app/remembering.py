@@ -47,12 +47,19 @@ def remember(history: History, result: Rerun, setup: Setup, header: Header, live
 
 def remember_session(history: History, session: Path) -> int:
     """Rerun a session folder and keep it; raises CoachError."""
+    from coach.app.replane import on_plane_of
     from coach.app.rerun import rerun
     from coach.app.setup import session_setup
 
     reader = SessionReader(session)
     setup = session_setup(reader, None, None)
-    return remember(history, rerun(reader.batches(), setup), setup, reader.header, reader.decisions())
+    return remember(
+        history,
+        rerun(on_plane_of(setup.reference, reader.header, reader.batches()), setup),
+        setup,
+        reader.header,
+        reader.decisions(),
+    )
 
 
 def keep_looked(result: Rerun, setup: Setup, reader: SessionReader, notice: Callable[[str], object]) -> None:

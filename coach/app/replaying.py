@@ -9,6 +9,7 @@ from pathlib import Path
 
 from coach.app.drive import Heard, open_outputs
 from coach.app.engine import Engine
+from coach.app.replane import on_plane_of
 from coach.app.rerun import rerun
 from coach.app.setup import Setup, session_setup
 from coach.app.sources import Source, speed_of
@@ -57,7 +58,7 @@ def replay_session(
     if pace == float("inf") and not (with_voice or with_overlay):
         first = last = float("nan")
         batches = []
-        for batch in reader.batches(1 << 16):
+        for batch in on_plane_of(setup.reference, reader.header, reader.batches(1 << 16)):
             batches.append(batch)
             t = batch["t_s"]
             first, last = (float(t[0]) if first != first else first), float(t[-1])

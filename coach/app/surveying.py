@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+from coach.app.replane import on_plane_of
+from coach.core.columns import Columns
+from coach.core.reference import Reference
 from coach.errors import ProfileError
 from coach.profile.corner_map import new_profile
 from coach.profile.merge import MergeReport, merge_survey
@@ -32,7 +36,6 @@ def survey_session(session: Path, output: Path | None, reference_lap: int | None
     Raises SessionError, SurveyError, ProfileError.
     """
     reader = SessionReader(session)
-    columns = reader.columns()
     folder = output if output is not None else reader.folder / "profile"
     if folder.suffix in (".yaml", ".yml"):
         folder = folder.parent
@@ -44,7 +47,10 @@ def survey_session(session: Path, output: Path | None, reference_lap: int | None
         kept = path.parent / file.model.reference
         previous = read_reference(kept) if kept.is_file() else None
     name = circuit or (file.model.circuit if file is not None else "") or reader.header.circuit or folder.resolve().name
+    batches = reader.batches() if previous is None else on_plane_of(previous, reader.header, reader.batches())
+    columns = Columns.join(list(batches))
     found = survey(columns, circuit=name, reference_lap=reference_lap, previous=previous)
+    found = replace(found, reference=_with_origin(found.reference, reader, previous))
     merged = None
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -58,3 +64,12 @@ def survey_session(session: Path, output: Path | None, reference_lap: int | None
         write_reference(folder / REFERENCE_NAME, found.reference)
         new_profile(path, name, found.reference.length_m, found.corners).save()
     return Surveyed(found, path, merged, reader.tail())
+
+
+def _with_origin(made: Reference, reader: SessionReader, previous: Reference | None) -> Reference:
+    """The new reference with the origin of the plane its positions are in."""
+    if previous is not None and math.isfinite(previous.origin_lat_deg):
+        lat, lon = previous.origin_lat_deg, previous.origin_lon_deg
+    else:
+        lat, lon = reader.header.origin_lat_deg, reader.header.origin_lon_deg
+    return replace(made, origin_lat_deg=lat, origin_lon_deg=lon)
