@@ -190,4 +190,6 @@ def _by_distance(trace: Trace, lap: Lap) -> tuple[Floats, Floats, Floats]:
 
 def _at_start(t: Floats, d: Floats, start: float) -> float:
     """What the lap distance shows at the line: 0 if it starts again there, else its own value (a running count)."""
+    known = np.isfinite(d)
+    t, d = t[known], d[known]
     return 0.0 if abs(d[0]) < 30.0 else float(np.interp(start, t, d))

@@ -1,9 +1,9 @@
 """Laps: cut at the passages of the line, each either valid or named with the first reason why not.
 
-Rules (the first that holds names the lap): incomplete; out-lap, in-lap, pit (by the feed's flag, or lap 0); a gap,
-restart or teleport inside; stopped (below 3 m/s for over 1 s); cut (three wheels or more outside the track for
-0.2 s); shorter or longer than the other laps by more than 3 %; off the other laps' road (see ``edges``); slower than
-115 % of the best valid lap.
+Rules (the first that holds names the lap): incomplete (or under 200 m); a gap, restart or teleport inside; places
+unknown for over 2.5 s; positions and speed that differ by over 10 %; out-lap, in-lap, pit (by the feed's flag, or
+lap 0); stopped (below 3 m/s for over 1 s); cut (three wheels or more outside the track for 0.2 s); shorter or longer
+than the other laps by more than 3 %; off the other laps' road (see ``edges``); slower than 115 % of the best.
 """
 
 from __future__ import annotations
@@ -34,6 +34,10 @@ WHEELS_OFF: Final = 3
 WHEELS_OFF_S: Final = 0.2
 OTHER_LENGTH: Final = 0.03
 SLOW: Final = 1.15
+SHORTEST_M: Final = 200.0
+DISAGREE: Final = 0.1
+FEWEST_PLACES: Final = 20
+LONGEST_WAIT_S: Final = 2.5
 _SAME_LINE_M: Final = 50.0
 
 
@@ -195,6 +199,10 @@ def _reason(trace: Trace, lap: Lap) -> str:
     for clock, what in trace.breaks:
         if lap.start - 1e-6 < clock < lap.stop:
             return f"{what}, {way(clock)}"
+    if lap.length_m < SHORTEST_M:
+        return f"incomplete: only {lap.length_m:.0f} m long"
+    if lack := _lack(trace, lap):
+        return lack
     pit = trace.channels["in_pit"] > 0.5
     span, where = _longest(trace, lap, pit)
     if span > 0:
@@ -211,6 +219,26 @@ def _reason(trace: Trace, lap: Lap) -> str:
     span, where = _longest(trace, lap, off)
     if span >= WHEELS_OFF_S:
         return f"cut: {WHEELS_OFF} wheels or more off the track for {span:.1f} s, {way(where)}"
+    return ""
+
+
+def _lack(trace: Trace, lap: Lap) -> str:
+    """What is missing to know the car's place all through the lap; empty if nothing is."""
+    if trace.has_positions:
+        i, j = np.searchsorted(trace.p_clock, [lap.start, lap.stop])
+        t = trace.p_clock[i:j]
+        way = float(np.hypot(np.diff(trace.xs[i:j]), np.diff(trace.ys[i:j])).sum())
+        if abs(way / lap.length_m - 1.0) > DISAGREE:
+            return f"positions and speed disagree: {way:.0f} m by positions, {lap.length_m:.0f} m by speed"
+    else:
+        i, j = np.searchsorted(trace.clock, [lap.start, lap.stop])
+        known = np.isfinite(trace.channels["lap_distance_m"][i:j]) | np.isfinite(trace.channels["lap_fraction"][i:j])
+        t = trace.clock[i:j][known]
+    wait = float(np.diff(np.concatenate([[lap.start], t, [lap.stop]])).max())
+    # a car at a stand gives few places: stopped is told apart below
+    driven = wait * lap.length_m / lap.time_s
+    if len(t) < FEWEST_PLACES or (wait > LONGEST_WAIT_S and driven > 10.0):
+        return f"places unknown for {wait:.1f} s"
     return ""
 
 

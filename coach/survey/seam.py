@@ -127,6 +127,8 @@ def counted_seam(trace: Trace, at: NDArray[np.intp]) -> Seam | None:
 
 def _share(trace: Trace, at: NDArray[np.intp]) -> Floats:
     """Where within the interval the line lies by the lap distance after it; a half where that is not known."""
+    if not len(at):
+        return np.empty(0)
     d = trace.channels["lap_distance_m"]
     f = trace.channels["lap_fraction"]
     gap = trace.clock[at + 1] - trace.clock[at]

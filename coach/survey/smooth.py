@@ -51,7 +51,7 @@ def cutoff_for(noise: float, dt: float, wanted: float, derivative: int) -> float
     ``noise`` is that of one sample, ``dt`` the spacing [s]. The constants are integrals of u^(2d) / (1 + u^6)^2
     over pi. Clipped to what a car's motion allows.
     """
-    if not noise > 0:
+    if not noise > 1e-9:
         return HIGHEST_CUTOFF
     constant = (0.8727 / math.pi, 1 / 12, 1 / 18)[derivative]
     cutoff = (wanted**2 / (noise**2 * dt * constant)) ** (1 / (2 * derivative + 1))

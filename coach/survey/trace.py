@@ -28,6 +28,8 @@ LATERAL_MPS2: Final = 0.5
 _LONGITUDINAL_MPS2: Final = 0.4
 _PLACE_M: Final = 0.02
 _FEWEST: Final = 50
+FARTHEST_M: Final = 2e7
+FASTEST_MPS: Final = 150.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,8 +117,7 @@ class Trace:
 
 def tidy(columns: Columns) -> Trace:
     """Make a recording tidy; SurveyError if it holds too little to cut a lap from."""
-    t = columns["t_s"]
-    kept = columns.where(np.isfinite(t))
+    kept = _plausible(columns)
     has_xy = np.isfinite(kept["x_m"]) & np.isfinite(kept["y_m"])
     has_distance = np.isfinite(kept["lap_distance_m"]) | np.isfinite(kept["lap_fraction"])
     positions = int(has_xy.sum()) >= _FEWEST and 2 * int(has_xy.sum()) >= int(has_distance.sum())
@@ -143,6 +144,28 @@ def tidy(columns: Columns) -> Trace:
         standing = rest[waited > 0.25]
         moved[standing[:: max(1, int(0.1 / float(np.median(np.diff(clock)))))]] = True
     return _with_positions(kept, clock, chunk, breaks, np.flatnonzero(moved))
+
+
+def _plausible(columns: Columns) -> Columns:
+    """Frames with a time; what no car can have shown is absent."""
+    kept = Columns(columns.data[:, np.isfinite(columns["t_s"])])
+    kept.data[~np.isfinite(kept.data)] = np.nan
+    for names, low, high in (
+        (("x_m", "y_m", "z_m", "lap_distance_m"), -FARTHEST_M, FARTHEST_M),
+        (("speed_mps",), -FASTEST_MPS, FASTEST_MPS),
+        (("lap_fraction",), -0.1, 1.1),
+    ):
+        for name in names:
+            row = kept[name]
+            with np.errstate(invalid="ignore"):
+                row[(row < low) | (row > high)] = np.nan
+    # a channel that a feed does not fill may come as zeros: what never moves while a car drives is absent
+    for group in (("x_m", "y_m"), ("lap_distance_m",), ("lap_fraction",), ("speed_mps",), ("throttle",)):
+        rows = [kept[name] for name in group]
+        if all(float(np.nanmax(r) - np.nanmin(r)) == 0.0 for r in rows if np.isfinite(r).any()):
+            for r in rows:
+                r[:] = np.nan
+    return kept
 
 
 def _one_clock(c: Columns) -> tuple[Columns, Floats, NDArray[np.intp], tuple[tuple[float, str], ...]]:
