@@ -6,10 +6,12 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import psutil  # type: ignore[import-untyped,unused-ignore]  # ships no types
 import pytest
 
@@ -19,6 +21,7 @@ from coach.outputs.child import Report
 from coach.outputs.latency import Ear, Figure, figure, measure_latency
 from coach.outputs.live import Choice, Live
 from coach.outputs.overlay.settings import Settings
+from coach.outputs.voice.device import MixerDevice
 from coach.outputs.voice.options import VoiceOptions
 
 pytest_plugins = ["benchmark_servers"]
@@ -116,6 +119,45 @@ def test_what_say_takes() -> None:
     show(figure("say() to first sound", first, "recorded"))
     show(figure("say() holds its caller", held, "the call"))
     assert len(held) == 12
+
+
+@pytest.mark.usefixtures("sound")
+@pytest.mark.parametrize("buffer", [256, 512])
+def test_a_caution_fades_what_sounds(buffer: int) -> None:
+    """A cut recorded from the sink: from 90 % to 5 % of a tone in 5 to 25 ms, never a hard cut, never slower."""
+    recorder = subprocess.Popen(
+        ["parec", "-d", "null.monitor", "--raw", "--format=s16le", "--rate=48000", "--channels=1", "--latency-msec=2"],
+        stdout=subprocess.PIPE,
+    )
+    assert recorder.stdout is not None
+    number, chunks = recorder.stdout.fileno(), list[bytes]()
+    reader = threading.Thread(target=lambda: chunks.extend(iter(lambda: os.read(number, 4096), b"")))
+    reader.start()
+    device = MixerDevice(buffer=buffer)
+    device.open()
+    tone = (12000 * np.sin(2 * np.pi * 1000 * np.arange(48000) / 48000)).astype("<i2").tobytes()
+    fades = []
+    try:
+        time.sleep(1.5)
+        for i in range(10):
+            chunks.clear()
+            device.play(tone)
+            time.sleep(0.3 + 0.007 * i)
+            device.play(bytes(9600))
+            time.sleep(0.4)
+            data = b"".join(chunks)
+            samples = np.frombuffer(data[: len(data) // 2 * 2], "<i2").astype(float)
+            envelope = np.sqrt(np.convolve(samples**2, np.ones(48) / 48, "same"))
+            loud = np.flatnonzero(envelope > 0.9 * envelope.max())[-1]
+            fades.append((np.flatnonzero(envelope > 0.05 * envelope.max())[-1] - loud) / 48000)
+    finally:
+        device.close()
+        recorder.kill()
+        recorder.wait()
+        reader.join()
+        recorder.stdout.close()
+    show(figure(f"fade of a cut at buffer {buffer}", fades, "recorded"))
+    assert 0.005 <= min(fades) <= max(fades) <= 0.025
 
 
 @pytest.mark.usefixtures("sound", "screen")

@@ -19,7 +19,7 @@ from coach.outputs.voice.engine import engine_version
 from coach.outputs.voice.pronounce import pronounce
 from coach.outputs.voice.renderer import RATES_WPM, WORKER, Progress, Renderer
 
-FORMAT = "3"  # goes up when trimming or levelling changes, so that old clips are made anew
+FORMAT = "4"  # goes up when trimming or levelling changes, so that old clips are made anew
 LETTER_S = 12.0  # seconds a letter at one word a minute, from measured clips
 COMMA_LETTERS = 4  # a comma takes as long as about four letters
 

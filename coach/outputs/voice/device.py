@@ -62,6 +62,8 @@ class MixerDevice:
         self._name = name
         self._buffer = buffer
         self._volume = volume
+        # the mixer steps a fade once a buffer: one shorter than a buffer would now and then be a hard cut
+        self._fade_ms = round(max(FADE_S, buffer / RATE_HZ + 0.001) * 1000)
         self._turn = 0
         self._outputs: list[str] = []
 
@@ -85,7 +87,7 @@ class MixerDevice:
         import pygame
 
         try:
-            pygame.mixer.Channel(self._turn).fadeout(round(FADE_S * 1000))
+            pygame.mixer.Channel(self._turn).fadeout(self._fade_ms)
             self._turn = 1 - self._turn
             clip_sound = pygame.mixer.Sound(buffer=clip)
             clip_sound.set_volume(self._volume)

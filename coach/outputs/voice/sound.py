@@ -20,6 +20,7 @@ TARGET_LUFS = -18.0
 PEAK_DBTP = -1.0
 WINDOW_S = 0.005
 FLOOR_DB = 45.0
+PAD_BEFORE_S = 0.001  # what is left in front is heard as delay
 PAD_S = 0.005
 SHORTEST_S = 0.4
 
@@ -65,7 +66,7 @@ def write(path: Path, samples: Samples) -> None:
 def trim(samples: Samples) -> Samples:
     """Without the silence before and behind: from the first to the last 5 ms window within 45 dB of the loudest.
 
-    5 ms are left at either end and faded, so that the cut makes no click. All silence: OutputError.
+    1 ms is left before and 5 ms behind, and faded, so that the cut makes no click. All silence: OutputError.
     """
     width = round(WINDOW_S * RATE_HZ)
     count = -(-len(samples) // width)
@@ -75,13 +76,14 @@ def trim(samples: Samples) -> Samples:
     if not count or rms.max() <= 0.0:
         raise OutputError("the engine gave silence")
     loud = np.flatnonzero(rms >= rms.max() * 10 ** (-FLOOR_DB / 20))
-    pad = round(PAD_S * RATE_HZ)
-    start = max(0, int(loud[0]) * width - pad)
-    stop = min(len(samples), (int(loud[-1]) + 1) * width + pad)
+    before, behind = round(PAD_BEFORE_S * RATE_HZ), round(PAD_S * RATE_HZ)
+    start = max(0, int(loud[0]) * width - before)
+    stop = min(len(samples), (int(loud[-1]) + 1) * width + behind)
     out = samples[start:stop].copy()
-    ramp = np.linspace(0.0, 1.0, min(pad, len(out) // 2), endpoint=False)
-    out[: len(ramp)] *= ramp
-    out[len(out) - len(ramp) :] *= ramp[::-1]
+    rise = np.linspace(0.0, 1.0, min(before, len(out) // 2), endpoint=False)
+    fall = np.linspace(0.0, 1.0, min(behind, len(out) // 2), endpoint=False)
+    out[: len(rise)] *= rise
+    out[len(out) - len(fall) :] *= fall[::-1]
     return out
 
 
