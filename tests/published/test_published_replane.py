@@ -8,7 +8,7 @@ import pytest
 
 from coach.app.replane import on_plane_of
 from coach.core.columns import Columns
-from coach.core.reference import REFERENCE_COLUMNS, Reference
+from coach.core.reference import Reference
 from coach.session.header import Header
 
 
