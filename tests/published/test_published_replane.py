@@ -29,8 +29,8 @@ def test_two_planes_agree_with_proj(lat: float, lon: float, north: float, east: 
     here = _plane(lat, lon).transform(lons, lats, np.zeros(50))
     chunk = Columns.empty(50)
     chunk["x_m"][:], chunk["y_m"][:] = here[0], here[1]
-    zeros = [np.zeros(2)] * len(REFERENCE_COLUMNS)
-    reference = Reference("c", True, 1.0, 2.0, 1.0, *zeros, origin_lat_deg=lat + north, origin_lon_deg=lon + east)
+    z = np.zeros(2)
+    reference = Reference("c", True, 1.0, 2.0, 1.0, z, z, z, z, z, z, z, z, z, z, z, z, lat + north, lon + east)
     header = Header(session="s", started_at="", feed="import", origin_lat_deg=lat, origin_lon_deg=lon)
     (moved,) = on_plane_of(reference, header, [chunk])
     assert there[0] == pytest.approx(moved["x_m"], abs=0.05)
