@@ -16,8 +16,10 @@ from coach.core.measures import NAN, PEDAL_OFF
 from coach.core.trace import Trace
 from coach.core.zones import Zone
 
-LEVELS: Final = (PEDAL_OFF, 0.1, 0.3, 0.5)
+LEVELS: Final = (0.1, 0.3, 0.5)
 """Throttle levels (shares of what is reached later) at which two openings are compared."""
+LIKE_M: Final = 4.0
+"""Openings whose delay differs by less from level to level are the same opening made later."""
 SLIDE_M: Final = 20.0
 """Offsets are judged by their mean over this length: a wheel's width of wander is no line."""
 ENTRY_TURN_RAD: Final = 0.6
@@ -90,19 +92,41 @@ def _throttle(u: Floats, own: _Rows, ref: _Rows, zone: Zone, ours: dict[str, flo
             lates.append(here - there)
     if lates:
         out["drive_late_m"] = float(max(lates))
-    opened = _opening(u, own.throttle, LEVELS[1], from_m, to_m)
+        if max(lates) > 0.0 and max(lates) - min(lates) > LIKE_M:
+            # not the same opening made later, but none and then all at once
+            out["drive_late_m"] = max(out["drive_late_m"], _withheld(u, own, ref, from_m, to_m))
+    opened = _opening(u, own.throttle, LEVELS[0], from_m, to_m)
     begin = max(start, opened if opened == opened else start) + 10.0
-    on = (u >= begin) & (u <= max(zone.exit_m, begin + 30.0)) & (u <= zone.end_m + 60.0) & (ref.throttle > 0.4)
+    on = (u >= begin) & (u <= max(zone.exit_m, begin + 30.0)) & (u <= zone.end_m + STRAIGHTS_M) & (ref.throttle > 0.4)
     if on.sum() >= 10:
-        out["drive_share"] = float(np.median(1.0 - own.throttle[on] / ref.throttle[on]))
+        # at the same place, and as far from the opening: a throttle opened late is not soft for that
+        then = np.interp(u[on] - max(out["drive_late_m"], 0.0), u, ref.throttle)
+        less = 1.0 - own.throttle[on] / np.maximum(np.minimum(ref.throttle[on], then), 0.05)
+        out["drive_share"] = float(np.median(less))
     return out
+
+
+def _withheld(u: Floats, own: _Rows, ref: _Rows, from_m: float, to_m: float) -> float:
+    """Metres after the reference's opening over which it gave as much throttle as the pass left out."""
+    inside = (u >= from_m) & (u <= to_m)
+    first = _opening(u, ref.throttle, PEDAL_OFF, from_m, to_m)
+    if first != first:
+        return 0.0
+    lack = np.where(inside, ref.throttle - own.throttle, 0.0)
+    # up to where the pass has caught up
+    after = np.flatnonzero(inside & (u > first + 3.0) & (lack < 0.02))
+    until = int(after[0]) if len(after) else int(np.flatnonzero(inside)[-1])
+    missing = float(np.maximum(lack[:until], 0.0).sum())
+    given = np.cumsum(np.where(u >= first, ref.throttle, 0.0))
+    enough = np.flatnonzero(given >= missing)
+    return float(u[enough[0]] - first) if len(enough) else 0.0
 
 
 def _idle(
     u: Floats, own: _Rows, ref: _Rows, zone: Zone, ours: dict[str, float], step: float
 ) -> dict[str, float]:
     """More metres without a pedal than the reference: before it opens the throttle, and after; and the speed lost."""
-    out = {"idle_before_m": NAN, "idle_after_m": NAN, "idle_slow": NAN, "idle_longest_m": NAN}
+    out = {"idle_before_m": NAN, "idle_after_m": NAN, "idle_slow": NAN, "idle_longest_m": NAN, "idle_lift_m": NAN}
     if not all(np.isfinite(x).all() for x in (own.throttle, own.brake, ref.throttle, ref.brake)):
         return out
     start = ours["throttle_start_m"]
@@ -116,6 +140,9 @@ def _idle(
     before = u < start
     out["idle_before_m"] = step * float(idle[before].sum() - theirs[before].sum())
     out["idle_after_m"] = step * float(idle[~before].sum() - theirs[~before].sum())
+    braked = np.flatnonzero((own.brake > 3.0 * PEDAL_OFF) & before & (u >= zone.start_m))
+    if len(braked):
+        out["idle_lift_m"] = step * float((idle & (u < u[braked[0]])).sum())
     mine = np.flatnonzero(idle)
     if len(mine) > 3:
         # mean slowing [m/s2] over the longest stretch without a pedal

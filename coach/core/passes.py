@@ -72,6 +72,14 @@ class CornerReference:
         self.zone = zone
         self.trace = reference_trace(reference, zone.start_m - BEFORE_M, zone.next_start_m)
         self.measures = measure(self.trace, zone)
+        self.slope = self._slope(reference)
+        """Mean rise over run of the braking zone."""
+
+    def _slope(self, reference: Reference) -> float:
+        low = self.zone.quiet_m
+        high = max(self.measures["min_speed_at_m"], low + 10.0)
+        rise = float(reference.at("z_m", high) - reference.at("z_m", low))
+        return rise / (high - low) if rise == rise else 0.0
 
     def zone_until(self, stop_m: float) -> Zone:
         """The zone with its straight cut short at ``stop_m``."""

@@ -198,9 +198,10 @@ def score_session(fault: str, columns: Columns, truth: list[Truth], show: int = 
     at = np.array([d.trace.at("t_s", d.zone.apex_m) for _, d in pairs if d.trace is not None])
     hit: dict[int, list[Truth]] = defaultdict(list)
     for t in truth:
-        i = int(np.argmin(np.abs(at - t.t_s)))
-        if abs(at[i] - t.t_s) < 4.0:
-            hit[i].append(t)
+        # the product may cut corners otherwise: of the passes around the fault it is the one that lost
+        near = np.flatnonzero(np.abs(at - t.t_s) < 5.0)
+        if len(near):
+            hit[int(max(near, key=lambda i: pairs[i][1].total_s))].append(t)
     for i, (p, d) in enumerate(pairs):
         names = [f.fault for f in p.findings]
         total = p.loss_s + p.loss_straight_s

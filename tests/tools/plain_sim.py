@@ -199,6 +199,9 @@ class PlainSim:
             b = i
             while b > 1 and (v[b - 1] > v[b] or v[b - 3] > v[b]):
                 b -= 1
+            # a lift or a scrub before the pedal is no braking
+            while b < i and -(a[b] + self.car.drag * v[b] ** 2) < 0.1 * self.car.brake:
+                b += 1
             t = i
             while t > 1 and k[t] > 0.2 * k[i] and self.curvature[t] * self.curvature[i] > 0:
                 t -= 1

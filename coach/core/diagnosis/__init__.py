@@ -41,7 +41,14 @@ class Diagnosis:
             return ()
         reference = self.references[driven.corner]
         case = Case(
-            driven, reference, self.what_ifs[driven.corner], bands, self.car, bands.usual(driven.corner)
+            driven,
+            reference,
+            self.what_ifs[driven.corner],
+            bands,
+            self.car,
+            bands.usual(driven.corner),
+            reference.slope,
+            self._carried(driven),
         )
         if -driven.gaps.get("arrival_mps", 0.0) > OUT_LAP * driven.measures["turn_in_speed_mps"]:
             return ()
@@ -50,3 +57,12 @@ class Diagnosis:
         for look in (entry, line, middle, way_out):
             look(case)
         return priced(case)
+
+    def _carried(self, driven: Driven) -> float:
+        following = self.what_ifs[(driven.corner + 1) % len(self.what_ifs)]
+        reference = self.references[driven.corner]
+        if driven.trace is None or driven.zone.straight_m < reference.zone.straight_m - 1.0:
+            return 0.0
+        end = driven.zone.next_start_m
+        lack = float(reference.trace.at("speed_mps", reference.zone.next_start_m) - driven.trace.at("speed_mps", end))
+        return following.arriving_slower(lack) if lack > 0.2 else 0.0

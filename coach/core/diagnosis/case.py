@@ -42,6 +42,8 @@ class Case:
     car: Car
     usual: dict[str, float]
     slope: float = 0.0
+    carried_s: float = 0.0
+    """What leaving slower will still cost on the way to the next braking [s]."""
     causes: list[Cause] = field(default_factory=list)
 
     def g(self, name: str) -> float:
@@ -67,7 +69,7 @@ class Case:
     @property
     def excess_s(self) -> float:
         """Time lost over corner and straight beyond what the driver usually loses there [s]."""
-        return self.driven.total_s - self.usual.get("loss_s", 0.0) - self.arrival_s
+        return self.driven.total_s - self.usual.get("loss_s", 0.0) - self.arrival_s + self.carried_s
 
     @property
     def arrival_s(self) -> float:

@@ -12,6 +12,9 @@ SOFT: Final = 0.1
 ROLLING_MPS2: Final = 0.12
 ARRIVAL_MPS: Final = 1.0
 """A car that comes this much slower may brake later for it."""
+SOONER_M: Final = 3.0
+"""Softer braking has to begin earlier, or the corner is missed."""
+SAME_MPS: Final = 0.4
 STEP_M: Final = 5.0
 """Advice moves a brake point by at most this much a lap [m] (common practice, no source)."""
 
@@ -20,8 +23,7 @@ def entry(case: Case) -> None:
     """Add what went wrong before the slowest point."""
     start = case.g("brake_start_m")
     idle = case.g("idle_before_m")
-    rolled = idle == idle and idle > case.width("idle_before_m") and _slowing(case)
-    idle = min(idle, case.driven.gaps["idle_before_m"])
+    rolled = idle == idle and idle > case.width("idle_before_m") and _slowing(case) and _lifted(case, idle)
     if start != start:
         if rolled and not case.reference.measures["brake_peak"] > 0.0:
             _coasting(case, idle)
@@ -34,23 +36,31 @@ def entry(case: Case) -> None:
         if rolled:
             _coasting(case, idle)
         return
-    softness, by_soft = softer(case)
+    softness = softer(case)
     by_slow = metres_for(case, case.drop_mps)
     early = -start - by_slow
     tail = case.driven.gaps["brake_tail_m"]
-    soft = softness > max(SOFT, case.width("brake_peak")) and early > 0.15 * by_soft and not -tail > 0.75 * -start
+    # the same braking done sooner also ends sooner
+    whole = -tail > 0.75 * -start and not case.g("brake_release_m") > 0.5 * start
+    soft = softness > max(SOFT, case.width("brake_peak")) and early > SOONER_M and not whole
     if soft:
         case.causes.append(
             Cause("brake_soft", softness, "share", case.what_if.braking_softer(1.0 - softness), case.evidence("brake_peak"), case.sure("brake_peak"))
         )
     if early > case.width("brake_start_m") and not soft:
-        if rolled and idle > 0.6 * early:
+        if rolled and min(idle, case.driven.gaps["idle_before_m"]) > 0.6 * early:
             _coasting(case, idle)
         else:
             evidence = case.evidence("brake_start_m", "brake_peak") | advice(case, -start)
             case.causes.append(Cause("brake_early", early, "m", case.what_if.braking_earlier(early), evidence, case.sure("brake_start_m")))
     elif rolled and not soft:
         _coasting(case, idle)
+    elif not soft and case.g("brake_release_m") < -1.5 * case.width("brake_release_m") and case.drop_mps < SAME_MPS:
+        # begun where it always is, but done too soon, and the rest of the way waited
+        done = -case.g("brake_release_m")
+        evidence = case.evidence("brake_release_m", "brake_peak")
+        cost = case.what_if.braking_earlier(done)
+        case.causes.append(Cause("brake_early", done, "m", cost, evidence, case.sure("brake_release_m")))
 
 
 def _coasting(case: Case, idle: float) -> None:
@@ -69,14 +79,18 @@ def _slowing(case: Case) -> bool:
     return slow > max(ROLLING_MPS2, 0.4 * case.car.drag_pm * v**2) and case.drop_mps < 2.0 * lost + 0.5
 
 
-def softer(case: Case) -> tuple[float, float]:
-    """How much softer the brake was used (share of the reference's peak), and the metres that takes."""
+def _lifted(case: Case, idle: float) -> bool:
+    """Whether a pedal was left early: the brake let go sooner, or the throttle long before the brake."""
+    release = case.g("brake_release_m")
+    return not release > -0.3 * idle or case.g("idle_lift_m") > 0.5 * idle
+
+
+def softer(case: Case) -> float:
+    """How much softer the brake was used: share of the reference's peak."""
     peak, theirs = case.driven.measures["brake_peak"], case.reference.measures["brake_peak"]
     if not theirs > 0.0 or not peak > 0.0:
-        return 0.0, 0.0
-    share = float(np.clip(1.0 - peak / theirs + case.usual.get("brake_peak", 0.0) / theirs, 0.0, 0.9))
-    length = case.reference.measures["min_speed_at_m"] - case.reference.measures["brake_start_m"]
-    return share, max(length, 0.0) * (1.0 / max(1.0 - share, 0.3) - 1.0)
+        return 0.0
+    return float(np.clip(1.0 - (peak - case.usual.get("brake_peak", 0.0)) / theirs, 0.0, 0.9))
 
 
 def metres_for(case: Case, drop: float) -> float:

@@ -21,6 +21,7 @@ def middle(case: Case) -> None:
     if (
         longer > case.width("brake_release_m")
         and case.g("brake_start_m") > -0.5 * longer
+        and case.g("min_speed_at_m") > 0.3 * longer
         and drop > 0.4 * case.width("min_speed_mps")
         and not case.has("brake_soft")
     ):
