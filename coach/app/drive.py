@@ -88,7 +88,9 @@ def drive(options: DriveOptions, notice: Notice, progress: Progress | None = Non
     with ExitStack() as stack:
         origin = (plan.reference.origin_lat_deg, plan.reference.origin_lon_deg)
         feed = stack.enter_context(source_of(options.asked, origin if origin[0] == origin[0] else None).open())
-        _say_first(feed, options, notice)
+        if feed.real_car:
+            for line in REAL_CAR:
+                notice(line)
         live = open_outputs(options.heard, setup, notice, progress, stop.set)
         stack.callback(live.close)
         if live.watch_address:
@@ -96,7 +98,8 @@ def drive(options: DriveOptions, notice: Notice, progress: Progress | None = Non
         setup = replace(setup, durations=live.durations_s, rules=later_by(rules, feed.latency_s))
         writer = _writer(options, setup, plan.path, feed, notice) if options.recording else None
         pipeline = setup.pipeline()
-        engine = Engine(feed, pipeline, live.output, writer, FeedEnded, _listener(feed))
+        told = None if options.asked.feed == "practice" else lambda: _tell_features(feed, notice)
+        engine = Engine(feed, pipeline, live.output, writer, FeedEnded, _listener(feed), told)
         with interrupts(stop):
             tally = engine.run(stop.is_set, options.laps)
         ran = Ran(tally, None, {**dict(feed.counters), **pipeline.intake.counts, **pipeline.counts})
@@ -133,16 +136,14 @@ def open_outputs(
     return Live(choice, texts, notice, on_closed, progress)
 
 
-def _say_first(feed: Feed, options: DriveOptions, notice: Notice) -> None:
-    """Cautions for a real car, then what can not be coached with this feed, each once."""
-    if feed.real_car:
-        for line in REAL_CAR:
-            notice(line)
-    if options.asked.feed == "practice" or not feed.channels.settled:
-        return
+def _tell_features(feed: Feed, notice: Notice) -> bool:
+    """What can not be coached with this feed, each once, as soon as it is known which channels it gives."""
+    if not feed.channels.settled:
+        return False
     for feature in features(feed.channels):
         if feature.state != "on":
             notice(f"{feature.name}: {feature.state} ({feature.why})")
+    return True
 
 
 def _listener(feed: Any) -> Callable[[Decision], None] | None:

@@ -52,7 +52,10 @@ class Tally:
 
 
 class Engine:
-    """Drives one run; ``on_spoken`` is told of each spoken decision (a practice driver listens there)."""
+    """Drives one run; ``on_spoken`` is told of each spoken decision (a practice driver listens there).
+
+    ``on_frames`` is called after frames came in, until it is true: for what can be said only once a feed is known.
+    """
 
     def __init__(
         self,
@@ -62,6 +65,7 @@ class Engine:
         recorder: Recorder | None,
         ended: type[Exception],
         on_spoken: Callable[[Decision], None] | None = None,
+        on_frames: Callable[[], bool] | None = None,
     ) -> None:
         self.feed = feed
         self.pipeline = pipeline
@@ -70,6 +74,7 @@ class Engine:
         self.tally = Tally()
         self._ended = ended
         self._on_spoken = on_spoken
+        self._on_frames = on_frames
         self._next_view = 0.0
         self._heard = float("-inf")
         self._first_t = self._last_t = float("nan")
@@ -100,6 +105,8 @@ class Engine:
             if self.recorder is not None:
                 self.recorder.frames(chunk)
             self.tally.frames += len(frames)
+            if self._on_frames is not None and self._on_frames():
+                self._on_frames = None
             self._heard = now
             self._last_t = frames[-1].t_s
             if self._first_t != self._first_t:
