@@ -90,7 +90,10 @@ def _throttle(u: Floats, own: _Rows, ref: _Rows, zone: Zone, ours: dict[str, flo
         here, there = _opening(u, own.throttle, level, from_m, to_m), _opening(u, ref.throttle, level, from_m, to_m)
         if here == here and there == there:
             lates.append(here - there)
-    if lates:
+    if len(lates) > 1 and lates[-1] - lates[-2] > LIKE_M:
+        # the more of it the later: a softer throttle, not a later one
+        out["drive_late_m"] = float(lates[0])
+    elif lates:
         out["drive_late_m"] = float(max(lates))
         if max(lates) > 0.0 and max(lates) - min(lates) > LIKE_M:
             # not the same opening made later, but none and then all at once

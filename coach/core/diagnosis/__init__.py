@@ -37,7 +37,7 @@ class Diagnosis:
 
     def findings(self, driven: Driven, bands: Bands) -> tuple[Finding, ...]:
         """Root causes of a whole pass, costliest first; empty when nothing was lost."""
-        if driven.trace is None or driven.total_s < COST_S:
+        if driven.trace is None or driven.total_s < 0.5 * COST_S:
             return ()
         reference = self.references[driven.corner]
         case = Case(
@@ -52,7 +52,7 @@ class Diagnosis:
         )
         if -driven.gaps.get("arrival_mps", 0.0) > OUT_LAP * driven.measures["turn_in_speed_mps"]:
             return ()
-        if case.excess_s < COST_S:
+        if case.excess_s < 0.5 * COST_S:
             return ()
         for look in (entry, line, middle, way_out):
             look(case)

@@ -14,6 +14,18 @@ DOUBT: Final = 2.0
 """A gap near the edge of its band counts only if it cost this many deviations of the usual loss."""
 FAR: Final = 2.0
 
+MODEL: Final = 0.3
+"""Relative error of a counterfactual cost: it knows the reference's speeds but not how this pass would have gone."""
+SHOWN: Final = 0.15
+"""The pass must have lost at least this share of what its causes should have cost."""
+
+
+def _weighed(lost_s: float, scatter_s: float, alone_s: float) -> float:
+    """Two estimates of one cost, weighed by their errors: what was lost, and what the causes alone would cost."""
+    alone_s = min(max(alone_s, 0.5 * lost_s), 1.5 * lost_s)
+    a, b = 1.0 / max(scatter_s, 1e-3) ** 2, 1.0 / max(MODEL * alone_s, 1e-3) ** 2
+    return (a * lost_s + b * alone_s) / (a + b)
+
 
 def priced(case: Case) -> tuple[Finding, ...]:
     """Findings, costliest first. Their costs add up to the loss beyond the usual one."""
@@ -30,6 +42,9 @@ def priced(case: Case) -> tuple[Finding, ...]:
         chosen.append(cause)
         rest -= cause.alone_s
     alone = sum(c.alone_s for c in chosen)
+    lost = min(_weighed(case.excess_s, scatter, alone), 1.1 * case.driven.total_s)
+    if case.excess_s < SHOWN * alone:
+        return ()
     found = []
     for cause in chosen:
         cost = cause.alone_s * lost / alone if alone > 0.0 else 0.0
