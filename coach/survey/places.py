@@ -188,10 +188,12 @@ def _tightest(k: Floats, speed: Floats, peaks: list[int], c: Stretch, noise: flo
                 break
             top = best
     here = y[left : right + 1]
-    weight = (here / here.max()) ** min(max(SHARP / max(noise, 1e-9), LEAST_POWER), MOST_POWER)
-    # the slower the likelier; speed is far less noisy than curvature
+    power = min(max(SHARP / max(noise, 1e-9), LEAST_POWER), MOST_POWER)
+    weight = (here / here.max()) ** power
+    # the slower the likelier. Speed is far less noisy than curvature, and at the limit of grip the curvature goes with
+    # the inverse square of the speed: what noise takes from the one is given to the other
     v = speed[a + left : a + right + 1]
-    weight *= (v.min() / v) ** SPEED_POWER
+    weight *= (v.min() / v) ** (SPEED_POWER + 2.0 * (MOST_POWER - power))
     return a + round(float((weight * np.arange(left, right + 1)).sum() / weight.sum()))
 
 

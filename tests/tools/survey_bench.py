@@ -12,8 +12,10 @@ What an intended corner is, is a judgement, so there are two counts. The list is
 its faultless line of at least 10 degrees that asks for 5 m/s2 or more. Of these a *corner* is one in which the
 driver must slow (the speed falls by DIP_MPS below both sides), or that turns by TURN_DEG or more. What is left, an
 easy flat kink of 10 to 25 degrees, is *arguable*: some would coach it, some not; finding it or not counts neither as
-invented nor as missed. ``strict`` counts every bend of the list as a corner. A second corner found in one bend is
-invented, and so is one in the wrong direction.
+invented nor as missed. ``strict`` counts every bend of the list as a corner. What was found beyond the list is *extra*
+where the faultless line does turn that way with LOADED_MPS2 or more and no other corner is within APART_M (a bend just
+under the list's bounds, a second part of a bend that goes on for half a kilometre), else *invented*: on a straight, in
+the wrong direction, or one corner cut in two.
 
 The apex is the stretch over which the faultless line lies within NEAR_M of its nearest to the inside edge; the error
 is the way to that stretch along the circuit. The survey never sees the edge: it has the driven line only.
@@ -49,6 +51,8 @@ LAPS = 5
 DIP_MPS = 2.0
 TURN_DEG = 25.0
 NEAR_M = 0.3
+LOADED_MPS2 = 3.0
+APART_M = 150.0
 
 
 @dataclass(frozen=True)
@@ -66,6 +70,20 @@ class Intended:
         """Whether it is an easy kink rather than a corner."""
         return self.dip_mps < DIP_MPS and self.turn_deg < TURN_DEG
 
+    def off_m(self, station_m: float, length_m: float) -> float:
+        """How far a place lies from the apex stretch."""
+        s = self._beside(station_m, length_m)
+        return max(self.apex_from_m - s, s - self.apex_to_m, 0.0)
+
+    def holds(self, station_m: float, length_m: float) -> bool:
+        """Whether a place lies in the bend, or within 20 m of it."""
+        s = self._beside(station_m, length_m)
+        return self.place.start_m - 20.0 <= s <= self.place.end_m + 20.0
+
+    def _beside(self, station_m: float, length_m: float) -> float:
+        middle = 0.5 * (self.place.start_m + self.place.end_m)
+        return station_m + length_m * round((middle - station_m) / length_m)
+
 
 @dataclass
 class Count:
@@ -75,13 +93,14 @@ class Count:
     found: int = 0
     arguable: int = 0
     arguable_found: int = 0
+    extra: int = 0
     invented: int = 0
     off_m: list[float] = field(default_factory=list)
     lines: list[str] = field(default_factory=list)
 
     def add(self, other: Count) -> None:
         """Take in another count."""
-        for name in ("corners", "found", "arguable", "arguable_found", "invented"):
+        for name in ("corners", "found", "arguable", "arguable_found", "extra", "invented"):
             setattr(self, name, getattr(self, name) + getattr(other, name))
         self.off_m += other.off_m
         self.lines += other.lines
@@ -91,7 +110,7 @@ class Count:
         spread = "/".join(f"{q:.1f}" for q in np.quantile(off, (0.5, 0.9, 1.0)))
         strict = f"{self.found + self.arguable_found} of {self.corners + self.arguable}"
         return (
-            f"found {self.found:3d} of {self.corners:3d}  invented {self.invented:2d}  kinks {self.arguable_found} of"
+            f"found {self.found:3d} of {self.corners:3d}  invented {self.invented:2d}  extra {self.extra:2d}  kinks {self.arguable_found} of"
             f" {self.arguable} (strict {strict})  apex off 50/90/100 %: {spread} m, within 10 m"
             f" {100 * float(np.mean(off <= 10.0)):.0f} %"
         )
@@ -129,50 +148,57 @@ def intended(base: Faultless) -> list[Intended]:
 
 
 def score(base: Faultless, made: Survey, name: str) -> Count:
-    """Match what was found with what there is."""
-    circuit, r = base.circuit, made.reference
-    stations = circuit.station_m
+    """Match what was found with what there is: the nearest pairs first, one found corner for each bend."""
+    circuit = base.circuit
     bends = intended(base)
     count = Count(corners=sum(not b.arguable for b in bends), arguable=sum(b.arguable for b in bends))
-    taken: dict[int, float] = {}
-    for corner in made.corners:
-        here = np.array([float(r.at("x_m", corner.apex_m)), float(r.at("y_m", corner.apex_m))])
-        near = int(np.argmin(np.hypot(circuit.x_m - here[0], circuit.y_m - here[1])))
-        at, _ = circuit.project(here[None, :], stations[near : near + 1])
-        best = None
-        for k, b in enumerate(bends):
-            if b.place.direction != corner.direction:
-                continue
-            middle = 0.5 * (b.place.start_m + b.place.end_m)
-            s = float(at[0]) + circuit.length_m * round((middle - float(at[0])) / circuit.length_m)
-            if not b.place.start_m - 20.0 <= s <= b.place.end_m + 20.0:
-                continue
-            off = max(b.apex_from_m - s, s - b.apex_to_m, 0.0)
-            if best is None or off < best[1]:
-                best = (k, off)
-        if best is None or best[0] in taken:
-            count.invented += 1
-            why = "no such bend" if best is None else f"second one in {bends[best[0]].place.name}"
-            count.lines.append(f"{name}: invented {corner.direction} at {float(at[0]):.0f} m ({why})")
+    at = [station(base, made, c.apex_m) for c in made.corners]
+    pairs = sorted(
+        (b.off_m(s, circuit.length_m), k, i)
+        for i, s in enumerate(at) for k, b in enumerate(bends)
+        if b.place.direction == made.corners[i].direction and b.holds(s, circuit.length_m)
+    )  # fmt: skip
+    of_bend: dict[int, tuple[int, float]] = {}
+    used: set[int] = set()
+    for off, k, i in pairs:
+        if k not in of_bend and i not in used:
+            of_bend[k] = (i, off)
+            used.add(i)
+    lateral = base.driven.speed_mps**2 * base.path.curvature_pm
+    for i, corner in enumerate(made.corners):
+        if i in used:
             continue
-        taken[best[0]] = best[1]
-        if best[1] > 10.0:
-            p = bends[best[0]]
-            count.lines.append(f"{name}: apex of {p.place.name} at {float(at[0]):.0f} m, is {p.apex_from_m:.0f} to"
-                               f" {p.apex_to_m:.0f} (slowest at {p.place.slowest_m:.0f})")  # fmt: skip
+        loaded = float(lateral[round(at[i] / circuit.step_m) % len(circuit)]) * (1 if corner.direction == "left" else -1)
+        apart = min(abs((at[i] - at[j] + circuit.length_m / 2) % circuit.length_m - circuit.length_m / 2) for j in used)
+        real = loaded >= LOADED_MPS2 and apart > APART_M
+        count.extra += real
+        count.invented += not real
+        count.lines.append(f"{name}: {'extra' if real else 'invented'} {corner.direction} at {at[i]:.0f} m, loaded with"
+                           f" {loaded:.1f} m/s2, {apart:.0f} m from the next")  # fmt: skip
     for k, b in enumerate(bends):
-        hit = k in taken
+        hit = of_bend.get(k)
         if b.arguable:
-            count.arguable_found += hit
+            count.arguable_found += hit is not None
             continue
-        count.found += hit
-        if hit:
-            count.off_m.append(taken[k])
-        else:
+        count.found += hit is not None
+        if hit is None:
             count.lines.append(f"{name}: missed {b.place.name} {b.place.direction} {b.place.start_m:.0f} to"
                                f" {b.place.end_m:.0f} m, {b.turn_deg:.0f} degrees, dip {b.dip_mps:.1f} m/s,"
                                f" slowest {b.place.slowest_mps:.0f} m/s")  # fmt: skip
+            continue
+        count.off_m.append(hit[1])
+        if hit[1] > 10.0:
+            count.lines.append(f"{name}: apex of {b.place.name} at {at[hit[0]]:.0f} m, is {b.apex_from_m:.0f} to"
+                               f" {b.apex_to_m:.0f} (slowest at {b.place.slowest_m:.0f})")  # fmt: skip
     return count
+
+
+def station(base: Faultless, made: Survey, place_m: float) -> float:
+    """A place of the survey's reference as metres along the circuit's centre line."""
+    circuit, r = base.circuit, made.reference
+    here = np.array([[float(r.at("x_m", place_m)), float(r.at("y_m", place_m))]])
+    near = int(np.argmin(np.hypot(circuit.x_m - here[0, 0], circuit.y_m - here[0, 1])))
+    return float(circuit.project(here, circuit.station_m[near : near + 1])[0][0])
 
 
 def job(args: tuple[int, bool, float, int]) -> Count:
