@@ -54,6 +54,8 @@ def figure(what: str, seconds: Sequence[float], how: str) -> Figure:
 class Ear:
     """Hears when sound begins on the default output, through ``parec``; the times are monotonic [s].
 
+    ``quiet_s`` is for how long nothing was heard.
+
     OutputError from the constructor when there is nothing to listen with.
     """
 
@@ -62,6 +64,7 @@ class Ear:
         if program is None:
             raise OutputError("parec is not installed: the sound can not be recorded")
         self.onsets: list[float] = []
+        self.quiet_s = 0.0
         self._threshold = threshold * 32768
         command = [program, "-d", source, "--raw", "--format=s16le", "--rate=48000", "--channels=1"]
         self._process = subprocess.Popen(
@@ -84,8 +87,9 @@ class Ear:
             if len(data) % 2:
                 data, rest = data[:-1], data[-1:]
             loud = np.flatnonzero(np.abs(np.frombuffer(data, "<i2").astype(np.int32)) > self._threshold)
+            self.quiet_s = 0.0 if len(loud) else (silent + len(data) // 2) / RATE_HZ
             if len(loud):
-                if silent > QUIET_S * 0.5 * RATE_HZ:
+                if silent > QUIET_S / 2 * RATE_HZ:
                     self.onsets.append(now)  # when it came, not back-dated: a sink may render ahead in blocks
                 silent = len(data) // 2 - int(loud[-1])
             else:
@@ -184,6 +188,9 @@ def _one(
     seen: list[float],
 ) -> None:
     """One cue: wait until it was heard and seen, or a limit, then until it is over."""
+    if ear is not None:
+        # a busy machine may play the cue before late: a new one is told from it only after silence
+        _until(lambda: ear.quiet_s > QUIET_S, WAIT_S)
     mark, onset = len(reports), len(ear.onsets) if ear is not None else 0
     phrase = PHRASES[len(blocked) % len(PHRASES)]
     cue = Decision(0.0, 0, 0.0, "", "latency", "spoken", "", phrase, 0.0, 0.0)
