@@ -90,7 +90,7 @@ def _reasons(decisions: Sequence[Decision]) -> dict[_Key, str]:
 
 
 def _when(old: dict[_Key, list[Decision]], new: dict[_Key, list[Decision]], key: _Key) -> float:
-    times = [d.t_s for d in (*old.get(key, ()), *new.get(key, ()))]
+    times: list[float] = [d.t_s for d in (*old.get(key, ()), *new.get(key, ()))]
     return min(times)
 
 

@@ -6,13 +6,12 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import msgspec
-from rich.table import Table
 
 from coach.app.auditing import Phrase
 from coach.app.check import Checked, renew_command
 from coach.app.compare import Difference, short
 from coach.cli.show import as_json as print_json
-from coach.cli.show import console, say
+from coach.cli.show import say
 
 FAILED = 1
 
@@ -51,18 +50,17 @@ def show_end(folder: Path, checked: Sequence[Checked], json: bool) -> int:
 
 
 def show_audit(found: Sequence[Phrase], json: bool) -> int:
-    """Every phrase in one table; 1 when one is over its bound."""
+    """Every phrase on a line; 1 when one is over its bound."""
     over = [p for p in found if p.too_much]
     if json:
         rows = [{**msgspec.structs.asdict(p.row), "seconds": p.seconds, "too_much": p.too_much} for p in found]
         print_json({"schema": 1, "phrases": rows})
         return FAILED if over else 0
-    table = Table("rule", "corner", "form", "text", "words", "units", "seconds", "", box=None)
+    say(f"{'words':>5} {'units':>5} {'s':>5}  {'form':11} {'rule':20} text")
     for p in found:
         r = p.row
-        mark = "too much" if p.too_much else ""
-        table.add_row(r.rule, r.corner, r.form, r.text, str(r.words), str(r.units), f"{p.seconds:.2f}", mark)
-    console.print(table)
+        mark = "  <- too much" if p.too_much else ""
+        say(f"{r.words:5} {r.units:5} {p.seconds:5.2f}  {r.form:11} {r.rule:20} {r.text}{mark}")
     longest = max(found, key=lambda p: p.seconds, default=None)
     if longest is not None:
         say(f"{len(found)} phrases, {len(over)} over the bound, longest {longest.seconds:.1f} s: {longest.row.text!r}")

@@ -99,6 +99,8 @@ def _ask(rule: CueRule, rules: RuleSet, schedule: Schedule, at: Moment, quiet_m:
     hold = schedule.hold(rule, at.corner, at.lap, at.spoken_this_lap)
     if {rule.name, rule.about} & corner.muted:
         hold = "muted"
+        if rule.family == "confirmation":
+            schedule.leave_unsaid(rule, at.corner)
     for wording in wordings(rule, corner, amount=amount, cost_s=cost, gradient=at.gradient):
         candidate = _candidate(rule, rules, schedule, at, wording, quiet_m, cost)
         if candidate is not None:
@@ -108,14 +110,16 @@ def _ask(rule: CueRule, rules: RuleSet, schedule: Schedule, at: Moment, quiet_m:
 def _candidate(
     rule: CueRule, rules: RuleSet, schedule: Schedule, at: Moment, wording: Wording, quiet_m: float, cost: float
 ) -> Candidate | None:
-    named = at.named and not wording.safety
+    named = at.named
     shorts = [f for f in (wording.short, *wording.alternatives) if f]
     short = shorts[schedule.turn(rule, at.corner) % len(shorts)] if shorts else ""
     new = schedule.is_new(rule, at.corner, with_name(short, wording.name) if named else short)
     # a rehearsed text is said short; the long form only where there is no other
     forms = [f for f in ([wording.long, short] if new or not short else [short]) if f]
     if named:
-        forms = [f for f in (with_name(form, wording.name) for form in forms) if f]
+        with_names = [f for f in (with_name(form, wording.name) for form in forms) if f]
+        # what can hurt is rather said without its corner than not at all
+        forms = with_names or (forms if wording.safety else [])
     if not forms:
         return None
     action = _action(rule, at, wording)

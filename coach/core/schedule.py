@@ -8,7 +8,7 @@ and one without is best (Park, Shea & Wright 2000), and silence inside a band be
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Final, Literal
 
 import msgspec
@@ -54,6 +54,8 @@ class Progress(msgspec.Struct):
     bad: int = 0
     silent_good: int = 0
     said: int = 0
+    told: int = 0
+    """Times said since it was last cured."""
     said_lap: int = -1000
     due_confirm: bool = False
 
@@ -76,6 +78,7 @@ class Schedule:
         self._in_work: dict[int, int] = {}
         self._rest: dict[int, int] = {}
         self._said_to: set[int] = set()
+        self._lap = 0
 
     def swap(self, rules: RuleSet, names: tuple[str, ...], moved: Mapping[int, int]) -> None:
         """Other rules and corners: what is known is kept by name, what was found lately by ``moved``, old -> new."""
@@ -97,6 +100,7 @@ class Schedule:
         self._recent.setdefault(corner, deque(maxlen=RECENT)).append(findings)
         for rule in self.rules.rules:
             self._learn(self.progress(rule, corner), rule, corner, self._is_bad(rule, findings))
+        self._fill((corner,))
 
     def _is_bad(self, rule: CueRule, findings: tuple[Finding, ...]) -> bool:
         if rule.family in ("correction", "confirmation"):
@@ -112,13 +116,14 @@ class Schedule:
             return
         if bad:
             p.silent_good = 0
-            if p.stage in ("outside", "retired") and p.bad >= r.rearm_passes:
+            if p.bad >= r.rearm_passes:
                 p.stage = "each"
             return
+        if rule.family == "correction" and p.told and p.good >= r.cure_passes:
+            p.told = 0
+            self._cured(rule.about, corner)
         if p.stage == "each" and p.good >= r.cure_passes:
             p.stage, p.silent_good = "alternate", 0
-            if rule.family == "correction" and p.said:
-                self._cured(rule.about, corner)
         elif p.stage == "alternate" and p.good >= 2 * r.cure_passes:
             p.stage, p.silent_good = "outside", 0
         elif p.stage == "outside":
@@ -204,11 +209,16 @@ class Schedule:
         """Note that the rule was spoken."""
         p = self.progress(rule, corner)
         p.said += 1
+        p.told += 1
         p.said_lap = lap
         p.due_confirm = False
         if rule.family == "correction":
             self._said_to.add(corner)
         self.memory.heard[text] = self.memory.heard.get(text, 0) + 1
+
+    def leave_unsaid(self, rule: CueRule, corner: int) -> None:
+        """A confirmation that is muted is not due any more."""
+        self.progress(rule, corner).due_confirm = False
 
     def is_new(self, rule: CueRule, corner: int, text: str) -> bool:
         """Whether what the rule says at ``corner``, in short ``text``, is still new to this driver."""
@@ -217,6 +227,7 @@ class Schedule:
 
     def choose_work(self, lap: int) -> tuple[int, ...]:
         """At the start of a lap: the corners in work, by what they cost lately and whether they get better."""
+        self._lap = lap
         for corner, since in list(self._in_work.items()):
             unsaid = corner not in self._said_to and lap - since >= MUTE_LAPS
             if not self._call(corner):
@@ -225,13 +236,18 @@ class Schedule:
             elif unsaid or lap - since >= STALE_LAPS:
                 del self._in_work[corner]
                 self._rest[corner] = lap + STALE_LAPS // 2
-        free = [c for c in self._recent if c not in self._in_work and self._rest.get(c, -1) < lap and self._call(c)]
+        self._fill(self._recent)
+        return tuple(sorted(self._in_work))
+
+    def _fill(self, corners: Iterable[int]) -> None:
+        """Take up the costliest of ``corners`` while there is room; the last corner of a lap is known only later."""
+        lap = self._lap
+        free = [c for c in corners if c not in self._in_work and self._rest.get(c, -1) < lap and self._call(c)]
         for _, corner in sorted((-self._score(c), c) for c in free):
             if len(self._in_work) >= self.rules.corners_in_work:
                 break
             self._in_work[corner] = lap
             self._said_to.discard(corner)
-        return tuple(sorted(self._in_work))
 
     def _call(self, corner: int) -> bool:
         """Whether any correction is due at ``corner``."""
@@ -250,7 +266,7 @@ class Schedule:
     def state(self) -> Memory:
         """What to keep for the next session: laps start anew there."""
         kept = {
-            key: Progress(p.stage, p.good, p.bad, p.silent_good, p.said, -1000, p.due_confirm)
+            key: msgspec.structs.replace(p, said_lap=-1000)
             for key, p in self.memory.progress.items()
         }
         return Memory(kept, dict(self.memory.heard))

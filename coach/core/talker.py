@@ -32,6 +32,7 @@ class Talker:
         self.wake_s = NEVER
         self._spoken_in: dict[int, int] = {}
         self._at_corner: dict[tuple[int, int], int] = {}
+        self._lap = -(10**9)
 
     def swap(
         self,
@@ -53,6 +54,7 @@ class Talker:
 
     def open_approach(self, at: Moment, s_m: float) -> list[Decision]:
         """A corner comes up."""
+        self.new_lap(at.lap)
         return self._open(approach(self.rules, self.schedule, at), at.t_s, s_m)
 
     def open_after(self, at: Moment, s_m: float) -> list[Decision]:
@@ -145,7 +147,10 @@ class Talker:
         self.schedule.passed(corner, findings)
 
     def new_lap(self, lap: int) -> None:
-        """A lap begins: choose the corners in work."""
+        """A lap begins, with the approach of its first corner: choose the corners in work."""
+        if lap <= self._lap:
+            return
+        self._lap = lap
         self.schedule.choose_work(lap)
         for old in [n for n in self._spoken_in if n < lap - 1]:
             del self._spoken_in[old]
