@@ -19,15 +19,21 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
-import bench_core_peers as peers
 import numpy as np
 import shapely
-from bench_core_peers import cpu_in_turn, cpu_s, demo, encoded, live, of_length, push_each
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "tools"))
+
+import core_peers as peers
+from core_peers import cpu_in_turn, cpu_s, demo, encoded, live, of_length, push_each
 
 from coach.app.debriefing import debrief_session
+from coach.core.columns import Columns
 from coach.core.locator import Locator
+from coach.core.pipeline import Happened
 from coach.profile.store import load_plan
 from coach.session.header import PROFILE_FILE, REFERENCE_FILE, Header
 from coach.session.reader import SessionReader
@@ -40,6 +46,11 @@ FRAME = "{:52s} {:9.2f} us a frame   {:s}"
 def say(name: str, seconds: float, frames: int, against: str = "") -> None:
     """One row."""
     print(FRAME.format(name, seconds / frames * 1e6, against), flush=True)
+
+
+def pushed(session: peers.Session, columns: Columns, size: int) -> Happened:
+    """``columns`` through a fresh core, ``size`` at a time."""
+    return push_each(session.pipeline(), columns, size)
 
 
 def path(quick: bool) -> None:
@@ -140,8 +151,8 @@ def growth(quick: bool) -> None:
     for length_m in (2000.0, 5000.0) if quick else (2000.0, 5000.0, 10000.0, 25000.0):
         session = of_length(length_m)
         n, short = len(session.columns), session.columns.part(0, 6000)
-        one = cpu_s(lambda s=session, c=short: push_each(s.pipeline(), c, 1), 2) / len(short)  # type: ignore[misc]
-        all_ = cpu_s(lambda s=session: push_each(s.pipeline(), s.columns, 1024), 2) / n  # type: ignore[misc]
+        one = cpu_s(partial(pushed, session, short, 1), 2) / len(short)
+        all_ = cpu_s(partial(pushed, session, session.columns, 1024), 2) / n
         first = first if first[0] else (one, all_)
         print(
             f"{length_m / 1000:5.0f} km {len(session.corners):3d} corners   frame by frame {one * 1e6:7.1f} us "

@@ -16,7 +16,7 @@ import numpy as np
 import shapely
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
-sys.path.insert(0, str(Path(__file__).parents[1] / "tools"))
+sys.path.insert(0, str(Path(__file__).parent))
 
 from generated_circuits import generated_circuit
 from simulated import columns_of
