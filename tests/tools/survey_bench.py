@@ -168,7 +168,9 @@ def score(base: Faultless, made: Survey, name: str) -> Count:
     for i, corner in enumerate(made.corners):
         if i in used:
             continue
-        loaded = float(lateral[round(at[i] / circuit.step_m) % len(circuit)]) * (1 if corner.direction == "left" else -1)
+        loaded = float(lateral[round(at[i] / circuit.step_m) % len(circuit)]) * (
+            1 if corner.direction == "left" else -1
+        )
         apart = min(abs((at[i] - at[j] + circuit.length_m / 2) % circuit.length_m - circuit.length_m / 2) for j in used)
         real = loaded >= LOADED_MPS2 and apart > APART_M
         count.extra += real
