@@ -100,7 +100,7 @@ class Schedule:
         self._recent.setdefault(corner, deque(maxlen=RECENT)).append(findings)
         for rule in self.rules.rules:
             self._learn(self.progress(rule, corner), rule, corner, self._is_bad(rule, findings))
-        self._fill((corner,))
+        self._fill((corner,), self._lap + 1)
 
     def _is_bad(self, rule: CueRule, findings: tuple[Finding, ...]) -> bool:
         if rule.family in ("correction", "confirmation"):
@@ -236,12 +236,14 @@ class Schedule:
             elif unsaid or lap - since >= STALE_LAPS:
                 del self._in_work[corner]
                 self._rest[corner] = lap + STALE_LAPS // 2
-        self._fill(self._recent)
+        self._fill(self._recent, lap)
         return tuple(sorted(self._in_work))
 
-    def _fill(self, corners: Iterable[int]) -> None:
-        """Take up the costliest of ``corners`` while there is room; the last corner of a lap is known only later."""
-        lap = self._lap
+    def _fill(self, corners: Iterable[int], lap: int) -> None:
+        """Take up the costliest of ``corners`` while there is room, from ``lap`` on.
+
+        Also after each pass: the last corner of a lap is known only when the next lap has begun.
+        """
         free = [c for c in corners if c not in self._in_work and self._rest.get(c, -1) < lap and self._call(c)]
         for _, corner in sorted((-self._score(c), c) for c in free):
             if len(self._in_work) >= self.rules.corners_in_work:

@@ -125,8 +125,8 @@ def ring(length_m: int = 2000, speed_mps: float = 50.0, closed: bool = True) -> 
     else:
         x, y, heading, curvature = s.copy(), np.zeros(n), np.zeros(n), np.zeros(n)
     return Reference(
-        "ring", closed, 1.0, float(length_m), length_m / speed_mps, s / speed_mps, x, y, np.zeros(n), heading, curvature,
-        np.full(n, speed_mps), np.full(n, 0.5), np.zeros(n), np.full(n, 4.0), nan, nan,
+        "ring", closed, 1.0, float(length_m), length_m / speed_mps, s / speed_mps, x, y, np.zeros(n), heading,
+        curvature, np.full(n, speed_mps), np.full(n, 0.5), np.zeros(n), np.full(n, 4.0), nan, nan,
     )  # fmt: skip
 
 

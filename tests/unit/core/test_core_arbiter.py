@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from itertools import pairwise
 
 import pytest
 from core_setup import rule
@@ -55,7 +56,7 @@ def check(out: list[tuple[float, Verdict]], durations: dict[str, float], count: 
         assert v.text in c.forms
         assert v.ends_s == pytest.approx(now + STARTS_AFTER_S + durations[v.text])
         assert v.ends_s <= c.over_m / SPEED_MPS - c.margin_s + 1e-9
-    for (_, a), (begins, b) in zip(said, said[1:], strict=False):
+    for (_, a), (begins, b) in pairwise(said):
         if not (b.candidate.safety and not a.candidate.safety):
             assert begins >= a.ends_s + PAUSE_S - 1e-9
 
@@ -101,7 +102,8 @@ def test_candidates_that_open_while_driving(some: list[tuple[float, float, int, 
     """The same holds when they open one after another, and nothing but safety begins in a quiet stretch."""
     durations = {"a long form of it": 1.8, "short": 0.6}
     made = [
-        candidate(f"r{i}", over, opened_s=at, priority=20 * p, safety=safe) for i, (at, over, p, safe) in enumerate(some)
+        candidate(f"r{i}", over, opened_s=at, priority=20 * p, safety=safe)
+        for i, (at, over, p, safe) in enumerate(some)
     ]
     out = play(made, durations, quiet=(4.0, 7.0))
     check(out, durations, len(made))

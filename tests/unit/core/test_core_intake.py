@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -70,10 +72,10 @@ def test_impossible_values_become_absent() -> None:
 def test_any_times_in_any_cut(times: list[float], data: st.DataObject) -> None:
     """What is taken does not depend on the cut; it only runs backward at a restart, and leaps only at a gap."""
     cuts = sorted({0, len(times), *data.draw(st.lists(st.integers(0, len(times)), max_size=5))})
-    chunks = [frames(*times[a:b]) for a, b in zip(cuts, cuts[1:], strict=False)]
+    chunks = [frames(*times[a:b]) for a, b in pairwise(cuts)]
     one, many = Intake(), Intake()
     whole = taken(one, frames(*times))
     assert whole == taken(many, *chunks)
     assert one.counts == many.counts
-    for (before, _), (now, why) in zip(whole, whole[1:], strict=False):
+    for (before, _), (now, why) in pairwise(whole):
         assert why == "restart" if now <= before - LATE_S else (why == "gap" or 0.0 < now - before <= GAP_S)

@@ -1,0 +1,98 @@
+"""No advice past a limit of the profile; no two cues that contradict each other at one corner."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from core_setup import corner, finding, pipeline, rule, session
+from hypothesis import given
+from hypothesis import strategies as st
+
+from coach.core.candidates import Moment, approach
+from coach.core.limits import limit
+from coach.core.rules import FAULTS, RuleSet
+from coach.core.schedule import Schedule
+from coach.core.topics import topic
+from coach.core.values import Corner
+from coach.core.wording import ADVICE_STEP_M, NUMBERS, wordings
+from coach.core.zones import zones
+from coach.profile.rule_files import load_rules
+
+
+def moment(at: Corner) -> Moment:
+    """The approach of the only corner of a lap."""
+    (zone,) = zones((at,), 2000.0, True)
+    return Moment(0.0, 1, 0, zone, zone.quiet_m, zone.quiet_m + 2000.0, -0.05, 0, False, (zone,))
+
+
+@given(st.floats(0.0, 60.0), st.floats(-40.0, 40.0))
+def test_brake_later_never_leads_past_the_latest_brake_point(amount: float, room: float) -> None:
+    """A car that brakes ``amount`` early and moves its point by the step that is told stays before the limit."""
+    at = corner(latest_brake_m=400.0 + room)
+    allowed = limit(rule("later"), at, amount, ("brake later",)) == ""
+    reached = at.brake_m - amount + min(amount, ADVICE_STEP_M)
+    assert allowed == (reached <= at.latest_brake_m)
+
+
+@given(st.floats(0.5, 200.0))
+def test_a_step_is_at_most_five_metres(amount: float) -> None:
+    """Whatever was measured, "brake N metres later" never says more than five."""
+    long = rule("later", long="{metres} metres later", short="later")
+    (wording,) = wordings(long, corner(), amount=amount)
+    said = wording.long.removesuffix(" metres later")
+    assert {v: k for k, v in NUMBERS.items()}[said] <= ADVICE_STEP_M
+
+
+def test_a_board_behind_the_limit_is_not_named() -> None:
+    """ "Brake at the hundred" is held when the profile says to brake before it; the gear is still told."""
+    board = rule("board", "reminder", "brake_board", long="brake at {board}", short="brake at {board}")
+    gear = rule("gear", "reminder", "gear", long="{gear} gear", short="{gear} gear")
+    rules = RuleSet("t", "improving", (board, gear))
+    for latest, expected in ((math.nan, ""), (400.0, ""), (399.0, "limit")):
+        asked = approach(rules, Schedule(rules, ("A",)), moment(corner(latest_brake_m=latest)))
+        assert [expected, ""] == [a.hold for a in asked]
+
+
+def test_the_exit_is_not_widened_past_its_limit() -> None:
+    """With no room outside the reference line nobody is told to use more of the exit."""
+    r = rule("more exit", about="exit_narrow")
+    assert ["limit", "", ""] == [
+        limit(r, corner(widest_exit_offset_m=w), 2.0, ("more exit",)) for w in (0.0, 1.0, math.nan)
+    ]
+
+
+@pytest.mark.parametrize("set_name", ["first_laps", "improving"])
+def test_one_cue_a_topic(set_name: str) -> None:
+    """With every fault found at once, at most one cue on a topic may speak; what was measured outranks what is
+    always so ("brake later" holds "brake at the hundred" back as beaten)."""
+    shipped = load_rules(set_name)
+    more = (rule("board", "reminder", "brake_board", long="brake at {board}", short="brake at {board}", priority=99),)
+    rules = RuleSet("t", shipped.level, (*shipped.rules, *more), corners_in_work=9)
+    s = Schedule(rules, ("A",))
+    for _ in range(3):
+        s.passed(0, tuple(finding(fault, 20.0, 0.3) for fault in FAULTS))
+    s.choose_work(1)
+    at = corner(words=("downhill, brake earlier",), kerb_exit="use", kerb_apex="use")
+    asked = approach(rules, s, moment(at))
+    free = [a.candidate for a in asked if not a.hold and not a.candidate.safety]
+    topics = [topic(c.rule, c.forms[-1]) for c in free]
+    assert len(topics) == len(set(topics))
+    assert free
+    if set_name == "improving":
+        held = {a.candidate.rule.name: a.hold for a in asked}
+        assert "beaten" == held["board"]
+        assert "" in (held["brake_early"], held["brake_late"])
+
+
+def test_the_order_of_rules_in_a_file_changes_nothing() -> None:
+    """A whole session with the rules reversed gives the same spoken cues, and the same held ones."""
+    mixed = RuleSet("m", "improving", (*load_rules("improving").rules, *load_rules("first_laps").rules[6:]), 20, 4)
+    turned = RuleSet("m", "improving", tuple(reversed(mixed.rules)), 20, 4)
+    logs = []
+    for rules in (mixed, turned):
+        p = pipeline(rules)
+        happened = p.push_columns(session(2))
+        logs.append(sorted((d.t_s, d.corner, d.rule, d.outcome, d.reason, d.text) for d in happened.decisions))
+    assert logs[0] == logs[1]
+    assert any(line[3] == "spoken" for line in logs[0])

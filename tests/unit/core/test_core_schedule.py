@@ -1,0 +1,202 @@
+"""Teaching, fading, retiring, re-arming; corners in work; line before speed; what is kept across sessions."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import msgspec
+import pytest
+from core_setup import finding, rule
+
+from coach.core.rules import CueRule, RuleSet
+from coach.core.schedule import SETTLED_CUES, SETTLED_LAPS, Memory, Schedule
+
+NAMES = ("A", "B", "C", "D")
+BAD = (finding("brake_early"),)
+
+
+def schedule(*rules: CueRule, memory: Memory | None = None, **settings: object) -> Schedule:
+    """A schedule over four corners."""
+    fields = {"level": "improving", "corners_in_work": 2, "cues_per_lap": 30, **settings}
+    return Schedule(RuleSet("test", rules=rules, **fields), NAMES, memory)  # type: ignore[arg-type]
+
+
+def laps(s: Schedule, r: CueRule, results: list[bool], corner: int = 0, first: int = 1) -> list[str]:
+    """Drive laps; before each the rule is asked and speaks when due; afterwards the pass is good (True) or bad."""
+    out = []
+    for lap, good in enumerate(results, start=first):
+        s.choose_work(lap)
+        reason = s.hold(r, corner, lap, 0)
+        out.append(reason or "spoken")
+        if not reason:
+            s.spoke(r, corner, lap, r.short)
+        s.passed(corner, () if good else BAD)
+    return out
+
+
+def test_a_reminder_fades_alternates_and_retires() -> None:
+    """Each lap until three passes inside the band; then every other lap; then only outside it; retired after five
+    silent good passes (Winstein & Schmidt 1990; Park, Shea & Wright 2000; Cruz et al. 2018)."""
+    r = rule("board", "reminder", "brake_board")
+    said = laps(schedule(r), r, [True] * 14)
+    assert ["spoken"] * 3 == said[:3]
+    assert ["fading", "spoken", "fading"] == said[3:6]
+    assert {"inside the band"} == set(said[6:11])
+    assert {"fading"} == set(said[11:])
+
+
+def test_two_bad_passes_bring_it_back() -> None:
+    """A retired reminder is re-armed by two bad passes in a row, not by one."""
+    r = rule("board", "reminder", "brake_board")
+    s = schedule(r)
+    laps(s, r, [True] * 12)
+    assert "retired" == s.progress(r, 0).stage
+    assert ["fading", "fading", "fading"] == laps(s, r, [False, True, True], first=13)
+    assert ["fading", "fading", "spoken"] == laps(s, r, [False, False, True], first=16)
+
+
+def test_a_reminder_that_does_not_help_fades_too() -> None:
+    """Said six times a reminder is known: every other lap, later every fourth, whatever is driven."""
+    r = rule("board", "reminder", "brake_board")
+    said = laps(schedule(r), r, [False] * 24)
+    assert ["spoken"] * 6 == said[:6]
+    assert 3 == said[6:12].count("spoken")
+    assert said[16:24].count("spoken") <= 3
+    assert all("fading" == b for a, b in pairwise(said[6:]) if a == "spoken")
+
+
+def test_a_safety_caution_never_retires() -> None:
+    """It is said at least every other lap for ever."""
+    r = rule("bump", "caution", "bump", safety=True)
+    said = laps(schedule(r), r, [True] * 20)
+    assert all("spoken" in pair for pair in pairwise(said))
+
+
+def test_a_correction_needs_the_fault_often_and_in_the_last_pass() -> None:
+    """Two of the last three passes, the last one among them: what was just mended is not named."""
+    r = rule("later", seen=2, of_last=3, min_amount=5.0, min_cost_s=0.05)
+    for results, due in (
+        ([False], False), ([False, False], True), ([False, True, False], True), ([False, False, True], False),
+        ([True, True, False], False),
+    ):  # fmt: skip
+        s = schedule(r)
+        for good in results:
+            s.passed(0, () if good else BAD)
+        s.choose_work(1)
+        assert due == (s.hold(r, 0, 1, 0) == ""), results
+
+
+@pytest.mark.parametrize("small", [finding(amount=4.0), finding(cost_s=0.04), finding("brake_late")])
+def test_a_finding_below_the_threshold_is_none(small: object) -> None:
+    """Too small an amount, too low a cost or another fault do not count."""
+    r = rule("later", min_amount=5.0, min_cost_s=0.05)
+    s = schedule(r)
+    s.passed(0, (small,))  # type: ignore[arg-type]
+    s.choose_work(2)
+    assert "inside the band" == s.hold(r, 0, 2, 0)
+
+
+def test_two_corners_in_work_by_cost() -> None:
+    """The two that cost most are worked on, the others wait; when one is right the next takes its place."""
+    r = rule("later")
+    s = schedule(r)
+    for corner, cost in ((1, 0.4), (3, 0.3), (0, 0.1), (2, 0.2)):
+        s.passed(corner, (finding(cost_s=cost),))
+    assert (1, 3) == s.choose_work(1)
+    assert ["other corner first", "", "other corner first", ""] == [s.hold(r, c, 1, 0) for c in range(4)]
+    s.passed(1, ())
+    assert (2, 3) == s.choose_work(2)
+    s.passed(2, ())
+    s.passed(3, ())
+    assert (0,) == s.choose_work(3)
+
+
+def test_a_corner_that_can_not_be_told_or_does_not_mend_makes_room() -> None:
+    """Two laps without a word at it, or six without success, and another corner gets its turn."""
+    r = rule("later")
+    for speaks, gone in ((False, 3), (True, 7)):
+        s = schedule(r, corners_in_work=1)
+        worked = []
+        for lap in range(1, 9):
+            s.passed(0, (finding(cost_s=0.4),))
+            s.passed(1, (finding(cost_s=0.2),))
+            worked.append(s.choose_work(lap))
+            if speaks and worked[-1] == (0,):
+                s.spoke(r, 0, lap, "later")
+        assert worked.index((1,)) + 1 == gone
+
+
+def test_line_before_speed_for_a_learner() -> None:
+    """While the line is off, a learner hears nothing about speed; others do (Kaufman et al. 2024)."""
+    line, speed = rule("turn", about="turn_in_early"), rule("faster", about="slow_middle")
+    both = (finding("turn_in_early"), finding("slow_middle"))
+    for level, expected in (("learning", "line first"), ("improving", "")):
+        s = schedule(line, speed, level=level)
+        s.passed(0, both)
+        s.choose_work(2)
+        assert (expected, "") == (s.hold(speed, 0, 2, 0), s.hold(line, 0, 2, 0))
+
+
+def test_a_cure_is_confirmed_once_and_not_after_a_relapse() -> None:
+    """After three good passes since it was told, once; a bad pass before it is said takes it back; a fault nobody
+    spoke of is not confirmed."""
+    r, praise = rule("later"), rule("good", "confirmation")
+    s = schedule(r, praise)
+    s.passed(0, BAD)
+    s.passed(1, BAD)
+    s.choose_work(2)
+    s.spoke(r, 0, 2, "later")
+    for done in range(3):
+        assert () == s.cured(praise), done
+        s.passed(0, ())
+        s.passed(1, ())
+    assert (0,) == s.cured(praise)
+    s.spoke(praise, 0, 5, "good")
+    s.passed(0, ())
+    assert () == s.cured(praise)
+    for results in ([False, True, True, True], [False, True, True, True, False]):
+        s.spoke(r, 0, 6, "later")
+        for good in results:
+            s.passed(0, () if good else BAD)
+        assert bool(results[-1]) == bool(s.cured(praise))
+
+
+def test_cooldown_and_budget() -> None:
+    """A cooldown counts laps of silence; the budget holds for the lap, and shrinks once the driver has settled."""
+    r = rule("board", "reminder", "brake_board", cooldown_laps=2)
+    assert ["spoken", "cooldown", "cooldown", "spoken"] == laps(schedule(r), r, [False] * 4)
+    plain, safe = rule("x", "reminder", "brake_board"), rule("bump", "caution", "bump", safety=True)
+    s = schedule(plain, safe, cues_per_lap=6)
+    assert ["", "budget"] == [s.hold(plain, 0, 1, n) for n in (5, 6)]
+    assert ["", "budget"] == [s.hold(plain, 0, SETTLED_LAPS, n) for n in (SETTLED_CUES - 1, SETTLED_CUES)]
+    assert "" == s.hold(safe, 0, SETTLED_LAPS, 99)
+
+
+def test_other_words_when_the_first_do_not_help() -> None:
+    """After three times in vain the next wording is due, and it is new again."""
+    r = rule("later", alternatives=("other",))
+    s = schedule(r)
+    turns = []
+    for lap in range(1, 10):
+        s.passed(0, BAD)
+        turns.append(s.turn(r, 0))
+        s.spoke(r, 0, lap, "later")
+    assert [0, 0, 0, 1, 1, 1, 2, 2, 2] == turns
+    assert s.is_new(r, 0, "other")
+    s.spoke(r, 0, 10, "other")
+    assert not s.is_new(r, 0, "other")
+
+
+def test_what_is_known_is_kept_across_sessions() -> None:
+    """Stage, counts and what was heard survive as JSON; laps start anew, so no cooldown reaches over."""
+    r = rule("board", "reminder", "brake_board", cooldown_laps=3)
+    s = schedule(r)
+    laps(s, r, [True] * 12)
+    kept = msgspec.json.decode(msgspec.json.encode(s.state()), type=Memory)
+    again = schedule(r, memory=kept)
+    assert "retired" == again.progress(r, 0).stage
+    assert "fading" == again.hold(r, 0, 0, 0)
+    assert s.memory.heard == again.memory.heard
+    again.passed(0, BAD)
+    again.passed(0, BAD)
+    assert "" == again.hold(r, 0, 1, 0)
