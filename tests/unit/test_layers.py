@@ -1,0 +1,130 @@
+"""Dependencies go one way: the imports of every module are read and forbidden arrows fail."""
+
+from __future__ import annotations
+
+import ast
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+MODULES = sorted(p for room in ("coach", "feeds") for p in (ROOT / room).rglob("*.py"))
+NO_EFFECTS = {
+    "asyncio", "ctypes", "datetime", "glob", "http", "io", "logging", "multiprocessing", "os", "pathlib", "queue",
+    "random", "secrets", "shutil", "signal", "socket", "sqlite3", "ssl", "subprocess", "sys", "tempfile", "threading",
+    "time", "urllib", "uuid", "wave", "zoneinfo",
+}  # fmt: skip
+"""Parts of the standard library that reach a clock, a thread, chance or the outside."""
+CALLS = {"open", "print", "input", "exec", "eval", "__import__", "breakpoint"}
+DOOR = "coach.app.sources"
+"""The one place in coach/ that reaches the feeds themselves."""
+EVERYONE = ("feeds.frame", "feeds.errors")
+ALSO = {
+    "coach.session": ("feeds.frame_stream",),
+}
+"""The file format of frames is the feeds' own, so that a feed can replay without the coach."""
+
+
+def name_of(path: Path) -> str:
+    """The module's dotted name."""
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def imports(path: Path, typing_too: bool = True) -> Iterator[str]:
+    """Every module a file imports, anywhere in it; with ``typing_too`` also what only type checkers see."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    hidden: set[ast.AST] = set()
+    if not typing_too:
+        for node in ast.walk(tree):
+            if isinstance(node, ast.If) and ast.unparse(node.test).endswith("TYPE_CHECKING"):
+                hidden.update(inner for part in node.body for inner in ast.walk(part))
+    for node in ast.walk(tree):
+        if node in hidden:
+            continue
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            yield node.module or ""
+
+
+def under(module: str, *roots: str) -> bool:
+    """Whether ``module`` is one of ``roots`` or inside it."""
+    return any(module == root or module.startswith(root + ".") for root in roots)
+
+
+@pytest.mark.parametrize("path", [p for p in MODULES if "coach/core" in p.as_posix()], ids=name_of)
+def test_the_core_reaches_nothing_outside(path: Path) -> None:
+    """coach.core imports numpy, scipy, msgspec, the frame, itself and the harmless part of the standard library;
+    it opens nothing, prints nothing, and knows no clock, thread or chance."""
+    for module in imports(path):
+        own = under(module, "numpy", "scipy", "msgspec", "feeds.frame", "coach.core")
+        top = module.partition(".")[0]
+        harmless = top in sys.stdlib_module_names and top not in NO_EFFECTS
+        assert own or harmless, f"{name_of(path)} imports {module}"
+        assert not under(module, "numpy.random"), name_of(path)
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+            assert node.func.id not in CALLS, f"{name_of(path)} calls {node.func.id}"
+        if isinstance(node, ast.Attribute):
+            assert ast.unparse(node) not in {"np.random", "numpy.random"}, name_of(path)
+
+
+@pytest.mark.parametrize("path", [p for p in MODULES if p.relative_to(ROOT).parts[0] == "feeds"], ids=name_of)
+def test_feeds_know_nothing_of_the_coach(path: Path) -> None:
+    """feeds/ imports nothing of coach/."""
+    assert [] == [m for m in imports(path) if under(m, "coach")]
+
+
+@pytest.mark.parametrize("path", [p for p in MODULES if p.relative_to(ROOT).parts[0] == "coach"], ids=name_of)
+def test_the_coach_reaches_the_feeds_in_one_place(path: Path) -> None:
+    """Beside the frame, the errors and the frame file, only coach.app.sources reaches feeds/."""
+    module = name_of(path)
+    also = [m for room, some in ALSO.items() if under(module, room) for m in some]
+    allowed = ("feeds",) if under(module, DOOR) else (*EVERYONE, *also)
+    assert [] == [m for m in imports(path) if under(m, "feeds") and not under(m, *allowed)]
+
+
+ROOMS = {
+    "coach.outputs": ("coach.core", "coach.errors", "coach.outputs"),
+    "coach.session": ("coach.core", "coach.errors", "coach.session"),
+    "coach.profile": ("coach.core", "coach.errors", "coach.profile"),
+    "coach.survey": ("coach.core", "coach.errors", "coach.survey"),
+}
+"""What each room may know of the others; app and cli put them together."""
+
+
+@pytest.mark.parametrize("room", ROOMS)
+def test_rooms_do_not_know_each_other(room: str) -> None:
+    """Outputs, sessions, profiles and the survey know the core and the errors, not one another, nor app or cli."""
+    wrong = [
+        f"{name_of(p)} -> {m}"
+        for p in MODULES
+        if under(name_of(p), room)
+        for m in imports(p, typing_too=False)
+        if under(m, "coach") and not under(m, *ROOMS[room]) and m != "coach"
+    ]
+    assert [] == wrong
+
+
+def test_only_the_command_line_knows_the_command_line() -> None:
+    """Nothing but coach/cli, coach/__main__ imports coach.cli; the app does not print through it."""
+    wrong = [
+        f"{name_of(p)} -> {m}"
+        for p in MODULES
+        if not under(name_of(p), "coach.cli", "coach.__main__")
+        for m in imports(p)
+        if under(m, "coach.cli")
+    ]
+    assert [] == wrong
+
+
+def test_the_test_reads_something() -> None:
+    """The list of modules is not empty, and a planted arrow would be seen."""
+    assert len(MODULES) > 100
+    assert {"coach.core.pipeline", "feeds.frame", DOOR} <= {name_of(p) for p in MODULES}
+    door = [p for p in MODULES if under(name_of(p), DOOR)]
+    assert "feeds.registry" in {m for p in door for m in imports(p)}
