@@ -85,13 +85,14 @@ class Line:
             if not move.any():
                 break
             i = i + move
+            if not self.closed:
+                i = np.clip(i, 0, self.n - 2)
             here = self._along(x, y, self._node(i))
             after = self._along(x, y, self._node(i + 1))
         found = (here >= 0.0) & (after < 0.0)
         if not self.closed:
             # before the start and after the end the line goes straight on
-            i = np.clip(i, 0, self.n - 2)
-            found = found | (i == 0) | (i == self.n - 2)
+            found = found | ((here < 0.0) & (i == 0)) | ((after >= 0.0) & (i == self.n - 2))
         with np.errstate(divide="ignore", invalid="ignore"):
             part = np.where(found, here / (here - after), np.nan)
         place = np.asarray((i + part) * self.step_m, dtype=np.float64)
@@ -128,13 +129,12 @@ class Line:
             if not move:
                 break
             i += move
+            if not self.closed:
+                i = min(max(i, 0), last)
             here, after = self._along_one(x, y, i), self._along_one(x, y, i + 1)
-        if not (here >= 0.0 and after < 0.0):
-            if self.closed:
-                return math.nan, math.nan, False
-            i = min(max(i, 0), last)
-            if i not in (0, last):
-                return math.nan, math.nan, False
+        beyond = not self.closed and ((here < 0.0 and i == 0) or (after >= 0.0 and i == last))
+        if not (here >= 0.0 and after < 0.0) and not beyond:
+            return math.nan, math.nan, False
         if here == after:
             return math.nan, math.nan, False
         return self._place_one(x, y, i, here / (here - after))
