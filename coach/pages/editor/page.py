@@ -80,7 +80,7 @@ class EditorPage:
             ui.button("take the file", on_click=self._take).props("outline dense no-caps")
             ui.button("keep mine and overwrite it", on_click=self._force).props("outline dense no-caps")
         self._disk.visible = False
-        with ui.element("main").classes("desk"):
+        with ui.element("div").classes("desk"):
             with ui.element("section").classes("sheet"):
                 self.map = MapView(self.desk)
             with ui.element("section").classes("sheet form"):

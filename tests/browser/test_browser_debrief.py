@@ -1,0 +1,104 @@
+"""The debrief and the guide in a real browser: without network, on a phone, on paper, with hostile names."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+from browser_fixtures import NASTY, PHONE, coach, no_sideways_scroll, serious
+from playwright.sync_api import Page
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture(scope="module")
+def written(driven: Path, home: dict[str, str], tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """Both pages of the session's circuit as files."""
+    folder = tmp_path_factory.mktemp("pages")
+    files = {"debrief": folder / "debrief.html", "guide": folder / "guide.html"}
+    coach("debrief", str(driven), "--html", str(files["debrief"]), env=home)
+    coach("guide", "hollow_ridge", "-o", str(files["guide"]), env=home)
+    return files
+
+
+def open_offline(page: Page, file: Path) -> list[str]:
+    """Open the file with the network cut; the addresses it asked for besides itself."""
+    asked: list[str] = []
+    page.on("request", lambda r: asked.append(r.url))
+    page.context.set_offline(True)
+    page.goto(file.as_uri())
+    return [url for url in asked if url != file.as_uri() and not url.startswith("data:")]
+
+
+@pytest.mark.parametrize("name", ["debrief", "guide"])
+@pytest.mark.parametrize("size", ["desktop", "phone"])
+def test_page_needs_no_network_and_fits(page: Page, written: dict[str, Path], name: str, size: str, axe: str) -> None:
+    """A page asks for nothing, is no wider than the screen, and has no serious accessibility fault."""
+    if size == "phone":
+        page.set_viewport_size(PHONE)  # type: ignore[arg-type]
+    assert [] == open_offline(page, written[name])
+    no_sideways_scroll(page)
+    assert [] == serious(page, axe)
+
+
+def test_debrief_draws_its_charts_and_zooms_them_together(page: Page, written: dict[str, Path]) -> None:
+    """All panels of the traces show the corner that is chosen; a lap can be taken out and brought back."""
+    open_offline(page, written["debrief"])
+    chart = "echarts.getInstanceByDom(document.getElementById('trace-chart'))"
+    panels = page.evaluate(f"{chart}.getOption().grid.length")
+    assert 5 == panels
+    first = page.locator(".places a").first
+    low, high = (float(first.get_attribute(f"data-{end}") or "nan") for end in ("from", "to"))
+    first.click()
+    extent = f"{chart}.getModel().getComponent('xAxis', i).axis.scale.getExtent()"
+    axes = page.evaluate(f"Array.from({{length: {panels}}}, (_, i) => {extent})")
+    for shown_low, shown_high in axes:
+        assert shown_low == pytest.approx(max(low, 0.0), abs=1.0)
+        assert shown_high == pytest.approx(high, abs=1.0)
+    box = page.locator("[data-lap]").first
+    before = box.is_checked()
+    box.set_checked(not before)
+    lap = box.get_attribute("data-lap")
+    assert page.evaluate(f"{chart}.getOption().legend[0].selected['{lap}']") is not before
+
+
+def test_debrief_tells_the_numbers_under_the_pointer(page: Page, written: dict[str, Path]) -> None:
+    """Hovering over the traces shows the value of each lap that is shown."""
+    open_offline(page, written["debrief"])
+    place = page.locator("#trace-chart")
+    place.scroll_into_view_if_needed()
+    box = place.bounding_box()
+    assert box is not None
+    page.mouse.move(box["x"] + box["width"] / 2, box["y"] + 120)
+    page.wait_for_function("document.querySelector('#trace-chart svg').textContent.includes('reference')")
+
+
+def test_debrief_prints_on_paper(page: Page, written: dict[str, Path]) -> None:
+    """Printing gives a few pages with what is only for the screen left out."""
+    open_offline(page, written["debrief"])
+    page.emulate_media(media="print")
+    assert not page.locator("fieldset.laps").is_visible()
+    pdf = page.pdf(format="A4")
+    assert pdf.startswith(b"%PDF")
+    assert 2 <= pdf.count(b"/Type /Page\n") + pdf.count(b"/Type /Page ") <= 12
+
+
+def test_hostile_names_are_text(page: Page, profile: Path, driven: Path, home: dict[str, str], tmp_path: Path) -> None:
+    """Markup in the names of circuit and corners, and in words, shows as written and never runs."""
+    text = profile.read_text(encoding="utf-8")
+    text = text.replace('circuit: "Hollow Ridge"', f"circuit: '{NASTY}'")
+    text = text.replace("name: Quarry", f"name: '{NASTY}'").replace('"release slowly"', "'</script><b>x'")
+    profile.write_text(text, encoding="utf-8")
+    session = tmp_path / "session"
+    shutil.copytree(driven, session)
+    (session / "profile.yaml").write_text(text, encoding="utf-8")
+    debrief, guide = tmp_path / "d.html", tmp_path / "g.html"
+    coach("debrief", str(session), "--html", str(debrief), "--no-keep", env=home)
+    coach("guide", str(profile), "-o", str(guide), env=home)
+    for file in (debrief, guide):
+        open_offline(page, file)
+        assert NASTY in page.locator("h1").inner_text()
+        assert 0 == page.locator("img").count()
+        assert 0 == page.locator("main b").count()
+    assert "</script><b>x" in page.locator("main").inner_text()

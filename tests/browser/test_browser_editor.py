@@ -1,0 +1,180 @@
+"""The editor in a real browser: drag, see the cue move, save, read the file; errors, undo, hostile names, phone."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from browser_fixtures import NASTY, PHONE, WAIT_MS, Editor, no_sideways_scroll, serious
+from playwright.sync_api import Page, expect
+
+pytestmark = pytest.mark.browser
+expect.set_options(timeout=WAIT_MS)
+
+
+def opened(page: Page, address: str) -> None:
+    """Open the editor and wait until it shows the cues."""
+    page.goto(address)
+    expect(page.get_by_text(re.compile(r"run 1 took"))).to_be_visible()
+    page.wait_for_function("window.coachEditor && document.querySelector('.map-holder .handle')")
+
+
+def brake_of(profile: Path) -> float:
+    """The brake point of the first corner as the file has it."""
+    found = re.search(r"brake_m: ([\d.]+)", profile.read_text(encoding="utf-8"))
+    assert found is not None
+    return float(found[1])
+
+
+def drag(page: Page, start: tuple[float, float], by: tuple[float, float]) -> None:
+    """Press, move in steps, let go."""
+    page.mouse.move(*start)
+    page.mouse.down()
+    for k in range(1, 6):
+        page.mouse.move(start[0] + by[0] * k / 5, start[1] + by[1] * k / 5)
+    page.mouse.up()
+
+
+def test_drag_on_map_moves_the_cue_and_saves_with_comments(page: Page, editor: str, profile: Path) -> None:
+    """A brake point dragged on the map is in the form, the cues are run anew, the file keeps its comments."""
+    before = profile.read_text(encoding="utf-8")
+    was = brake_of(profile)
+    opened(page, editor)
+    handle = page.locator(".piece .handle[data-field=brake_m] circle")
+    box = handle.bounding_box()
+    turn_in = page.locator(".piece .handle[data-field=turn_in_m] circle").bounding_box()
+    assert box is not None
+    assert turn_in is not None
+    # away from the turn-in: earlier
+    by = ((box["x"] - turn_in["x"]) * 0.4, (box["y"] - turn_in["y"]) * 0.4)
+    drag(page, (box["x"] + box["width"] / 2, box["y"] + box["height"] / 2), by)
+    expect(page.get_by_text(re.compile(r"run 2 took"))).to_be_visible()
+    now = float(page.get_by_label("brake, m", exact=True).input_value())
+    assert now < was - 5.0
+    expect(page.get_by_text("unsaved changes")).to_be_visible()
+    # the rules of the first laps remind of the brake point: the reminder moves with it
+    expect(page.get_by_text(re.compile(r"spoken, .*[1-9]\d* changed"))).to_be_visible()
+    page.get_by_label("show").click()
+    page.get_by_role("option", name="what changed").click()
+    expect(page.locator("tbody tr").filter(has_text="Quarry, brake").filter(has_text="≠").first).to_be_visible()
+    assert before == profile.read_text(encoding="utf-8")
+    page.get_by_role("button", name="save").click()
+    expect(page.locator("header").get_by_text("saved", exact=True)).to_be_visible()
+    after = profile.read_text(encoding="utf-8")
+    assert now == brake_of(profile)
+    assert [line for line in before.splitlines() if "#" in line] == [x for x in after.splitlines() if "#" in x]
+    assert 1 == sum(a != b for a, b in zip(before.splitlines(), after.splitlines(), strict=True))
+
+
+def test_drag_on_the_traces(page: Page, editor: str, profile: Path) -> None:
+    """The same point can be dragged on the traces."""
+    was = brake_of(profile)
+    opened(page, editor)
+    page.wait_for_timeout(300)  # the chart's own first layout
+    page.locator(".trace-holder").scroll_into_view_if_needed()
+    x, y = page.evaluate("coachEditor.markAt('brake_m')")
+    drag(page, (x, y), (-40.0, 0.0))
+    expect(page.get_by_text(re.compile(r"run 2 took"))).to_be_visible()
+    assert float(page.get_by_label("brake, m", exact=True).input_value()) < was - 5.0
+
+
+def test_bad_entry_shows_the_errors_of_the_file(page: Page, editor: str, profile: Path) -> None:
+    """A wrong entry shows what the file's check says, under the field and with its line; it can not be saved."""
+    opened(page, editor)
+    page.get_by_label("apex, m", exact=True).fill("100")
+    problems = page.locator(".problems")
+    expect(problems).to_contain_text("found 100")
+    expect(problems).to_contain_text(str(profile) + ":")
+    expect(page.locator(".fields").get_by_text("found 100; allowed")).to_be_visible()
+    expect(page.get_by_role("button", name="save")).to_be_disabled()
+    page.get_by_label("gear", exact=True).fill("twelve")
+    expect(problems).to_contain_text("'twelve'")
+    page.get_by_label("gear", exact=True).fill("2")
+    page.get_by_label("apex, m", exact=True).fill("326")
+    expect(page.get_by_text("unsaved changes")).to_be_visible()
+
+
+def test_undo_and_redo(page: Page, editor: str, profile: Path) -> None:
+    """An edit is taken back and brought again; without one there is nothing to undo."""
+    was = brake_of(profile)
+    opened(page, editor)
+    undo, redo = page.get_by_role("button", name="undo"), page.get_by_role("button", name="redo")
+    expect(undo).to_be_disabled()
+    field = page.get_by_label("brake, m", exact=True)
+    field.fill("170.5")
+    expect(page.get_by_text(re.compile(r"run 2 took"))).to_be_visible()
+    undo.click()
+    expect(field).to_have_value(f"{was:.10g}")
+    expect(page.locator("header").get_by_text("saved", exact=True)).to_be_visible()
+    redo.click()
+    expect(field).to_have_value("170.5")
+
+
+def test_change_on_disk_is_noticed_and_never_overwritten(page: Page, editor: str, profile: Path) -> None:
+    """Someone else's save shows at once; saving does not overwrite it; taking it shows it in the form."""
+    opened(page, editor)
+    page.get_by_label("brake, m", exact=True).fill("171")
+    expect(page.get_by_text("unsaved changes")).to_be_visible()
+    theirs = re.sub(r"brake_m: [\d.]+", "brake_m: 165.5", profile.read_text(encoding="utf-8"), count=1)
+    profile.write_text(theirs, encoding="utf-8")
+    notice = page.get_by_role("alert").filter(has_text="changed on disk")
+    expect(notice).to_be_visible()
+    page.get_by_role("button", name="save").click()
+    expect(notice).to_be_visible()
+    assert theirs == profile.read_text(encoding="utf-8")
+    page.get_by_role("button", name="take the file").click()
+    expect(page.get_by_label("brake, m", exact=True)).to_have_value("165.5")
+    expect(notice).not_to_be_visible()
+
+
+def test_cue_is_explained_and_heard(page: Page, reader: str) -> None:
+    """Each cue tells why it was spoken or held back; hearing it plays a sound of this machine's voice."""
+    opened(page, reader)
+    page.evaluate("() => { window.played = []; coachEditor.play = (data) => { played.push(data); }; }")
+    page.get_by_role("button", name=re.compile("^why: ")).first.click()
+    expect(page.get_by_text(re.compile(r"Rule \S+ .* Spoken"))).to_be_visible()
+    page.get_by_role("button", name=re.compile("^hear: ")).first.click()
+    page.wait_for_function("played.length === 1 && played[0].startsWith('data:audio/wav;base64,UklGR')")
+    page.get_by_label("show").click()
+    page.get_by_role("option", name="all, held back too").click()
+    expect(page.get_by_text("held back: ").first).to_be_visible()
+
+
+def test_hostile_name_is_text_in_the_editor(page: Page, editor: str) -> None:
+    """A name that is markup shows as written on the map, in the form and in the cues, and never runs."""
+    opened(page, editor)
+    page.get_by_label("name", exact=True).fill(NASTY)
+    expect(page.get_by_text(re.compile(r"run 2 took"))).to_be_visible()
+    expect(page.locator(".map [data-corner='0']")).to_contain_text(NASTY[:10])
+    assert 0 == page.locator("img").count()
+
+
+@pytest.mark.parametrize("size", ["desktop", "phone"])
+def test_editor_fits_and_is_accessible(page: Page, reader: str, size: str, axe: str) -> None:
+    """No serious accessibility fault, and nothing wider than the screen."""
+    if size == "phone":
+        page.set_viewport_size(PHONE)  # type: ignore[arg-type]
+    opened(page, reader)
+    no_sideways_scroll(page)
+    assert [] == serious(page, axe)
+
+
+def test_editor_works_without_a_session(page: Page, profile: Path, home: dict[str, str]) -> None:
+    """Map, reference and form are there without a session; only the cues are not."""
+    running = Editor(profile, None, home)
+    try:
+        page.goto(running.address)
+        expect(page.get_by_label("brake, m", exact=True)).not_to_have_value("")
+        expect(page.locator(".piece .handle")).to_have_count(4)
+        assert 0 == page.get_by_text("Cues of the session").count()
+        page.goto("about:blank")
+    finally:
+        running.close()
+
+
+def test_debrief_and_guide_open_from_the_editor(page: Page, reader: str) -> None:
+    """Both pages are served under the profile as it stands."""
+    for name in ("debrief", "guide"):
+        page.goto(f"{reader}{name}")
+        expect(page.locator("h1")).to_contain_text("Hollow Ridge")
