@@ -23,7 +23,7 @@ from coach.outputs.console import lap_time
 from coach.pages.debrief import CornerView, CueView, DebriefView, GainView, LapChoice, LapView, ScatterView
 from coach.pages.dots import Dot, dots_chart
 from coach.pages.render import signed
-from coach.pages.traces import KMH, Floats, Traces, lap_look, lap_name, trace_chart
+from coach.pages.traces import KMH, Floats, Traces, lap_looks, lap_name, trace_chart
 from coach.pages.track_map import TrackMap
 from coach.session.answers import Attempt, share
 from coach.session.reader import SessionReader
@@ -191,8 +191,7 @@ def _lap(lap: LapLoss, best: int) -> LapView:
 def _choices(traces: Traces, done: Debrief) -> list[LapChoice]:
     times = {lap.lap: lap for lap in done.laps}
     out = []
-    for i, lap in enumerate(traces.laps):
-        look = lap_look(i)
+    for lap, look in sorted(lap_looks(traces).items()):
         text = f"{lap}: {lap_time(times[lap].time_s)}" + (" best" if lap == done.best_lap else "")
         out.append(LapChoice(lap_name(lap), text, look["color"], _DASH[look["type"]], lap in traces.shown))
     return out

@@ -22,6 +22,8 @@ class Rerun:
     pieces: list[Piece]
     pipeline: Pipeline
     frames: int
+    settled: list[Pass] | None = None
+    """What ``settle_findings`` came to, once it was asked."""
 
 
 def rerun(batches: Iterable[Columns], setup: Setup, progress: Callable[[int], object] | None = None) -> Rerun:
@@ -43,9 +45,12 @@ def rerun(batches: Iterable[Columns], setup: Setup, progress: Callable[[int], ob
 
 def settle_findings(result: Rerun) -> list[Pass]:
     """The passes with findings by the driver's scatter over the whole session, which the live run could not know."""
+    if result.settled is not None:
+        return result.settled
     kept = result.pipeline.kept or []
     settled = []
     for passed, driven in zip(result.happened.passes, kept, strict=True):
         findings = result.pipeline.diagnosis.findings(driven, result.pipeline.bands)
         settled.append(msgspec.structs.replace(passed, findings=findings))
+    result.settled = settled
     return settled

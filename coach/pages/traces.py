@@ -88,8 +88,14 @@ def lap_name(lap: int) -> str:
     return f"lap {lap}"
 
 
-def lap_look(position: int) -> dict[str, Any]:
-    """Colour and dash of the lap at ``position`` in the list."""
+def lap_looks(traces: Traces) -> dict[int, dict[str, Any]]:
+    """Colour and dash of each lap; those that are shown at first get the colours that differ most."""
+    order = [lap for lap in traces.shown if lap in traces.laps]
+    order += [lap for lap in traces.laps if lap not in traces.shown]
+    return {lap: _look(i) for i, lap in enumerate(order)}
+
+
+def _look(position: int) -> dict[str, Any]:
     dash = LAP_DASHES[(position // len(LAP_COLOURS)) % len(LAP_DASHES)]
     return {"color": LAP_COLOURS[position % len(LAP_COLOURS)], "type": dash, "width": 1.8}
 
@@ -154,8 +160,9 @@ def _lines(
             "itemStyle": {"color": INK},
         }
     ]
-    for k, (lap, _) in enumerate(rows):
-        look = lap_look(k)
+    looks = lap_looks(traces)
+    for lap, _ in rows:
+        look = looks[lap]
         style = {"lineStyle": look, "itemStyle": {"color": look["color"]}}
         out.append(
             {
