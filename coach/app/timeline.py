@@ -33,7 +33,7 @@ _WHY: Final = {
 
 @dataclass(frozen=True)
 class Row:
-    """One line of the list; ``was`` says what it was before, where it changed."""
+    """One line of the list; ``was`` says what it was before, or how far it moved, where it changed."""
 
     decision: Decision
     mark: Mark
@@ -66,7 +66,7 @@ def _change(was: Decision | None, now: Decision) -> tuple[Mark, str]:
     if (was.outcome, was.reason, was.text) != (now.outcome, now.reason, now.text):
         return "changed", _told(was)
     if now.outcome == "spoken" and abs(now.t_s - was.t_s) > MOVED_S:
-        return "changed", f"{abs(now.t_s - was.t_s):.1f} s {'later' if was.t_s > now.t_s else 'sooner'}"
+        return "changed", f"now {abs(now.t_s - was.t_s):.1f} s {'later' if now.t_s > was.t_s else 'sooner'}"
     return "", ""
 
 

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Dialog, Page, ViewportSize, sync_playwright
 
 CHROMIUM = next((p for p in ("/usr/bin/chromium", "/usr/bin/chromium-browser") if Path(p).exists()), "")
 ARGUMENTS = [
@@ -30,7 +30,8 @@ ARGUMENTS = [
     "--mute-audio",
     "--autoplay-policy=user-gesture-required",
 ]
-DESKTOP, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
+DESKTOP: ViewportSize = {"width": 1280, "height": 900}
+PHONE: ViewportSize = {"width": 390, "height": 844}
 AXE = "axe-core@4"
 WAIT_MS = 60_000
 NASTY = "<img src=x onerror=alert(1)>"
@@ -162,13 +163,18 @@ def wait_for(address: str) -> None:
 @pytest.fixture
 def page(chromium: Browser) -> Iterator[Page]:
     """A page in a fresh context; anything it says on its console as an error fails the test."""
-    context = chromium.new_context(viewport=DESKTOP)  # type: ignore[arg-type]
+    context = chromium.new_context(viewport=DESKTOP)
     opened = context.new_page()
     opened.set_default_timeout(WAIT_MS)
     said: list[str] = []
     opened.on("console", lambda m: said.append(m.text) if m.type == "error" else None)
     opened.on("pageerror", lambda e: said.append(str(e)))
-    opened.on("dialog", lambda d: said.append(f"a script ran: {d.message}") or d.dismiss())  # type: ignore[func-returns-value]
+
+    def ran(dialog: Dialog) -> None:
+        said.append(f"a script ran: {dialog.message}")
+        dialog.dismiss()
+
+    opened.on("dialog", ran)
     yield opened
     context.close()
     assert [] == said

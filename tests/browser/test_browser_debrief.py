@@ -9,6 +9,7 @@ import pytest
 from browser_fixtures import NASTY, PHONE, coach, no_sideways_scroll, serious
 from playwright.sync_api import Page
 
+pytest_plugins = ["browser_fixtures"]
 pytestmark = pytest.mark.browser
 
 
@@ -36,7 +37,7 @@ def open_offline(page: Page, file: Path) -> list[str]:
 def test_page_needs_no_network_and_fits(page: Page, written: dict[str, Path], name: str, size: str, axe: str) -> None:
     """A page asks for nothing, is no wider than the screen, and has no serious accessibility fault."""
     if size == "phone":
-        page.set_viewport_size(PHONE)  # type: ignore[arg-type]
+        page.set_viewport_size(PHONE)
     assert [] == open_offline(page, written[name])
     no_sideways_scroll(page)
     assert [] == serious(page, axe)

@@ -9,6 +9,7 @@ import pytest
 from browser_fixtures import NASTY, PHONE, WAIT_MS, Editor, no_sideways_scroll, serious
 from playwright.sync_api import Page, expect
 
+pytest_plugins = ["browser_fixtures"]
 pytestmark = pytest.mark.browser
 expect.set_options(timeout=WAIT_MS)
 
@@ -154,7 +155,7 @@ def test_hostile_name_is_text_in_the_editor(page: Page, editor: str) -> None:
 def test_editor_fits_and_is_accessible(page: Page, reader: str, size: str, axe: str) -> None:
     """No serious accessibility fault, and nothing wider than the screen."""
     if size == "phone":
-        page.set_viewport_size(PHONE)  # type: ignore[arg-type]
+        page.set_viewport_size(PHONE)
     opened(page, reader)
     no_sideways_scroll(page)
     assert [] == serious(page, axe)

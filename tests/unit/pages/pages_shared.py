@@ -1,0 +1,24 @@
+"""What the tests of the pages share: a session that ships, run once."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+from coach.app.debrief_page import Looked
+from coach.profile.store import Plan, load_plan
+
+ROOT = Path(__file__).parents[3]
+SESSION = ROOT / "replay_samples" / "evening_run"
+
+
+@cache
+def looked() -> Looked:
+    """The session, looked at."""
+    return Looked(SESSION)
+
+
+@cache
+def plan() -> Plan:
+    """The profile that ships."""
+    return load_plan("hollow_ridge")

@@ -1,0 +1,176 @@
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from html import unescape
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+from pages_shared import looked
+
+from coach.app.debrief_page import write_page
+from coach.app.lap_traces import MOST_LAPS, choose_laps, lap_traces
+from coach.core.values import LapDone
+from coach.errors import SessionError
+from coach.pages.chart_library import chart_library
+from coach.pages.debrief import debrief_html
+from coach.pages.look import GROUND, INK, LINK, PAPER, QUIET_INK
+from coach.pages.render import embedded, render, signed
+from coach.pages.track_map import TrackMap
+
+NASTY = "</script><img src=x onerror=alert(1)>"
+
+
+class Tags(HTMLParser):
+    """The start tags of a page, and where it points."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.links: list[str] = []
+        self.feed(page)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        """Note it."""
+        self.tags.append(tag)
+        self.links += [v or "" for k, v in attrs if k in ("src", "href", "action", "data")]
+
+
+def test_delta_trace_ends_at_the_lap_loss() -> None:
+    """The trace of time lost begins at nothing and ends, at the line, at the lap's difference to the reference."""
+    one = looked()
+    traces = lap_traces(one.result, one.setup.reference)
+    laps = {lap.lap: lap for lap in one.debrief.laps}
+    assert len(traces.laps) >= 3
+    for number, channels in traces.laps.items():
+        assert 0.0 == pytest.approx(channels["delta"][0], abs=0.02)
+        # the last place shown lies up to one step before the line
+        assert laps[number].delta_s == pytest.approx(channels["delta"][-1], abs=0.02)
+
+
+def test_long_sessions_show_some_laps_with_the_best_among_them() -> None:
+    """Of eighty laps at most MOST_LAPS are offered, in order, and the best valid one is there."""
+    laps = [
+        LapDone(i, 100.0 * i, 90.0 + (i * 7 % 13) + (0.5 if i == 40 else 1.0), 0.0, i % 9 != 0) for i in range(1, 81)
+    ]
+    chosen = choose_laps(laps)
+    numbers = [lap.lap for lap in chosen]
+    assert len(numbers) <= MOST_LAPS
+    assert sorted(numbers) == numbers
+    assert min((lap for lap in laps if lap.valid), key=lambda lap: lap.time_s) in chosen
+    assert laps[0] in chosen
+    assert laps[-1] in chosen
+
+
+def test_page_holds_all_it_needs() -> None:
+    """No element of the page points outside of it, and every script is allowed by its own hash alone."""
+    page = debrief_html(looked().view())
+    assert [] == [x for x in Tags(page).links if not x.startswith("#")]
+    found = re.search(r'Content-Security-Policy" content="([^"]+)"', page)
+    assert found is not None
+    policy = unescape(found[1])
+    assert "default-src 'none'" in policy
+    assert re.fullmatch(r"('sha256-[A-Za-z0-9+/=]{44}' ?){2}", policy.partition("script-src ")[2].partition(";")[0])
+    assert "http://" not in re.sub(r"<script>.*?</script>", "", page, flags=re.S).replace("http://www.w3.org", "")
+
+
+def test_page_shows_the_debrief() -> None:
+    """The three costliest places, every corner and every lap of the debrief stand on the page."""
+    one = looked()
+    page = debrief_html(one.view())
+    for gain in one.debrief.gains[:3]:
+        assert f"{gain.cost_s:.2f} s a lap" in page
+    for corner in one.setup.corners:
+        assert f">{corner.name}</a>" in page
+    assert len(one.debrief.laps) == page.count("<tr><td>") - len(one.view().cues)
+
+
+def test_hostile_names_stay_text() -> None:
+    """Markup in any name or text is escaped, in the page and in the data of its charts."""
+    view = looked().view()
+    assert view.chart is not None
+    chart = {**view.chart, "title": [{"text": NASTY}]}
+    gain = replace(view.gains[0], corner=NASTY, what=NASTY)
+    page = debrief_html(replace(view, circuit=NASTY, gains=[gain], chart=chart, notes=[NASTY]))
+    assert "img" not in Tags(page).tags
+    assert NASTY not in page
+    found = re.search(r'id="trace-options">(.*?)</script>', page, re.S)
+    assert found is not None
+    assert NASTY == json.loads(found[1])["title"][0]["text"]
+
+
+def test_embedded_json_reads_back() -> None:
+    """JSON inside a script element can not end it, and reads back as it was."""
+    value = {"a": [NASTY, "\u2028", "<!--", "&amp;"]}
+    text = str(embedded(value))
+    assert not set("<>&\u2028") & set(text)
+    assert value == json.loads(text)
+
+
+def test_an_unknown_name_in_a_template_is_an_error() -> None:
+    """A page is never written with a hole in it."""
+    with pytest.raises(Exception, match="undefined"):
+        render("debrief.html")
+
+
+@pytest.mark.parametrize(("value", "text"), [(0.004, "0.00"), (-0.004, "0.00"), (0.126, "+0.13"), (-1.5, "\u22121.50")])
+def test_signed_numbers(value: float, text: str) -> None:
+    """A sign where there is something to sign, a real minus, no negative zero."""
+    assert text == signed(value)
+
+
+def test_chart_library_is_one_script() -> None:
+    """The library stands alone: it can lie inside a script element and leaves its name behind."""
+    script = chart_library()
+    assert "</script" not in script.lower()
+    assert "<!--" not in script
+    assert "globalThis.echarts=" in script[-60:]
+
+
+@pytest.mark.parametrize("ink", [INK, QUIET_INK, LINK])
+@pytest.mark.parametrize("ground", [PAPER, GROUND])
+def test_letters_have_contrast(ink: str, ground: str) -> None:
+    """WCAG 2.1 SC 1.4.3: letters have a contrast of at least 4.5 to what they stand on."""
+    import wcag_contrast_ratio as contrast
+
+    def rgb(colour: str) -> tuple[float, ...]:
+        return tuple(int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5))
+
+    assert contrast.rgb(rgb(ink), rgb(ground)) >= 4.5
+
+
+def test_map_keeps_directions() -> None:
+    """The picture may be turned but never mirrored: a right-hander bends to the right on it too."""
+    setup = looked().setup
+    track = TrackMap(setup.reference, setup.corners)
+    for corner in setup.corners:
+        x, y = track.xy(np.array([corner.apex_m - 8.0, corner.apex_m, corner.apex_m + 8.0]))
+        cross = (x[1] - x[0]) * (y[2] - y[1]) - (y[1] - y[0]) * (x[2] - x[1])
+        # y grows downward: a positive cross product turns clockwise
+        assert ("right" if cross > 0 else "left") == corner.direction
+
+
+def test_map_colours_where_time_goes() -> None:
+    """Half a second lost over one stretch is drawn as lost there, wider than even, and nowhere else."""
+    setup = looked().setup
+    track = TrackMap(setup.reference, setup.corners)
+    s = np.arange(0.0, setup.reference.length_m, 2.0)
+    pieces = track.pieces(s, np.interp(s, [1000.0, 1200.0], [0.0, 0.5]))
+    lost = [i for i, p in enumerate(pieces) if p.kind == "lost"]
+    per_piece = setup.reference.length_m / len(pieces)
+    assert 1000.0 - 2 * per_piece <= lost[0] * per_piece
+    assert (lost[-1] + 1) * per_piece <= 1200.0 + 2 * per_piece
+    assert list(range(lost[0], lost[-1] + 1)) == lost
+    assert min(pieces[i].width for i in lost) > max(p.width for p in pieces if p.kind == "even")
+
+
+def test_page_is_written_whole_or_not(tmp_path: Path) -> None:
+    """A page that can not be written is one clear error naming it."""
+    target = tmp_path / "missing" / "page.html"
+    with pytest.raises(SessionError, match="can not be written"):
+        write_page(target, "x")
+    write_page(tmp_path / "page.html", "x")
+    assert ["page.html"] == [p.name for p in tmp_path.iterdir()]

@@ -1,0 +1,232 @@
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pages_shared import ROOT, SESSION
+
+from coach.app.editing import Desk
+from coach.app.rerun import rerun
+from coach.app.timeline import compare, explain
+from coach.core.values import Decision
+from coach.errors import ProfileError
+from coach.pages.editor.form import lines, number, numbers, shown
+from coach.profile.store import read_profile
+
+
+@pytest.fixture
+def profile(tmp_path: Path) -> Path:
+    shutil.copytree(ROOT / "profiles" / "hollow_ridge", tmp_path / "profile")
+    return tmp_path / "profile" / "profile.yaml"
+
+
+@pytest.fixture
+def desk(profile: Path) -> Desk:
+    return Desk(profile)
+
+
+@pytest.mark.parametrize(
+    ("path", "value"),
+    [
+        (("brake_m",), 171.5),
+        (("say",), "the quarry"),
+        (("boards",), [200, 150, 100]),
+        (("kerbs", "exit"), "use"),
+        (("limits", "latest_brake_m"), None),
+        (("words",), ["release slowly"]),
+        (("mute",), ["brake_early"]),
+        (("cautions",), [{"kind": "bump", "at_m": 300.0, "words": "bump", "safety": True}]),
+        (("cautions",), []),
+        (("gear",), None),
+    ],
+)
+def test_an_edit_is_saved_with_every_comment(desk: Desk, profile: Path, path: tuple[str, ...], value: Any) -> None:
+    """After an edit of any kind the file says it, every comment is there, and no other corner changed."""
+    before = profile.read_text(encoding="utf-8")
+    others = read_profile(profile).model.corners[1:]
+    assert desk.put(0, path, value)
+    assert () == desk.problems
+    desk.save()
+    assert not desk.changed
+    after = profile.read_text(encoding="utf-8")
+    assert [x.strip() for x in before.splitlines() if "#" in x] == [x.strip() for x in after.splitlines() if "#" in x]
+    again = Desk(profile)
+    assert (value or None) == again.get(0, *path)
+    assert others == read_profile(profile).model.corners[1:]
+
+
+def test_the_same_value_is_no_edit(desk: Desk) -> None:
+    """Putting what is there already changes nothing and can not be undone."""
+    assert not desk.put(0, ("brake_m",), desk.get(0, "brake_m"))
+    assert "" == desk.undo_label
+    assert not desk.changed
+
+
+def test_problems_are_those_of_the_file(desk: Desk, profile: Path, tmp_path: Path) -> None:
+    """A wrong entry is told in the very words in which the file would be refused, and is not saved."""
+    desk.put(0, ("apex_m",), 100.0)
+    told = [(p.line, p.field, p.text) for p in desk.problems]
+    assert told
+    assert "found 100" in desk.problem_at(0, "apex_m")
+    assert "" == desk.problem_at(1, "apex_m")
+    before = profile.read_bytes()
+    with pytest.raises(ProfileError):
+        desk.save()
+    assert before == profile.read_bytes()
+    wrong = tmp_path / "wrong.yaml"
+    wrong.write_text(desk.file.rendered(), encoding="utf-8")
+    with pytest.raises(ProfileError) as caught:
+        read_profile(wrong)
+    assert told == [(p.line, p.field, p.text) for p in getattr(caught.value, "problems", ())]
+
+
+def test_the_last_valid_corners_stay_in_use(desk: Desk) -> None:
+    """While an entry is wrong, map and cues go on with the corners as they last were valid."""
+    valid = desk.corners
+    desk.put(0, ("gear",), "twelve")
+    assert repr(valid) == repr(desk.corners)
+    desk.put(0, ("gear",), 3)
+    assert 3 == desk.corners[0].gear
+
+
+EDITS = st.lists(
+    st.tuples(
+        st.integers(0, 10),
+        st.sampled_from(["brake_m", "turn_in_m", "gear", "words", "say", "boards", "name"]),
+        st.one_of(
+            st.floats(0, 4000).map(lambda v: round(v, 1)), st.sampled_from(["x y", "#1: 'a'", ["late"], None, 4])
+        ),
+    ),
+    min_size=1,
+    max_size=3,
+)
+
+
+@settings(max_examples=6, deadline=None)
+@given(EDITS)
+def test_undo_leads_back_to_the_first_byte(edits: list[tuple[int, str, Any]]) -> None:
+    """Whatever was edited, right or wrong, undoing all of it gives the file as it was; redoing all gives it again."""
+    desk = Desk("hollow_ridge")
+    first = desk.file.rendered()
+    for corner, field, value in edits:
+        desk.put(corner, (field,), value)
+    last, problems = desk._text, desk.problems
+    steps = 0
+    while desk.undo():
+        steps += 1
+    assert first == desk.file.rendered()
+    assert () == desk.problems
+    assert not desk.changed
+    for _ in range(steps):
+        assert desk.redo()
+    assert not desk.redo()
+    assert (last, problems) == (desk._text, desk.problems)
+
+
+def test_a_change_on_disk_is_never_overwritten_silently(desk: Desk, profile: Path) -> None:
+    """Someone else's save is noticed and refused; forced, mine is written; taken, theirs is there and mine in undo."""
+    desk.put(0, ("brake_m",), 171.0)
+    theirs = profile.read_text(encoding="utf-8").replace("gear: 2", "gear: 3", 1)
+    profile.write_text(theirs, encoding="utf-8")
+    assert desk.changed_on_disk()
+    with pytest.raises(ProfileError, match="found a change on disk"):
+        desk.save()
+    assert theirs == profile.read_text(encoding="utf-8")
+    desk.take_from_disk()
+    assert (3, False) == (desk.get(0, "gear"), desk.changed)
+    assert desk.undo()
+    assert 171.0 == desk.get(0, "brake_m")
+    desk.save(force=True)
+    assert 171.0 == Desk(profile).get(0, "brake_m")
+
+
+def test_rerun_after_an_edit_is_the_full_rerun(profile: Path) -> None:
+    """Measuring anew only what an edit touched gives the decisions and passes of a run from scratch, edit by edit."""
+    desk = Desk(profile, SESSION)
+    assert desk.setup is not None
+    edits: list[tuple[int, tuple[str, ...], Any]] = [
+        (0, ("brake_m",), 168.0),
+        (3, ("mute",), ["slow_middle"]),
+        (10, ("end_m",), 3900.0),
+        (0, ("direction",), "left"),
+    ]
+    for corner, path, value in edits:
+        desk.put(corner, path, value)
+        assert () == desk.problems
+        desk.rerun()
+        assert desk.result is not None
+        assert desk._quick.reused > 0
+        whole = rerun(desk._quick.batches, desk.setup)
+        assert repr(whole.happened.decisions) == repr(desk.result.happened.decisions)
+        assert repr(whole.happened.passes) == repr(desk.result.happened.passes)
+    while desk.undo():
+        pass
+    desk.rerun()
+    assert "" == "".join(row.mark for row in desk.rows())
+
+
+def test_muting_takes_a_cue_away(profile: Path) -> None:
+    """A rule that is muted at a corner is marked as changed there, held back as muted, and nowhere else."""
+    desk = Desk(profile, SESSION)
+    spoken = next(
+        r.decision for r in desk.rows() if r.decision.outcome == "spoken" and r.decision.family == "correction"
+    )
+    corner = desk.names.index(spoken.corner)
+    desk.put(corner, ("mute",), [spoken.rule])
+    desk.rerun()
+    mine = [r for r in desk.rows() if (r.decision.corner, r.decision.rule) == (spoken.corner, spoken.rule)]
+    assert {"held"} == {r.decision.outcome for r in mine}
+    changed = next(r for r in mine if r.decision.lap == spoken.lap)
+    assert ("changed", "muted") == (changed.mark, changed.decision.reason)
+    assert changed.was.startswith("spoken")
+    assert "muted in the profile" in explain(changed.decision)
+
+
+def cue(t: float, lap: int = 1, outcome: str = "spoken", reason: str = "", text: str = "brake later") -> Decision:
+    return Decision(t, lap, 100.0, "Quarry", "brake_early", outcome, reason, text, t + 1.0, t + 3.0, "correction",  # type: ignore[arg-type]
+                    "brake_early")  # fmt: skip
+
+
+def test_marks_tell_what_changed() -> None:
+    """New, gone, moved, held and unchanged cues are told apart; one more that is held back is no news."""
+    before = [cue(10.0), cue(110.0, 2), cue(210.0, 3), cue(310.0, 4)]
+    after = [cue(10.0), cue(110.4, 2), cue(210.0, 3, "held", "no room"), cue(410.0, 5), cue(510.0, 6, "held", "beaten")]
+    rows = {r.decision.lap: (r.mark, r.was) for r in compare(before, after)}
+    assert {
+        1: ("", ""),
+        2: ("changed", "now 0.4 s later"),
+        3: ("changed", "spoken: brake later"),
+        4: ("gone", "spoken: brake later"),
+        5: ("new", ""),
+        6: ("", ""),
+    } == rows
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [
+        ("", None),
+        (" 12 ", 12),
+        ("12.5", 12.5),
+        ("-3", -3),
+        ("12,5", "12,5"),
+        ("nan", "nan"),
+        ("inf", "inf"),
+        ("x", "x"),
+    ],
+)
+def test_what_is_typed_as_a_number(text: str, value: Any) -> None:
+    """A number is a number; all else stays as typed, so that the file's own check tells what is wrong."""
+    assert value == number(text)
+    assert type(value) is type(number(text))
+
+
+def test_fields_read_back() -> None:
+    """Lists and lines are read as they are shown."""
+    assert [150, 100, "x"] == numbers("150, 100 x")
+    assert ["a b", "c"] == lines(" a b \n\n c ")
+    assert ("", "263", "177.4", "mid") == (shown(None), shown(263), shown(177.4), shown("mid"))
