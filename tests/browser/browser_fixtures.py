@@ -3,44 +3,15 @@
 from __future__ import annotations
 
 import os
-import re
 import shutil
 import subprocess
-import sys
 import tempfile
-import time
-import urllib.error
-import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Dialog, Page, ViewportSize, sync_playwright
-
-CHROMIUM = next((p for p in ("/usr/bin/chromium", "/usr/bin/chromium-browser") if Path(p).exists()), "")
-ARGUMENTS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--mute-audio",
-    "--autoplay-policy=user-gesture-required",
-]
-DESKTOP: ViewportSize = {"width": 1280, "height": 900}
-PHONE: ViewportSize = {"width": 390, "height": 844}
-AXE = "axe-core@4"
-WAIT_MS = 60_000
-NASTY = "<img src=x onerror=alert(1)>"
-"""A name that would run if it ever became markup (40 letters at most)."""
-
-
-def in_ci() -> bool:
-    """Whether a missing tool is a failure: nothing may be skipped silently there."""
-    return bool(os.environ.get("CI"))
+from browser_helpers import ARGUMENTS, AXE, CHROMIUM, DESKTOP, WAIT_MS, Editor, in_ci
+from playwright.sync_api import Browser, Dialog, Page, sync_playwright
 
 
 @pytest.fixture(scope="session")
@@ -85,14 +56,6 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     return {**plain, "XDG_DATA_HOME": str(folder / "data"), "XDG_CACHE_HOME": str(folder / "cache")}
 
 
-def coach(*arguments: str, env: dict[str, str], code: int = 0) -> str:
-    """Run the command line; what it printed."""
-    command = [sys.executable, "-m", "coach", *arguments]
-    done = subprocess.run(command, capture_output=True, text=True, env=env, timeout=180, check=False)
-    assert code == done.returncode, done.stderr
-    return done.stdout + done.stderr
-
-
 @pytest.fixture(scope="session")
 def driven() -> Path:
     """A session that ships: the first laps of the practice driver, with reminders before the corners."""
@@ -104,30 +67,6 @@ def profile(tmp_path: Path, repository: Path) -> Path:
     """A copy of the profile that ships, to be edited; its file's path."""
     shutil.copytree(repository / "profiles" / "hollow_ridge", tmp_path / "profile")
     return tmp_path / "profile" / "profile.yaml"
-
-
-class Editor:
-    """``coach edit`` on a profile as a process of its own; ``address`` when it is open."""
-
-    def __init__(self, profile: Path, session: Path | None, env: dict[str, str]) -> None:
-        command = [sys.executable, "-m", "coach", "edit", str(profile), "--port", "0", "--no-browser"]
-        command += ["--session", str(session)] if session is not None else []
-        self._process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=env)
-        self.address = ""
-        assert self._process.stdout is not None
-        for line in self._process.stdout:
-            if found := re.search(r"open (http://\S+)", line):
-                self.address = found[1]
-                wait_for(self.address)
-                return
-        raise AssertionError("the editor ended before it was open")
-
-    def close(self) -> None:
-        """End the process."""
-        self._process.terminate()
-        self._process.wait(timeout=20)
-        if self._process.stdout is not None:
-            self._process.stdout.close()
 
 
 @pytest.fixture
@@ -148,18 +87,6 @@ def reader(driven: Path, home: dict[str, str], tmp_path_factory: pytest.TempPath
     running.close()
 
 
-def wait_for(address: str) -> None:
-    """Until the server answers."""
-    deadline = time.monotonic() + 60.0
-    while True:
-        try:
-            with urllib.request.urlopen(address, timeout=30.0):
-                return
-        except (urllib.error.URLError, OSError):
-            assert time.monotonic() < deadline, "the editor does not answer"
-            time.sleep(0.05)
-
-
 @pytest.fixture
 def page(chromium: Browser) -> Iterator[Page]:
     """A page in a fresh context; anything it says on its console as an error fails the test."""
@@ -178,21 +105,3 @@ def page(chromium: Browser) -> Iterator[Page]:
     yield opened
     context.close()
     assert [] == said
-
-
-def serious(page: Page, axe: str) -> list[str]:
-    """The serious and critical faults that axe-core finds on the page as it is."""
-    page.evaluate(axe)
-    found: list[dict[str, Any]] = page.evaluate(
-        "axe.run(document, {resultTypes: ['violations']}).then(r => r.violations)"
-    )
-    return [
-        f"{v['id']}: {v['nodes'][0]['html'][:160]} ({len(v['nodes'])}x)"
-        for v in found
-        if v["impact"] in ("serious", "critical")
-    ]
-
-
-def no_sideways_scroll(page: Page) -> None:
-    """The page is no wider than the screen."""
-    assert page.evaluate("document.documentElement.scrollWidth") <= page.evaluate("window.innerWidth")

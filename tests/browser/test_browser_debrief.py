@@ -6,7 +6,7 @@ import shutil
 from pathlib import Path
 
 import pytest
-from browser_fixtures import NASTY, PHONE, coach, no_sideways_scroll, serious
+from browser_helpers import NASTY, PHONE, coach, no_sideways_scroll, serious
 from playwright.sync_api import Page
 
 pytest_plugins = ["browser_fixtures"]

@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
-from browser_fixtures import NASTY, PHONE, WAIT_MS, Editor, no_sideways_scroll, serious
+from browser_helpers import NASTY, PHONE, WAIT_MS, Editor, no_sideways_scroll, serious
 from playwright.sync_api import Page, expect
 
 pytest_plugins = ["browser_fixtures"]
