@@ -125,9 +125,7 @@ def _withheld(u: Floats, own: _Rows, ref: _Rows, from_m: float, to_m: float) -> 
     return float(u[enough[0]] - first) if len(enough) else 0.0
 
 
-def _idle(
-    u: Floats, own: _Rows, ref: _Rows, zone: Zone, ours: dict[str, float], step: float
-) -> dict[str, float]:
+def _idle(u: Floats, own: _Rows, ref: _Rows, zone: Zone, ours: dict[str, float], step: float) -> dict[str, float]:
     """More metres without a pedal than the reference: before it opens the throttle, and after; and the speed lost."""
     out = {"idle_before_m": NAN, "idle_after_m": NAN, "idle_slow": NAN, "idle_longest_m": NAN, "idle_lift_m": NAN}
     if not all(np.isfinite(x).all() for x in (own.throttle, own.brake, ref.throttle, ref.brake)):
@@ -198,7 +196,7 @@ def _slowed(u: Floats, speed: Floats, level: float) -> float:
 
 def _line(u: Floats, own: _Rows, ref: _Rows, zone: Zone, step: float) -> dict[str, float]:
     """The path beside the reference's: metres toward the outside before, at and after the apex; turn-in shift."""
-    out = {"entry_line_m": NAN, "apex_line_m": NAN, "exit_line_m": NAN, "turn_in_m": NAN}
+    out = {"entry_line_m": NAN, "apex_line_m": NAN, "exit_line_m": NAN, "turn_in_m": NAN, "line_peak": NAN}
     if not (np.isfinite(own.offset).all() and np.isfinite(ref.curvature).all()):
         return out
     side = 1.0 if zone.corner.direction == "left" else -1.0
@@ -217,15 +215,21 @@ def _line(u: Floats, own: _Rows, ref: _Rows, zone: Zone, step: float) -> dict[st
         if inside.any():
             rows = smooth[inside]
             out[name] = float(rows[np.argmax(np.abs(rows))])
+    inside = (u >= zone.turn_in_m - 30.0) & (u <= min(zone.end_m + STRAIGHTS_M, zone.next_start_m))
+    if inside.any():
+        peak = float(u[inside][np.argmax(np.abs(smooth[inside]))])
+        out["line_peak"] = float(peak > zone.apex_m + max(0.3 * way_out, 10.0)) - float(
+            peak < zone.apex_m - max(0.2 * way_in, 8.0)
+        )
     turned = np.cumsum(np.where(u >= zone.turn_in_m - 40.0, np.maximum(side * ref.curvature, 0.0), 0.0)) * step
     early = (u >= zone.turn_in_m - 40.0) & (u <= zone.apex_m) & (turned <= ENTRY_TURN_RAD)
     if early.sum() > 5:
         # the reference's bend carried d metres on along the way in lies d sin(angle turned) farther out
         last = int(np.flatnonzero(early)[0]) + int(np.argmax(np.abs(smooth[early])))
-        rows = early & (np.arange(len(u)) <= last)
-        lever = np.sin(turned[rows])
+        picked = early & (np.arange(len(u)) <= last)
+        lever = np.sin(turned[picked])
         if float(lever @ lever) > 0.02:
-            out["turn_in_m"] = float(lever @ beside[rows] / (lever @ lever))
+            out["turn_in_m"] = float(lever @ beside[picked] / (lever @ lever))
     return out
 
 
@@ -234,7 +238,7 @@ def _gears(u: Floats, own: _Rows, ref: _Rows, zone: Zone, ours: dict[str, float]
     start = ours["throttle_start_m"]
     start = start if start == start else zone.apex_m
     on = (u >= start) & (u <= max(zone.end_m, start + 30.0))
-    on &= np.isfinite(own.gear) & np.isfinite(ref.gear)
+    on = on & np.isfinite(own.gear) & np.isfinite(ref.gear)
     if on.sum() < 10:
         return {"gear_mean": NAN}
     return {"gear_mean": float((own.gear[on] - ref.gear[on]).mean())}

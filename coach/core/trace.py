@@ -7,8 +7,10 @@ from typing import Final
 
 import numpy as np
 
+from coach.core.car import slope_of
 from coach.core.columns import Floats
 from coach.core.history import History
+from coach.core.pedals import inferred, scale_of
 from coach.core.reference import Reference
 from coach.core.smoothing import smooth, span_for, white_noise
 
@@ -71,6 +73,8 @@ def reference_trace(reference: Reference, low_m: float, high_m: float) -> Trace:
     zero = np.zeros(len(u)) if reference.has_line else np.full(len(u), np.nan)
     absent = np.full(len(u), np.nan)
     throttle, brake = at("throttle"), at("brake")
+    if reference.inferred_pedals:
+        throttle, brake = _inferred(reference, u, at("speed_mps"))
     return Trace(u, at("t_s"), at("speed_mps"), throttle, brake, at("gear"), zero, at("curvature_pm"), absent, absent)
 
 
@@ -114,12 +118,16 @@ def drive_trace(history: History, reference: Reference, low_m: float, high_m: fl
     offset, curvature = _path(reference, grid, at(history.offset_m[rows]), noise, interval)
     gear = history["gear"][rows]
     nearest = np.clip(np.searchsorted(place, grid), 0, len(place) - 1)
+    throttle, brake = at(history["throttle"][rows]), at(history["brake"][rows])
+    if reference.inferred_pedals:
+        # the one side inferred and the other measured could not be compared
+        throttle, brake = _inferred(reference, grid, at(v))
     return Trace(
         grid,
         clock,
         at(v),
-        at(history["throttle"][rows]),
-        at(history["brake"][rows]),
+        throttle,
+        brake,
         gear[nearest],
         offset,
         curvature,
@@ -127,6 +135,13 @@ def drive_trace(history: History, reference: Reference, low_m: float, high_m: fl
         at(history["steer"][rows]),
         noise,
     )
+
+
+def _inferred(reference: Reference, grid: Floats, speed: Floats) -> tuple[Floats, Floats]:
+    places = np.arange(len(reference)) * reference.step_m
+    wrapped = np.mod(grid, reference.length_m) if reference.closed else grid
+    slope = np.interp(wrapped, places, slope_of(reference))
+    return inferred(speed, slope, reference.step_m, scale_of(reference))
 
 
 def _path(reference: Reference, grid: Floats, offset: Floats, noise: float, interval: float) -> tuple[Floats, Floats]:

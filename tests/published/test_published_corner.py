@@ -91,7 +91,9 @@ class Lap:
         angle = np.arctan2(dy, dx)
         on_arc = dy >= 0.0
         left = dx < 0.0
-        s = np.where(on_arc, self.straight + self.r * angle, np.where(left, self.straight + self.arc - dy, self.straight + dy))
+        s = np.where(
+            on_arc, self.straight + self.r * angle, np.where(left, self.straight + self.arc - dy, self.straight + dy)
+        )
         offset = np.where(on_arc, self.r - np.hypot(dx, dy), np.where(left, dx + self.r, self.r - dx))
         return s, offset
 
@@ -160,8 +162,8 @@ def test_segment_times_are_those_of_the_table(radius: int) -> None:
     assert trace is not None
     corner = lap.corner_places()
     to_apex, after, both, straight, total = TABLE[radius]
-    for clock in (reference.at("t_s", np.array([corner.apex_m, corner.end_m, reference.length_m])),
-                  np.array([trace.at("t_s", p) for p in (corner.apex_m, corner.end_m, reference.length_m)])):  # fmt: skip
+    ends = (corner.apex_m, corner.end_m, reference.length_m)
+    for clock in (reference.at("t_s", np.array(ends)), np.array([trace.at("t_s", p) for p in ends])):
         got = (clock[0], clock[1] - clock[0], clock[1], clock[2] - clock[1], clock[2])
         np.testing.assert_allclose(got, (to_apex, after, both, straight, total), atol=0.001)
 

@@ -29,6 +29,8 @@ def centre_line(seed: int, length_m: float, calm_m: float = 20.0) -> Floats:
     closed *= length_m / s[-1]
     s *= length_m / s[-1]
     keep = np.concatenate([[True], np.diff(s) > 1e-6])
-    even = CubicSpline(s[keep], closed[keep], bc_type="periodic")(np.linspace(0.0, length_m, round(length_m), endpoint=False))
+    even = CubicSpline(s[keep], closed[keep], bc_type="periodic")(
+        np.linspace(0.0, length_m, round(length_m), endpoint=False)
+    )
     out: Floats = gaussian_filter1d(even, calm_m, axis=0, mode="wrap")
     return out

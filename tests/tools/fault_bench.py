@@ -106,7 +106,8 @@ def practice_session(
     plan = spread_out(usable, len(base.corners), passes, seed)
     habits = [
         Habit(c, fault, float(rng.uniform(low, high)), laps=(lap,))
-        for lap, row in enumerate(plan, start=FAULTLESS + 1) for c in row
+        for lap, row in enumerate(plan, start=FAULTLESS + 1)
+        for c in row
     ]
     run = simulate(
         base, len(plan) + FAULTLESS, rate_hz=rate, seed=seed, faults=FaultPlan(tuple(habits)),
@@ -142,7 +143,9 @@ def plain_session(
         lap: [(c, fault, float(rng.uniform(low, high)), bool(rng.integers(2))) for c in row]
         for lap, row in enumerate(plan, start=FAULTLESS)
     }
-    columns, marks = sim.run(faults, len(plan) + FAULTLESS + 1, rate, seed, scatter, (0.3, 0.1) if noise else (0.0, 0.0))
+    columns, marks = sim.run(
+        faults, len(plan) + FAULTLESS + 1, rate, seed, scatter, (0.3, 0.1) if noise else (0.0, 0.0)
+    )
     return columns, [Truth(m.t_s, m.fault, m.amount, m.cost_s) for m in marks]
 
 

@@ -151,7 +151,9 @@ class PlainSim:
         for a, b, d in plan.shift:
             for off in (0, n):
                 part = v[a + off : b + off + 1].copy()
-                ahead = np.concatenate([part[d:], np.full(d, part[-1])]) if d < len(part) else np.full(len(part), part[-1])
+                ahead = (
+                    np.concatenate([part[d:], np.full(d, part[-1])]) if d < len(part) else np.full(len(part), part[-1])
+                )
                 # the speed a driver had before he braks is not raised
                 v[a + off : b + off + 1] = np.minimum(part, np.minimum.accumulate(ahead))
         late = np.zeros(2 * n, dtype=bool)
@@ -239,7 +241,7 @@ class PlainSim:
         elif fault == "brake_soft":
             plan.brake[max(c.brake - 250, 0) : c.slowest] = 1.0 - amount
         elif fault == "brake_long":
-            plan.drag_on.append((c.slowest, c.slowest + x))
+            plan.drag_on.append((c.slowest - 8, c.slowest - 8 + x))
         elif fault == "slow_middle":
             plan.limit *= 1.0 - amount / c.speed * bump(c.slowest, max(0.7 * (c.end - c.turn_in), 40.0))
         elif fault == "coasting":
@@ -289,7 +291,6 @@ class PlainSim:
         """``faults[lap]`` is a list of (corner, fault, amount, other); ``scatter`` 1 is a practised driver's."""
         rng = np.random.default_rng(seed)
         points, speeds, throttles, brakes, gears, marks = [], [], [], [], [], []
-        clean, _ = self.solve(self.plan())
         for lap in range(laps):
             plain, plan = self.plan(), self.plan()
             for c in self.corners:

@@ -31,7 +31,9 @@ def entry(case: Case) -> None:
     if start > case.width("brake_start_m"):
         if case.driven.gaps["arrival_mps"] > -ARRIVAL_MPS and _overshot(case):
             cost = max(case.excess_s, 0.0)
-            case.causes.append(Cause("brake_late", start, "m", cost, case.evidence("brake_start_m"), case.sure("brake_start_m")))
+            case.causes.append(
+                Cause("brake_late", start, "m", cost, case.evidence("brake_start_m"), case.sure("brake_start_m"))
+            )
             return
         if rolled:
             _coasting(case, idle)
@@ -45,14 +47,25 @@ def entry(case: Case) -> None:
     soft = softness > max(SOFT, case.width("brake_peak")) and early > SOONER_M and not whole
     if soft:
         case.causes.append(
-            Cause("brake_soft", softness, "share", case.what_if.braking_softer(1.0 - softness), case.evidence("brake_peak"), case.sure("brake_peak"))
+            Cause(
+                "brake_soft",
+                softness,
+                "share",
+                case.what_if.braking_softer(1.0 - softness),
+                case.evidence("brake_peak"),
+                case.sure("brake_peak"),
+            )
         )
     if early > case.width("brake_start_m") and not soft:
         if rolled and min(idle, case.driven.gaps["idle_before_m"]) > 0.6 * early:
             _coasting(case, idle)
         else:
             evidence = case.evidence("brake_start_m", "brake_peak") | advice(case, -start)
-            case.causes.append(Cause("brake_early", early, "m", case.what_if.braking_earlier(early), evidence, case.sure("brake_start_m")))
+            case.causes.append(
+                Cause(
+                    "brake_early", early, "m", case.what_if.braking_earlier(early), evidence, case.sure("brake_start_m")
+                )
+            )
     elif rolled and not soft:
         _coasting(case, idle)
     elif not soft and case.g("brake_release_m") < -1.5 * case.width("brake_release_m") and case.drop_mps < SAME_MPS:
@@ -67,7 +80,16 @@ def _coasting(case: Case, idle: float) -> None:
     # what the reference rolls itself lies inside the one stretch that became so long
     metres = max(case.driven.gaps["idle_longest_m"], idle)
     lost = max(case.excess_s, 0.0)
-    case.causes.append(Cause("coasting", metres, "m", lost, case.evidence("coast_s", "idle_before_m", "idle_after_m"), case.sure("idle_before_m")))
+    case.causes.append(
+        Cause(
+            "coasting",
+            metres,
+            "m",
+            lost,
+            case.evidence("coast_s", "idle_before_m", "idle_after_m"),
+            case.sure("idle_before_m"),
+        )
+    )
 
 
 def _slowing(case: Case) -> bool:

@@ -28,7 +28,9 @@ def line(case: Case) -> None:
         del known["apex_line_m"]
         if not known:
             return
-    name = max(known, key=lambda n: abs(known[n]))
+    name = list(PARTS)[int(case.driven.gaps["line_peak"]) + 1]
+    if name not in known:
+        name = max(known, key=lambda n: abs(known[n]))
     fault = PARTS[name][0 if known[name] < 0.0 else 1]
     if fault is None:
         return
@@ -38,4 +40,6 @@ def line(case: Case) -> None:
         if shift != shift or abs(shift) < case.width("turn_in_m") or (shift > 0) != (known[name] > 0):
             return
         amount = abs(shift)
-    case.causes.append(Cause(fault, amount, "m", max(case.excess_s, 0.0), case.evidence(*PARTS, "turn_in_m"), case.sure(name)))
+    case.causes.append(
+        Cause(fault, amount, "m", max(case.excess_s, 0.0), case.evidence(*PARTS, "turn_in_m"), case.sure(name))
+    )

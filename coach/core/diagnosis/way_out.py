@@ -7,9 +7,13 @@ from typing import Final
 import numpy as np
 
 from coach.core.diagnosis.case import Case, Cause
+from coach.core.diagnosis.entry import metres_for
+from coach.core.values import Fault
 
 LINE: Final = ("turn_in_early", "turn_in_late", "apex_missed", "exit_narrow", "exit_wide")
 GEAR: Final = 0.6
+HELD: Final = 0.25
+SAME_MPS: Final = 0.1
 
 
 def middle(case: Case) -> None:
@@ -19,14 +23,17 @@ def middle(case: Case) -> None:
     drop = case.drop_mps
     longer = case.g("brake_release_m")
     if (
-        longer > case.width("brake_release_m")
+        longer > 1.3 * case.width("brake_release_m")
         and case.g("brake_start_m") > -0.5 * longer
-        and case.g("min_speed_at_m") > 0.3 * longer
-        and drop > 0.4 * case.width("min_speed_mps")
+        # a slower middle takes a few metres more of full braking, not many of a light one
+        and (case.g("min_speed_at_m") > 0.3 * longer or longer > 1.5 * metres_for(case, drop))
+        and drop > 0.6 * case.width("min_speed_mps")
         and not case.has("brake_soft")
     ):
         evidence = case.evidence("brake_release_m", "min_speed_mps")
-        case.causes.append(Cause("brake_long", longer, "m", case.what_if.slower(drop), evidence, case.sure("brake_release_m")))
+        case.causes.append(
+            Cause("brake_long", longer, "m", case.what_if.slower(drop), evidence, case.sure("brake_release_m"))
+        )
         return
     late = case.g("drive_late_m")
     start = case.reference.measures["throttle_start_m"]
@@ -34,26 +41,51 @@ def middle(case: Case) -> None:
     waits = late > case.width("drive_late_m") and at > start + 3.0
     if case.beyond("min_speed_mps", -1.0) and not waits:
         evidence = case.evidence("min_speed_mps", "min_speed_at_m")
-        case.causes.append(Cause("slow_middle", drop, "m/s", case.what_if.slower(drop), evidence, case.sure("min_speed_mps")))
+        case.causes.append(
+            Cause("slow_middle", drop, "m/s", case.what_if.slower(drop), evidence, case.sure("min_speed_mps"))
+        )
 
 
 def way_out(case: Case) -> None:
     """Add what went wrong from the throttle on."""
     if case.has("brake_late", "coasting") or case.has(*LINE):
         return
+    if _gear(case):
+        return
     share = case.g("drive_share")
     # a lift where the reference never lifts has no later opening, only metres without a pedal
     late = float(np.fmax(case.g("drive_late_m"), case.g("idle_after_m")))
     if share > case.width("drive_share"):
         evidence = case.evidence("drive_share", "full_throttle_m", "exit_speed_mps")
-        case.causes.append(Cause("throttle_soft", share, "share", case.what_if.driving_softer(share), evidence, case.sure("drive_share")))
+        case.causes.append(
+            Cause(
+                "throttle_soft", share, "share", case.what_if.driving_softer(share), evidence, case.sure("drive_share")
+            )
+        )
     elif late > case.width("drive_late_m") and not case.has("brake_long"):
         evidence = case.evidence("throttle_start_m", "drive_late_m", "exit_speed_mps")
-        case.causes.append(Cause("throttle_late", late, "m", case.what_if.driving_later(late), evidence, late / case.width("drive_late_m")))
-    gear = case.driven.gaps.get("gear_mean", float("nan"))
-    if abs(gear) >= GEAR and not case.causes:
-        fault = "gear_high" if gear > 0.0 else "gear_low"
-        amount = float(max(round(abs(gear)), 1))
         case.causes.append(
-            Cause(fault, amount, "gear", max(case.excess_s, 0.0), case.evidence("gear_min", "exit_speed_mps"))  # type: ignore[arg-type]
+            Cause(
+                "throttle_late",
+                late,
+                "m",
+                case.what_if.driving_later(late),
+                evidence,
+                late / case.width("drive_late_m"),
+            )
         )
+
+
+def _gear(case: Case) -> bool:
+    """Add another gear at the same speed: lower or higher at the slowest point or on the way out."""
+    least, mean = case.driven.gaps["gear_min"], case.driven.gaps["gear_mean"]
+    if not (abs(least) >= 1.0 or abs(mean) >= GEAR) or abs(case.g("min_speed_mps")) > case.width("min_speed_mps"):
+        return False
+    # a gear that is only touched, because the speed was a little lower or higher, is no choice
+    if case.causes or (abs(mean) < HELD and abs(case.g("min_speed_mps")) > SAME_MPS):
+        return False
+    gear = least if abs(least) >= 1.0 else mean
+    fault: Fault = "gear_high" if gear > 0.0 else "gear_low"
+    evidence = case.evidence("gear_min", "gear_mean", "exit_speed_mps")
+    case.causes.append(Cause(fault, float(max(round(abs(gear)), 1)), "gear", max(case.excess_s, 0.0), evidence))
+    return True
