@@ -22,6 +22,8 @@ ROOM_S: Final = 3.0
 """Less than this between two corners is no room for a new message: 1.25 s margin, a second or so of speech, pauses."""
 REACH_S: Final = 12.0
 """A cue is never said farther ahead of its corner than this, plus its own lead (common practice, no source)."""
+SURE_BY_M: Final = 50.0
+"""On an open course nothing is said before this: by here the car's place is sure, also from a standing start."""
 UNKNOWN_BRAKE_M: Final = 35.0
 """How much before the profile's brake point a driver may brake whose own is not known yet."""
 OWN_BRAKE_M: Final = 6.0
@@ -78,7 +80,8 @@ def approaches(reference: Reference, zones: tuple[Zone, ...]) -> tuple[Approach,
         after = zones[chosen - 1].end_m - (reference.length_m if chosen % n == 0 else 0.0) if n > 1 or closed else 0.0
         if chosen == 0 and not closed:
             after = 0.0
-        out.append(Approach(open_place(reference, zone, after) - shift, chosen % n, chosen != i))
+        place = open_place(reference, zone, after) - shift
+        out.append(Approach(place if closed else max(place, SURE_BY_M), chosen % n, chosen != i))
     return tuple(out)
 
 
