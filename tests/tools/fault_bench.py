@@ -126,7 +126,8 @@ def practice_session(
     for item in run.truth:
         place = base.corners[item.corner].slowest_m % base.circuit.length_m
         turns = int(np.floor(base.corners[item.corner].slowest_m / base.circuit.length_m))
-        here = np.flatnonzero(lap == lap[min(np.searchsorted(t, run.lap_start_s[item.lap + turns] + 0.2), len(t) - 1)])
+        row = min(int(np.searchsorted(t, run.lap_start_s[item.lap + turns] + 0.2)), len(t) - 1)
+        here = np.flatnonzero(lap == lap[row])
         i = here[np.argmin(np.abs(distance[here] - place))]
         truth.append(Truth(float(t[i]), item.fault, item.amount, item.cost_s))
     return columns, truth
@@ -225,7 +226,7 @@ def score_session(fault: str, columns: Columns, truth: list[Truth], show: int = 
             score.small[fault] += 1
             continue
         score.passes[fault] += 1
-        score.confusion[fault].update(names or ["nothing"])
+        score.confusion[fault].update(list[str](names) or ["nothing"])
         if fault in names:
             f = next(f for f in p.findings if f.fault == fault)
             score.amount_off[fault].append(f.amount - t.amount)

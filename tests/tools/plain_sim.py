@@ -281,7 +281,7 @@ class PlainSim:
 
     def run(
         self,
-        faults: dict[int, tuple[int, str, float, bool]] | dict[int, list[tuple[int, str, float, bool]]],
+        faults: dict[int, list[tuple[int, str, float, bool]]],
         laps: int,
         rate: float,
         seed: int = 0,
@@ -307,7 +307,7 @@ class PlainSim:
                 p.offset += wander
             base, base_step = self.solve(plain)
             base_time = float(np.sum(base_step / base))
-            for corner, fault, amount, other in faults.get(lap, []):  # type: ignore[misc]
+            for corner, fault, amount, other in faults.get(lap, []):
                 alone = self.plan()
                 alone.offset[:], alone.limit[:], alone.brake[:] = plain.offset, plain.limit, plain.brake
                 self.apply(alone, self.corners[corner], fault, amount, other)

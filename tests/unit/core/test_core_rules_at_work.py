@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import msgspec
 import pytest
 from core_setup import corner, finding
@@ -22,7 +24,7 @@ def everything(r: CueRule) -> tuple[Talker, Moment]:
     at = corner(
         "A", 1000.0, say="bend", kerb_entry="touch", kerb_apex="use", kerb_exit="avoid", words=("keep it tidy",),
         cautions=tuple(
-            Caution(kind, 1000.0, "careful there", safety=True)  # type: ignore[arg-type]
+            Caution(kind, 1000.0, "careful there", safety=True)
             for kind in ("bump", "crest", "track_limit", "kerb", "surface", "other")
         ),
     )  # fmt: skip
@@ -34,6 +36,10 @@ def everything(r: CueRule) -> tuple[Talker, Moment]:
     return talker, Moment(0.0, 4, 0, zone, zone.quiet_m, zone.quiet_m + LENGTH_M, -0.05, 0, False, (zone,))
 
 
+def _reach(now: float, place: float, to: float) -> float:
+    return now + (to - place) / 50.0
+
+
 def drive(talker: Talker, at: Moment, r: CueRule) -> list[Decision]:
     """From 600 m before the corner (or from its end) to where it gets quiet."""
     begin = at.zone.end_m if r.slot != "approach" else at.quiet_m - 600.0
@@ -43,7 +49,7 @@ def drive(talker: Talker, at: Moment, r: CueRule) -> list[Decision]:
         place = begin + i
         now = i / 50.0
         if now >= talker.wake_s:
-            out += talker.consider(now, place, lambda p, now=now, place=place: now + (p - place) / 50.0, True)
+            out += talker.consider(now, place, partial(_reach, now, place), True)
         if not talker.arbiter.open:
             break
     return out
