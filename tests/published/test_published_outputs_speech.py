@@ -44,10 +44,10 @@ def clips(tmp_path_factory: pytest.TempPathFactory) -> dict[str, NDArray[np.floa
 
 def test_all_clips_are_equally_loud(clips: dict[str, NDArray[np.float64]]) -> None:
     """EBU R128 / ITU-R BS.1770, measured with pyloudnorm on the 16-bit samples: all within 0.5 LU."""
-    meter = pyloudnorm.Meter(22050)
+    meter = pyloudnorm.Meter(48000)
     loudness = []
     for samples in clips.values():
-        padded = np.concatenate([samples, np.zeros(max(0, math.ceil(0.4 * 22050) - len(samples)))])
+        padded = np.concatenate([samples, np.zeros(max(0, math.ceil(0.4 * 48000) - len(samples)))])
         loudness.append(float(meter.integrated_loudness(padded)))
     assert max(loudness) - min(loudness) <= 0.5
     assert max(loudness) < -10, "a level that can be mixed, not clipping"
