@@ -199,7 +199,7 @@ class Lesson:
     @property
     def final(self) -> float:
         """Gap of the last three laps with the coach."""
-        return float(np.median(self.gaps[self.laps - 3 : self.laps]))
+        return float(np.median(self.gaps[max(self.laps - 3, 0) : self.laps]))
 
     @property
     def silent(self) -> float:

@@ -202,15 +202,14 @@ class LearningDriver:
         self.log.add("messages")
         if busy:
             self.log.add("while busy")
-        if heard.corner is None:
-            return changed
-        lap = self._next_pass(heard.corner, here)
-        if load < 1.0:
-            self.log.add("too many in mind")
-            changed = self._listen(lap, heard.corner) or changed
-        for fault, metres in asks:
-            taken = load * (BUSY_TAKEN if busy else 1.0)
-            changed = self._ask(lap, heard.corner, fault, metres, heard.ends_s, taken) or changed
+        if heard.corner is not None:
+            lap = self._next_pass(heard.corner, here)
+            if load < 1.0:
+                self.log.add("too many in mind")
+                changed = self._listen(lap, heard.corner) or changed
+            for fault, metres in asks:
+                taken = load * (BUSY_TAKEN if busy else 1.0)
+                changed = self._ask(lap, heard.corner, fault, metres, heard.ends_s, taken) or changed
         if changed:
             self._again()
         return changed
@@ -254,11 +253,12 @@ class LearningDriver:
         return True
 
     def _listen(self, lap: int, corner: int) -> bool:
-        """He listens in the corner: the throttle is that much later."""
-        if (lap, corner, "listening") in self._extra:
+        """He listens in the corner: off the brake and on the throttle that much later; whether that is new."""
+        if (lap, corner, "throttle_late") in self._extra:
             return False
-        speed = self.base.corners[corner].slowest_mps
-        self._extra[lap, corner, "listening"] = Habit(corner, "throttle_late", LISTENING_S * speed)
+        later = LISTENING_S * self.base.corners[corner].slowest_mps
+        for fault in ("brake_long", "throttle_late"):
+            self._extra[lap, corner, fault] = Habit(corner, fault, later)
         return True
 
     def _busy(self, heard: Heard) -> list[tuple[int, int]]:
