@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 import msgspec
@@ -12,9 +12,9 @@ import platformdirs
 from coach.app.places import APP
 from coach.app.rerun import Rerun, settle_findings
 from coach.app.setup import Setup
-from coach.core.rules import RuleSet
+from coach.core.rules import CueRule, RuleSet
 from coach.core.values import Decision, Pass
-from coach.errors import SessionError
+from coach.errors import CoachError, SessionError
 from coach.session.answers import Attempt, Said, Share, Turn, attempts, choose_wording, share, template_of
 from coach.session.answers import Wording as WordingChoice
 from coach.session.header import Header
@@ -60,6 +60,15 @@ def remember_session(history: History, session: Path) -> int:
         reader.header,
         reader.decisions(),
     )
+
+
+def keep_session(session: Path, notice: Callable[[str], object]) -> None:
+    """Keep a session that was just driven; whatever stands in the way is a notice, not an error."""
+    try:
+        with History(history_file()) as history:
+            remember_session(history, session)
+    except CoachError as error:
+        notice(f"not kept in the history: {error}")
 
 
 def keep_looked(result: Rerun, setup: Setup, reader: SessionReader, notice: Callable[[str], object]) -> None:
@@ -140,6 +149,27 @@ def choose_wordings(
         if rule.family == "correction" and rule.alternatives
         for corner in corners
     }
+
+
+def driver_wordings(history: History, circuit: str, driver: str, rules: RuleSet) -> dict[str, str]:
+    """Rule -> the wording to use in place of one that never worked for this driver here, wherever it was tried."""
+    chosen = choose_wordings(history, circuit, driver, rules, ("",))
+    by_name = {rule.name: rule for rule in rules.rules}
+    return {name: w.template for (name, _), w in chosen.items() if w.template != by_name[name].short}
+
+
+def reworded(rules: RuleSet, wordings: Mapping[str, str]) -> RuleSet:
+    """``rules`` with other words: the chosen wording is said, the one it replaces becomes the last alternative."""
+
+    def one(rule: CueRule) -> CueRule:
+        words = wordings.get(rule.name, rule.short)
+        if words == rule.short or words not in rule.alternatives:
+            return rule
+        others = (*(a for a in rule.alternatives if a != words), rule.short)
+        # the long form says the same as the short one that did not work
+        return msgspec.structs.replace(rule, long=words, short=words, alternatives=others)
+
+    return msgspec.structs.replace(rules, rules=tuple(map(one, rules.rules)))
 
 
 def _pass(p: Pass, names: Sequence[str]) -> PassRow:

@@ -73,3 +73,7 @@ def register(app: typer.Typer) -> None:
             ran = run(options, warn, progress)
         if not quiet:
             show_ran(ran)
+        if ran.session is not None and ran.tally.laps:
+            from coach.app.remembering import keep_session
+
+            keep_session(ran.session, warn)

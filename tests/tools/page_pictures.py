@@ -1,0 +1,96 @@
+"""Makes the pictures of the pages: ``python tests/tools/page_pictures.py [FOLDER]``.
+
+Debrief, guide and editor of a session that ships, at the width of a desktop and of a phone, in the system's Chromium;
+the editor with a brake point dragged. Colours are reduced so that each file stays under 150 kB.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+from PIL import Image
+from playwright.sync_api import Page, sync_playwright
+
+ROOT = Path(__file__).parents[2]
+sys.path.insert(0, str(ROOT / "tests" / "browser"))
+
+from browser_helpers import ARGUMENTS, CHROMIUM, DESKTOP, PHONE, Editor  # noqa: E402
+
+SESSION = ROOT / "replay_samples" / "first_laps"
+PROFILE = ROOT / "profiles" / "hollow_ridge"
+MOST_BYTES = 150_000
+
+
+def shoot(page: Page, file: Path, height: int) -> None:
+    """The top ``height`` pixels of the page as a small PNG."""
+    data = page.screenshot(full_page=True)
+    with Image.open(io.BytesIO(data)) as whole:
+        part = whole.convert("RGB").crop((0, 0, whole.width, min(height, whole.height)))
+        part.quantize(128, dither=Image.Dither.NONE).save(file, optimize=True)
+    size = file.stat().st_size
+    print(f"{file}: {size / 1000:.0f} kB")
+    if size > MOST_BYTES:
+        raise SystemExit(f"{file} has {size} bytes, more than {MOST_BYTES}")
+
+
+def drag_brake(page: Page) -> None:
+    """Drag the first corner's brake point a few metres, and ask why a cue changed."""
+    box = page.locator(".piece .handle[data-field=brake_m] circle").bounding_box()
+    assert box is not None
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x, y - 4)
+    page.mouse.move(x, y - 12)
+    page.mouse.up()
+    page.wait_for_function("document.querySelector('.desk').innerText.includes('run 2 took')")
+    page.get_by_label("show").click()
+    page.get_by_role("option", name="what changed").click()
+    page.get_by_role("button", name=re.compile("^why: ")).first.click()
+    page.wait_for_function("document.querySelector('.why').innerText.includes('Rule')")
+    page.evaluate("window.scrollTo(0, 0)")
+    page.wait_for_timeout(500)
+
+
+def main() -> None:
+    """Make them all."""
+    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else ROOT / "replay_samples" / "pictures"
+    folder.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory() as scratch, sync_playwright() as playwright:
+        work = Path(scratch)
+        coach = [sys.executable, "-m", "coach"]
+        subprocess.run(
+            [*coach, "debrief", SESSION, "--html", work / "d.html", "--no-keep"], check=True, stdout=subprocess.DEVNULL
+        )
+        subprocess.run([*coach, "guide", PROFILE, "-o", work / "g.html"], check=True, stdout=subprocess.DEVNULL)
+        shutil.copytree(PROFILE, work / "hollow_ridge")
+        editor = Editor(work / "hollow_ridge", SESSION, dict(os.environ))
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        try:
+            for size, view, high in (("", DESKTOP, 1900), ("_phone", PHONE, 1700)):
+                page = browser.new_page(viewport=view)
+                for name, address in (("debrief", "d.html"), ("guide", "g.html")):
+                    page.goto((work / address).as_uri())
+                    page.wait_for_timeout(300)
+                    shoot(page, folder / f"{name}{size}.png", high)
+                page.goto(editor.address)
+                page.wait_for_function("document.querySelector('.desk')?.innerText.includes(' took ')")
+                page.wait_for_timeout(800)
+                if not size:
+                    drag_brake(page)
+                shoot(page, folder / f"editor{size}.png", high)
+                page.close()
+        finally:
+            browser.close()
+            editor.close()
+
+
+if __name__ == "__main__":
+    main()
