@@ -19,6 +19,7 @@ from coach.outputs.voice.engine import engine_version
 from coach.outputs.voice.pronounce import pronounce
 from coach.outputs.voice.renderer import RATES_WPM, WORKER, Progress, Renderer
 
+TRIES = 3
 FORMAT = "4"  # goes up when trimming or levelling changes, so that old clips are made anew
 LETTER_S = 12.0  # seconds a letter at one word a minute, from measured clips
 COMMA_LETTERS = 4  # a comma takes as long as about four letters
@@ -119,15 +120,26 @@ class PhraseBank:
         try:
             with tempfile.TemporaryDirectory(prefix="coach-voice-") as folder:
                 for i, text in enumerate(texts, 1):
-                    try:
-                        self._render_one(renderer, text, Path(folder) / "clip.wav")
-                    except OutputError as error:
-                        failed.append(str(error))
+                    trouble = self._render_patiently(renderer, text, Path(folder) / "clip.wav")
+                    if trouble:
+                        failed.append(trouble)
                     step(i)
         finally:
             renderer.close()
         if failed:
             self.problem = f"{len(failed)} of {len(texts)} phrases are captions only; the first: {failed[0]}"
+
+    def _render_patiently(self, renderer: Renderer, text: str, raw: Path) -> str:
+        """Render, and again if the engine failed: on a busy machine it now and then leaves a file unfinished."""
+        trouble = ""
+        for _ in range(TRIES):
+            try:
+                self._render_one(renderer, text, raw)
+            except OutputError as error:
+                trouble = str(error)
+            else:
+                return ""
+        return trouble
 
     def _render_one(self, renderer: Renderer, text: str, raw: Path) -> None:
         renderer.render(pronounce(text, self._pronunciations), raw)
