@@ -28,6 +28,10 @@ PRIOR: Final[Mapping[str, float]] = {
     "apex_line_m": 0.3,
     "exit_line_m": 0.35,
     "loss_s": 0.02,
+    "loss_entry_s": 0.01,
+    "loss_middle_s": 0.01,
+    "loss_exit_s": 0.01,
+    "loss_straight_s": 0.01,
 }
 """Scatter of a practised driver, used until his own is known (common practice, no source)."""
 
@@ -107,7 +111,7 @@ class Bands:
 
     def width(self, corner: int, name: str) -> float:
         """The gap beyond which a pass differs."""
-        return max(WIDTH * self.sigma(corner, name), FLOOR[name])
+        return max(WIDTH * self.sigma(corner, name), FLOOR.get(name, 0.0))
 
     def usual(self, corner: int) -> dict[str, float]:
         """Median gaps of the passes that lie inside the bands: where the driver is when he does nothing wrong.

@@ -64,6 +64,12 @@ class Driven:
         """Time lost over the corner and the straight after it [s]."""
         return sum(p.loss_s for p in self.pieces if p.corner == self.corner)
 
+    @property
+    def scatter(self) -> dict[str, float]:
+        """What the driver's bands learn from: the gaps, and the losses of the whole and of each part [s]."""
+        losses = {f"loss_{part}_s": self.loss(part) for part in PARTS}
+        return {**self.gaps, "loss_s": self.total_s, **losses}
+
 
 class CornerReference:
     """The reference over one corner: its trace and its measures, taken once."""

@@ -124,6 +124,11 @@ class Pipeline:
         return self.ground.corners
 
     @property
+    def now_s(self) -> float:
+        """Session time of the last frame that was located [s]."""
+        return self._last[0]
+
+    @property
     def zones(self) -> tuple[Zone, ...]:
         """The corners' zones."""
         return self.ground.zones
@@ -397,7 +402,7 @@ class Pipeline:
             if self.kept is not None:
                 self.kept.append(driven)
         if valid:
-            self.bands.learn(corner, {**driven.gaps, "loss_s": driven.total_s})
+            self.bands.learn(corner, driven.scatter)
             self._own_brake.setdefault(corner, deque(maxlen=OWN_BRAKES)).append(driven.measures["brake_start_m"])
             self.talker.passed(corner, findings)
         ended = self.laps.add(driven)

@@ -52,8 +52,6 @@ class Diagnosis:
         )
         if -driven.gaps.get("arrival_mps", 0.0) > OUT_LAP * driven.measures["turn_in_speed_mps"]:
             return ()
-        if case.excess_s < 0.5 * COST_S:
-            return ()
         for look in (entry, line, middle, way_out):
             look(case)
         return priced(case)

@@ -10,7 +10,7 @@ import numpy as np
 from coach.core.bands import Bands
 from coach.core.car import Car
 from coach.core.counterfactual import Counterfactual
-from coach.core.passes import CornerReference, Driven
+from coach.core.passes import PARTS, CornerReference, Driven, Part
 from coach.core.values import Fault, Unit
 
 COST_S: Final = 0.02
@@ -69,7 +69,21 @@ class Case:
     @property
     def excess_s(self) -> float:
         """Time lost over corner and straight beyond what the driver usually loses there [s]."""
-        return self.driven.total_s - self.usual.get("loss_s", 0.0) - self.arrival_s + self.carried_s
+        return self.excess_in(PARTS)
+
+    def excess_in(self, parts: tuple[Part, ...]) -> float:
+        """The same in some parts of it [s]: less what a slow arrival cost, with what a slow exit will still cost."""
+        lost = sum(self.driven.loss(p) - self.usual.get(f"loss_{p}_s", 0.0) for p in parts)
+        lost -= self.arrival_s if "entry" in parts else 0.0
+        return lost + (self.carried_s if "exit" in parts else 0.0)
+
+    def scatter_in(self, parts: tuple[Part, ...]) -> float:
+        """Deviation of the usual loss in some parts [s]."""
+        corner = self.driven.corner
+        whole = self.bands.sigma(corner, "loss_s")
+        if parts == PARTS:
+            return whole
+        return min(whole, sum(self.bands.sigma(corner, f"loss_{p}_s") ** 2 for p in parts) ** 0.5)
 
     @property
     def arrival_s(self) -> float:

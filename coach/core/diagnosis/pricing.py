@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Final
 
 from coach.core.diagnosis.case import COST_S, Case, Cause
-from coach.core.values import Finding
+from coach.core.passes import PARTS, Part
+from coach.core.values import Fault, Finding
 
 REST: Final = 0.35
 """Share of the loss that a first cause may leave unexplained before a second one is looked for."""
@@ -14,6 +15,9 @@ DOUBT: Final = 2.0
 """A gap near the edge of its band counts only if it cost this many deviations of the usual loss."""
 FAR: Final = 2.0
 
+MOST: Final = 1.1
+"""Costs never add up to more than this share of what the pass lost."""
+NEAR_M: Final = 5.0
 MODEL: Final = 0.3
 """Relative error of a counterfactual cost: it knows the reference's speeds but not how this pass would have gone."""
 SHOWN: Final = 0.15
@@ -27,27 +31,43 @@ def _weighed(lost_s: float, scatter_s: float, alone_s: float) -> float:
     return (a * lost_s + b * alone_s) / (a + b)
 
 
+def parts_of(case: Case, fault: Fault) -> tuple[Part, ...]:
+    """Where ``fault`` can have cost time: what happened elsewhere is not held against it, nor for it."""
+    measures, apex = case.reference.measures, case.reference.zone.apex_m
+    if fault in ("brake_early", "brake_soft"):
+        # the wait ends at the slowest place
+        return ("entry", "middle", "exit") if measures["min_speed_at_m"] > apex + NEAR_M else ("entry", "middle")
+    if fault in ("throttle_late", "throttle_soft"):
+        early = measures["throttle_start_m"] < apex - NEAR_M
+        return ("middle", "exit", "straight") if early else ("exit", "straight")
+    if fault in ("brake_long", "exit_narrow", "exit_wide"):
+        return ("middle", "exit", "straight")
+    return PARTS
+
+
 def priced(case: Case) -> tuple[Finding, ...]:
     """Findings, costliest first. Their costs add up to the loss beyond the usual one."""
-    scatter = case.bands.sigma(case.driven.corner, "loss_s")
-    lost = min(case.excess_s, 1.1 * case.driven.total_s)
-    ordered = sorted(case.causes, key=lambda c: -c.alone_s)
+    scatter = case.scatter_in(PARTS)
+    ordered = sorted((c for c in case.causes if c.alone_s > 0.0), key=lambda c: -c.alone_s)
     chosen: list[Cause] = []
-    rest = lost
+    rest = case.excess_s
     for cause in ordered:
-        if chosen and rest < max(COST_S, scatter, REST * lost):
+        if chosen and rest < max(COST_S, scatter, REST * case.excess_s):
             break
-        if cause.alone_s <= 0.0:
-            continue
         chosen.append(cause)
         rest -= cause.alone_s
-    alone = sum(c.alone_s for c in chosen)
-    lost = min(_weighed(case.excess_s, scatter, alone), 1.1 * case.driven.total_s)
-    if case.excess_s < SHOWN * alone:
+    if not chosen:
         return ()
+    # several causes share all that was lost; a single one answers only for the parts it can have touched
+    parts = parts_of(case, chosen[0].fault) if len(chosen) == 1 else PARTS
+    excess, scatter = case.excess_in(parts), case.scatter_in(parts)
+    alone = sum(c.alone_s for c in chosen)
+    if excess < SHOWN * alone:
+        return ()
+    lost = min(_weighed(excess, scatter, alone), MOST * case.driven.total_s)
     found = []
     for cause in chosen:
-        cost = cause.alone_s * lost / alone if alone > 0.0 else 0.0
+        cost = cause.alone_s * lost / alone
         # what stands far outside its band needs less of a loss to be believed
         if cost >= max(COST_S, scatter * (DOUBT if cause.sure < FAR else 0.5)):
             found.append(Finding(cause.fault, cause.amount, cause.unit, cost, cause.evidence))
