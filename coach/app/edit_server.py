@@ -29,7 +29,8 @@ from coach.profile.rule_files import rule_paths
 from coach.profile.store import Plan
 
 SESSION_RULES: Final = ""
-PORT: Final = 8467
+ANY: Final = ("0.0.0.0", "::")
+"""Hosts that stand for every address of this machine."""
 
 
 class EditError(CoachError):
@@ -143,13 +144,14 @@ def serve(desk: EditorDesk, host: str, port: int, show: bool, notice: Callable[[
 
     port = free_port(host, port)
     local = _is_loopback(host)
-    shown = f"[{host}]" if ":" in host else host
+    reached = own_address(host) if host in ANY else host
+    shown = f"[{reached}]" if ":" in reached else reached
     address = f"http://{shown}:{port}/"
     passes = None
     if not local:
         passes = Passes(lambda token: notice(f"for one other device: {address}?token={token}"))
         passes.renew()
-    app.add_middleware(Gate, passes=passes, names=() if host in ("0.0.0.0", "::") else (host,))
+    app.add_middleware(Gate, passes=passes, names=() if host in ANY else (host,))
     shared = Shared(desk)
 
     @ui.page("/", title="coach: profile")
@@ -187,6 +189,18 @@ def free_port(host: str, port: int) -> int:
             return int(probe.getsockname()[1])
     except OSError as error:
         raise EditError(f"{host}:{port} can not be used ({error.strerror}); --port 0 takes any free one") from None
+
+
+def own_address(host: str) -> str:
+    """An address at which other devices reach this machine when it serves on ``host``; its name where none is known."""
+    family, far = (socket.AF_INET6, "2001:db8::1") if host == "::" else (socket.AF_INET, "192.0.2.1")
+    try:
+        with socket.socket(family, socket.SOCK_DGRAM) as probe:
+            # a datagram socket only looks up the way there: nothing is sent (the address is for documentation)
+            probe.connect((far, 9))
+            return str(probe.getsockname()[0])
+    except OSError:
+        return socket.gethostname()
 
 
 def _is_loopback(host: str) -> bool:

@@ -52,6 +52,12 @@ class SightingLap:
     lap_s: float
 
 
+def check_pace(pace: float) -> None:
+    """SightingError unless the pace is allowed."""
+    if not PACES[0] <= pace <= PACES[1]:
+        raise SightingError(f"pace: found {pace:g}; allowed {PACES[0]:g} to {PACES[1]:g}")
+
+
 def texts_of(plan: Plan) -> list[str]:
     """Every sentence, so that its length can be known beforehand."""
     return [text for corner in all_sentences(plan).values() for text in corner]
@@ -62,8 +68,7 @@ def sighting_lap(plan: Plan, durations: Mapping[str, float], pace: float) -> Sig
 
     ``durations`` are the lengths of the sentences [s].
     """
-    if not PACES[0] <= pace <= PACES[1]:
-        raise SightingError(f"pace: found {pace:g}; allowed {PACES[0]:g} to {PACES[1]:g}")
+    check_pace(pace)
     reference = plan.reference
     said: list[Utterance] = []
     now = ref = 0.0
