@@ -11,6 +11,7 @@ from typing import Final
 
 from coach.app.check_models import Expectation, ExpectationsFileError, ExpectationsModel
 from coach.app.compare import compare, laps, short
+from coach.app.plan_changes import plan_changes
 from coach.app.rerun import rerun, settle_findings
 from coach.app.setup import Setup, session_setup
 from coach.core.values import Decision, Pass
@@ -86,7 +87,8 @@ def check_session(session: Path, renew: bool = False) -> Checked:
         rules = str(session / rules)
     setup = session_setup(reader, model.profile, rules)
     _known_corners(file, setup)
-    result = rerun(reader.batches(1 << 16), setup)
+    as_driven = model.profile is None and model.rules is None
+    result = rerun(reader.batches(1 << 16), setup, changes=plan_changes(reader) if as_driven else ())
     played = Played(
         session,
         tuple(c.name for c in setup.corners),

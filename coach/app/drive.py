@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -16,6 +16,7 @@ import msgspec
 from coach import __version__
 from coach.app.engine import Engine, Tally
 from coach.app.interrupt import interrupts
+from coach.app.live_edit import LiveEdits
 from coach.app.places import known_file, new_session_folder, sessions_folder
 from coach.app.setup import MEMORY_FILE, Setup, known_after, later_by, read_known
 from coach.app.sources import REAL_CAR, Asked, Feed, features, source_of
@@ -99,7 +100,19 @@ def drive(options: DriveOptions, notice: Notice, progress: Progress | None = Non
         writer = _writer(options, setup, plan.path, feed, notice) if options.recording else None
         pipeline = setup.pipeline()
         told = None if options.asked.feed == "practice" else lambda: _tell_features(feed, notice)
-        engine = Engine(feed, pipeline, live.output, writer, FeedEnded, _listener(feed), told)
+        edits = LiveEdits(
+            plan.path,
+            _rules_file(options.rules),
+            lambda texts, pronounce: _lengths(options.heard, texts, pronounce),
+            notice,
+            None if writer is None else writer.folder,
+            lambda edited: later_by(edited, feed.latency_s),
+        )
+        stack.callback(edits.close)
+        engine = Engine(
+            feed, pipeline, live.output, writer, FeedEnded, _listener(feed), told,
+            lambda frames: edits.hand_over(pipeline, frames, pipeline.now_s, writer),
+        )  # fmt: skip
         with interrupts(stop):
             tally = engine.run(stop.is_set, options.laps)
         ran = Ran(tally, None, {**dict(feed.counters), **pipeline.intake.counts, **pipeline.counts})
@@ -115,15 +128,7 @@ def open_outputs(
     heard: Heard, setup: Setup, notice: Notice, progress: Progress | None, on_closed: Callable[[], None]
 ) -> Live:
     """The voice, the overlay and the rest as they are asked for; raises OutputError for a choice that can not be."""
-    voice = VoiceOptions(
-        voice=heard.voice_id,
-        rate_wpm=heard.words_per_minute,
-        volume=heard.volume,
-        device=heard.device,
-        buffer=heard.buffer,
-        mark=heard.mark,
-        pronunciations=dict(setup.pronounce),
-    )
+    voice = _voice(heard, setup.pronounce)
     choice = Choice(
         voice if heard.voice else None,
         load() if heard.overlay else None,
@@ -134,6 +139,28 @@ def open_outputs(
     )
     texts = phrases(setup.rules, setup.corners, setup.pronounce)
     return Live(choice, texts, notice, on_closed, progress)
+
+
+def _voice(heard: Heard, pronounce: Mapping[str, str]) -> VoiceOptions:
+    return VoiceOptions(
+        voice=heard.voice_id,
+        rate_wpm=heard.words_per_minute,
+        volume=heard.volume,
+        device=heard.device,
+        buffer=heard.buffer,
+        mark=heard.mark,
+        pronunciations=dict(pronounce),
+    )
+
+
+def _lengths(heard: Heard, texts: list[str], pronounce: Mapping[str, str]) -> dict[str, float]:
+    """The lengths of edited phrases [s]; with a voice they are rendered into its cache on the way."""
+    bank = _voice(heard, pronounce).bank()
+    return bank.prepare(texts) if heard.voice else {text: bank.duration_s(text) for text in texts}
+
+
+def _rules_file(rules: str) -> Path:
+    return shipped_rules().get(rules, Path(rules))
 
 
 def _tell_features(feed: Feed, notice: Notice) -> bool:
@@ -185,7 +212,7 @@ def _writer(options: DriveOptions, setup: Setup, profile: Path, feed: Feed, noti
     copies: dict[str, Path | bytes] = {
         PROFILE_FILE: profile,
         reference: profile.parent / reference,
-        RULES_FILE: shipped_rules().get(options.rules, Path(options.rules)),
+        RULES_FILE: _rules_file(options.rules),
         MEMORY_FILE: msgspec.json.encode(setup.known),
     }
     return SessionWriter(folder, header, copies, notice)

@@ -55,6 +55,7 @@ class Engine:
     """Drives one run; ``on_spoken`` is told of each spoken decision (a practice driver listens there).
 
     ``on_frames`` is called after frames came in, until it is true: for what can be said only once a feed is known.
+    ``before_frames`` is called before each batch with the number of frames so far: for edits of the plan.
     """
 
     def __init__(
@@ -66,6 +67,7 @@ class Engine:
         ended: type[Exception],
         on_spoken: Callable[[Decision], None] | None = None,
         on_frames: Callable[[], bool] | None = None,
+        before_frames: Callable[[int], object] | None = None,
     ) -> None:
         self.feed = feed
         self.pipeline = pipeline
@@ -75,6 +77,7 @@ class Engine:
         self._ended = ended
         self._on_spoken = on_spoken
         self._on_frames = on_frames
+        self._before_frames = before_frames
         self._next_view = 0.0
         self._heard = float("-inf")
         self._first_t = self._last_t = float("nan")
@@ -98,6 +101,8 @@ class Engine:
     def _take(self, frames: list[Frame]) -> None:
         now = time.monotonic()
         if frames:
+            if self._before_frames is not None:
+                self._before_frames(self.tally.frames)
             chunk = Columns.of(frames)
             happened = self.pipeline.push_columns(chunk)
             self._hand_on(happened)

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from coach.app.drive import Heard, open_outputs
 from coach.app.engine import Engine
+from coach.app.plan_changes import plan_changes
 from coach.app.replane import on_plane_of
 from coach.app.rerun import rerun
 from coach.app.setup import Setup, session_setup
@@ -62,7 +63,9 @@ def replay_session(
             batches.append(batch)
             t = batch["t_s"]
             first, last = (float(t[0]) if first != first else first), float(t[-1])
-        result = rerun(batches, setup)
+        # what was edited while driving belongs to the run as it was, not to another profile or other rules
+        as_driven = profile is None and rules is None
+        result = rerun(batches, setup, changes=plan_changes(reader) if as_driven else ())
         decisions, laps, frames = result.happened.decisions, result.happened.laps, result.frames
         length = last - first
     else:

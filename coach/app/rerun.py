@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import msgspec
 
+from coach.app.plan_changes import PlanChange, cut_at
 from coach.app.setup import Setup
 from coach.core.columns import Columns
 from coach.core.passes import Piece
@@ -26,13 +27,21 @@ class Rerun:
     """What ``settle_findings`` came to, once it was asked."""
 
 
-def rerun(batches: Iterable[Columns], setup: Setup, progress: Callable[[int], object] | None = None) -> Rerun:
-    """Push all ``batches``; ``progress`` is told the number of frames of each."""
+def rerun(
+    batches: Iterable[Columns],
+    setup: Setup,
+    progress: Callable[[int], object] | None = None,
+    changes: Sequence[PlanChange] = (),
+) -> Rerun:
+    """Push all ``batches``, with the ``changes`` of plan where they were made; ``progress`` is told the frames done."""
     pipeline = setup.pipeline()
     pipeline.kept = []
     happened, frames = Happened(), 0
     pieces: list[Piece] = []
-    for batch in batches:
+    waiting = list(changes)
+    for before, batch in cut_at(batches, [c.after_frames for c in changes]):
+        while waiting and waiting[0].after_frames <= before:
+            waiting.pop(0).apply(pipeline)
         happened.add(pipeline.push_columns(batch))
         pieces.extend(pipeline.pieces())
         frames += len(batch)
