@@ -60,7 +60,7 @@ def test_edit_to_new_timeline(tmp_path: Path, benchmark: BenchmarkFixture) -> No
         desk.rerun()
         desk.cue_rows()
 
-    benchmark.pedantic(edit, rounds=8)
+    benchmark.pedantic(edit, rounds=8)  # type: ignore[no-untyped-call]
     assert benchmark.stats.stats.median < EDIT_S  # type: ignore[union-attr]
 
 
@@ -72,7 +72,7 @@ def test_debrief_of_two_hours(tmp_path: Path, benchmark: BenchmarkFixture) -> No
     def page() -> str:
         return debrief_html(Looked(session, progress=lambda done, of: told.append((done, of))).view())
 
-    text = benchmark.pedantic(page, rounds=3)
+    text = benchmark.pedantic(page, rounds=3)  # type: ignore[no-untyped-call]
     assert len(text) < 3_000_000
     assert told[-1][0] == told[-1][1]
     assert benchmark.stats.stats.median < DEBRIEF_S  # type: ignore[union-attr]
