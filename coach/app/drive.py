@@ -18,8 +18,10 @@ from coach.app.engine import Engine, Tally
 from coach.app.interrupt import interrupts
 from coach.app.live_edit import LiveEdits
 from coach.app.places import known_file, new_session_folder, sessions_folder
+from coach.app.remembering import wordings_for
 from coach.app.setup import MEMORY_FILE, Setup, known_after, later_by, read_known
 from coach.app.sources import REAL_CAR, Asked, Feed, features, source_of
+from coach.core.rules import reworded
 from coach.core.values import Decision
 from coach.outputs.base import Notice
 from coach.outputs.live import Choice, Live
@@ -82,9 +84,9 @@ def drive(options: DriveOptions, notice: Notice, progress: Progress | None = Non
     plan = load_plan(options.profile)
     rules = load_rules(options.rules)
     keep = known_file(options.driver, plan.circuit)
-    setup = Setup(
-        plan.circuit, plan.reference, plan.corners, rules, plan.pronounce, {}, read_known(keep), str(plan.path)
-    )
+    known = read_known(keep)
+    known.wordings = wordings_for(plan.circuit, options.driver, rules, notice)
+    setup = Setup(plan.circuit, plan.reference, plan.corners, rules, plan.pronounce, {}, known, str(plan.path))
     stop = threading.Event()
     with ExitStack() as stack:
         origin = (plan.reference.origin_lat_deg, plan.reference.origin_lon_deg)
@@ -106,7 +108,7 @@ def drive(options: DriveOptions, notice: Notice, progress: Progress | None = Non
             lambda texts, pronounce: _lengths(options.heard, texts, pronounce),
             notice,
             None if writer is None else writer.folder,
-            lambda edited: later_by(edited, feed.latency_s),
+            lambda edited: reworded(later_by(edited, feed.latency_s), known.wordings),
         )
         stack.callback(edits.close)
         engine = Engine(

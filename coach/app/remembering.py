@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import msgspec
@@ -12,7 +12,7 @@ import platformdirs
 from coach.app.places import APP
 from coach.app.rerun import Rerun, settle_findings
 from coach.app.setup import Setup
-from coach.core.rules import CueRule, RuleSet
+from coach.core.rules import RuleSet
 from coach.core.values import Decision, Pass
 from coach.errors import CoachError, SessionError
 from coach.session.answers import Attempt, Said, Share, Turn, attempts, choose_wording, share, template_of
@@ -158,18 +158,16 @@ def driver_wordings(history: History, circuit: str, driver: str, rules: RuleSet)
     return {name: w.template for (name, _), w in chosen.items() if w.template != by_name[name].short}
 
 
-def reworded(rules: RuleSet, wordings: Mapping[str, str]) -> RuleSet:
-    """``rules`` with other words: the chosen wording is said, the one it replaces becomes the last alternative."""
-
-    def one(rule: CueRule) -> CueRule:
-        words = wordings.get(rule.name, rule.short)
-        if words == rule.short or words not in rule.alternatives:
-            return rule
-        others = (*(a for a in rule.alternatives if a != words), rule.short)
-        # the long form says the same as the short one that did not work
-        return msgspec.structs.replace(rule, long=words, short=words, alternatives=others)
-
-    return msgspec.structs.replace(rules, rules=tuple(map(one, rules.rules)))
+def wordings_for(circuit: str, driver: str, rules: RuleSet, notice: Callable[[str], object]) -> dict[str, str]:
+    """``driver_wordings`` from this machine's history; none, and a notice, when it can not be read."""
+    if not history_file().exists():
+        return {}
+    try:
+        with History(history_file()) as history:
+            return driver_wordings(history, circuit, driver, rules)
+    except SessionError as error:
+        notice(f"wordings as they stand in the rules: {error}")
+        return {}
 
 
 def _pass(p: Pass, names: Sequence[str]) -> PassRow:

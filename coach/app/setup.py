@@ -11,7 +11,7 @@ import msgspec
 from coach.core.bands import Bands
 from coach.core.pipeline import Pipeline
 from coach.core.reference import Reference
-from coach.core.rules import RuleSet
+from coach.core.rules import RuleSet, reworded
 from coach.core.schedule import Memory
 from coach.core.values import Corner
 from coach.errors import SessionError
@@ -29,6 +29,8 @@ class Known(msgspec.Struct):
 
     memory: Memory = msgspec.field(default_factory=Memory)
     scatter: dict[str, list[float]] = {}
+    wordings: dict[str, str] = {}
+    """Rule -> the wording that is said in place of one that never worked for this driver."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,7 +51,12 @@ class Setup:
         """A fresh pipeline; what it learns does not reach ``known``."""
         memory = msgspec.convert(msgspec.to_builtins(self.known.memory), Memory)
         return Pipeline(
-            self.reference, self.corners, self.rules, self.durations, memory, bands_of(self.known, self.corners)
+            self.reference,
+            self.corners,
+            reworded(self.rules, self.known.wordings),
+            self.durations,
+            memory,
+            bands_of(self.known, self.corners),
         )
 
 
@@ -110,7 +117,8 @@ def session_setup(reader: SessionReader, profile: Path | str | None, rules: Path
     if profile is None and kept is None:
         from coach.survey.survey import survey
 
-        found = survey(reader.columns(), circuit=reader.header.circuit or reader.header.session)
+        header = reader.header
+        found = survey(reader.columns(), circuit=header.circuit or header.session, inferred=header.inferred)
         notes = ("no profile given: reference and corners are surveyed from this session's own laps", *found.notes)
         return Setup(
             found.reference.circuit, found.reference, found.corners, chosen, {}, durations, known, "surveyed", notes

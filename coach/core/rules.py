@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Final, Literal, get_args
 
 import msgspec
@@ -81,3 +82,17 @@ class RuleSet(msgspec.Struct, frozen=True):
     cure_passes: int = 3
     retire_passes: int = 5
     rearm_passes: int = 2
+
+
+def reworded(rules: RuleSet, wordings: Mapping[str, str]) -> RuleSet:
+    """``rules`` with other words (rule -> alternative): that is said, what it replaces becomes the last alternative."""
+
+    def one(rule: CueRule) -> CueRule:
+        words = wordings.get(rule.name, rule.short)
+        if words == rule.short or words not in rule.alternatives:
+            return rule
+        others = (*(a for a in rule.alternatives if a != words), rule.short)
+        # the long form says the same as the short one that did not work
+        return msgspec.structs.replace(rule, long=words, short=words, alternatives=others)
+
+    return msgspec.structs.replace(rules, rules=tuple(map(one, rules.rules)))

@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 from pages_shared import SESSION, looked
 
-from coach.app.remembering import answers, driver_wordings, remember, remember_session, reworded
-from coach.core.rules import CueRule, RuleSet
+from coach.app.remembering import answers, driver_wordings, remember, remember_session
+from coach.core.rules import CueRule, RuleSet, reworded
 from coach.core.values import Finding
 from coach.session.history import CueRow, History, PassRow, SessionInfo
 
