@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 import closed_loop
+import closed_loop_table
 import core_peers
 import numpy as np
 import pytest
@@ -21,7 +22,7 @@ def test_closed_loop_prints_its_table(tmp_path: Path, capsys: pytest.CaptureFixt
     closed_loop.main(args)
     first = capsys.readouterr().out
     rows = [json.loads(line) for line in kept.read_text().splitlines()]
-    assert list(closed_loop.CONDITIONS) == [row["condition"] for row in rows]
+    assert list(closed_loop_table.CONDITIONS) == [row["condition"] for row in rows]
     assert all(len(row["times"]) == 2 + closed_loop.SILENT for row in rows)
     for text in ("demo   alone", "demo   product", "demo   everything", "product against alone"):
         assert text in first
@@ -34,17 +35,17 @@ def test_closed_loop_prints_its_table(tmp_path: Path, capsys: pytest.CaptureFixt
 def test_half_the_gap_is_counted_from_where_it_lasts() -> None:
     """The gap is halved with the first lap of three whose median is at most half of the first two laps' gap."""
     times = [92.0, 92.0, 91.9, 90.8, 91.8, 90.9, 90.9, 90.8, 91.0, 91.0]
-    one = closed_loop.Lesson("demo", 1, "product", 90.0, 8, times)
+    one = closed_loop_table.Lesson("demo", 1, "product", 90.0, 8, times)
     assert (2.0, 4) == (one.first, one.halved)
     assert one.final == pytest.approx(0.9)
-    never = closed_loop.Lesson("demo", 1, "product", 90.0, 8, [92.0] * 10)
+    never = closed_loop_table.Lesson("demo", 1, "product", 90.0, 8, [92.0] * 10)
     assert (9, float("inf")) == (never.halved, never.halved_min)
 
 
 def test_bootstrap_interval_holds_the_median() -> None:
     """The 95 % interval of the median of 200 normal draws is about +-1.96 * 1.2533 / sqrt(200) wide (Kenney 1962)."""
     values = np.random.default_rng(5).standard_normal(200)
-    low, high = closed_loop.interval(values)
+    low, high = closed_loop_table.interval(values)
     assert low <= float(np.median(values)) <= high
     assert 2 * 1.96 * 1.2533 / np.sqrt(200) == pytest.approx(high - low, rel=0.5)
 
