@@ -49,7 +49,9 @@ def survey_session(session: Path, output: Path | None, reference_lap: int | None
     name = circuit or (file.model.circuit if file is not None else "") or reader.header.circuit or folder.resolve().name
     batches = reader.batches() if previous is None else on_plane_of(previous, reader.header, reader.batches())
     columns = Columns.join(list(batches))
-    found = survey(columns, circuit=name, reference_lap=reference_lap, previous=previous)
+    found = survey(
+        columns, circuit=name, reference_lap=reference_lap, previous=previous, inferred=reader.header.inferred
+    )
     found = replace(found, reference=_with_origin(found.reference, reader, previous))
     merged = None
     try:

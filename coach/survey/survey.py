@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -45,14 +46,17 @@ def survey(
     reference_lap: int | None = None,
     previous: Reference | None = None,
     seam: Seam | None = None,
+    inferred: Collection[str] = (),
 ) -> Survey:
     """Survey a recording.
 
     ``reference_lap`` names the lap to take instead of the best valid one. ``previous`` is the reference of an earlier
-    survey of this circuit: its finish line is kept (``seam`` names a line outright). Raises SurveyError if the
+    survey of this circuit: its finish line is kept (``seam`` names a line outright). ``inferred`` are channels that
+    the feed did not measure: pedals it guessed on the way lag behind the car, here the whole lap is known, so they
+    are worked out anew and the reference says so. Raises SurveyError if the
     recording holds too little, NoValidLap (with each lap's reason) if no lap can serve.
     """
-    trace = tidy(columns)
+    trace = tidy(_measured(columns, inferred))
     if seam is None and previous is not None and trace.has_positions:
         seam = seam_of(previous)
     made = cut(trace, seam)
@@ -86,6 +90,17 @@ def survey(
     if not corners:
         notes.append("no corner found: the car neither turns nor slows enough on this lap")
     return Survey(reference, corners, laps, chosen.number, tuple(notes), trace.across_m, trace.speed_noise)
+
+
+def _measured(columns: Columns, inferred: Collection[str]) -> Columns:
+    """The columns without pedals that were guessed."""
+    guessed = [name for name in ("throttle", "brake") if name in inferred]
+    if not guessed:
+        return columns
+    kept = Columns(columns.data.copy())
+    for name in guessed:
+        kept[name][:] = np.nan
+    return kept
 
 
 def _choose(laps: tuple[Lap, ...], wanted: int | None) -> Lap:

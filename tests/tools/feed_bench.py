@@ -12,8 +12,8 @@ same link or receiver. Findings are those of a debrief.
 The bad link: 20 % of the frames lost, 5 % doubled, up to 5 places out of order, and every 5 laps the clock jumps back
 (by 3 s, 30 s, or to the start) and the car is put into the pits in the middle of a lap, stands, and drives out.
 The receiver: NMEA sentences of RMC and GGA at 10 or 25 Hz; the position has 0.5 m of noise, white or as a real one's
-correlated over 30 s, the speed 0.05 m/s. The receiver's latency does not show here: its sentences carry the time
-of the moment they tell of; it costs lead time, not accuracy.
+correlated over 30 s, the height 1 m, the speed 0.05 m/s. The receiver's latency does not show here: its sentences
+carry the time of the moment they tell of; it costs lead time, not accuracy.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from generated_circuits import generated_circuit
 from plain_sim import FAULTS as AMOUNTS
-from simulated import match_corners
+from simulated import columns_of, match_corners
 from survey_bench import station
 
 from coach.app.rerun import rerun, settle_findings
@@ -66,6 +66,10 @@ SMALL_S = 0.03
 """A fault that costs less is no fault to find: about the scatter of one corner (as in fault_bench)."""
 ORIGIN = (47.3, 11.2)
 NOISE = Noise(position_m=0.3, speed_mps=0.1)
+PAIRED = (
+    "brake_start_m", "brake_peak", "brake_release_m", "throttle_start_m", "full_throttle_m", "min_speed_mps",
+    "exit_speed_mps", "turn_in_m", "apex_offset_m", "exit_offset_m", "coast_s",
+)  # fmt: skip
 LINK = replace(NOISE, loss=0.2, duplicates=0.05, reorder=5)
 
 
@@ -187,8 +191,8 @@ def plan_of(base: Faultless, laps: int, rng: np.random.Generator) -> FaultPlan:
     return FaultPlan(tuple(habits))
 
 
-def ride_of(base: Faultless, laps: int, seed: int, rate_hz: float, torn: bool) -> Ride:
-    """``laps`` laps with faults: in one stint, or torn into stints of STINT_LAPS by teleports and clock jumps."""
+def ride_of(base: Faultless, laps: int, seed: int, rate_hz: float, torn: bool, jumps: bool = False) -> Ride:
+    """``laps`` laps with faults: in one stint, or torn into stints of STINT_LAPS by teleports, and by clock jumps."""
     rng = np.random.default_rng([seed, 5])
     ride, now = Ride(), 0.0
     for stint in range(-(-laps // STINT_LAPS) if torn else 1):
@@ -199,9 +203,10 @@ def ride_of(base: Faultless, laps: int, seed: int, rate_hz: float, torn: bool) -
         cut = last - float(rng.uniform(0.3, 0.7)) * float(lap_s[-1]) if torn else np.inf
         ride.runs.append((now, now + cut, run))
         if torn:
-            jump = now + run.lap_start_s[3] + float(rng.uniform(0.0, 1.0)) * float(lap_s[2])
-            back = (-3.0, -30.0, -jump - ride.shifts[-1][1])[stint % 3]
-            ride.shifts.append((jump, ride.shifts[-1][1] + back))
+            if jumps:
+                jump = now + run.lap_start_s[3] + float(rng.uniform(0.0, 1.0)) * float(lap_s[2])
+                back = (-3.0, -30.0, -jump - ride.shifts[-1][1])[stint % 3]
+                ride.shifts.append((jump, ride.shifts[-1][1] + back))
             now += cut + PIT_S
     return ride
 
@@ -238,20 +243,20 @@ def receiver_columns(channels: dict[str, Floats], rate_hz: float, correlated: bo
     c = {name: values[::every] for name, values in channels.items()}
     rng = np.random.default_rng([seed, 9])
     n = len(c["t_s"])
-    off = 0.5 * rng.standard_normal((2, n))
+    off = np.array([[0.5], [0.5], [1.0]]) * rng.standard_normal((3, n))
     if correlated:
-        # first-order Gauss-Markov with 0.5 m over 30 s, and 2 cm from sample to sample
+        # first-order Gauss-Markov with the same deviation over 30 s, and 2 cm from sample to sample
         keep = np.exp(-1.0 / rate_hz / 30.0)
         for k in range(1, n):
             off[:, k] = keep * off[:, k - 1] + np.sqrt(1 - keep**2) * off[:, k]
-        off += 0.02 * rng.standard_normal((2, n))
+        off += 0.02 * rng.standard_normal((3, n))
     lat, lon = degrees_of(c["x_m"] + off[0], c["y_m"] + off[1])
     speed = np.maximum(c["speed_mps"] + 0.05 * rng.standard_normal(n), 0.0)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "laps.nmea"
         with path.open("wb") as out:
             for k in range(n):
-                frame = Frame(float(c["t_s"][k]), speed_mps=float(speed[k]), z_m=float(c["z_m"][k]))
+                frame = Frame(float(c["t_s"][k]), speed_mps=float(speed[k]), z_m=float(c["z_m"][k] + off[2, k]))
                 out.write(sentences_of(frame, float(lat[k]), float(lon[k])))
         columns = read_all(NmeaFeed(f"file:{path}", speed=float("inf"), origin=ORIGIN))
     # the feed counts from its first sentence
@@ -291,9 +296,10 @@ class Figures:
             setattr(self, name, getattr(self, name) + getattr(other, name))
         self.right.update(other.right)
         self.wrong.update(other.wrong)
-        for mine, theirs in ((self.recall, other.recall), (self.off, other.off)):
-            for key, values in theirs.items():
-                mine[key] += values  # type: ignore[arg-type]
+        for fault, hits in other.recall.items():
+            self.recall[fault] += hits
+        for name, values in other.off.items():
+            self.off[name] += values
 
     @property
     def precision(self) -> float:
@@ -305,14 +311,14 @@ class Figures:
         """Lines for a person."""
         found = [hit for hits in self.recall.values() for hit in hits]
         lines = [
-            f"   corners: {self.passes} passes measured, {self.misplaced} at the wrong place, {self.out_of_order} out of"
-            f" order; {self.unseen} of {self.due} missing",
+            f"   corners: {self.passes} passes measured, {self.misplaced} at the wrong place, {self.out_of_order} out"
+            f" of order; {self.unseen} of {self.due} lost",
             f"   findings: precision {self.precision:.3f} ({self.right.total()} right, {self.wrong.total()} wrong;"
             f" {self.faultless} faultless passes), recall {np.mean(found):.3f} of {len(found)}",
         ]
         for fault in FAULTS:
             hits, right, wrong = self.recall[fault], self.right[fault], self.wrong[fault]
-            lines.append(f"      {fault:14s} recall {np.mean(hits or [0]):.2f} of {len(hits):3d},"
+            lines.append(f"      {fault:14s} recall {np.mean(hits or [False]):.2f} of {len(hits):3d},"
                          f" precision {right / max(right + wrong, 1):.2f} of {right + wrong:3d}")  # fmt: skip
         others = {k: v for k, v in self.wrong.items() if k not in FAULTS}
         lines.append(f"      never driven but reported: {others or 'none'}")
@@ -325,8 +331,17 @@ class Figures:
         return "\n".join(lines)
 
 
-def figures(ride: Ride, columns: Columns, made: Survey) -> Figures:
-    """Rerun the record against the survey and hold it against what was driven."""
+@dataclass
+class Measured:
+    """The passes of a record, each with the true time of its apex, and the laps."""
+
+    pairs: list[tuple[Pass, Driven]]
+    at: Floats
+    laps: list[LapDone]
+
+
+def measured(ride: Ride, columns: Columns, made: Survey) -> Measured:
+    """Rerun the record against the survey."""
     base = ride.runs[0][2].base
     result = rerun([columns], Setup("bench", made.reference, made.corners, RuleSet("none", "improving", ())))
     both = list(zip(settle_findings(result), result.pipeline.kept or [], strict=True))
@@ -334,11 +349,18 @@ def figures(ride: Ride, columns: Columns, made: Survey) -> Figures:
     told = [d.trace.at("t_s", d.zone.apex_m) for _, d in pairs if d.trace is not None]
     places = [station(base, made, c.apex_m) for c in made.corners]
     at = ride.true_times(told, [places[d.corner] for _, d in pairs])
-    out = Figures(passes=len(pairs))
-    ordering(out, ride, made, pairs, at)
-    score(out, ride.truth(), pairs, at)
-    errors(out, ride, made, pairs, at, match_corners(base, made.corners, made.reference))
-    lap_errors(out, ride, result.happened.laps)
+    return Measured(pairs, at, result.happened.laps)
+
+
+def figures(ride: Ride, columns: Columns, made: Survey) -> Figures:
+    """Hold a record against what was driven."""
+    got = measured(ride, columns, made)
+    base = ride.runs[0][2].base
+    out = Figures(passes=len(got.pairs))
+    ordering(out, ride, made, got.pairs, got.at)
+    score(out, ride.truth(), got.pairs, got.at)
+    errors(out, ride, made, got.pairs, got.at, match_corners(base, made.corners, made.reference))
+    lap_errors(out, ride, made, got.laps)
     return out
 
 
@@ -407,20 +429,15 @@ def errors(
         around = (driven > lap + corner.turn_in_m) & (driven < lap + corner.end_m)
         if around.any():
             out.off["lowest speed [m/s]"].append(p.measures["min_speed_mps"] - float(c["speed_mps"][i:j][around].min()))
-        for what, channel, place in (
-            ("brake point", "brake", corner.brake_m),
-            ("throttle point", "throttle", corner.throttle_m),
-        ):
-            pressed = c[channel][i:j] > 0.05
-            starts = np.flatnonzero(pressed[1:] & ~pressed[:-1]) + 1
-            # the press that belongs to this corner; a fault moves it by some tens of metres
-            starts = starts[np.abs(driven[starts] - lap - place) < 60.0]
-            if len(starts):
-                k = i + int(starts[np.argmin(np.abs(driven[starts] - lap - place))])
-                measure = {"brake": "brake_start_m", "throttle": "throttle_start_m"}[channel]
-                s = float(line.project(*near(made.reference, c["x_m"][k], c["y_m"][k]))[0][0])
-                gap = p.measures.get(measure, np.nan) - s + length / 2
-                out.off[f"{what} [m]"].append(gap % length - length / 2)
+        pressed = c["brake"][i:j] > 0.05
+        starts = np.flatnonzero(pressed[1:] & ~pressed[:-1]) + 1
+        # the press that belongs to this corner; a fault moves it by some tens of metres
+        away = np.abs(driven[starts] - lap - corner.brake_m)
+        if len(starts) and away.min() < 60.0:
+            k = i + int(starts[np.argmin(away)])
+            s = float(line.project(*near(made.reference, c["x_m"][k], c["y_m"][k]))[0][0])
+            gap = p.measures.get("brake_start_m", np.nan) - s + length / 2
+            out.off["brake point [m]"].append(gap % length - length / 2)
 
 
 def near(reference: Reference, x: float, y: float) -> tuple[Floats, Floats, Floats]:
@@ -429,16 +446,31 @@ def near(reference: Reference, x: float, y: float) -> tuple[Floats, Floats, Floa
     return np.array([x]), np.array([y]), np.array([k * reference.step_m])
 
 
-def lap_errors(out: Figures, ride: Ride, laps: list[LapDone]) -> None:
-    """Lap times against the simulator's exact ones (one stint only)."""
+def lap_errors(out: Figures, ride: Ride, made: Survey, laps: list[LapDone]) -> None:
+    """Lap times against true ones from the line of the reference, which need not be the circuit's (one stint only)."""
     if len(ride.runs) > 1:
         return
-    true = ride.runs[0][2].lap_times_s
+    _, _, run = ride.runs[0]
+    line = station(run.base, made, 0.0)
+    true = np.array([when(run, lap, line) for lap in range(max(run.lap_start_s) + 1)])
     for done in laps:
-        near = true[np.argmin(np.abs(true - done.time_s))] if done.lap > len(true) else None
-        want = near if near is not None else true[done.lap - 1] if done.lap >= 1 else None
-        if want is not None and np.isfinite(done.time_s) and abs(done.time_s - want) < 3.0:
-            out.off["lap time [s]"].append(done.time_s - float(want))
+        k = int(np.argmin(np.abs(true - done.t_s)))
+        if k and abs(true[k] - done.t_s) < 5.0 and true[k - 1] > run.channels["t_s"][0]:
+            out.off["lap time [s]"].append(done.time_s - float(true[k] - true[k - 1]))
+
+
+def against_perfect(out: Figures, base: Faultless, got: Measured, made: Survey, best: Measured, with_: Survey) -> None:
+    """The product's own measures against those it takes from perfect frames of the same laps."""
+    mine = match_corners(base, made.corners, made.reference)
+    theirs = match_corners(base, with_.corners, with_.reference)
+    for (p, d), t in zip(got.pairs, got.at.tolist(), strict=True):
+        i = int(np.argmin(np.abs(best.at - t)))
+        q, e = best.pairs[i]
+        if abs(best.at[i] - t) > 3.0 or d.corner not in mine or mine.get(d.corner) != theirs.get(e.corner):
+            continue
+        for name in PAIRED:
+            # the gap to the reference is what is coached
+            out.off[f"gap in {name}"].append(p.gaps.get(name, np.nan) - q.gaps.get(name, np.nan))
 
 
 def link_job(args: tuple[int, int, str]) -> Figures:
@@ -446,11 +478,10 @@ def link_job(args: tuple[int, int, str]) -> Figures:
     seed, laps, kind = args
     base = base_of(seed)
     noise = {"clean": None, "noisy": NOISE, "bad": LINK}[kind]
-    torn = kind == "bad"
     first = simulate(base, REFERENCE_LAPS, seed=900 + seed)
     made = survey(read_all(ListFeed(frames_of(first.channels, noise, 900 + seed))), circuit="bench")
-    ride = ride_of(base, laps, 10 * seed, 60.0, torn)
-    return figures(ride, read_all(ListFeed(link_frames(ride, noise, torn, seed))), made)
+    ride = ride_of(base, laps, 10 * seed, 60.0, torn=True, jumps=kind == "bad")
+    return figures(ride, read_all(ListFeed(link_frames(ride, noise, True, seed))), made)
 
 
 def receiver_job(args: tuple[int, int, float, bool]) -> Figures:
@@ -458,9 +489,15 @@ def receiver_job(args: tuple[int, int, float, bool]) -> Figures:
     seed, laps, rate, correlated = args
     base = base_of(seed)
     first = simulate(base, REFERENCE_LAPS, rate_hz=100.0, seed=900 + seed)
-    made = survey(receiver_columns(first.channels, rate, correlated, 900 + seed), circuit="bench")
+    guessed = ("throttle", "brake")
+    made = survey(receiver_columns(first.channels, rate, correlated, 900 + seed), circuit="bench", inferred=guessed)
     ride = ride_of(base, laps, 10 * seed, 100.0, torn=False)
-    return figures(ride, receiver_columns(ride.runs[0][2].channels, rate, correlated, seed), made)
+    columns = receiver_columns(ride.runs[0][2].channels, rate, correlated, seed)
+    out = figures(ride, columns, made)
+    perfect = survey(columns_of(first), circuit="bench", reference_lap=made.reference_lap)
+    best = measured(ride, columns_of(ride.runs[0][2]), perfect)
+    against_perfect(out, base, measured(ride, columns, made), made, best, perfect)
+    return out
 
 
 def main(argv: Sequence[str] | None = None) -> None:
