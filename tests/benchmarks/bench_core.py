@@ -14,7 +14,6 @@ import argparse
 import cProfile
 import io
 import pstats
-import resource
 import sys
 import tempfile
 import time
@@ -23,6 +22,7 @@ from functools import partial
 from pathlib import Path
 
 import numpy as np
+import psutil  # type: ignore[import-untyped]  # ships no types
 import shapely
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tools"))
@@ -147,30 +147,32 @@ def replay(quick: bool) -> None:
 def growth(quick: bool) -> None:
     """Time a frame over track length and over session length; memory over session length."""
     print("-- growth with track length (core alone)")
-    first = (0.0, 0.0)
-    for length_m in (2000.0, 5000.0) if quick else (2000.0, 5000.0, 10000.0, 25000.0):
-        session = of_length(length_m)
-        n, short = len(session.columns), session.columns.part(0, 6000)
-        one = cpu_s(partial(pushed, session, short, 1), 2) / len(short)
-        all_ = cpu_s(partial(pushed, session, session.columns, 1024), 2) / n
-        first = first if first[0] else (one, all_)
+    lengths = (2000.0, 5000.0) if quick else (2000.0, 5000.0, 10000.0, 25000.0)
+    sessions = [of_length(length_m) for length_m in lengths]
+    short = 6000
+    ones = cpu_in_turn([partial(pushed, s, s.columns.part(0, short), 1) for s in sessions], REPEATS)
+    alls = cpu_in_turn([partial(pushed, s, s.columns, 1024) for s in sessions], REPEATS)
+    whole = [took / len(s.columns) for took, s in zip(alls, sessions, strict=True)]
+    for length_m, session, one, batch in zip(lengths, sessions, ones, whole, strict=True):
         print(
-            f"{length_m / 1000:5.0f} km {len(session.corners):3d} corners   frame by frame {one * 1e6:7.1f} us "
-            f"(x {one / first[0]:.2f})   batches {all_ * 1e6:6.2f} us (x {all_ / first[1]:.2f})",
+            f"{length_m / 1000:5.0f} km {len(session.corners):3d} corners   frame by frame {one / short * 1e6:7.1f} us "
+            f"(x {one / ones[0]:.2f})   batches {batch * 1e6:6.2f} us (x {batch / whole[0]:.2f})",
             flush=True,
         )
     print("-- growth with session length (core alone, batches, what happened is not kept)")
-    session, pipeline = demo(10 if quick else 80), None
+    session = demo(10 if quick else 80)
     pipeline = session.pipeline()
-    n, part = len(session.columns), len(session.columns) // 8
+    part = len(session.columns) // 8
+    process = psutil.Process()
+    before = process.memory_info().rss
     for k in range(8):
         began, chunk = time.process_time(), session.columns.part(k * part, (k + 1) * part)
         for i in range(0, part, 1024):
             pipeline.push_columns(chunk.part(i, i + 1024))
         took = time.process_time() - began
-        rss = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        more = (process.memory_info().rss - before) / 2**20
         print(
-            f"   after {(k + 1) * session.length_s / 8 / 3600:4.2f} h   {took / part * 1e6:6.2f} us   peak {rss:.0f} MB"
+            f"   after {(k + 1) * session.length_s / 8 / 3600:4.2f} h   {took / part * 1e6:6.2f} us   memory {more:+.1f} MB"
         )
 
 
