@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
-from scipy.signal import savgol_filter
 
 from coach.core.columns import Floats
 
@@ -26,12 +26,32 @@ def white_noise(values: Floats) -> float:
 
 
 def smooth(values: Floats, half_span: int, degree: int = 2) -> Floats:
-    """Local polynomial of ``degree`` over ``2 * half_span + 1`` samples (Savitzky and Golay 1964); shape kept."""
+    """Local polynomial of ``degree`` over ``2 * half_span + 1`` samples (Savitzky and Golay 1964); shape kept.
+
+    The first and last ``half_span`` samples are those of the polynomial through the first and last window.
+    """
     half = min(half_span, (len(values) - 1) // 2)
     if 2 * half + 1 <= degree + 1:
         return values
-    out: Floats = savgol_filter(values, 2 * half + 1, degree)
+    fit = _projection(half, degree)
+    window = 2 * half + 1
+    out = np.empty(len(values))
+    out[:half] = fit[:half] @ values[:window]
+    out[half : len(values) - half] = np.correlate(values, fit[half], "valid")
+    out[len(values) - half :] = fit[half + 1 :] @ values[-window:]
     return out
+
+
+@lru_cache(maxsize=256)
+def _projection(half: int, degree: int) -> Floats:
+    """The matrix (window, window) that takes samples to the polynomial fitted to them, at each sample.
+
+    scipy.signal has the same filter; it solves for both ends anew at each call (a third of a replay's time) and takes
+    a second to import. A test holds this to it.
+    """
+    places = np.arange(-half, half + 1, dtype=np.float64) / max(half, 1)
+    powers = np.vander(places, degree + 1)
+    return np.asarray(powers @ np.linalg.pinv(powers))
 
 
 def span_for(sigma: float, wanted: float, degree_gain: float = 1.5) -> int:
