@@ -171,9 +171,8 @@ def growth(quick: bool) -> None:
             pipeline.push_columns(chunk.part(i, i + 1024))
         took = time.process_time() - began
         more = (process.memory_info().rss - before) / 2**20
-        print(
-            f"   after {(k + 1) * session.length_s / 8 / 3600:4.2f} h   {took / part * 1e6:6.2f} us   memory {more:+.1f} MB"
-        )
+        hours = (k + 1) * session.length_s / 8 / 3600
+        print(f"   after {hours:4.2f} h   {took / part * 1e6:6.2f} us a frame   memory {more:+.1f} MB")
 
 
 def debrief(quick: bool) -> None:
