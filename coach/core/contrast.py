@@ -23,6 +23,9 @@ LIKE_M: Final = 4.0
 SLIDE_M: Final = 20.0
 """Offsets are judged by their mean over this length: a wheel's width of wander is no line."""
 ENTRY_TURN_RAD: Final = 0.6
+LINE_M: Final = 0.7
+NEARLY: Final = 0.7
+RISE: Final = 0.75
 STRAIGHTS_M: Final = 60.0
 
 
@@ -95,17 +98,18 @@ def _throttle(u: Floats, own: _Rows, ref: _Rows, zone: Zone, ours: dict[str, flo
         out["drive_late_m"] = float(lates[0])
     elif lates:
         out["drive_late_m"] = float(max(lates))
-        if max(lates) > 0.0 and max(lates) - min(lates) > LIKE_M:
+        if max(lates) > 0.0 and lates[0] - lates[-1] > LIKE_M:
             # not the same opening made later, but none and then all at once
             out["drive_late_m"] = max(out["drive_late_m"], _withheld(u, own, ref, from_m, to_m))
-    opened = _opening(u, own.throttle, LEVELS[0], from_m, to_m)
+    opened = _opening(u, own.throttle, LEVELS[1], from_m, to_m)
     begin = max(start, opened if opened == opened else start) + 10.0
     on = (u >= begin) & (u <= max(zone.exit_m, begin + 30.0)) & (u <= zone.end_m + STRAIGHTS_M) & (ref.throttle > 0.4)
     if on.sum() >= 10:
         # at the same place, and as far from the opening: a throttle opened late is not soft for that
-        then = np.interp(u[on] - max(out["drive_late_m"], 0.0), u, ref.throttle)
-        less = 1.0 - own.throttle[on] / np.maximum(np.minimum(ref.throttle[on], then), 0.05)
-        out["drive_share"] = float(np.median(less))
+        alike = len(lates) > 1 and abs(lates[-1] - lates[-2]) < LIKE_M
+        delay = max(lates[-2] if alike else min(lates, default=0.0), 0.0)
+        then = np.minimum(ref.throttle[on], np.interp(u[on] - delay, u, ref.throttle))
+        out["drive_share"] = float(np.median(1.0 - own.throttle[on] / np.maximum(then, 0.3)))
     return out
 
 
@@ -217,7 +221,12 @@ def _line(u: Floats, own: _Rows, ref: _Rows, zone: Zone, step: float) -> dict[st
             out[name] = float(rows[np.argmax(np.abs(rows))])
     inside = (u >= zone.turn_in_m - 30.0) & (u <= min(zone.end_m + STRAIGHTS_M, zone.next_start_m))
     if inside.any():
-        peak = float(u[inside][np.argmax(np.abs(smooth[inside]))])
+        size = np.where(inside, np.abs(smooth), 0.0)
+        top = int(np.argmax(size))
+        # the middle of the piece around the top that is nearly as far out: a flat top has no one place
+        low = top - int(np.argmax(size[top::-1] < NEARLY * size[top])) + 1
+        high = top + int(np.argmax(size[top:] < NEARLY * size[top]))
+        peak = float(u[low:high] @ size[low:high] / max(float(size[low:high].sum()), 1e-9)) if high > low else u[top]
         out["line_peak"] = float(peak > zone.apex_m + max(0.3 * way_out, 10.0)) - float(
             peak < zone.apex_m - max(0.2 * way_in, 8.0)
         )
@@ -225,8 +234,12 @@ def _line(u: Floats, own: _Rows, ref: _Rows, zone: Zone, step: float) -> dict[st
     early = (u >= zone.turn_in_m - 40.0) & (u <= zone.apex_m) & (turned <= ENTRY_TURN_RAD)
     if early.sum() > 5:
         # the reference's bend carried d metres on along the way in lies d sin(angle turned) farther out
-        last = int(np.flatnonzero(early)[0]) + int(np.argmax(np.abs(smooth[early])))
-        picked = early & (np.arange(len(u)) <= last)
+        # it is taken from the rise alone, since no line stays that far out
+        rising = np.abs(smooth[early])
+        picked = early
+        if rising.max() > LINE_M:
+            last = int(np.flatnonzero(early)[0]) + int(np.argmax(rising >= RISE * rising.max()))
+            picked = early & (np.arange(len(u)) <= last)
         lever = np.sin(turned[picked])
         if float(lever @ lever) > 0.02:
             out["turn_in_m"] = float(lever @ beside[picked] / (lever @ lever))

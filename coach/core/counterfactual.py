@@ -38,11 +38,11 @@ class Counterfactual:
 
     def cost(self, changed: Floats) -> float:
         """Seconds that the speeds ``changed`` (shape of the trace) take longer than the reference's."""
-        return float(np.sum(1.0 / np.maximum(changed, _SLOWEST_MPS) - 1.0 / self.v) * self.step)
+        return float(np.trapezoid(1.0 / np.maximum(changed, _SLOWEST_MPS) - 1.0 / self.v, dx=self.step))
 
     def braking_earlier(self, metres: float) -> float:
         """The same braking begun ``metres`` earlier, then waiting at the slowest speed."""
-        shifted = np.interp(self.u + metres, self.u, self.v)
+        shifted = np.interp(np.minimum(self.u + metres, max(self.slow_m, self.u[0])), self.u, self.v)
         before = self.u <= self.slow_m
         return self.cost(np.where(before, np.minimum(self.v, np.maximum(shifted, self.slow_mps)), self.v))
 

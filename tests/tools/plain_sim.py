@@ -104,9 +104,9 @@ class PlainSim:
         self.line = CubicSpline(s, closed, bc_type="periodic")(node)
         self.normal = self._normal(self.line)
         self.curvature = self._curvature(self.line)[0]
-        # the run starts in the middle of the fastest stretch
+        # laps are joined well before the braking at the end of the fastest stretch
         v, _ = self.solve(self.plan())
-        start = int(np.argmax(gaussian_filter1d(v, 40, mode="wrap")))
+        start = int(np.argmax(gaussian_filter1d(v, 40, mode="wrap"))) - 80
         self.line = np.roll(self.line, -start, axis=0)
         self.normal = self._normal(self.line)
         self.curvature = self._curvature(self.line)[0]
@@ -237,11 +237,15 @@ class PlainSim:
         elif fault == "brake_late":
             plan.carry.append((c.brake, c.slowest + x, x))
             plan.offset += out * 0.12 * amount * bump(c.slowest + x, half)
-            plan.limit[c.slowest + x : c.slowest + x + 25] = 0.97
+            # washed wide, the car has to be slowed more than usual before it turns
+            plan.limit[c.slowest + x : c.slowest + x + 60] = 0.75
         elif fault == "brake_soft":
             plan.brake[max(c.brake - 250, 0) : c.slowest] = 1.0 - amount
         elif fault == "brake_long":
-            plan.drag_on.append((c.slowest - 8, c.slowest - 8 + x))
+            # the brake is not let go where it always is, but dragged on
+            slowing = -np.gradient(self.speed**2 / 2.0) / self.step - self.car.drag * self.speed**2
+            released = c.brake + int(np.flatnonzero(slowing[c.brake : c.slowest + 1] > 0.1 * self.car.brake)[-1])
+            plan.drag_on.append((released, released + x))
         elif fault == "slow_middle":
             plan.limit *= 1.0 - amount / c.speed * bump(c.slowest, max(0.7 * (c.end - c.turn_in), 40.0))
         elif fault == "coasting":
@@ -266,9 +270,12 @@ class PlainSim:
         elif fault in ("turn_in_early", "turn_in_late"):
             # the same bend made sooner or later: moved along the way in, and back to the line after it
             late = 1.0 if fault == "turn_in_late" else -1.0
+            if late < 0.0:
+                # the apex comes too soon: the throttle has to wait for the exit
+                plan.drive[c.drive : c.drive + 2 * x] = 0.3
             turned = np.cumsum(np.where(at >= c.turn_in - 10, self.curvature * c.sign, 0.0))
             angle = np.clip(turned, 0.0, 0.2)
-            stop = 0.5 * (c.turn_in + c.end)
+            stop = c.turn_in + 0.3 * (c.end - c.turn_in)
             window = 0.5 - 0.5 * np.tanh((at - stop - 15) / 12.0)
             inside = (at > c.turn_in - 60) & (at < c.end + 80)
             plan.offset += gaussian_filter1d(np.where(inside, out * late * amount * np.sin(angle) * window, 0.0), 6.0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -83,7 +84,7 @@ class Case:
         whole = self.bands.sigma(corner, "loss_s")
         if parts == PARTS:
             return whole
-        return min(whole, sum(self.bands.sigma(corner, f"loss_{p}_s") ** 2 for p in parts) ** 0.5)
+        return min(whole, math.hypot(*(self.bands.sigma(corner, f"loss_{p}_s") for p in parts)))
 
     @property
     def arrival_s(self) -> float:

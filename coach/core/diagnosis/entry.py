@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from coach.core.diagnosis.case import Case, Cause
+from coach.core.diagnosis.case import COST_S, Case, Cause
 
 SOFT: Final = 0.1
 ROLLING_MPS2: Final = 0.12
@@ -159,5 +159,5 @@ def _overshot(case: Case) -> bool:
         or case.beyond("apex_line_m", 1.0)
         or case.beyond("entry_line_m", 1.0)
         or case.beyond("drive_late_m", 1.0)
-        or case.driven.loss("exit") + case.driven.loss("straight") > 0.0
+        or case.excess_in(("exit", "straight")) > COST_S
     )

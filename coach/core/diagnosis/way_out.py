@@ -12,6 +12,7 @@ from coach.core.values import Fault
 
 LINE: Final = ("turn_in_early", "turn_in_late", "apex_missed", "exit_narrow", "exit_wide")
 GEAR: Final = 0.6
+LIGHT: Final = 2.0
 HELD: Final = 0.25
 SAME_MPS: Final = 0.1
 
@@ -26,14 +27,14 @@ def middle(case: Case) -> None:
         longer > 1.3 * case.width("brake_release_m")
         and case.g("brake_start_m") > -0.5 * longer
         # a slower middle takes a few metres more of full braking, not many of a light one
-        and (case.g("min_speed_at_m") > 0.3 * longer or longer > 1.5 * metres_for(case, drop))
+        and longer > LIGHT * metres_for(case, drop)
         and drop > 0.6 * case.width("min_speed_mps")
         and not case.has("brake_soft")
     ):
         evidence = case.evidence("brake_release_m", "min_speed_mps")
-        case.causes.append(
-            Cause("brake_long", longer, "m", case.what_if.slower(drop), evidence, case.sure("brake_release_m"))
-        )
+        # how soon the speed comes back depends on how much grip was left: only the pass itself can tell
+        lost = max(case.excess_in(("middle", "exit", "straight")), 0.0)
+        case.causes.append(Cause("brake_long", longer, "m", lost, evidence, case.sure("brake_release_m")))
         return
     late = case.g("drive_late_m")
     start = case.reference.measures["throttle_start_m"]
