@@ -7,46 +7,39 @@ Live, replay and tests push the same frames and get the same answer, whether one
 
 from __future__ import annotations
 
-from collections import Counter, deque
+from collections import Counter
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from coach.core.bands import Bands
-from coach.core.candidates import Moment
 from coach.core.columns import CHANNELS, Columns
-from coach.core.course import Course, Kind
+from coach.core.course import Kind
 from coach.core.diagnosis import Diagnosis
 from coach.core.ground import Ground
-from coach.core.history import History
+from coach.core.happened import Happened as Happened
 from coach.core.intake import Intake
-from coach.core.lapbook import LapBook
 from coach.core.locator import Fixes, Locator
+from coach.core.measuring import Measuring
 from coach.core.passes import Driven, PassBuilder, Piece
-from coach.core.phases import QUIET, Event, Phase, step
+from coach.core.phases import Event, Phase, step
 from coach.core.reference import Reference
 from coach.core.rules import RuleSet
 from coach.core.schedule import Memory
+from coach.core.speaking import Speaking
 from coach.core.talker import Talker
-from coach.core.timing import OWN_BRAKE_M, UNKNOWN_BRAKE_M, time_to
 from coach.core.trace import MARGIN_M
-from coach.core.values import Corner, Decision, LapDone, Pass, PhaseChange, View
+from coach.core.values import Corner, PhaseChange, View
 from coach.core.zones import Zone
 from feeds.frame import Frame
 
 CHUNK: Final = 1024
 """Frames looked at together; the result does not depend on it."""
-WHEELS_OFF: Final = 3
-"""This many wheels outside the limit make a pass and its lap invalid (common practice, no source)."""
 BRAKE_ON: Final = 0.1
-OWN_BRAKES: Final = 8
-"""So many of his last brake points tell where a driver may brake the next time."""
 _EVENT: Final = {Kind.ZONE: Event.ZONE, Kind.TURN_IN: Event.TURN_IN, Kind.APEX: Event.APEX, Kind.END: Event.END}
-
-
 IN_PIT: Final = 0.5
 _BRAKE, _PIT = (CHANNELS.index(name) for name in ("brake", "in_pit"))
 _Place = tuple[int, Kind, int, int]
@@ -61,23 +54,6 @@ class Change:
     rules: RuleSet
     reference: Reference | None
     durations: Mapping[str, float] | None
-
-
-@dataclass
-class Happened:
-    """What came of the frames pushed, in order of time within each list."""
-
-    decisions: list[Decision] = field(default_factory=list)
-    passes: list[Pass] = field(default_factory=list)
-    laps: list[LapDone] = field(default_factory=list)
-    phases: list[PhaseChange] = field(default_factory=list)
-
-    def add(self, other: Happened) -> None:
-        """Append what happened later."""
-        self.decisions += other.decisions
-        self.passes += other.passes
-        self.laps += other.laps
-        self.phases += other.phases
 
 
 class Pipeline:
@@ -95,21 +71,16 @@ class Pipeline:
         self.ground = Ground(reference, corners)
         self.intake = Intake()
         self.locator = Locator(reference)
-        self.history = History()
-        self.bands = bands if bands is not None else Bands()
-        self.laps = LapBook()
-        self.talker = Talker(rules, tuple(c.name for c in corners), durations or {}, memory)
+        talker = Talker(rules, tuple(c.name for c in corners), durations or {}, memory)
+        self.speaking = Speaking(self.ground, talker)
+        self.measuring = Measuring(self.ground, bands if bands is not None else Bands(), self.speaking.learn)
         self.phase = Phase.LOST
         self.corner = -1
         self.counts: Counter[str] = Counter()
-        self.kept: list[Driven] | None = None
-        """Set to a list to keep every pass as it was driven, for a second look after the run."""
         self._front = 0.0
         self._brake = 0.0
         self._last = (0.0, 0.0, 0.0)
         self._line_t = float("nan")
-        self._sure = False
-        self._own_brake: dict[int, deque[float]] = {}
         self._pit = False
         self._change_of_plan: Change | None = None
 
@@ -144,9 +115,23 @@ class Pipeline:
         return self.ground.diagnosis
 
     @property
-    def course(self) -> Course:
-        """The places of a lap."""
-        return self.ground.course
+    def talker(self) -> Talker:
+        """What speaks, and what the driver knows."""
+        return self.speaking.talker
+
+    @property
+    def bands(self) -> Bands:
+        """The driver's scatter."""
+        return self.measuring.bands
+
+    @property
+    def kept(self) -> list[Driven] | None:
+        """Every pass as it was driven, for a second look after the run; set it to a list to have them kept."""
+        return self.measuring.kept
+
+    @kept.setter
+    def kept(self, kept: list[Driven] | None) -> None:
+        self.measuring.kept = kept
 
     # what goes in
 
@@ -169,26 +154,10 @@ class Pipeline:
         """The session ended: measure what can be, hold back what is open."""
         happened = Happened()
         t, u, _ = self._last
-        if self.phase is not Phase.LOST and len(self.history):
-            reach = float(self.history.u_m.max())
-            self._measure_rest(reach, happened)
-        happened.decisions += self.talker.hush(t, self._s(u), "session over")
+        if self.phase is not Phase.LOST:
+            self.measuring.measure_rest(self._front, self._pit, happened)
+        happened.decisions += self.speaking.hush(t, u, "session over")
         return happened
-
-    def _measure_rest(self, reach_m: float, happened: Happened) -> None:
-        """Passes that ended at or just before the end of the record; a lap may end exactly there."""
-        ahead = Course(self.reference, self.zones)
-        ahead.begin(self._front)
-        length = self.reference.length_m
-        for _, kind, corner, lap in ahead.pass_by(reach_m + length):
-            if kind is not Kind.MEASURE:
-                continue
-            zone = self.zones[corner].shifted(lap * length)
-            seam = (lap + 1) * length
-            for stop in (zone.next_start_m, seam):
-                if zone.end_m < stop <= min(zone.next_start_m, reach_m + MARGIN_M):
-                    self._measure(corner, lap, happened, stop)
-                    break
 
     def swap(
         self,
@@ -210,23 +179,18 @@ class Pipeline:
         change, self._change_of_plan = self._change_of_plan, None
         if change is None:
             return False
-        happened.decisions += self.talker.hush(t, self._s(u), "plan changed")
+        happened.decisions += self.speaking.hush(t, u, "plan changed")
         names = {c.name: i for i, c in enumerate(change.corners)}
         moved = {i: names[c.name] for i, c in enumerate(self.corners) if c.name in names}
-        anew = change.reference is not None and change.reference is not self.reference
-        if anew:
+        reference = change.reference or self.reference
+        if reference is not self.reference:
             self._interrupt("plan changed", t, happened)
-        before = self.builder
-        self.ground = Ground(change.reference or self.reference, change.corners)
-        self.bands.seen = {(moved[c], name): kept for (c, name), kept in self.bands.seen.items() if c in moved}
-        self._own_brake = {moved[i]: kept for i, kept in self._own_brake.items() if i in moved}
-        self.talker.swap(change.rules, tuple(names), change.durations, moved)
-        if anew:
-            self.locator = Locator(self.reference)
-        elif self.phase is not Phase.LOST:
-            if before.known is not None:
-                self.builder.begin(*before.known)
-            self.course.begin(u)
+            self.locator = Locator(reference)
+        self.ground = Ground(reference, change.corners)
+        self.measuring.swap(self.ground, moved)
+        self.speaking.swap(self.ground, change.rules, change.durations, moved)
+        if self.phase is not Phase.LOST:
+            self.ground.course.begin(u)
         self.corner = -1
         return True
 
@@ -239,7 +203,11 @@ class Pipeline:
                 continue
             if how == "found":
                 self._found(fixes, happened)
-            self._advance(run, fixes, happened)
+            stopped = self._advance(run, fixes, happened)
+            if stopped is not None:
+                # another reference from here on: the rest was located on the old one
+                self._located(run.part(stopped + 1, len(run)), happened)
+                return
 
     def _found(self, fixes: Fixes, happened: Happened) -> None:
         u, t = float(fixes.u_m[0]), float(fixes.t_s[0])
@@ -249,27 +217,28 @@ class Pipeline:
         if u - seam <= MARGIN_M and speed > 3.0:
             # a record that begins at the line: the few metres to it are driven at the first speed
             begin, begin_t = float(seam), t - (u - float(seam)) / speed
-            self.laps.begin(self._lap(u), begin_t)
+            self.measuring.laps.begin(self._lap(u), begin_t)
             self._line_t = begin_t
-        self.builder.begin(begin, begin_t)
-        self.history.clear()
-        self.course.begin(begin)
+        self.ground.builder.begin(begin, begin_t)
+        self.measuring.history.clear()
+        self.ground.course.begin(begin)
         self._front = begin
         self._last = (begin_t, begin, speed)
         self._change(Event.FOUND, t, u, -1, self._lap(u), happened)
 
-    def _advance(self, run: Columns, fixes: Fixes, happened: Happened) -> None:
+    def _advance(self, run: Columns, fixes: Fixes, happened: Happened) -> int | None:
+        """Go on by located frames; the row of ``run`` after which the car has to be found anew, None if it has not."""
         n = len(fixes.row)
         if not n:
-            return
+            return None
         rows = run if n == len(run) else Columns(run.data[:, fixes.row])
-        self.history.add(rows, fixes)
+        self.measuring.history.add(rows, fixes)
         if n == 1 and self._goes_on(rows, fixes):
-            return
+            return None
         u, t, v, brake = fixes.u_m, fixes.t_s, fixes.speed_mps, rows["brake"]
         pit = rows["in_pit"] > IN_PIT
         for lap in {self._lap(place) for place in u[pit].tolist()}:
-            self.laps.spoil(lap, "pit")
+            self.measuring.laps.spoil(lap, "pit")
         front = np.maximum.accumulate(np.concatenate(([self._front], u)))[1:]
         pressed = np.flatnonzero((brake > BRAKE_ON) & ~(np.concatenate(([self._brake], brake[:-1])) > BRAKE_ON))
         events = self._with_brakes(self._places(front, 0), pressed)
@@ -279,34 +248,39 @@ class Pipeline:
             if at < len(events) and events[at][0] <= row:
                 row = events[at][0]
                 self._pit = bool(pit[row])
-                self.history.hidden = n - 1 - row
+                self.measuring.history.hidden = n - 1 - row
                 changed = self._event(events[at], t, u, v, brake, fixes, happened)
                 at += 1
                 if changed:
                     # other places from here on
                     events, at = self._with_brakes(self._places(front, row), pressed[pressed > row]), 0
                 if self.phase is Phase.LOST:
-                    break
+                    self.measuring.history.hidden = 0
+                    self._last, self._brake = (float(t[row]), float(u[row]), float(v[row])), float(brake[row])
+                    return int(fixes.row[row])
             elif row < n:
                 self._pit = bool(pit[row])
-                held = bool(brake[row] > BRAKE_ON)
-                self._speak(float(t[row]), float(u[row]), float(v[row]), bool(fixes.sure[row]), held, happened)
+                now, here = float(t[row]), float(u[row])
+                if self._pit or not fixes.sure[row]:
+                    happened.decisions += self.speaking.hush(now, here, "lost" if not fixes.sure[row] else "pit")
+                else:
+                    held = bool(brake[row] > BRAKE_ON)
+                    happened.decisions += self.speaking.consider(now, here, float(v[row]), self.phase, held)
             else:
                 break
-        self.history.hidden = 0
+        self.measuring.history.hidden = 0
         self._front, self._brake, self._pit = float(front[-1]), float(brake[-1]), bool(pit[-1])
         self._last = (float(t[-1]), float(u[-1]), float(v[-1]))
-        self._sure = bool(fixes.sure[-1])
+        return None
 
     def _goes_on(self, rows: Columns, fixes: Fixes) -> bool:
         """A single frame at which nothing happens, as most are: the same as below, without arrays."""
         t, u, v = float(fixes.t_s[0]), float(fixes.u_m[0]), float(fixes.speed_mps[0])
         brake, front = float(rows.data[_BRAKE, 0]), max(self._front, u)
         pressed = brake > BRAKE_ON and not self._brake > BRAKE_ON
-        if pressed or self.course.next_m <= front or self.talker.wake_s <= t or rows.data[_PIT, 0] > IN_PIT:
+        if pressed or self.ground.course.next_m <= front or self.talker.wake_s <= t or rows.data[_PIT, 0] > IN_PIT:
             return False
         self._front, self._brake, self._pit, self._last = front, brake, False, (t, u, v)
-        self._sure = bool(fixes.sure[0])
         return True
 
     def _with_brakes(self, places: list[_Place], pressed: NDArray[np.intp]) -> list[_Place]:
@@ -317,9 +291,9 @@ class Pipeline:
 
     def _places(self, front: NDArray[np.float64], first: int) -> list[_Place]:
         """The places passed, each at the row that passed it, not before row ``first``."""
-        if self.course.next_m > front[-1]:
+        if self.ground.course.next_m > front[-1]:
             return []
-        passed = list(self.course.pass_by(float(front[-1])))
+        passed = list(self.ground.course.pass_by(float(front[-1])))
         rows = np.maximum(np.searchsorted(front, [p[0] for p in passed]), first)
         return [(int(row), kind, corner, lap) for row, (_, kind, corner, lap) in zip(rows, passed, strict=True)]
 
@@ -343,11 +317,10 @@ class Pipeline:
             self._line_t = before_t + float(np.clip(part, 0.0, 1.0)) * (now - before_t)
             self.talker.new_lap(self._lap(here))
         elif kind is Kind.MEASURE:
-            self._measure(corner, lap, happened)
+            self.measuring.measure(corner, lap, self._pit, happened)
         elif kind is Kind.OPEN:
             if bool(fixes.sure[row]) and not self._pit:
-                moment = self._moment(corner, lap, now)
-                happened.decisions += self.talker.open_approach(moment, self._s(here))
+                happened.decisions += self.speaking.approach(corner, lap, now, here)
         elif kind is Kind.BRAKE:
             # a feed without pedals brakes where the profile says so
             if corner < 0 or not np.isfinite(brake[row]):
@@ -358,9 +331,10 @@ class Pipeline:
                 self._change(Event.BRAKE, now, here, corner, lap, happened)
             if kind is Kind.END:
                 if self._change_of_plan is not None and self.phase is Phase.STRAIGHT:
+                    self._last = (now, here, float(v[row]))
                     return self._take_change(now, here, happened)
                 if bool(fixes.sure[row]) and not self._pit:
-                    happened.decisions += self.talker.open_after(self._moment(corner, lap, now), self._s(here))
+                    happened.decisions += self.speaking.after(corner, lap, now, here)
         return False
 
     def _change(self, event: Event, t: float, u: float, corner: int, lap: int, happened: Happened) -> None:
@@ -379,98 +353,18 @@ class Pipeline:
         self.counts[why] += 1
         if self.phase is Phase.LOST:
             return
-        self.laps.spoil(self._lap(self._last[1]), why)
-        self.builder.interrupt()
+        self.measuring.laps.spoil(self._lap(self._last[1]), why)
+        self.ground.builder.interrupt()
         self._line_t = float("nan")
-        self._sure = False
         self._change(Event.LOST, t, self._last[1], self.corner, 0, happened)
-        happened.decisions += self.talker.hush(t, self._s(self._last[1]), "lost")
+        happened.decisions += self.speaking.hush(t, self._last[1], "lost")
 
     # passes and laps
 
-    def _measure(self, corner: int, lap: int, happened: Happened, stop_m: float = float("inf")) -> None:
-        driven = self.builder.build(self.history, corner, lap, stop_m)
-        if driven is None:
-            return
-        findings = self.diagnosis.findings(driven, self.bands) if driven.whole else ()
-        off = driven.measures.get("wheels_off", float("nan"))
-        valid = driven.whole and not off >= WHEELS_OFF and not self._pit
-        if off >= WHEELS_OFF:
-            self.laps.spoil(lap, "off track")
-        if driven.whole:
-            happened.passes.append(self._pass(driven, findings, valid))
-            if self.kept is not None:
-                self.kept.append(driven)
-        if valid:
-            self.bands.learn(corner, driven.scatter)
-            self._own_brake.setdefault(corner, deque(maxlen=OWN_BRAKES)).append(driven.measures["brake_start_m"])
-            self.talker.passed(corner, findings)
-        ended = self.laps.add(driven)
-        if ended is not None:
-            happened.laps.append(ended)
-        self.history.forget(driven.zone.next_start_m - 300.0)
-
-    def _pass(self, driven: Driven, findings: tuple[object, ...], valid: bool) -> Pass:
-        return Pass(
-            lap=driven.lap,
-            corner=driven.corner,
-            t_s=self._last[0] if driven.trace is None else float(driven.trace.t_s[-1]),
-            loss_entry_s=driven.loss("entry"),
-            loss_middle_s=driven.loss("middle"),
-            loss_exit_s=driven.loss("exit"),
-            loss_straight_s=driven.loss("straight"),
-            measures=driven.measures,
-            gaps=driven.gaps,
-            findings=findings,  # type: ignore[arg-type]
-            valid=valid,
-        )
-
     def pieces(self) -> Iterator[Piece]:
         """The losses since this was last asked for, piece by piece, for the sum of a lap."""
-        pieces, self.laps.pieces = self.laps.pieces, []
+        pieces, self.measuring.laps.pieces = self.measuring.laps.pieces, []
         yield from pieces
-
-    # speech
-
-    def _moment(self, corner: int, lap: int, now: float) -> Moment:
-        length = self.reference.length_m
-        zone = self.zones[corner].shifted(lap * length)
-        following = (corner + 1) % len(self.zones)
-        next_lap = lap + (1 if following == 0 else 0)
-        approach = self.course.approaches[corner]
-        return Moment(
-            now,
-            lap,
-            corner,
-            zone,
-            self._quiet(approach.anchor, lap - 1 if approach.anchor > corner else lap),
-            self._quiet(following, next_lap),
-            self.ground.gradient[corner],
-            self.talker.spoken_in(lap),
-            approach.named,
-            self.zones,
-        )
-
-    def _quiet(self, corner: int, lap: int) -> float:
-        """Where it gets quiet before a corner: the profile's brake point, or the driver's own if he brakes earlier."""
-        zone = self.zones[corner]
-        quiet = zone.quiet_m
-        own = self._own_brake.get(corner, ())
-        if not own and zone.brake_m == zone.brake_m:
-            quiet -= UNKNOWN_BRAKE_M
-        quiet = min([quiet, *(b - OWN_BRAKE_M for b in own if b == b)])
-        return quiet + lap * self.reference.length_m
-
-    def _speak(self, now: float, u: float, v: float, sure: bool, braking: bool, happened: Happened) -> None:
-        if not sure or self._pit:
-            happened.decisions += self.talker.hush(now, self._s(u), "lost" if not sure else "pit")
-            return
-
-        def reach(place_m: float) -> float:
-            return now + time_to(self.reference, u, v, place_m)
-
-        may_speak = self.phase not in QUIET and not braking
-        happened.decisions += self.talker.consider(now, self._s(u), reach, may_speak)
 
     # what to show
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import msgspec
@@ -232,3 +233,27 @@ def test_the_view_knows_what_a_glance_needs() -> None:
     assert ("live", 1) == (view.state, view.lap)
     assert view.next_corner
     assert view.predicted_s == pytest.approx(p.reference.lap_time_s + view.delta_s)
+
+
+def test_another_reference_is_found_anew_however_frames_are_cut() -> None:
+    """With a new reference the car is lost at the next straight and found on it: the same log for any cut, laps go on
+    being timed, and the lap of the change does not count."""
+    columns = session(3, 20.0)
+    reference, corners = plan()
+    at = int(np.searchsorted(columns["lap"], 1)) + 300
+
+    def drive(cuts: list[int]) -> Happened:
+        p = pipeline()
+        happened = Happened()
+        for a, b in pairwise([0, *sorted({*cuts, at}), len(columns)]):
+            if a == at:
+                p.swap(corners, mixed_rules(), replace(reference))
+            happened.add(p.push_columns(columns.part(a, b)))
+        happened.add(p.finish())
+        return happened
+
+    happened = drive([])
+    assert same(happened) == same(drive(list(range(at, len(columns)))))
+    assert same(happened) == same(drive(list(range(0, len(columns), 37))))
+    assert 2 == sum(p.event == "found" for p in happened.phases)
+    assert [(1, "plan changed"), (2, ""), (3, "")] == [(x.lap, x.why_invalid) for x in happened.laps]

@@ -1,0 +1,24 @@
+"""What came of frames that were pushed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from coach.core.values import Decision, LapDone, Pass, PhaseChange
+
+
+@dataclass
+class Happened:
+    """In order of time within each list."""
+
+    decisions: list[Decision] = field(default_factory=list)
+    passes: list[Pass] = field(default_factory=list)
+    laps: list[LapDone] = field(default_factory=list)
+    phases: list[PhaseChange] = field(default_factory=list)
+
+    def add(self, other: Happened) -> None:
+        """Append what happened later."""
+        self.decisions += other.decisions
+        self.passes += other.passes
+        self.laps += other.laps
+        self.phases += other.phases

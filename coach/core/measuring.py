@@ -1,0 +1,98 @@
+"""From the frames driven to passes, findings and laps: at the end of each corner's straight, and of the record."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Final
+
+from coach.core.bands import Bands
+from coach.core.course import Course, Kind
+from coach.core.ground import Ground
+from coach.core.happened import Happened
+from coach.core.history import History
+from coach.core.lapbook import LapBook
+from coach.core.passes import Driven
+from coach.core.trace import MARGIN_M
+from coach.core.values import Finding, Pass
+
+WHEELS_OFF: Final = 3
+"""This many wheels outside the limit make a pass and its lap invalid (common practice, no source)."""
+KEPT_M: Final = 300.0
+"""Frames this far before a straight's end are kept for the next corner [m]."""
+Learn = Callable[[Driven, tuple[Finding, ...]], None]
+
+
+class Measuring:
+    """Keeps the frames that are still needed; ``learn`` is told of each valid pass."""
+
+    def __init__(self, ground: Ground, bands: Bands, learn: Learn) -> None:
+        self.ground = ground
+        self.bands = bands
+        self.history = History()
+        self.laps = LapBook()
+        self.kept: list[Driven] | None = None
+        self._learn = learn
+
+    def swap(self, ground: Ground, moved: Mapping[int, int]) -> None:
+        """Other corners from now on, ``moved`` old -> new; what was measured on the same reference goes on."""
+        before = self.ground
+        self.ground = ground
+        self.bands.seen = {(moved[c], name): kept for (c, name), kept in self.bands.seen.items() if c in moved}
+        if before.reference is ground.reference and before.builder.known is not None:
+            ground.builder.begin(*before.builder.known)
+
+    def measure(self, corner: int, lap: int, in_pit: bool, happened: Happened, stop_m: float = float("inf")) -> None:
+        """The pass through ``corner`` that began in ``lap`` is over (or cut short at ``stop_m``)."""
+        driven = self.ground.builder.build(self.history, corner, lap, stop_m)
+        if driven is None:
+            return
+        findings = self.ground.diagnosis.findings(driven, self.bands) if driven.whole else ()
+        off = driven.measures.get("wheels_off", float("nan")) >= WHEELS_OFF
+        valid = driven.whole and not off and not in_pit
+        if off:
+            self.laps.spoil(lap, "off track")
+        if driven.whole:
+            happened.passes.append(_pass(driven, findings, valid))
+            if self.kept is not None:
+                self.kept.append(driven)
+        if valid:
+            self.bands.learn(corner, driven.scatter)
+            self._learn(driven, findings)
+        ended = self.laps.add(driven)
+        if ended is not None:
+            happened.laps.append(ended)
+        self.history.forget(driven.zone.next_start_m - KEPT_M)
+
+    def measure_rest(self, front_m: float, in_pit: bool, happened: Happened) -> None:
+        """Passes that ended at or just before the end of the record; a lap may end exactly there."""
+        if not len(self.history):
+            return
+        reach = float(self.history.u_m.max())
+        length = self.ground.reference.length_m
+        ahead = Course(self.ground.reference, self.ground.zones)
+        ahead.begin(front_m)
+        for _, kind, corner, lap in ahead.pass_by(reach + length):
+            if kind is not Kind.MEASURE:
+                continue
+            zone = self.ground.zones[corner].shifted(lap * length)
+            for stop in (zone.next_start_m, (lap + 1) * length):
+                if zone.end_m < stop <= min(zone.next_start_m, reach + MARGIN_M):
+                    self.measure(corner, lap, in_pit, happened, stop)
+                    break
+
+
+def _pass(driven: Driven, findings: tuple[Finding, ...], valid: bool) -> Pass:
+    assert driven.trace is not None  # a whole pass has one
+    return Pass(
+        lap=driven.lap,
+        corner=driven.corner,
+        t_s=float(driven.trace.t_s[-1]),
+        loss_entry_s=driven.loss("entry"),
+        loss_middle_s=driven.loss("middle"),
+        loss_exit_s=driven.loss("exit"),
+        loss_straight_s=driven.loss("straight"),
+        measures=driven.measures,
+        gaps=driven.gaps,
+        findings=findings,
+        valid=valid,
+    )

@@ -1,0 +1,88 @@
+"""When the talker is asked, and what it must know of the moment: how far, how fast, from where on it is quiet."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Mapping
+from typing import Final
+
+from coach.core.candidates import Moment
+from coach.core.ground import Ground
+from coach.core.passes import Driven
+from coach.core.phases import QUIET, Phase
+from coach.core.rules import RuleSet
+from coach.core.talker import Talker
+from coach.core.timing import OWN_BRAKE_M, UNKNOWN_BRAKE_M, time_to
+from coach.core.values import Decision, Finding
+
+OWN_BRAKES: Final = 8
+"""So many of his last brake points tell where a driver may brake the next time."""
+
+
+class Speaking:
+    """The talker on one ground; learns where the driver brakes."""
+
+    def __init__(self, ground: Ground, talker: Talker) -> None:
+        self.ground = ground
+        self.talker = talker
+        self._own_brake: dict[int, deque[float]] = {}
+
+    def swap(
+        self, ground: Ground, rules: RuleSet, durations: Mapping[str, float] | None, moved: Mapping[int, int]
+    ) -> None:
+        """Other corners and rules from now on, ``moved`` old -> new."""
+        self.ground = ground
+        self._own_brake = {moved[i]: kept for i, kept in self._own_brake.items() if i in moved}
+        self.talker.swap(rules, tuple(c.name for c in ground.corners), durations, moved)
+
+    def learn(self, driven: Driven, findings: tuple[Finding, ...]) -> None:
+        """A valid pass: what was found, and where the driver braked."""
+        kept = self._own_brake.setdefault(driven.corner, deque(maxlen=OWN_BRAKES))
+        kept.append(driven.measures["brake_start_m"])
+        self.talker.passed(driven.corner, findings)
+
+    def approach(self, corner: int, lap: int, now_s: float, u_m: float) -> list[Decision]:
+        """A corner comes up."""
+        return self.talker.open_approach(self._moment(corner, lap, now_s), self.ground.place(u_m))
+
+    def after(self, corner: int, lap: int, now_s: float, u_m: float) -> list[Decision]:
+        """A corner is over."""
+        return self.talker.open_after(self._moment(corner, lap, now_s), self.ground.place(u_m))
+
+    def consider(self, now_s: float, u_m: float, speed_mps: float, phase: Phase, braking: bool) -> list[Decision]:
+        """Decide what can be decided now."""
+
+        def reach(place_m: float) -> float:
+            return now_s + time_to(self.ground.reference, u_m, speed_mps, place_m)
+
+        return self.talker.consider(now_s, self.ground.place(u_m), reach, phase not in QUIET and not braking)
+
+    def hush(self, now_s: float, u_m: float, reason: str) -> list[Decision]:
+        """Everything open is held back."""
+        return self.talker.hush(now_s, self.ground.place(u_m), reason)
+
+    def _moment(self, corner: int, lap: int, now_s: float) -> Moment:
+        zones, approach = self.ground.zones, self.ground.course.approaches[corner]
+        following = (corner + 1) % len(zones)
+        return Moment(
+            now_s,
+            lap,
+            corner,
+            zones[corner].shifted(lap * self.ground.reference.length_m),
+            self._quiet(approach.anchor, lap - 1 if approach.anchor > corner else lap),
+            self._quiet(following, lap + 1 if following == 0 else lap),
+            self.ground.gradient[corner],
+            self.talker.spoken_in(lap),
+            approach.named,
+            zones,
+        )
+
+    def _quiet(self, corner: int, lap: int) -> float:
+        """Where it gets quiet before a corner: the profile's brake point, or the driver's own if he brakes earlier."""
+        zone = self.ground.zones[corner]
+        quiet = zone.quiet_m
+        own = self._own_brake.get(corner, ())
+        if not own and zone.brake_m == zone.brake_m:
+            quiet -= UNKNOWN_BRAKE_M
+        quiet = min([quiet, *(b - OWN_BRAKE_M for b in own if b == b)])
+        return quiet + lap * self.ground.reference.length_m
