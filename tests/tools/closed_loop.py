@@ -5,11 +5,12 @@ python tests/tools/closed_loop.py --quick             two circuits, 2 drivers, f
 python tests/tools/closed_loop.py --vary              the learner's assumed shares halved and doubled, 4 drivers each
 python tests/tools/closed_loop.py --keep runs.jsonl   keeps each finished run there and goes on where it stopped
 
+``--conditions ideal alone product everything`` adds a coach who knows the habits: what this learner can gain at most.
 The picture is replay_samples/pictures/closed_loop.png.
 
 The gap is a lap's time less the reference's. It counts as halved with the first lap from which on the median of three
-laps is at most half the gap of the first two laps. After LAPS laps the coach is silent for SILENT laps: what is then
-left of the gain is the retention. The learner and its grounds: learner.py.
+laps is at most half the gap of the same driver's first two laps alone. After LAPS laps the coach is silent for SILENT
+laps: what is then left of the gain is the retention. The learner and its grounds: learner.py.
 """
 
 from __future__ import annotations
@@ -166,6 +167,26 @@ class SaysEverything:
         driver.hear(self.spoken[-1])
 
 
+class Ideal:
+    """The ceiling: knows the habits and tells of each in time, on alternate laps (Park, Shea & Wright 2000)."""
+
+    AHEAD_S = 1.5
+
+    def __init__(self, place: Ground, rules: RuleSet) -> None:
+        self.spoken: list[Heard] = []
+        self._round = 0
+
+    def coach(self, driver: LearningDriver) -> None:
+        """One stretch: half of the habits in one round, the other half in the next."""
+        driver.drive()
+        for number, (corner, fault) in enumerate(driver.habits):
+            ends = driver.acts_at(corner, fault) - self.AHEAD_S
+            if number % 2 == self._round % 2 and ends > float(driver.columns["t_s"][0]) + 1.0:
+                self.spoken.append(Heard(ends - 1.0, ends, corner, ((fault, float("nan")),)))
+                driver.hear(self.spoken[-1])
+        self._round += 1
+
+
 def _metres(text: str) -> float:
     told = re.search(r"(\d+) metres", text)
     return float(told[1]) if told else float("nan")
@@ -176,7 +197,11 @@ def lesson(circuit: str, seed: int, condition: str, laps: int, silent: int, rule
     place = ground(circuit)
     driver = LearningDriver(place.base, habits_of(place.base, seed), seed, traits=traits)
     chosen = load_rules(rules)
-    coaches: dict[str, type[Product | SaysEverything]] = {"product": Product, "everything": SaysEverything}
+    coaches: dict[str, type[Product | SaysEverything | Ideal]] = {
+        "product": Product,
+        "everything": SaysEverything,
+        "ideal": Ideal,
+    }
     ear = coaches[condition](place, chosen) if condition in coaches else None
     left = 1.0
     while len(driver.lap_times) < laps + silent:
@@ -196,7 +221,8 @@ def lesson(circuit: str, seed: int, condition: str, laps: int, silent: int, rule
 def lessons_of(args: argparse.Namespace, traits: Traits) -> Iterator[Lesson]:
     """Drive what was asked for; what ``--keep`` holds is not driven again."""
     keep = Path(args.keep) if args.keep else None
-    held = {}
+    held: dict[tuple[str, int, str, int], Lesson] = {}
+    starts: dict[tuple[str, int], float] = {}
     if keep is not None and keep.exists():
         for row in map(json.loads, keep.read_text().splitlines()):
             held[row["circuit"], row["seed"], row["condition"], row["laps"]] = Lesson(**row)
@@ -209,6 +235,9 @@ def lessons_of(args: argparse.Namespace, traits: Traits) -> Iterator[Lesson]:
                     if keep is not None:
                         with keep.open("a") as file:
                             file.write(json.dumps(vars(one)) + "\n")
+                if condition == "alone":
+                    starts[circuit, seed] = one.first
+                one.start = starts.get((circuit, seed), one.first)
                 yield one
 
 
@@ -232,7 +261,7 @@ def main(argv: list[str] | None = None) -> None:
     """Command line."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--circuits", nargs="*", default=list(CIRCUITS))
-    parser.add_argument("--conditions", nargs="*", default=list(CONDITIONS), choices=CONDITIONS)
+    parser.add_argument("--conditions", nargs="*", default=list(CONDITIONS), choices=(*CONDITIONS, "ideal"))
     parser.add_argument("--seeds", type=int, default=20)
     parser.add_argument("--laps", type=int, default=LAPS)
     parser.add_argument("--rules", default="improving")

@@ -8,7 +8,12 @@ from pathlib import Path
 import numpy as np
 
 CONDITIONS = ("alone", "product", "everything")
-NAMES = {"alone": "no coach", "product": "this coach", "everything": "says everything at each corner"}
+NAMES = {
+    "alone": "no coach",
+    "product": "this coach",
+    "everything": "says everything at each corner",
+    "ideal": "knows the habits",
+}
 
 
 @dataclass
@@ -25,6 +30,8 @@ class Lesson:
     left: float = 1.0
     kept: float = 1.0
     log: dict[str, int] = field(default_factory=dict)
+    start: float = float("nan")
+    """Gap of the first two laps of the same driver alone [s]; not given: his own first two."""
 
     @property
     def gaps(self) -> np.ndarray:
@@ -33,8 +40,8 @@ class Lesson:
 
     @property
     def first(self) -> float:
-        """Gap of the first two laps."""
-        return float(np.mean(self.gaps[:2]))
+        """Gap of the first two laps alone."""
+        return self.start if self.start == self.start else float(np.mean(self.gaps[:2]))
 
     @property
     def final(self) -> float:
@@ -93,7 +100,7 @@ def table(lessons: list[Lesson]) -> str:
     lines = ["median (quartiles) [95 % bootstrap interval of the median]"]
     circuits = list(dict.fromkeys(one.circuit for one in lessons))
     for circuit in [*circuits, "all"]:
-        for condition in CONDITIONS:
+        for condition in dict.fromkeys(one.condition for one in lessons):
             group = [o for o in lessons if circuit in ("all", o.circuit) and condition == o.condition]
             if not group:
                 continue
@@ -125,7 +132,12 @@ def compared(lessons: list[Lesson], other: str) -> str:
     return f"product against {other}: {'; '.join(parts)}; halved sooner for {sooner:.0%}, later for {later:.0%}"
 
 
-STYLE = {"alone": ("#000000", "--", "o"), "product": ("#0072B2", "-", "s"), "everything": ("#D55E00", ":", "^")}
+STYLE = {
+    "alone": ("#000000", "--", "o"),
+    "product": ("#0072B2", "-", "s"),
+    "everything": ("#D55E00", ":", "^"),
+    "ideal": ("#009E73", "-.", "D"),
+}
 """Okabe-Ito colours (Wong 2011, Nature Methods), each with its own line and mark."""
 
 
@@ -138,7 +150,7 @@ def picture(lessons: list[Lesson], path: Path) -> None:
 
     figure, axes = pyplot.subplots(figsize=(8.0, 4.5), dpi=100, layout="constrained")
     laps = lessons[0].laps
-    for condition in CONDITIONS:
+    for condition in NAMES:
         group = np.array([o.gaps / o.first for o in lessons if o.condition == condition])
         if not len(group):
             continue

@@ -159,6 +159,16 @@ class LearningDriver:
         """Mean share of the habits that is left when nothing is said."""
         return float(np.mean([m.left for m in self._mended.values()])) if self._mended else 0.0
 
+    @property
+    def habits(self) -> tuple[tuple[int, str], ...]:
+        """Corner and fault of each habit."""
+        return tuple(self._mended)
+
+    def acts_at(self, corner: int, fault: str) -> float:
+        """When in this stretch he does what ``fault`` is about [s]; inf when not in this one."""
+        lap = self._next_pass(corner, float(self.place_m[0]))
+        return self._when(self._action(corner, fault, lap))
+
     def drive(self) -> Columns:
         """Begin the next stretch."""
         self._before = self._run
