@@ -203,8 +203,9 @@ def ride_of(base: Faultless, laps: int, seed: int, rate_hz: float, torn: bool, j
         cut = last - float(rng.uniform(0.3, 0.7)) * float(lap_s[-1]) if torn else np.inf
         ride.runs.append((now, now + cut, run))
         if torn:
+            # drawn in any case, so that the drive is the same with and without jumps
+            jump = now + run.lap_start_s[3] + float(rng.uniform(0.0, 1.0)) * float(lap_s[2])
             if jumps:
-                jump = now + run.lap_start_s[3] + float(rng.uniform(0.0, 1.0)) * float(lap_s[2])
                 back = (-3.0, -30.0, -jump - ride.shifts[-1][1])[stint % 3]
                 ride.shifts.append((jump, ride.shifts[-1][1] + back))
             now += cut + PIT_S
@@ -426,9 +427,11 @@ def errors(
         i, mid, j = np.searchsorted(c["t_s"], [own - 12.0, own, own + 8.0])
         driven = c["lap"][i:j] * circuit.length_m + c["lap_distance_m"][i:j]
         lap = round((float(driven[mid - i]) - corner.apex_m) / circuit.length_m) * circuit.length_m
-        around = (driven > lap + corner.turn_in_m) & (driven < lap + corner.end_m)
-        if around.any():
-            out.off["lowest speed [m/s]"].append(p.measures["min_speed_mps"] - float(c["speed_mps"][i:j][around].min()))
+        if d.trace is not None:
+            # over the same stretch as the product's
+            a, b, apex = (d.trace.at("t_s", m) for m in (d.zone.turn_in_m - 25.0, d.zone.end_m, d.zone.apex_m))
+            k, m = np.searchsorted(c["t_s"], [own + a - apex, own + b - apex])
+            out.off["lowest speed [m/s]"].append(p.measures["min_speed_mps"] - float(c["speed_mps"][k : m + 1].min()))
         pressed = c["brake"][i:j] > 0.05
         starts = np.flatnonzero(pressed[1:] & ~pressed[:-1]) + 1
         # the press that belongs to this corner; a fault moves it by some tens of metres

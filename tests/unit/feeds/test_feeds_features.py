@@ -16,14 +16,15 @@ SATELLITE = Channels(
 def test_a_satellite_receiver_allows_this_much() -> None:
     """Measured place and speed are on, pedals inferred and what they can not carry said, the rest off."""
     state = {f.name: f.state for f in features(SATELLITE)}
-    assert "on" == state["apex and exit position"] == state["minimum and exit speed"] == state["gradient"]
+    assert "on" == state["apex, exit and turn-in by the path"] == state["minimum and exit speed"] == state["gradient"]
     assert "inferred" == state["brake points"] == state["throttle points"] == state["coasting"]
-    assert "off" == state["gear"] == state["track limits"] == state["turn-in and corrections"]
+    assert "off" == state["gear"] == state["track limits"] == state["steering corrections"]
     lines = feature_lines(SATELLITE)
     assert len(FEATURES) == len(lines)
     assert "gear: off (the source gives no gear)" in lines
     assert any(
-        line.startswith("brake points: inferred (brake inferred from the motion: metres rough") for line in lines
+        line.startswith("brake points: inferred (brake inferred from the motion: good to a metre or two")
+        for line in lines
     )
 
 
@@ -37,7 +38,7 @@ def test_everything_or_nothing() -> None:
 def test_lap_distance_alone_is_a_place() -> None:
     """Without x and y the lap distance carries the time against the reference, but no lines."""
     state = {f.name: f.state for f in features(Channels(frozenset({"t_s", "lap_distance_m"}), frozenset()))}
-    assert ("on", "off") == (state["time against the reference"], state["apex and exit position"])
+    assert ("on", "off") == (state["time against the reference"], state["apex, exit and turn-in by the path"])
 
 
 @pytest.mark.parametrize("name", ["practice", "udp", "map", "nmea", "replay"])
