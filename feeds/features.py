@@ -39,7 +39,7 @@ FEATURES: Final = (
     _Need("place on the lap", _PLACE),
     _Need("time against the reference", _PLACE),
     _Need("minimum and exit speed", (_fields("speed_mps"),), "a few tenths of a metre per second too smooth"),
-    _Need("brake points", (_fields("brake"),), "good to a metre or two; a light brake looks like a lift"),
+    _Need("brake points", (_fields("brake"),), "good to some 4 m; a light brake looks like a lift"),
     _Need("brake effort and release", (_fields("brake"),), "effort is good, the release only to some 8 m"),
     _Need("throttle points", (_fields("throttle"),), "first throttle to some 7 m, full throttle to some 20 m; late ones"
           " are often missed"),

@@ -110,8 +110,9 @@ class Count:
         spread = "/".join(f"{q:.1f}" for q in np.quantile(off, (0.5, 0.9, 1.0)))
         strict = f"{self.found + self.arguable_found} of {self.corners + self.arguable}"
         return (
-            f"found {self.found:3d} of {self.corners:3d}  invented {self.invented:2d}  extra {self.extra:2d}  kinks {self.arguable_found} of"
-            f" {self.arguable} (strict {strict})  apex off 50/90/100 %: {spread} m, within 10 m"
+            f"found {self.found:3d} of {self.corners:3d}  invented {self.invented:2d}  extra {self.extra:2d}"
+            f"  kinks {self.arguable_found} of {self.arguable} (strict {strict})"
+            f"  apex off 50/90/100 %: {spread} m, within 10 m"
             f" {100 * float(np.mean(off <= 10.0)):.0f} %"
         )
 
