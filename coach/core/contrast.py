@@ -116,7 +116,7 @@ def _throttle(u: Floats, own: _Rows, ref: _Rows, zone: Zone, ours: dict[str, flo
 def _withheld(u: Floats, own: _Rows, ref: _Rows, from_m: float, to_m: float) -> float:
     """Metres after the reference's opening over which it gave as much throttle as the pass left out."""
     inside = (u >= from_m) & (u <= to_m)
-    first = _opening(u, ref.throttle, PEDAL_OFF, from_m, to_m)
+    first = _opening(u, ref.throttle, LEVELS[0], from_m, to_m)
     if first != first:
         return 0.0
     lack = np.where(inside, ref.throttle - own.throttle, 0.0)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 
 from coach.core.reference import Reference
-from coach.core.timing import approaches
+from coach.core.timing import approaches, free_m
 from coach.core.zones import Zone
 
 SETTLE_M = 20.0
@@ -59,7 +59,7 @@ class Course:
                 add(zone.brake_m, Kind.BRAKE, i)
             add(zone.turn_in_m, Kind.TURN_IN, i)
             add(zone.apex_m, Kind.APEX, i)
-            add(zone.end_m, Kind.END, i)
+            add(free_m(zone), Kind.END, i)
             add(zone.next_start_m + SETTLE_M, Kind.MEASURE, i)
         self.places = sorted(places)
         self._next = 0

@@ -17,10 +17,15 @@ class _Lap:
 
 @dataclass
 class LapBook:
-    """Adds up the pieces of each lap. A lap counts if it was followed from line to line and nothing spoiled it."""
+    """Adds up the pieces of each lap. A lap counts if it was followed from line to line and nothing spoiled it.
+
+    ``flying`` is false on an out-lap: until the line is crossed for the first time, or again after the pits.
+    """
 
     laps: dict[int, _Lap] = field(default_factory=dict)
     pieces: list[Piece] = field(default_factory=list)
+    flying: bool = False
+    pit_t_s: float = float("-inf")
 
     def lap(self, number: int) -> _Lap:
         """The lap, made on first use."""
@@ -31,10 +36,19 @@ class LapBook:
         faults = self.lap(number).faults
         if why not in faults:
             faults.append(why)
+        if why == "restart":
+            self.flying = False
+
+    def in_pit(self, t_s: float) -> None:
+        """The car is in the pits at ``t_s``."""
+        self.flying = False
+        self.pit_t_s = t_s
 
     def begin(self, number: int, t_s: float) -> None:
         """The line was crossed into lap ``number``."""
         self.lap(number).begin_t_s = t_s
+        # a line crossed in the pit lane begins an out-lap
+        self.flying = t_s > self.pit_t_s
 
     def add(self, driven: Driven) -> LapDone | None:
         """Take the pieces of a pass in; the lap that it ended, if it crossed the line."""

@@ -48,7 +48,9 @@ class Measuring:
             return
         findings = self.ground.diagnosis.findings(driven, self.bands) if driven.whole else ()
         off = driven.measures.get("wheels_off", float("nan")) >= WHEELS_OFF
-        valid = driven.whole and not off and not in_pit
+        # an out-lap is driven on cold tyres and from a roll: nothing is learned from it
+        flying = self.laps.flying or not self.ground.reference.closed
+        valid = driven.whole and flying and not off and not in_pit
         if off:
             self.laps.spoil(lap, "off track")
         if driven.whole:

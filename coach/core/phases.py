@@ -22,7 +22,10 @@ class Phase(StrEnum):
 
 
 class Event(StrEnum):
-    """What can happen to a phase: tracking, places passed, the brake used in the approach."""
+    """What can happen to a phase: tracking, places passed, the brake used in the approach.
+
+    END is where full throttle can be held again, which may be before the next straight begins.
+    """
 
     FOUND = "found"
     LOST = "lost"

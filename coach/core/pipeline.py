@@ -248,6 +248,8 @@ class Pipeline:
             if at < len(events) and events[at][0] <= row:
                 row = events[at][0]
                 self._pit = bool(pit[row])
+                if self._pit:
+                    self.measuring.laps.in_pit(float(t[row]))
                 self.measuring.history.hidden = n - 1 - row
                 changed = self._event(events[at], t, u, v, brake, fixes, happened)
                 at += 1

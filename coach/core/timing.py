@@ -64,7 +64,7 @@ def approaches(reference: Reference, zones: tuple[Zone, ...]) -> tuple[Approach,
     closed = reference.closed
     quiet = [at(z.quiet_m) for z in zones]
     # the first corner of an open course has the way from the start
-    end = [at(zones[i - 1].end_m - (reference.length_m if i == 0 else 0.0)) if i or closed else 0.0 for i in range(n)]
+    end = [at(free_m(zones[i - 1]) - (reference.length_m if i == 0 else 0.0)) if i or closed else 0.0 for i in range(n)]
     room = [q - e for q, e in zip(quiet, end, strict=True)]
     out = []
     for i in range(n):
@@ -77,12 +77,17 @@ def approaches(reference: Reference, zones: tuple[Zone, ...]) -> tuple[Approach,
                 chosen = j
         shift = reference.length_m if chosen < 0 else 0.0
         zone = zones[chosen]
-        after = zones[chosen - 1].end_m - (reference.length_m if chosen % n == 0 else 0.0) if n > 1 or closed else 0.0
+        after = free_m(zones[chosen - 1]) - (reference.length_m if chosen % n == 0 else 0.0)
         if chosen == 0 and not closed:
             after = 0.0
         place = open_place(reference, zone, after) - shift
         out.append(Approach(place if closed else max(place, SURE_BY_M), chosen % n, chosen != i))
     return tuple(out)
+
+
+def free_m(zone: Zone) -> float:
+    """Where speech may begin again after a corner [m]: where full throttle can be held, before the next straight."""
+    return min(max(zone.exit_m, zone.apex_m), zone.end_m)
 
 
 def open_place(reference: Reference, zone: Zone, previous_end_m: float) -> float:

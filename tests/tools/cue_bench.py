@@ -221,14 +221,14 @@ class Judge:
         return float(np.interp(u_m, self.u[i - 1 : i + 1], self.t[i - 1 : i + 1]))
 
     def _quiet(self) -> dict[tuple[int, int], tuple[float, float]]:
-        """(lap, corner) -> from the real brake (or turn-in) to the end [s]."""
+        """(lap, corner) -> from the real brake (or turn-in) to the exit, where full throttle can be held [s]."""
         out = {}
         pressed = np.flatnonzero((self.brake[1:] > BRAKE_ON) & ~(self.brake[:-1] > BRAKE_ON)) + 1
         for lap in range(int(self.u[-1] // self.length) + 1):
             before = -1e9
             for i, zone in enumerate(self.zones):
                 z = zone.shifted(lap * self.length)
-                begin, end = self.when(z.turn_in_m), self.when(z.end_m)
+                begin, end = self.when(z.turn_in_m), self.when(z.exit_m)
                 if begin == begin and end == end:
                     inside = [float(self.t[k]) for k in pressed
                               if max(z.quiet_m - 200.0, before) < self.u[k] < z.apex_m]  # fmt: skip

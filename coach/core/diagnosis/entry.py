@@ -104,7 +104,8 @@ def _slowing(case: Case) -> bool:
 def _lifted(case: Case, idle: float) -> bool:
     """Whether a pedal was left early: the brake let go sooner, or the throttle long before the brake."""
     release = case.g("brake_release_m")
-    return not release > -0.3 * idle or case.g("idle_lift_m") > 0.5 * idle
+    own = case.driven.gaps["idle_before_m"] > 0.5 * idle
+    return own or not release > -0.3 * idle or case.g("idle_lift_m") > 0.5 * idle
 
 
 def softer(case: Case) -> float:

@@ -30,7 +30,7 @@ def test_fault_is_found_for_what_it_is(fault: str, noise: bool) -> None:
     for truth, passed in found:
         assert [fault] == [f.fault for f in passed.findings]
         finding = passed.findings[0]
-        off = 6.0 if fault == "throttle_late" else AMOUNT.get(fault, 3.0)
+        off = AMOUNT.get(fault, 3.0)
         assert finding.amount == pytest.approx(truth.amount, abs=off)
         assert finding.cost_s == pytest.approx(truth.cost_s, rel=0.2, abs=0.015)
 
