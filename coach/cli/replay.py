@@ -17,9 +17,7 @@ def register(app: typer.Typer) -> None:
         profile: str | None = typer.Option(None, "--profile", help="Profile folder or name, instead of the session's."),
         rules: str | None = typer.Option(None, "--rules", help="Rule file or name, instead of the session's."),
         log: Path | None = typer.Option(None, "--log", help="Write the decision log (JSON lines) here."),
-        against: str | None = typer.Option(
-            None, "--against", help="Compare with a rule set or an old log (.jsonl)."
-        ),
+        against: str | None = typer.Option(None, "--against", help="Compare with a rule set or an old log (.jsonl)."),
         differences: Path | None = typer.Option(None, "--differences", help="Write the full comparison here."),
         corner: str | None = typer.Option(None, "--explain", help="Every candidate at this corner, with its reason."),
         lap: int | None = typer.Option(None, "--lap", help="Only this lap (with --explain)."),

@@ -267,10 +267,7 @@ class Schedule:
 
     def state(self) -> Memory:
         """What to keep for the next session: laps start anew there."""
-        kept = {
-            key: msgspec.structs.replace(p, said_lap=-1000)
-            for key, p in self.memory.progress.items()
-        }
+        kept = {key: msgspec.structs.replace(p, said_lap=-1000) for key, p in self.memory.progress.items()}
         return Memory(kept, dict(self.memory.heard))
 
 

@@ -23,8 +23,7 @@ def test_a_satellite_receiver_allows_this_much() -> None:
     assert len(FEATURES) == len(lines)
     assert "gear: off (the source gives no gear)" in lines
     assert any(
-        line.startswith("brake points: inferred (brake inferred from the motion: good to some 4 m")
-        for line in lines
+        line.startswith("brake points: inferred (brake inferred from the motion: good to some 4 m") for line in lines
     )
 
 
