@@ -15,6 +15,7 @@ import msgspec
 
 from coach import __version__
 from coach.app.engine import Engine, Tally
+from coach.app.first_drive import record_only
 from coach.app.interrupt import interrupts
 from coach.app.live_edit import LiveEdits
 from coach.app.places import known_file, new_session_folder, sessions_folder
@@ -80,7 +81,15 @@ class Ran:
 
 
 def drive(options: DriveOptions, notice: Notice, progress: Progress | None = None) -> Ran:
-    """Run until the feed ends, the laps are driven, the overlay is closed or Ctrl-C. Raises CoachError, FeedError."""
+    """Run until the feed ends, the laps are driven, the overlay is closed or Ctrl-C. Raises CoachError, FeedError.
+
+    Without a profile the run is only recorded.
+    """
+    if not options.profile:
+        tally, recorder, source = record_only(options.asked, options.record, options.driver, notice)
+        recorder.update_header(**_learned(source))
+        status = recorder.close(dict(source.counters))
+        return Ran(tally, recorder.folder, dict(source.counters), status.lost_frames)
     plan = load_plan(options.profile)
     rules = load_rules(options.rules)
     keep = known_file(options.driver, plan.circuit)
@@ -124,6 +133,14 @@ def drive(options: DriveOptions, notice: Notice, progress: Progress | None = Non
             ran.session, ran.lost_frames = writer.folder, status.lost_frames
         _keep(keep, msgspec.json.encode(known_after(pipeline)), notice)
         return ran
+
+
+def own_profile(asked: Asked) -> str:
+    """The profile that belongs to a feed by itself: the practice circuit's, a replayed session's; "" when none does."""
+    if asked.feed == "practice":
+        return "hollow_ridge"
+    kept = asked.session / PROFILE_FILE if asked.feed == "replay" and asked.session is not None else None
+    return str(kept) if kept is not None and kept.exists() else ""
 
 
 def open_outputs(

@@ -13,7 +13,11 @@ def register(app: typer.Typer) -> None:
     @app.command()
     def drive(
         feed: str = typer.Option("practice", "--feed", help="practice, udp, map, nmea or replay."),
-        profile: str = typer.Option("hollow_ridge", "--profile", help="Profile folder or name."),
+        profile: str = typer.Option(
+            "",
+            "--profile",
+            help="Profile folder or name. Without: the practice circuit's, the replayed session's, or none.",
+        ),
         rules: str = typer.Option("improving", "--rules", help="first_laps, improving, race, or a rule file."),
         driver: str = typer.Option("driver", "--driver", help="Whose progress is kept."),
         laps: int | None = typer.Option(None, "--laps", min=1, help="End after this many whole laps."),
@@ -48,7 +52,7 @@ def register(app: typer.Typer) -> None:
         keys: Path | None = typer.Option(None, "--keys", help="Folder of keys, for helpers on other machines."),
     ) -> None:
         """Drive with spoken cues. Without options: the built-in practice feed."""
-        from coach.app.drive import DriveOptions, Heard
+        from coach.app.drive import DriveOptions, Heard, own_profile
         from coach.app.drive import drive as run
         from coach.app.sources import Asked
         from coach.cli.progress import phrase_progress
@@ -68,7 +72,7 @@ def register(app: typer.Typer) -> None:
             watch,
             keys,
         )
-        options = DriveOptions(asked, profile, rules, driver, laps, heard, record, not no_record)
+        options = DriveOptions(asked, profile or own_profile(asked), rules, driver, laps, heard, record, not no_record)
         with phrase_progress() as progress:
             ran = run(options, warn, progress)
         if not quiet:

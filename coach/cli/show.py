@@ -230,4 +230,4 @@ def show_ran(ran: Ran) -> None:
         say(f"{ran.lost_frames} frames could not be recorded")
     if ran.session is not None:
         say(f"session: {ran.session}")
-        say(f"next: coach debrief {ran.session}")
+        say(f"next: coach {'debrief' if ran.tally.laps else 'survey'} {ran.session}")

@@ -133,3 +133,14 @@ def test_a_log_that_can_not_be_written_is_named(coach: Coach, recorded: Path, pr
     code, _, err = coach("replay", recorded, "--profile", profile, "--log", tmp_path / "no" / "log.jsonl")
     assert code == 2
     assert "log.jsonl" in err
+
+
+def test_a_drive_without_a_profile_is_recorded_for_a_survey(coach: Coach, recorded: Path, tmp_path: Path) -> None:
+    """A first drive on an unknown circuit says that it is only recorded; the survey of the record makes the profile."""
+    folder = tmp_path / "first"
+    code, _, err = coach("drive", "--feed", "replay", "--session", recorded, "--speed", "max", "--record", folder)
+    assert 0 == code
+    assert "only recorded" in err
+    code, out, _ = coach("survey", folder, "-o", tmp_path / "made")
+    assert 0 == code
+    assert "11 corners" in out
