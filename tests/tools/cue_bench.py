@@ -188,7 +188,8 @@ def drive(place: Ground, rules: str, skill: Skill, answers: bool, laps: int, see
                 if progress.said <= 2 or pipeline.talker.schedule.memory.heard[d.text] <= 1:
                     new.add(len(decisions))
                 if answers and d.family == "correction":
-                    feed.hear(place.match[names[d.corner]], d.fault)
+                    if (heard := place.match.get(names[d.corner])) is not None:
+                        feed.hear(heard, d.fault)
             decisions.append(d)
         passes += happened.passes
     decisions += pipeline.finish().decisions
