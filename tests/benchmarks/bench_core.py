@@ -185,8 +185,10 @@ def debrief(quick: bool) -> None:
         writer = SessionWriter(place, Header(session="bench", started_at="", feed="practice"), copies)
         for i in range(0, len(session.columns), 4096):
             writer.frames(session.columns.part(i, i + 4096))
-            time.sleep(0.002)
-        writer.close()
+            time.sleep(0.05)  # the writer has a thread of its own and drops what it can not take in
+        lost = writer.close(timeout_s=60.0).lost_frames
+        if lost:
+            raise RuntimeError(f"the record of the bench lost {lost} frames")
         read = cpu_s(lambda: SessionReader(place).columns(), REPEATS)
         took = cpu_s(lambda: debrief_session(place), 1)
         push = cpu_s(lambda: push_each(session.pipeline(), session.columns, 4096), 1)
