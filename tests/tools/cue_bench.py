@@ -187,9 +187,9 @@ def drive(place: Ground, rules: str, skill: Skill, answers: bool, laps: int, see
                 progress = pipeline.talker.schedule.memory.progress[f"{d.rule}@{d.corner}"]
                 if progress.said <= 2 or pipeline.talker.schedule.memory.heard[d.text] <= 1:
                     new.add(len(decisions))
-                if answers and d.family == "correction":
-                    if (heard := place.match.get(names[d.corner])) is not None:
-                        feed.hear(heard, d.fault)
+                heard = place.match.get(names[d.corner])
+                if answers and d.family == "correction" and heard is not None:
+                    feed.hear(heard, d.fault)
             decisions.append(d)
         passes += happened.passes
     decisions += pipeline.finish().decisions
