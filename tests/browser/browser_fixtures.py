@@ -14,7 +14,8 @@ from browser_helpers import ARGUMENTS, AXE, CHROMIUM, DESKTOP, WAIT_MS, Editor, 
 from playwright.sync_api import Browser, Dialog, Page, sync_playwright
 
 
-@pytest.fixture(scope="session")
+# of a module, not of the session: while playwright runs, no other test in the process could run an event loop
+@pytest.fixture(scope="module")
 def chromium() -> Iterator[Browser]:
     """The system's Chromium, headless."""
     if not CHROMIUM:
@@ -70,10 +71,11 @@ def profile(tmp_path: Path, repository: Path) -> Path:
 
 
 @pytest.fixture
-def editor(profile: Path, driven: Path, home: dict[str, str]) -> Iterator[str]:
+def editor(page: Page, profile: Path, driven: Path, home: dict[str, str]) -> Iterator[str]:
     """An editor of this test's own on the copied profile; its address."""
     running = Editor(profile, driven, home)
     yield running.address
+    page.close()  # before its server goes: a page left alone says so on its console
     running.close()
 
 
