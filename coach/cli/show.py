@@ -20,7 +20,11 @@ if TYPE_CHECKING:
     from coach.app.surveying import Surveyed
 
 PLACES = 3
+NOTHING_S = 0.005
+TREND_LAPS = 10
 KMH = 3.6
+START = "start"
+"""The row of the straight before the first corner; shown only when something was lost there."""
 console = Console(highlight=False, markup=False, soft_wrap=True)
 
 
@@ -137,19 +141,23 @@ def show_debrief(done: Debrief, json: bool) -> None:
 
 
 def _show_corners(done: Debrief) -> None:
-    table = Table(
-        "corner", "lost a lap", "entry", "middle", "exit", "straight", "trend", "spread", "brake", "slowest", box=None
-    )
+    table = Table(box=None, padding=(0, 2, 0, 0))
+    table.add_column("corner", no_wrap=True)
+    for heading in ("lost", "entry", "middle", "exit", "after"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("trend", no_wrap=True)
+    for heading in ("spread s", "brake ± m", "lowest ± km/h"):
+        table.add_column(heading, justify="right")
     spread = {s.corner: s for s in done.spread}
     order: list[str] = []
     for lap in done.laps:
         order += [c.corner for c in lap.corners if c.corner not in order]
     for name in order:
         rows = [c for lap in done.laps if lap.valid for c in lap.corners if c.corner == name]
-        if not rows:
+        total = [c.loss_s + c.loss_straight_s for c in rows]
+        if not rows or (name == START and all(abs(t) < NOTHING_S for t in total)):
             continue
         n = len(rows)
-        total = [c.loss_s + c.loss_straight_s for c in rows]
         parts = [
             sum(values) / n
             for values in (
@@ -160,14 +168,17 @@ def _show_corners(done: Debrief) -> None:
             )
         ]
         s = spread.get(name)
-        brake = f"± {s.brake_start_m:.1f} m" if s is not None and s.brake_start_m is not None else "-"
-        slow = f"± {s.min_speed_mps * KMH:.1f} km/h" if s is not None and s.min_speed_mps is not None else "-"
-        spread_s = f"± {s.loss_s:.2f} s" if s is not None else "-"
-        table.add_row(
-            name, f"{sum(total) / n:+.3f}", *(f"{p:+.3f}" for p in parts), spark(total), spread_s, brake, slow
-        )
+        brake = f"{s.brake_start_m:.1f}" if s is not None and s.brake_start_m is not None else "-"
+        slow = f"{s.min_speed_mps * KMH:.1f}" if s is not None and s.min_speed_mps is not None else "-"
+        spread_s = f"{s.loss_s:.2f}" if s is not None else "-"
+        table.add_row(name, _seconds(sum(total) / n), *map(_seconds, parts), spark(total), spread_s, brake, slow)
     console.print(table)
     console.print()
+
+
+def _seconds(loss: float) -> str:
+    """Hundredths with their sign; a dot for nothing, so that the eye finds what is something."""
+    return f"{loss:+.2f}" if abs(loss) >= NOTHING_S else "·"
 
 
 def spark(values: list[float]) -> str:
@@ -175,7 +186,7 @@ def spark(values: list[float]) -> str:
     blocks = "▁▂▃▄▅▆▇█"
     low, high = min(values), max(values)
     span = max(high - low, 0.05)
-    return "".join(blocks[int((v - low) / span * (len(blocks) - 1))] for v in values[-16:])
+    return "".join(blocks[int((v - low) / span * (len(blocks) - 1))] for v in values[-TREND_LAPS:])
 
 
 def _show_laps(done: Debrief) -> None:
