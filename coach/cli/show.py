@@ -61,6 +61,7 @@ def show_survey(done: Surveyed, json: bool) -> None:
                     for lap in found.laps
                 ],
                 "notes": found.notes,
+                "merged": msgspec.to_builtins(done.merged) if done.merged is not None else None,
             }
         )
         return
@@ -103,6 +104,10 @@ def _show_merge(merged: Any) -> None:
         say(f"{corner} was not found again and stays as it is")
     for corner, why in merged.refused:
         say(f"{corner}: the survey's numbers were not taken, {why}")
+    for direction, apex_m in merged.left_out:
+        say(
+            f"the {direction} corner at {apex_m:.0f} m was deleted from the profile and stays out (see its last_survey)"
+        )
     say(f"{len(merged.refreshed)} numbers refreshed")
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from ruamel.yaml.scalarstring import DoubleQuotedScalarString
@@ -19,8 +19,11 @@ from coach.profile.yaml_tree import write_tree
 _HEADER = """\
 # Corner profile. Edit by hand or with the editor: comments stay.
 # Places are metres along the reference, from the finish line. boards: metres before turn-in, far to near.
-# The survey refreshes only the numbers that still equal those under `surveyed`; yours are kept.
+# The survey refreshes only the numbers that still equal those under `surveyed`; yours are kept. A corner that you
+# delete stays out of it, as long as its line stands under `last_survey`.
 """
+LAST_SURVEY: Final = "last_survey"
+"""Where the profile keeps the corners as the surveys found them."""
 _ORDER = [f.alias or n for n, f in CornerModel.model_fields.items()]
 
 
@@ -56,6 +59,20 @@ def corner_map(corner: Corner, name: str = "") -> CommentedMap:
     return CommentedMap(sorted(out.items(), key=lambda item: _ORDER.index(item[0])))
 
 
+def outline(corner: Corner) -> dict[str, Any]:
+    """A surveyed corner as it is kept under ``last_survey``: enough to know it again."""
+    values = survey_values(corner)
+    return {"direction": corner.direction, **{f: values[f] for f in ("turn_in_m", "apex_m", "end_m")}}
+
+
+def outlines(every: Sequence[dict[str, Any]]) -> CommentedSeq:
+    """Corners of a survey as they stand in the file, each on a line of its own."""
+    rows = CommentedSeq(CommentedMap(c) for c in every)
+    for row in rows:
+        row.fa.set_flow_style()
+    return rows
+
+
 def place_key(node: CommentedMap, key: str, value: Any) -> None:
     """Set ``key`` in a corner (or its ``surveyed``) in the schema's order; None takes it away."""
     if value is None:
@@ -76,6 +93,7 @@ def new_profile(path: Path, circuit: str, length_m: float, corners: Sequence[Cor
     tree["length_m"] = round(length_m, 3)
     tree["reference"] = "reference.arrow"
     tree["corners"] = CommentedSeq(corner_map(c) for c in corners)
+    tree[LAST_SURVEY] = outlines([outline(c) for c in corners])
     text = _HEADER + write_tree(tree)
     return YamlFile.new(path, text, ProfileModel, ProfileFileError)
 

@@ -4,26 +4,27 @@ Each corner keeps, under ``surveyed``, the numbers as the survey last wrote them
 surveyed twin is the survey's and is refreshed; one that differs was edited and stays, for good: its twin is left
 alone too. A field named under ``kept`` stays whatever it is, and so does every number of a corner without
 ``surveyed`` (it was written by hand). Names, words, boards, kerbs and comments are never touched.
+
+A corner that a person deleted stays out: the profile keeps, under ``last_survey``, the outlines of the corners that
+the surveys found, and one of these without a corner in the profile is not added again. Who wants it back takes its
+line out of ``last_survey``.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any, Final
+from dataclasses import dataclass, replace
+from typing import Any
 
 from pydantic import ValidationError
 from ruamel.yaml.comments import CommentedMap
 
 from coach.core.values import Corner
-from coach.profile.corner_map import corner_map, place_key, survey_values
+from coach.profile.corner_map import corner_map, outline, place_key, survey_values
 from coach.profile.models import PLACES, SURVEYED_FIELDS, CornerModel
 from coach.profile.problems import CrossFieldError
+from coach.profile.same_corner import match, remember, taken_out
 from coach.profile.yaml_tree import plain
-
-MATCH_M: Final = 60.0
-"""Two corners of one direction whose apexes lie this near are the same corner, as are two that overlap."""
 
 Values = dict[str, Any]
 
@@ -34,6 +35,7 @@ class MergeReport:
 
     ``vanished`` corners are in the profile and were not found again: they stay. ``refused`` are (corner, why): the
     survey's numbers would have made the profile wrong (crossed a limit, broken the order, overlapped).
+    ``left_out`` are corners (direction, apex [m]) that were found and that a person had deleted: they stay out.
     """
 
     refreshed: tuple[tuple[str, str, float | None, float | None], ...] = ()
@@ -41,6 +43,7 @@ class MergeReport:
     added: tuple[str, ...] = ()
     vanished: tuple[str, ...] = ()
     refused: tuple[tuple[str, str], ...] = ()
+    left_out: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass
@@ -66,7 +69,10 @@ def merge_survey(tree: CommentedMap, surveyed: Sequence[Corner], length_m: float
     """
     length_m = round(length_m, 3)
     corners = tree["corners"]
-    pairs = _match([_values(c) for c in corners], surveyed, length_m)
+    known, outlines = [_values(c) for c in corners], [outline(c) for c in surveyed]
+    deleted = taken_out(tree, known, length_m)
+    pairs = match([*known, *deleted], outlines, length_m)
+    left_out = {k for i, k in pairs.items() if i >= len(known)}
     refused: list[tuple[str, str]] = []
     kept: list[tuple[str, str, float | None, float | None]] = []
     parts: list[_Part] = []
@@ -85,7 +91,11 @@ def merge_survey(tree: CommentedMap, surveyed: Sequence[Corner], length_m: float
             parts.append(_Part(name, new, _values(new), dict(new["surveyed"]), is_new=True))
     parts.sort(key=lambda p: _start(p.new) if p.is_new else _start(_values(p.now)))
     refused += _untangle(parts, length_m)
-    return _apply(tree, parts, length_m, kept, refused, [i for i in range(len(corners)) if i not in pairs])
+    report = _apply(tree, parts, length_m, kept, refused, [i for i in range(len(corners)) if i not in pairs])
+    # one that found no room was not deleted by anybody: it is no part of what is remembered
+    there = match([_values(c) for c in corners], outlines, length_m).values()
+    remember(tree, [o for k, o in enumerate(outlines) if k in there or k in left_out], length_m)
+    return replace(report, left_out=tuple((surveyed[k].direction, surveyed[k].apex_m) for k in sorted(left_out)))
 
 
 def _refreshed(
@@ -179,25 +189,6 @@ def _apply(
     if tree["length_m"] != length_m:
         tree["length_m"] = length_m
     return MergeReport(tuple(refreshed), tuple(kept), tuple(added), vanished, tuple(refused))
-
-
-def _match(known: list[Values], surveyed: Sequence[Corner], length_m: float) -> dict[int, int]:
-    """Index of a known corner -> index of the surveyed corner that is the same one; nearest apexes first."""
-    near = []
-    for i, corner in enumerate(known):
-        for k, found in enumerate(surveyed):
-            if corner["direction"] != found.direction:
-                continue
-            apart = abs(math.remainder(corner["apex_m"] - found.apex_m, length_m))
-            half = (corner["end_m"] - corner["turn_in_m"] + found.end_m - found.turn_in_m) / 2
-            middles = (corner["end_m"] + corner["turn_in_m"] - found.end_m - found.turn_in_m) / 2
-            if apart <= MATCH_M or abs(math.remainder(middles, length_m)) < half:
-                near.append((apart, i, k))
-    pairs: dict[int, int] = {}
-    for _, i, k in sorted(near):
-        if i not in pairs and k not in pairs.values():
-            pairs[i] = k
-    return pairs
 
 
 def _values(corner: CommentedMap) -> Values:

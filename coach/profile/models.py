@@ -96,6 +96,15 @@ class Surveyed(Strict):
     gear: Gear | None = None
 
 
+class OutlineModel(Strict):
+    """A corner as a survey found it, to know it again when the profile holds it no more."""
+
+    direction: Direction
+    turn_in_m: Metres
+    apex_m: Metres
+    end_m: Metres
+
+
 class CornerModel(Strict):
     """One corner. Places are metres along the reference; over the finish line they go on beyond its length."""
 
@@ -180,6 +189,7 @@ class ProfileModel(Strict):
     reference: FileName = "reference.arrow"
     pronounce: dict[Name, Name] = {}
     corners: Annotated[list[CornerModel], Field(min_length=1, max_length=200)]
+    last_survey: Annotated[list[OutlineModel], Field(max_length=400)] = []
 
     @model_validator(mode="after")
     def _together(self, info: ValidationInfo) -> ProfileModel:

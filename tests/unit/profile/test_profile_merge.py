@@ -115,7 +115,7 @@ def test_what_would_break_the_profile_is_refused_by_name(tmp_path: Path) -> None
 
 
 def test_a_profile_written_by_hand_is_never_changed(tmp_path: Path) -> None:
-    """Corners without surveyed numbers belong to the person, wholly."""
+    """Corners without surveyed numbers belong to the person, wholly: only what the survey found is put below them."""
     path = tmp_path / "profile.yaml"
     path.write_text(PROFILE)
     file = read_profile(path)
@@ -124,7 +124,9 @@ def test_a_profile_written_by_hand_is_never_changed(tmp_path: Path) -> None:
         corner("y", 480.0, "right", turn_in_m=490.0, apex_m=525.0, exit_m=550.0, end_m=590.0),
     )
     report = merge_survey(file.tree, found, 1000.0)
-    assert PROFILE == file.rendered()
+    body = PROFILE.removesuffix("# the end\n")
+    assert file.rendered().startswith(body + "last_survey:\n")
+    assert file.rendered().endswith("}\n# the end\n")
     assert () == report.vanished
     assert {("Ochre", 5), ("Umber", 6)} == {(name, sum(k[0] == name for k in report.kept)) for name, *_ in report.kept}
     report = merge_survey(file.tree, found[:1], 1000.0)
@@ -136,6 +138,57 @@ def test_corners_match_over_the_line(tmp_path: Path) -> None:
     file = new_profile(tmp_path / "profile.yaml", "Ring", 1000.0, [corner("Turn 1", 900.0)])
     report = merge_survey(file.tree, [corner("Turn 1", 902.0)], 1000.0)
     assert (("Turn 1",) * 5, ()) == (tuple(r[0] for r in report.refreshed), report.added)
+
+
+def without(file: YamlFile[ProfileModel], name: str) -> YamlFile[ProfileModel]:
+    """The profile as a person leaves it who takes a corner's lines out of the file."""
+    lines = file.path.read_text().split("\n")
+    start = lines.index(f"  - name: {name}")
+    ends = (i for i in range(start + 1, len(lines)) if not lines[i].startswith("    "))
+    del lines[start : next(ends)]
+    file.path.write_text("\n".join(lines))
+    return read_profile(file.path)
+
+
+def test_a_deleted_corner_stays_out_of_every_later_survey(tmp_path: Path) -> None:
+    """What a person deleted is not added again, even when one survey missed it in between, until its line is taken."""
+    file = without(made(tmp_path), "Turn 2")
+    before = file.text
+    for found in (moved(3.0), (FIRST[0], FIRST[2]), moved(-2.0)):
+        report = merge_survey(file.tree, found, 1000.0)
+        assert ((), ()) == (report.added, report.vanished)
+        assert ((("right", found[1].apex_m),) if len(found) == 3 else ()) == report.left_out
+        file.save()
+        file = read_profile(file.path)
+        assert ["Turn 1", "Turn 3"] == [c.name for c in file.model.corners]
+    merge_survey(file.tree, FIRST, 1000.0)
+    assert before == file.rendered()
+    text = file.path.read_text()
+    line = next(x for x in text.split("\n") if "direction: right, turn_in_m: 458" in x)
+    file.path.write_text(text.replace(line + "\n", ""))
+    file = read_profile(file.path)
+    assert ("Turn 2",) == merge_survey(file.tree, FIRST, 1000.0).added
+
+
+def test_a_deleted_neighbour_gives_its_numbers_to_nobody(tmp_path: Path) -> None:
+    """A deleted corner that is found again is not taken for the corner of the same direction close to it."""
+    near = corner("Turn 2", 260.0, end_m=330.0, exit_m=325.0, turn_in_m=270.0, apex_m=300.0)
+    close = corner("Turn 3", 330.0, end_m=390.0, exit_m=380.0, turn_in_m=335.0, apex_m=350.0)
+    file = new_profile(tmp_path / "profile.yaml", "Ring", 1000.0, [FIRST[0], near, close])
+    file.save()
+    file = without(read_profile(file.path), "Turn 3")
+    report = merge_survey(file.tree, [FIRST[0], close], 1000.0)
+    assert (("left", 350.0),) == report.left_out
+    assert ((), ("Turn 2",)) == (report.refreshed, report.vanished)
+
+
+def test_a_corner_without_room_is_not_counted_as_deleted(tmp_path: Path) -> None:
+    """A new corner that was refused because it overlaps comes in when there is room for it."""
+    file = made(tmp_path)
+    report = merge_survey(file.tree, (*FIRST, corner("Turn 4", 800.0, "right")), 1000.0)
+    assert ["Turn 4"] == [name for name, _ in report.refused]
+    report = merge_survey(file.tree, (*FIRST, corner("Turn 4", 852.0, "right", end_m=1000.0)), 1000.0)
+    assert (("Turn 4",), ()) == (report.added, report.left_out)
 
 
 place = st.floats(0, 30).map(lambda v: round(v, 1))
