@@ -8,17 +8,12 @@ from pathlib import Path
 
 import platformdirs
 
-APP = "corner-coach"
+from coach import APP
 
 
 def sessions_folder() -> Path:
     """Where sessions are recorded unless told otherwise."""
     return Path(platformdirs.user_data_dir(APP)) / "sessions"
-
-
-def profiles_folder() -> Path:
-    """Where profiles that others shared are added unless told otherwise."""
-    return Path(platformdirs.user_data_dir(APP)) / "profiles"
 
 
 def known_file(driver: str, circuit: str) -> Path:

@@ -9,7 +9,7 @@ from pathlib import Path
 import msgspec
 import platformdirs
 
-from coach.app.places import APP
+from coach import APP
 from coach.app.rerun import Rerun, settle_findings
 from coach.app.setup import Setup
 from coach.core.rules import RuleSet

@@ -16,12 +16,13 @@ def register(app: typer.Typer) -> None:
         into: Path | None = typer.Option(None, "--into", help="The folder to make; it must not be there yet."),
     ) -> None:
         """Unpack a shared profile: sizes limited, every file validated, no path leaves the folder."""
-        from coach.app.places import profiles_folder, slug
+        from coach.app.places import slug
         from coach.cli.show import say
         from coach.profile.share import unpack
+        from coach.profile.store import added_folder
 
-        folder = into if into is not None else profiles_folder() / slug(file.stem)
+        folder = into if into is not None else added_folder() / slug(file.stem)
         done = unpack(file, folder)
         say(f"{done.plan.circuit}, {len(done.plan.corners)} corners: {', '.join(done.files)}")
         say(f"added: {done.path}")
-        say(f"next: coach drive --profile {done.path}")
+        say(f"next: coach drive --profile {done.path if into is not None else done.path.name}")

@@ -1,4 +1,4 @@
-"""Find a file that the user names: a path first, else the name of one that ships with the product."""
+"""Find a file that the user names: a path first, else the name of one that ships with the product or was added."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ def shipped(name_or_path: str | Path, known: Mapping[str, Path], what: str) -> P
     if given.exists():
         return given
     error: type[DataError] = RulesError if what == "rule set" else ProfileError
-    names = ", ".join(known) or "none"
+    names = ", ".join(sorted(known)) or "none"
     raise error(str(name_or_path), f"found no such file or folder, and no {what} of that name; known: {names}")
 
 

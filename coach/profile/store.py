@@ -10,6 +10,9 @@ from functools import cache
 from pathlib import Path
 from typing import Final
 
+import platformdirs
+
+from coach import APP
 from coach.core.reference import Reference
 from coach.core.values import Corner
 from coach.errors import ProfileError, RulesError
@@ -40,7 +43,7 @@ class Plan:
 
 
 def load_plan(name_or_path: str | Path) -> Plan:
-    """Profile and reference by folder, by profile file, or by the name of a profile that ships.
+    """Profile and reference by folder, by profile file, or by the name of a profile that ships or was added.
 
     Raises ProfileError naming file, line and field.
     """
@@ -82,8 +85,8 @@ def profile_of(data: bytes, path: str, rule_names: frozenset[str] = frozenset())
 
 
 def profile_path(name_or_path: str | Path) -> Path:
-    """The profile file meant by a folder, a file or a shipped name; raises ProfileError listing what is known."""
-    path = shipped(name_or_path, profile_paths(), "profile")
+    """The profile file meant by a folder, a file or a name; raises ProfileError listing the names that are known."""
+    path = shipped(name_or_path, {**added_profiles(), **profile_paths()}, "profile")
     if path.is_dir():
         inner = path / PROFILE_NAME
         if not inner.is_file():
@@ -98,6 +101,16 @@ def profile_paths() -> Mapping[str, Path]:
     from profiles import folder
 
     return {p.parent.name: p.parent for p in sorted(folder().glob(f"*/{PROFILE_NAME}"))}
+
+
+def added_folder() -> Path:
+    """Where ``coach add`` puts profiles unless told otherwise."""
+    return Path(platformdirs.user_data_dir(APP)) / "profiles"
+
+
+def added_profiles() -> Mapping[str, Path]:
+    """The profiles that were added on this machine, by the name of their folder."""
+    return {p.parent.name: p.parent for p in sorted(added_folder().glob(f"*/{PROFILE_NAME}"))}
 
 
 def agree(file: YamlFile[ProfileModel], reference: Reference) -> None:

@@ -53,6 +53,32 @@ def test_add_goes_to_the_users_profiles(run: Run, tmp_path: Path) -> None:
     ]
 
 
+def test_an_added_profile_is_found_by_its_name(run: Run, tmp_path: Path) -> None:
+    """After coach add its name does wherever a profile is asked for; an unknown name is answered with all known."""
+    packed, page = tmp_path / "My Ridge!.zip", tmp_path / "again.zip"
+    assert 0 == run("share", "hollow_ridge", "-o", packed)[0]
+    assert "coach drive --profile my-ridge" in run("add", packed)[1]
+    for command in (
+        ("replay", SESSION, "--profile", "my-ridge"),
+        ("debrief", SESSION, "--profile", "my-ridge", "--no-keep"),
+        ("guide", "my-ridge"),
+        ("share", "my-ridge", "-o", page),
+        ("drive", "--profile", "my-ridge", "--quiet", "--laps", "1", "--speed", "max", "--no-record"),
+    ):
+        code, _, errors = run(*command)
+        assert (0, "") == (code, errors.strip())
+    for wrong in (
+        ("drive", "--profile", "your-ridge"),
+        ("replay", SESSION, "--profile", "your-ridge"),
+        ("debrief", SESSION, "--profile", "your-ridge"),
+        ("edit", "your-ridge", "--no-browser"),
+    ):
+        code, _, errors = run(*wrong)
+        assert 2 == code
+        assert "your-ridge: found no such file or folder, and no profile of that name; " in errors
+        assert "known: hollow_ridge, my-ridge" in errors
+
+
 def test_guide_as_json_names_every_corner(run: Run) -> None:
     """A program can read the guide."""
     code, out, _ = run("guide", "hollow_ridge", "--json")
