@@ -22,6 +22,8 @@ PRIOR: Final[Mapping[str, float]] = {
     "coast_s": 0.08,
     "drive_late_m": 3.0,
     "drive_share": 0.04,
+    "gear_min": 0.1,
+    "gear_mean": 0.1,
     "idle_before_m": 4.0,
     "idle_after_m": 3.0,
     "entry_line_m": 0.35,
@@ -48,6 +50,8 @@ FLOOR: Final[Mapping[str, float]] = {
     "coast_s": 0.2,
     "drive_late_m": 5.0,
     "drive_share": 0.12,
+    "gear_min": 0.9,
+    "gear_mean": 0.6,
     "idle_before_m": 6.0,
     "idle_after_m": 5.0,
     "entry_line_m": 0.7,
@@ -67,10 +71,15 @@ _JUDGED: Final = (
     "brake_peak",
     "min_speed_mps",
     "drive_late_m",
+    "drive_share",
+    "idle_after_m",
+    "gear_min",
+    "gear_mean",
     "entry_line_m",
     "apex_line_m",
     "exit_line_m",
 )
+"""A pass is usual only if all of these lie inside: every measure that a cause is known by."""
 
 
 def shorth_sigma(values: list[float]) -> float:

@@ -34,7 +34,7 @@ from coach.core.passes import Driven
 from coach.core.rules import RuleSet
 from coach.core.values import Pass
 from coach.survey.survey import Survey, survey
-from feeds.practice import FaultPlan, Habit, Noise, Scatter, faultless, simulate
+from feeds.practice import FaultPlan, Habit, Noise, Scatter, SimRun, faultless, simulate
 from feeds.practice.circuit import circuit_from_centre_line
 from feeds.practice.faultless import Faultless
 
@@ -114,13 +114,22 @@ def practice_session(
         scatter=Scatter(2.0 * scatter, 0.3 * scatter, 0.15 * scatter),
         noise=Noise(position_m=0.3, speed_mps=0.1) if noise else None,
     )  # fmt: skip
+    return columns_of(run, noise), truth_of(run, base)
+
+
+def columns_of(run: SimRun, noise: bool) -> Columns:
+    """The frames of a run: as a feed gives them, or whole and without noise."""
     if noise:
-        columns = Columns.of(run.frames())
-    else:
-        columns = Columns.empty(len(run.channels["t_s"]))
-        for name, values in run.channels.items():
-            if name in CHANNELS:
-                columns[name][:] = values
+        return Columns.of(run.frames())
+    columns = Columns.empty(len(run.channels["t_s"]))
+    for name, values in run.channels.items():
+        if name in CHANNELS:
+            columns[name][:] = values
+    return columns
+
+
+def truth_of(run: SimRun, base: Faultless) -> list[Truth]:
+    """What was driven wrong, with the time at which the car was slowest there."""
     t, lap, distance = (run.channels[k] for k in ("t_s", "lap", "lap_distance_m"))
     truth = []
     for item in run.truth:
@@ -130,7 +139,7 @@ def practice_session(
         here = np.flatnonzero(lap == lap[row])
         i = here[np.argmin(np.abs(distance[here] - place))]
         truth.append(Truth(float(t[i]), item.fault, item.amount, item.cost_s))
-    return columns, truth
+    return truth
 
 
 def plain_session(
@@ -197,8 +206,12 @@ def surveyed(columns: Columns, first_fault_s: float) -> Survey:
 
 
 def score_session(fault: str, columns: Columns, truth: list[Truth], show: int = 0) -> Score:
+    return score_passes(fault, diagnose(columns, min(t.t_s for t in truth)), truth, show)
+
+
+def score_passes(fault: str, passes: list[tuple[Pass, Driven]], truth: list[Truth], show: int = 0) -> Score:
     score = Score()
-    pairs = [(p, d) for p, d in diagnose(columns, min(t.t_s for t in truth)) if d.trace is not None]
+    pairs = [(p, d) for p, d in passes if d.trace is not None]
     at = np.array([d.trace.at("t_s", d.zone.apex_m) for _, d in pairs if d.trace is not None])
     hit: dict[int, list[Truth]] = defaultdict(list)
     for t in truth:

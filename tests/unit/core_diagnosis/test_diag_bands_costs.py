@@ -55,6 +55,22 @@ def test_a_habit_never_becomes_the_usual() -> None:
     assert (1.0, 0.02) == (bands.usual(0)["brake_start_m"], bands.usual(0)["loss_s"])
 
 
+@pytest.mark.parametrize(
+    ("measure_name", "gap"),
+    [
+        ("brake_start_m", -16.0), ("brake_peak", -0.3), ("min_speed_mps", -2.0), ("drive_late_m", 14.0),
+        ("drive_share", 0.4), ("idle_after_m", 20.0), ("gear_min", 1.0), ("gear_mean", -0.9), ("entry_line_m", 1.5),
+        ("apex_line_m", -1.2), ("exit_line_m", 1.5),
+    ],
+)  # fmt: skip
+def test_no_kind_of_habit_becomes_the_usual(measure_name: str, gap: float) -> None:
+    """A driver who does it in every lap has no usual that hides it, whatever it is."""
+    bands = Bands()
+    for i in range(12):
+        bands.learn(0, {"loss_s": 0.3, measure_name: gap + 0.01 * i})
+    assert {} == bands.usual(0)
+
+
 @pytest.mark.parametrize("method", ["braking_earlier", "driving_later", "slower", "leaving_slower", "arriving_slower"])
 @settings(max_examples=30, deadline=None)
 @given(small=st.floats(0.0, 10.0), more=st.floats(0.1, 5.0))

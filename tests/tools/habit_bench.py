@@ -1,0 +1,92 @@
+"""How often a habit is found: the same fault in every lap, against a reference from another, faultless session.
+
+python tests/tools/habit_bench.py [--laps 6] [--noise] [--faults throttle_soft gear_low] [--show 3]
+
+The other benches put a fault into few passes of many. A driver does the same every lap, so that nothing in his
+own session tells how the corner is driven without the fault: what he always does must not become the usual.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from fault_bench import (
+    AMOUNTS,
+    CIRCUITS,
+    MORE,
+    NEEDS_BRAKE,
+    SIX,
+    Score,
+    Truth,
+    columns_of,
+    practice_base,
+    score_passes,
+    spread_out,
+    surveyed,
+    table,
+    truth_of,
+)
+
+from coach.app.rerun import rerun, settle_findings
+from coach.app.setup import Setup
+from coach.core.rules import RuleSet
+from feeds.practice import FaultPlan, Habit, Noise, Scatter, simulate
+
+LEARNED = 6
+"""Faultless laps the reference is made of."""
+
+
+def job(args: tuple[int, str, int, int, float, bool, int]) -> Score:
+    """One circuit, one fault: a reference from one session, passes of another."""
+    circuit, fault, laps, seed, rate, noise, show = args
+    base = practice_base(circuit)
+    blur = Noise(position_m=0.3, speed_mps=0.1) if noise else None
+    model = surveyed(
+        columns_of(simulate(base, LEARNED, rate_hz=rate, seed=seed + 500, noise=blur), noise), float("inf")
+    )
+    setup = Setup("bench", model.reference, model.corners, RuleSet("none", "improving", ()))
+    usable = [c.index for c in base.corners if c.braked or fault not in NEEDS_BRAKE]
+    low, high = AMOUNTS[fault]
+    rng = np.random.default_rng([seed, 91])
+    score = Score()
+    for corners in spread_out(usable, len(base.corners), len(usable), seed):
+        habits = [Habit(c, fault, float(rng.uniform(low, high)), spread=0.05 * low) for c in corners]
+        run = simulate(
+            base, laps, rate_hz=rate, seed=seed, faults=FaultPlan(tuple(habits)), scatter=Scatter(), noise=blur
+        )
+        truth: list[Truth] = truth_of(run, base)
+        result = rerun([columns_of(run, noise)], setup)
+        pairs = list(zip(settle_findings(result), result.pipeline.kept or [], strict=True))
+        score.add(score_passes(fault, pairs, truth, show))
+    return score
+
+
+def main() -> None:
+    """Command line."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--laps", type=int, default=6)
+    parser.add_argument("--faults", nargs="*", default=[*SIX, *MORE])
+    parser.add_argument("--circuits", nargs="*", type=int, default=list(CIRCUITS)[:3])
+    parser.add_argument("--noise", action="store_true", help="0.3 m and 0.1 m/s")
+    parser.add_argument("--rate", type=float, default=60.0)
+    parser.add_argument("--show", type=int, default=0)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--workers", type=int, default=2)
+    args = parser.parse_args()
+    jobs = [(c, f, args.laps, args.seed, args.rate, args.noise, args.show) for f in args.faults for c in args.circuits]
+    score = Score()
+    with ProcessPoolExecutor(args.workers) as pool:
+        for part in map(job, jobs) if args.workers < 2 else pool.map(job, jobs):
+            score.add(part)
+    table(score)
+
+
+if __name__ == "__main__":
+    main()
