@@ -48,7 +48,8 @@ def parse_checked(data: bytes, name: str, model: type[M]) -> M:
     except MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         line = mark.line + 1 if mark is not None else 1
-        raise FeedFormatError(f"{name}:{line}: not YAML: {_one_line(error.problem or error.context)}") from None
+        hint = "; write it in quotes" if "cannot start any token" in str(error.problem) else ""
+        raise FeedFormatError(f"{name}:{line}: not YAML: {_one_line(error.problem or error.context)}{hint}") from None
     except (YAMLError, ValueError, RecursionError, TypeError, AttributeError, IndexError, KeyError) as error:
         # the parser lets through what its own constructors raise on strange scalars
         raise FeedFormatError(f"{name}:1: not YAML: {_one_line(error)}") from None

@@ -15,6 +15,7 @@ from coach.app.sources.files import (
     Guess,
     Imported,
     Table,
+    columns_of,
     convert,
     export,
     guess_columns,
@@ -23,6 +24,7 @@ from coach.app.sources.files import (
     read_column_map,
     read_table,
     write_column_map,
+    write_draft,
 )
 from coach.core.columns import Columns
 from coach.errors import CoachError
@@ -39,12 +41,16 @@ class ImportFileError(CoachError):
 
 @dataclass(frozen=True)
 class Found:
-    """A table and how its columns are to be read; ``guesses`` is empty when a map was given."""
+    """A table and how its columns are to be read; ``guesses`` is empty when a map was given.
+
+    ``column_map`` is None when the guess ``lacking`` something (a sentence each) that a session can not do without.
+    """
 
     file: Path
     table: Table
-    column_map: ColumnMap
-    guesses: tuple[Guess, ...]
+    column_map: ColumnMap | None
+    guesses: tuple[Guess, ...] = ()
+    lacking: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -65,30 +71,40 @@ class Done:
 
 
 def guess(file: Path, columns: Path | None, separator: str, decimal: str) -> Found:
-    """Read ``file`` and its map; raises FeedError, or ImportFileError when time or place can not be found."""
+    """Read ``file`` and its map, or guess the map; raises FeedError."""
     if columns is not None:
         chosen = read_column_map(columns)
         table = read_table(file, separator=separator or chosen.separator, decimal=decimal or chosen.decimal)
-        return Found(file, table, chosen, ())
+        return Found(file, table, chosen)
     table = read_table(file, separator=separator, decimal=decimal)
     guesses = guess_columns(table)
     lacking = missing(guesses)
-    if lacking:
-        shown = ", ".join(table.names[:20]) + (", ..." if len(table.names) > 20 else "")
-        raise ImportFileError(
-            f"{file}: {'; '.join(lacking)}; columns: {shown}; name them in a map and give it with --map"
-        )
-    return Found(file, table, map_of(guesses), tuple(guesses))
+    return Found(file, table, None if lacking else map_of(guesses), tuple(guesses), tuple(lacking))
 
 
 def store_map(found: Found, path: Path) -> None:
-    """Write the map to be edited; raises FeedError."""
-    write_column_map(path, found.column_map, {g.field: g.reason for g in found.guesses})
+    """Write the map to be edited, with a gap for what is lacking; raises FeedError."""
+    reasons = {g.field: g.reason for g in found.guesses}
+    if found.column_map is not None:
+        write_column_map(path, found.column_map, reasons)
+    else:
+        write_draft(path, columns_of(list(found.guesses)), reasons, found.table.names)
+
+
+def whole_map(found: Found) -> ColumnMap:
+    """The map; raises ImportFileError when time or place could not be found."""
+    if found.column_map is None:
+        shown = ", ".join(found.table.names[:20]) + (", ..." if len(found.table.names) > 20 else "")
+        raise ImportFileError(
+            f"{found.file}: {'; '.join(found.lacking)}; columns: {shown}; "
+            "write a map with --write-map MAP, fill it in and give it with --map MAP"
+        )
+    return found.column_map
 
 
 def import_table(found: Found, wanted: Wanted, progress: Progress) -> Done:
-    """Make the session; raises FeedError, SessionError."""
-    made = convert(found.table, found.column_map, str(found.file), progress)
+    """Make the session; raises FeedError, SessionError, ImportFileError when the map is not whole."""
+    made = convert(found.table, whole_map(found), str(found.file), progress)
     header = Header(
         session=wanted.folder.name,
         started_at=datetime.now(UTC).isoformat(timespec="seconds"),

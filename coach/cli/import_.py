@@ -13,7 +13,9 @@ def register(app: typer.Typer) -> None:
     @app.command("import")
     def import_(
         file: Path = typer.Argument(..., help="CSV, Parquet, ASAM MDF4 or GPX."),
-        output: Path = typer.Option(..., "-o", "--output", help="Session folder to make."),
+        output: Path | None = typer.Option(
+            None, "-o", "--output", help="Session folder to make (with --write-map: none)."
+        ),
         columns: Path | None = typer.Option(None, "--map", help="Column map (YAML) instead of a guess."),
         write_map: Path | None = typer.Option(None, "--write-map", help="Only write the guessed map here, to edit."),
         yes: bool = typer.Option(False, "--yes", "-y", help="Take the guess without asking."),
@@ -24,18 +26,24 @@ def register(app: typer.Typer) -> None:
         as_json: bool = typer.Option(False, "--json", help="Print what was done as JSON."),
     ) -> None:
         """Make a session from a logged file; the columns are guessed, shown and confirmed."""
-        from coach.app.importing import Wanted, guess, import_table, store_map
+        from coach.app.importing import Wanted, guess, import_table, store_map, whole_map
         from coach.cli.importing import ask, show_guess, show_imported
         from coach.cli.progress import stage_progress
 
+        if output is None and write_map is None:
+            raise typer.BadParameter("the session folder to make", param_hint="-o")
         with stage_progress() as progress:
             found = guess(file, columns, separator, decimal)
         if columns is None and not as_json:
             show_guess(found)
         if write_map is not None:
             store_map(found, write_map)
-            typer.echo(f"column map: {write_map}; edit it and import with --map {write_map}")
+            gaps = "".join(f"{lack}; " for lack in found.lacking)
+            what = "fill in what it marks with FILL IN" if gaps else "edit it"
+            typer.echo(f"column map: {write_map}; {gaps}{what} and import with --map {write_map}")
             return
+        whole_map(found)
+        assert output is not None  # asked above
         if columns is None and not yes and not ask():
             raise typer.Exit(1)
         with stage_progress() as progress:

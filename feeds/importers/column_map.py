@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from feeds.errors import FeedOpenError
-from feeds.units import UNITS
+from feeds.units import UNITS, plain_unit
 from feeds.yaml_marks import read_checked
 
 Number = Annotated[float, Field(allow_inf_nan=False)]
@@ -26,8 +27,8 @@ class Choice(_Strict):
     ``of_largest``: a share of the largest value in the file, for a pressure or a force.
     """
 
-    column: str
-    unit: str = ""
+    column: Annotated[str, Field(min_length=1)]
+    unit: Annotated[str, AfterValidator(plain_unit)] = ""
     scale: Number = 1.0
     shift: Number = 0.0
     of_largest: bool = False
@@ -69,8 +70,7 @@ class ColumnMap(_Strict):
                 raise ValueError(f"unit {choice.unit!r} of {field} is not one of: {', '.join(UNITS[field])}")
         if "t_s" not in self.columns:
             raise ValueError("no column for t_s, the time")
-        has = set(self.columns)
-        if not ({"x_m", "y_m"} <= has or {"lat_deg", "lon_deg"} <= has or has & {"lap_distance_m", "lap_fraction"}):
+        if not has_place(self.columns):
             raise ValueError("no columns for the place: x_m and y_m, lat_deg and lon_deg, or a lap distance")
         return self
 
@@ -80,22 +80,50 @@ def read_column_map(path: Path) -> ColumnMap:
     return read_checked(path, ColumnMap)
 
 
-def write_column_map(path: Path, column_map: ColumnMap, reasons: dict[str, str] | None = None) -> None:
+def write_column_map(path: Path, column_map: ColumnMap, reasons: Mapping[str, str] | None = None) -> None:
     """Store a map to be edited, each column with the reason it was chosen for. FeedOpenError when that fails."""
-    lines = ["# Which column of the file is which field. Units allowed per field:"]
-    lines += [f"#   {field}: {', '.join(UNITS[field])}" for field in column_map.columns if len(UNITS[field]) > 1]
-    lines.append("columns:")
-    for field, choice in column_map.columns.items():
-        lines.append(
-            f"  {field}:" + (f"   # {' '.join(reasons[field].split())}" if reasons and field in reasons else "")
-        )
-        values = choice.model_dump(exclude_defaults=True) | {"column": choice.column}
-        lines += [f"    {key}: {_scalar(value)}" for key, value in values.items()]
+    lines = _columns(column_map.columns, reasons or {})
     rest = column_map.model_dump(exclude_defaults=True, exclude={"columns", "line"}, exclude_none=True)
     lines += [f"{key}: {_scalar(value)}" for key, value in rest.items()]
     if column_map.line is not None:
         line = column_map.line.model_dump(exclude_none=True)
         lines += ["line:", *(f"  {key}: {_scalar(value)}" for key, value in line.items())]
+    _write(path, lines)
+
+
+def write_draft(path: Path, columns: Mapping[str, Choice], reasons: Mapping[str, str], names: Sequence[str]) -> None:
+    """Store what was found of a map, with a gap to fill in where a field that must be there was not found.
+
+    ``names`` are the columns of the file. The draft is refused at its gap until that is filled. FeedOpenError.
+    """
+    lines = _columns(columns, reasons)
+    for wanted, what in ((() if "t_s" in columns else ("t_s",), "the time"),
+                         (() if has_place(columns) else ("x_m", "y_m"), "the place: or lat_deg and lon_deg instead, "
+                          "or lap_distance_m alone")):  # fmt: skip
+        if wanted:
+            lines.append(f"  # FILL IN {what}. Columns of the file: {', '.join(map(_scalar, names))}")
+            lines += [line for field in wanted for line in (f"  {field}:", '    column: ""')]
+    _write(path, lines)
+
+
+def has_place(fields: Collection[str]) -> bool:
+    """Whether these fields tell where the car is."""
+    has = set(fields)
+    return {"x_m", "y_m"} <= has or {"lat_deg", "lon_deg"} <= has or bool(has & {"lap_distance_m", "lap_fraction"})
+
+
+def _columns(columns: Mapping[str, Choice], reasons: Mapping[str, str]) -> list[str]:
+    lines = ["# Which column of the file is which field. Units allowed per field:"]
+    lines += [f"#   {field}: {', '.join(UNITS[field])}" for field in columns if len(UNITS[field]) > 1]
+    lines.append("columns:")
+    for field, choice in columns.items():
+        lines.append(f"  {field}:" + (f"   # {' '.join(reasons[field].split())}" if field in reasons else ""))
+        values = choice.model_dump(exclude_defaults=True) | {"column": choice.column}
+        lines += [f"    {key}: {_scalar(value)}" for key, value in values.items()]
+    return lines
+
+
+def _write(path: Path, lines: list[str]) -> None:
     try:
         path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     except OSError as error:

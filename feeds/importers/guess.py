@@ -8,10 +8,10 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from feeds.importers.column_map import Choice, ColumnMap
+from feeds.importers import motion
+from feeds.importers.column_map import Choice, ColumnMap, has_place
 from feeds.importers.table import Floats, Table
 from feeds.importers.words import VOCABULARY, likeness
-from feeds.plane import Plane
 from feeds.units import UNITS, known_unit
 
 _ENOUGH: Final = 0.45
@@ -22,7 +22,6 @@ _PRESSURES: Final = frozenset({"bar", "psi", "kpa", "mpa", "pa", "mbar", "n", "k
 _ACCELERATIONS: Final = frozenset(
     {"g", "m/s2", "m/s^2", "m/s²", "rad/s", "deg/s", "°/s", "°c", "c", "f", "rpm", "1/min"}
 )
-_MOTION_AGREES: Final = 0.04
 
 
 class Guess(msgspec.Struct, frozen=True):
@@ -63,7 +62,7 @@ def guess_columns(table: Table) -> list[Guess]:
             taken[c.field] = c
             used.add(c.column)
     _pairs(taken)
-    _speed_by_motion(table, taken)
+    _units_by_motion(table, taken)
     return [
         Guess(
             c.field,
@@ -79,9 +78,13 @@ def guess_columns(table: Table) -> list[Guess]:
 
 def map_of(guesses: list[Guess]) -> ColumnMap:
     """The guesses as a map; pydantic's ValidationError when time or place was not found."""
+    return ColumnMap(columns=columns_of(guesses))
+
+
+def columns_of(guesses: list[Guess]) -> dict[str, Choice]:
+    """The guesses as the columns of a map, in the order of the fields."""
     order = list(UNITS)
-    found = {g.field: g.choice for g in sorted(guesses, key=lambda g: order.index(g.field))}
-    return ColumnMap(columns=found)
+    return {g.field: g.choice for g in sorted(guesses, key=lambda g: order.index(g.field))}
 
 
 def missing(guesses: list[Guess]) -> list[str]:
@@ -90,7 +93,7 @@ def missing(guesses: list[Guess]) -> list[str]:
     said = []
     if "t_s" not in has:
         said.append("no column looks like the time (t_s)")
-    if not ({"x_m", "y_m"} <= has or {"lat_deg", "lon_deg"} <= has or has & {"lap_distance_m", "lap_fraction"}):
+    if not has_place(has):
         said.append("no columns look like a place (x_m and y_m, lat_deg and lon_deg, or lap_distance_m)")
     return said
 
@@ -200,40 +203,40 @@ def _pairs(taken: dict[str, _Candidate]) -> None:
             taken.pop(other, None)
 
 
-def _speed_by_motion(table: Table, taken: dict[str, _Candidate]) -> None:
-    """Without a written unit the way the car went tells the unit of its speed."""
-    speed = taken.get("speed_mps")
-    if speed is None or any(w.startswith("unit ") for w in speed.why) or "t_s" not in taken:
+def _units_by_motion(table: Table, taken: dict[str, _Candidate]) -> None:
+    """What is not written about the units of lap distance and speed, the way the car went tells."""
+    time, speed, distance = (taken.get(f) for f in ("t_s", "speed_mps", "lap_distance_m"))
+    if time is None:
         return
-    t = table.numbers(taken["t_s"].column) * UNITS["t_s"].get(taken["t_s"].unit, 1.0)
-    way = _way(table, taken)
-    if way is None:
+    dt = motion.step_s(table, time.column, time.unit)
+    told = None if speed is None else table.numbers(speed.column)[:-1]
+    way = motion.step_in_plane(table, {f: (c.column, c.unit) for f, c in taken.items()})
+    way = None if way is None else motion.moving(way, dt, told)
+    along = None if distance is None else motion.moving(np.diff(table.numbers(distance.column)), dt, told)
+    pace = None if told is None else told * dt
+    ask_speed = speed is not None and not motion.is_written(speed.why)
+    ask_distance = distance is not None and not motion.is_written(distance.why)
+    if way is None and along is not None and pace is not None and told is not None and ask_speed and ask_distance:
+        length, unit = motion.units_together(along, told, dt)
+        _settle(distance, length, "its speed and its lap distance agree")
+        _settle(speed, unit, "its speed and its lap distance agree")
         return
-    told = table.numbers(speed.column)[:-1]
-    dt = np.diff(t)
-    fair = np.isfinite(way) & np.isfinite(told) & (dt > 0) & (dt < 2.0) & (way > 0) & (way < 200.0) & (told > 1.0)
-    if np.count_nonzero(fair) < 50:
-        return
-    ratio = float(np.sum(way[fair]) / np.sum((told * dt)[fair]))
-    for unit, size in UNITS["speed_mps"].items():
-        if abs(ratio / size - 1.0) < _MOTION_AGREES:
-            speed.unit = unit
-            speed.why = [w for w in speed.why if "look like" not in w] + [f"the car moves as its speed says in {unit}"]
-            speed.score += 0.05
-            return
+    if distance is not None and along is not None and ask_distance:
+        true = way if way is not None else None if ask_speed or pace is None else pace * _factor(speed)
+        if true is not None:
+            _settle(distance, motion.unit_by_ratio("lap_distance_m", along, true), "the car moves as it says")
+    if pace is not None and ask_speed:
+        true = way if way is not None else None if along is None else along * _factor(distance)
+        if true is not None:
+            _settle(speed, motion.unit_by_ratio("speed_mps", pace, true), "the car moves as its speed says")
 
 
-def _way(table: Table, taken: dict[str, _Candidate]) -> Floats | None:
-    """Metres from each row to the next, shape (n - 1,); None without a place in the plane."""
-    if "x_m" in taken and "y_m" in taken:
-        x, y = (table.numbers(taken[n].column) * UNITS[n].get(taken[n].unit, 1.0) for n in ("x_m", "y_m"))
-    elif "lat_deg" in taken and "lon_deg" in taken:
-        lat, lon = (table.numbers(taken[n].column) * UNITS[n].get(taken[n].unit, 1.0) for n in ("lat_deg", "lon_deg"))
-        first = np.flatnonzero(np.isfinite(lat) & np.isfinite(lon) & (np.abs(lat) <= 90) & (np.abs(lon) <= 180))
-        if not len(first):
-            return None
-        x, y = Plane(float(lat[first[0]]), float(lon[first[0]])).to_xy_arrays(lat, lon)
-    else:
-        return None
-    way: Floats = np.hypot(np.diff(x), np.diff(y))
-    return way
+def _settle(c: _Candidate | None, unit: str, why: str) -> None:
+    if c is not None and unit:
+        c.unit = unit
+        c.why = [w for w in c.why if "look like" not in w] + [f"{why} in {unit}"]
+        c.score += 0.05
+
+
+def _factor(c: _Candidate | None) -> float:
+    return 1.0 if c is None else UNITS[c.field].get(c.unit, 1.0)

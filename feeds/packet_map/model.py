@@ -11,7 +11,7 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field, Tag, model_validator
 
-from feeds.units import UNITS
+from feeds.units import UNITS, plain_unit
 from feeds.yaml_marks import read_checked
 
 TYPES: Final = {
@@ -45,6 +45,7 @@ def _type(value: str) -> str:
 
 
 TypeName = Annotated[str, AfterValidator(_type)]
+Unit = Annotated[str, AfterValidator(plain_unit)]
 Offset = Annotated[int, Field(ge=0, le=MAX_PACKET)]
 Number = Annotated[float, Field(allow_inf_nan=False)]
 
@@ -98,7 +99,7 @@ class FieldPlace(_Strict):
     index: Annotated[int, Field(ge=0, le=MAX_PACKET)] = 0
     scale: Number = 1.0
     shift: Number = 0.0
-    unit: str = ""
+    unit: Unit = ""
     absent: Number | None = None
     bit: Annotated[int, Field(ge=0, le=63)] | None = None
     on: tuple[int, ...] = ()

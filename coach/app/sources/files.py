@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from feeds.importers.column_map import ColumnMap, read_column_map, write_column_map
+from feeds.importers.column_map import ColumnMap, read_column_map, write_column_map, write_draft
 from feeds.importers.convert import Imported, convert, read_table
 from feeds.importers.export import export
-from feeds.importers.guess import Guess, guess_columns, map_of, missing
+from feeds.importers.guess import Guess, columns_of, guess_columns, map_of, missing
 from feeds.importers.table import Table
 
 __all__ = [
@@ -13,6 +13,7 @@ __all__ = [
     "Guess",
     "Imported",
     "Table",
+    "columns_of",
     "convert",
     "export",
     "guess_columns",
@@ -21,4 +22,5 @@ __all__ = [
     "read_column_map",
     "read_table",
     "write_column_map",
+    "write_draft",
 ]

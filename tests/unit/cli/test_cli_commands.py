@@ -144,3 +144,34 @@ def test_a_drive_without_a_profile_is_recorded_for_a_survey(coach: Coach, record
     code, out, _ = coach("survey", folder, "-o", tmp_path / "made")
     assert 0 == code
     assert "11 corners" in out
+
+
+def test_a_map_with_a_gap_is_written_and_refused_until_it_is_filled(coach: Coach, tmp_path: Path) -> None:
+    """Where no column looks like the time, --write-map keeps the guess and marks the gap; filled in, it imports."""
+    file, where, session = tmp_path / "log.csv", tmp_path / "columns.yaml", tmp_path / "session"
+    rows = [f"{i / 50:.3f},{30 * i / 50:.3f},{i % 7 / 10:.3f},30.0,0.5" for i in range(500)]
+    file.write_text("\n".join(["Zeit,pos x,pos y,Speed [m/s],Throttle", *rows]) + "\n")
+    code, _, err = coach("import", file, "-o", session, "--yes")
+    assert 2 == code
+    assert "no column looks like the time (t_s); columns: Zeit, pos x" in err
+    assert "--write-map" in err
+    code, out, _ = coach("import", file, "--write-map", where)
+    assert 0 == code
+    assert "no column looks like the time (t_s); fill in" in out
+    text = where.read_text()
+    assert 'Columns of the file: "Zeit", "pos x"' in text
+    assert '    column: "Speed [m/s]"' in text
+    code, _, err = coach("import", file, "--map", where, "-o", session)
+    line = text.splitlines().index('    column: ""') + 1
+    assert (2, True) == (code, f"columns.yaml:{line}: columns.t_s.column: found ''" in err)
+    where.write_text(text.replace('column: ""', "column: Zeit"))
+    code, out, _ = coach("import", file, "--map", where, "-o", session)
+    assert 0 == code
+    assert "500 frames at 50.0 Hz" in out
+
+
+def test_an_import_without_a_session_folder_says_so(coach: Coach, tmp_path: Path) -> None:
+    """Without --write-map the folder of the session must be named."""
+    code, _, err = coach("import", tmp_path / "log.csv")
+    assert 2 == code
+    assert "-o" in err

@@ -144,6 +144,52 @@ def test_the_unit_of_speed_is_told_by_the_motion(tmp_path: Path, unit: str, fact
     assert f"in {unit}" in reasons["speed_mps"]
 
 
+LENGTHS = {"m": 1.0, "km": 1000.0, "ft": 0.3048, "mi": 1609.344}
+SPEEDS = {"m/s": 1.0, "km/h": 1 / 3.6, "mph": 0.44704, "kn": 1852 / 3600}
+
+
+@pytest.mark.parametrize(
+    ("length", "length_name", "speed", "speed_name"),
+    [
+        ("m", "Distance", "m/s", "Speed"),
+        ("m", "Distance", "km/h", "Speed"),
+        ("m", "Distance", "mph", "Speed"),
+        ("ft", "Distance", "mph", "Speed"),
+        ("km", "Distance", "km/h", "Speed"),
+        ("ft", "Distance [ft]", "km/h", "Speed"),
+        ("mi", "Distance [mi]", "mph", "Speed"),
+        ("m", "Distance [m]", "kn", "Speed"),
+        ("ft", "Distance", "m/s", "Speed [m/s]"),
+        ("mi", "Distance", "km/h", "Speed [km/h]"),
+    ],
+)
+def test_units_of_distance_and_speed_go_together(
+    tmp_path: Path, length: str, length_name: str, speed: str, speed_name: str
+) -> None:
+    """Without a position, the lap distance tells the unit of the speed and the speed that of the distance."""
+    columns: Columns = {
+        "Time [s]": lambda f: f"{f.t_s:.3f}",
+        length_name: lambda f: f"{(f.lap_distance_m or 0.0) / LENGTHS[length]:.6f}",
+        speed_name: lambda f: f"{f.speed_mps / SPEEDS[speed]:.4f}",
+    }
+    path = tmp_path / "log.csv"
+    path.write_text(text_of(columns))
+    found = {g.field: g.unit for g in guess_columns(read_table(path))}
+    assert (length, speed) == (found["lap_distance_m"], found["speed_mps"])
+    check(imported(path), {"speed_mps": 0.001})
+
+
+@pytest.mark.parametrize("length", list(LENGTHS))
+def test_the_position_tells_the_unit_of_the_lap_distance(tmp_path: Path, length: str) -> None:
+    """A lap distance without a unit is measured by the way the car went."""
+    columns = PLAIN | {"Distance": lambda f: f"{(f.lap_distance_m or 0.0) / LENGTHS[length]:.6f}"}
+    del columns["Distance [m]"]
+    path = tmp_path / "log.csv"
+    path.write_text(text_of(columns))
+    assert length == {g.field: g.unit for g in guess_columns(read_table(path))}["lap_distance_m"]
+    check(imported(path), {"lap_distance_m": 0.02})
+
+
 def earth(f: Frame) -> tuple[float, float]:
     lon, lat, _ = EARTH.transform(f.x_m, f.y_m, -(f.x_m**2 + f.y_m**2) / 2 / 6.378e6)
     return lat, lon
@@ -343,10 +389,8 @@ def test_a_map_is_written_edited_and_read(tmp_path: Path) -> None:
     write_column_map(path, made, {g.field: g.reason for g in guesses})
     assert made == read_column_map(path)
     assert "# named 'speed', unit km/h" in path.read_text()
-    path.write_text(path.read_text().replace('unit: "km/h"', 'unit: "miles"'))
-    with pytest.raises(
-        FeedFormatError, match=r"columns\.yaml:\d+: .*unit 'miles' of speed_mps is not one of: m/s, km/h"
-    ):
+    path.write_text(path.read_text().replace('unit: "km/h"', 'unit: "psi"'))
+    with pytest.raises(FeedFormatError, match=r"columns\.yaml:\d+: .*unit 'psi' of speed_mps is not one of: m/s, km/h"):
         read_column_map(path)
     with pytest.raises(FeedFormatError, match="there is no column 'Nix'; there are: Time"):
         convert(
@@ -354,6 +398,11 @@ def test_a_map_is_written_edited_and_read(tmp_path: Path) -> None:
             ColumnMap(columns={**made.columns, "gear": Choice(column="Nix")}),
             "log.csv",
         )
+    path.write_text(path.read_text().replace('unit: "psi"', "unit: kph").replace('unit: "percent"', 'unit: "%"'))
+    assert made == read_column_map(path)
+    path.write_text(path.read_text().replace('unit: "%"', "unit: %", 1))
+    with pytest.raises(FeedFormatError, match=r"columns\.yaml:\d+: not YAML: .*write it in quotes"):
+        read_column_map(path)
     with pytest.raises(ValidationError, match="no column for t_s"):
         ColumnMap(columns={"x_m": Choice(column="x")})
     with pytest.raises(ValidationError, match="either x_m and y_m"):

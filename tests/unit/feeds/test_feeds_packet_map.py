@@ -25,6 +25,7 @@ from feeds.packet_map.encoder import packets_of
 from feeds.packet_map.feed import PacketMapFeed
 from feeds.packet_map.model import PacketMap, read_map
 from feeds.packet_map.trial import Trial, listen, trial_answer
+from feeds.units import UNITS
 from feeds.yaml_marks import parse_checked
 
 MAPS = Path(__file__).parents[3] / "profiles" / "maps"
@@ -270,6 +271,23 @@ def test_mistakes_are_named_with_their_line(old: str, new: str, expected: str) -
     with pytest.raises(FeedFormatError, match=expected) as caught:
         parse_checked(TEXT.replace(old, new, 1).encode(), "mine.yaml", PacketMap)
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("field", "written", "unit"),
+    [
+        ("throttle", "%", "percent"),
+        ("speed_mps", "kph", "km/h"),
+        ("steer", "°", "deg"),
+        ("throttle", "percent", "percent"),
+    ],
+)
+def test_units_may_be_written_as_people_write_them(field: str, written: str, unit: str) -> None:
+    """A percent sign, kph and a degree sign are units like their plain names."""
+    more = f"      - {{field: {field}, type: f32, unit: '{written}'}}\n"
+    text = TEXT.replace("size: 16", "size: 20") + more
+    found = parse_checked(text.encode(), "mine.yaml", PacketMap).packets[0].placed()[-1].field
+    assert (unit, UNITS[field][unit]) == (found.unit, found.factor)
 
 
 def test_files_that_are_no_maps(tmp_path: Path) -> None:

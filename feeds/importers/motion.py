@@ -1,0 +1,84 @@
+"""Units that are not written, told by how the car moved: place, lap distance and speed must go together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Final
+
+import numpy as np
+
+from feeds.importers.table import Floats, Table
+from feeds.plane import Plane
+from feeds.units import UNITS
+
+_AGREES: Final = 0.04
+_FEWEST: Final = 50
+"""Steps that must be fair before they tell anything."""
+_TOGETHER: Final = (
+    ("m", "m/s"), ("m", "km/h"), ("m", "mph"), ("ft", "mph"), ("km", "km/h"), ("mi", "mph"), ("m", "kn"),
+)  # fmt: skip
+"""Units of distance and speed that stand side by side in logs; where two pairs give one ratio the first is meant."""
+
+
+def step_s(table: Table, column: str, unit: str) -> Floats:
+    """Seconds from each row to the next, shape (n - 1,)."""
+    return np.diff(table.numbers(column)) * UNITS["t_s"].get(unit, 1.0)
+
+
+def step_in_plane(table: Table, columns: dict[str, tuple[str, str]]) -> Floats | None:
+    """Metres from each row to the next by the position, shape (n - 1,); None without one.
+
+    ``columns`` field -> (column, unit).
+    """
+    if {"x_m", "y_m"} <= columns.keys():
+        x, y = (_values(table, n, *columns[n]) for n in ("x_m", "y_m"))
+    elif {"lat_deg", "lon_deg"} <= columns.keys():
+        lat, lon = (_values(table, n, *columns[n]) for n in ("lat_deg", "lon_deg"))
+        first = np.flatnonzero(np.isfinite(lat) & np.isfinite(lon) & (np.abs(lat) <= 90) & (np.abs(lon) <= 180))
+        if not len(first):
+            return None
+        x, y = Plane(float(lat[first[0]]), float(lon[first[0]])).to_xy_arrays(lat, lon)
+    else:
+        return None
+    return np.asarray(np.hypot(np.diff(x), np.diff(y)), dtype=np.float64)
+
+
+def unit_by_ratio(field: str, raw: Floats, true: Floats) -> str:
+    """The unit of ``field`` in which ``raw`` says what ``true`` [SI] is, row by row; "" when none does."""
+    ratio = _ratio(true, raw)
+    return next((u for u, size in UNITS[field].items() if abs(ratio / size - 1.0) < _AGREES), "")
+
+
+def units_together(distance: Floats, speed: Floats, dt: Floats) -> tuple[str, str]:
+    """The units of a distance's steps and of a speed, neither of them written; "" twice when no pair fits."""
+    ratio = _ratio(distance, speed * dt)
+    for length, pace in _TOGETHER:
+        if abs(ratio * UNITS["lap_distance_m"][length] / UNITS["speed_mps"][pace] - 1.0) < _AGREES:
+            return length, pace
+    return "", ""
+
+
+def moving(step: Floats, dt: Floats, speed: Floats | None = None) -> Floats:
+    """``step`` with NaN where it tells nothing: no time between the rows, standing, the fall at the line, a jump."""
+    fair = np.isfinite(step) & (dt > 0) & (dt < 2.0) & (step > 0)
+    if speed is not None:
+        fair &= np.isfinite(speed) & (speed > 1.0)
+    if fair.any():
+        pace = np.divide(step, dt, out=np.zeros_like(step), where=fair)
+        fair &= pace < 5.0 * float(np.quantile(pace[fair], 0.9))
+    return np.where(fair, step, np.nan)
+
+
+def _ratio(one: Floats, other: Floats) -> float:
+    both = np.isfinite(one) & np.isfinite(other)
+    below = float(np.sum(other[both]))
+    return float(np.sum(one[both])) / below if np.count_nonzero(both) >= _FEWEST and below > 0.0 else float("nan")
+
+
+def _values(table: Table, field: str, column: str, unit: str) -> Floats:
+    return table.numbers(column) * UNITS[field].get(unit, 1.0)
+
+
+def is_written(reasons: Iterable[str]) -> bool:
+    """Whether the file itself says the unit."""
+    return any(r.startswith("unit ") for r in reasons)
