@@ -59,7 +59,7 @@ def test_a_habit_never_becomes_the_usual() -> None:
     ("measure_name", "gap"),
     [
         ("brake_start_m", -16.0), ("brake_peak", -0.3), ("min_speed_mps", -2.0), ("drive_late_m", 14.0),
-        ("drive_share", 0.4), ("idle_after_m", 20.0), ("gear_min", 1.0), ("gear_mean", -0.9), ("entry_line_m", 1.5),
+        ("drive_share", 0.4), ("idle_after_m", 20.0), ("gear_mean", -0.9), ("entry_line_m", 1.5),
         ("apex_line_m", -1.2), ("exit_line_m", 1.5),
     ],
 )  # fmt: skip

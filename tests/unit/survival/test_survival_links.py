@@ -12,8 +12,18 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "tools"))
 
-import feed_bench
-from feed_bench import LINK, NOISE, Figures, ListFeed, figures, link_frames, read_all, receiver_columns, ride_of
+from ride_figures import Figures, figures
+from rides import (
+    LINK,
+    NOISE,
+    REFERENCE_LAPS,
+    ListFeed,
+    base_of,
+    link_frames,
+    read_all,
+    receiver_columns,
+    ride_of,
+)
 
 from coach.core.columns import Columns
 from coach.survey import Survey, survey
@@ -27,14 +37,14 @@ LAPS = 10
 @cache
 def surveyed(noise: Noise | None) -> Survey:
     """The reference of eight faultless laps over the link."""
-    run = simulate(feed_bench.base_of(SEED), feed_bench.REFERENCE_LAPS, seed=77)
+    run = simulate(base_of(SEED), REFERENCE_LAPS, seed=77)
     return survey(read_all(ListFeed(frames_of(run.channels, noise, 77))), circuit="link")
 
 
 @cache
 def over_link(noise: Noise | None, jumps: bool) -> Figures:
     """Ten laps with faults in two stints, put into the pits in the middle of the fifth lap."""
-    ride = ride_of(feed_bench.base_of(SEED), LAPS, 31, 60.0, torn=True, jumps=jumps)
+    ride = ride_of(base_of(SEED), LAPS, 31, 60.0, torn=True, jumps=jumps)
     return figures(ride, read_all(ListFeed(link_frames(ride, noise, True, 5))), surveyed(noise))
 
 
@@ -58,7 +68,7 @@ def test_findings_hold_over_a_bad_link() -> None:
 
 def test_the_clock_may_go_back_to_the_start() -> None:
     """A session that is started again in the middle of a lap costs the passes around it, and no others."""
-    ride = ride_of(feed_bench.base_of(SEED), 5, 31, 60.0, torn=False)
+    ride = ride_of(base_of(SEED), 5, 31, 60.0, torn=False)
     run = ride.runs[0][2]
     jump = run.lap_start_s[3] + 20.0
     ride = replace(ride, shifts=[(0.0, 0.0), (jump, -jump)])
@@ -72,7 +82,7 @@ def test_a_receiver_alone_gives_time_brake_point_and_speed(rate: float) -> None:
 
     Truth is the simulator's own. A coach needs about a tenth of a second and 5 m (common practice, no source).
     """
-    base = feed_bench.base_of(SEED)
+    base = base_of(SEED)
     first, drive = (ride_of(base, laps, seed, 100.0, torn=False) for laps, seed in ((3, 50), (3, 60)))
     made = survey(
         receiver_columns(first.runs[0][2].channels, rate, True, 1), circuit="gnss", inferred=("throttle", "brake")
@@ -88,7 +98,7 @@ def test_a_receiver_alone_gives_time_brake_point_and_speed(rate: float) -> None:
 
 def test_pedals_that_a_feed_guessed_are_marked() -> None:
     """A survey that is told that the pedals were guessed works them out anew, and the reference says so."""
-    run = simulate(feed_bench.base_of(SEED), 3, seed=4)
+    run = simulate(base_of(SEED), 3, seed=4)
     columns = Columns.of(run.frames())
     assert not survey(columns).reference.inferred_pedals
     columns["brake"][:] = 0.5
