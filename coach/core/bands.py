@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from statistics import median
 from typing import Final
-
-import numpy as np
 
 PRIOR: Final[Mapping[str, float]] = {
     "brake_start_m": 3.0,
@@ -81,39 +81,58 @@ _JUDGED: Final = (
 
 def shorth_sigma(values: list[float]) -> float:
     """Standard deviation from the shortest half of ``values``: blind to a fault in up to half of the passes."""
-    ordered = np.sort(np.asarray(values))
+    ordered = sorted(values)
     half = len(ordered) // 2
     if half < 1:
         return 0.0
-    widths = ordered[half:] - ordered[: len(ordered) - half]
     # the middle half of a normal distribution is 2 * 0.6745 deviations wide
-    return float(widths.min() / 1.349)
+    return min(high - low for low, high in zip(ordered, ordered[half:], strict=False)) / 1.349
 
 
 @dataclass
 class Bands:
-    """The driver's scatter per corner and measure, learned from his passes."""
+    """The driver's scatter per corner and measure, learned from his passes.
+
+    What is asked again and again between two passes of a corner is worked out once.
+    """
 
     seen: dict[tuple[int, str], deque[float]] = field(default_factory=dict)
     rows: dict[int, deque[dict[str, float]]] = field(default_factory=dict)
+    _sigma: dict[tuple[int, str], float] = field(default_factory=dict, init=False, repr=False, compare=False)
+    _usual: dict[int, dict[str, float]] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def learn(self, corner: int, gaps: Mapping[str, float]) -> None:
         """Take the gaps of one valid pass in (``loss_s`` among them: its time lost over corner and straight)."""
         known = {name: gaps[name] for name in PRIOR if name in gaps and gaps[name] == gaps[name]}
         for name, gap in known.items():
             self.seen.setdefault((corner, name), deque(maxlen=KEPT)).append(gap)
+            self._sigma.pop((corner, name), None)
         if "loss_s" in known and len(known) > 1:
             self.rows.setdefault(corner, deque(maxlen=4 * KEPT)).append(known)
+        self._usual.pop(corner, None)
+
+    def renumber(self, moved: Mapping[int, int]) -> None:
+        """Other corners from now on, ``moved`` old -> new; what is not in it is forgotten."""
+        self.seen = {(moved[c], name): kept for (c, name), kept in self.seen.items() if c in moved}
+        self.rows = {moved[c]: kept for c, kept in self.rows.items() if c in moved}
+        self._sigma.clear()
+        self._usual.clear()
 
     def sigma(self, corner: int, name: str) -> float:
         """Standard deviation of ``name`` at ``corner``, drawn toward the prior while passes are few."""
+        known = self._sigma.get((corner, name))
+        if known is None:
+            known = self._sigma[corner, name] = self._deviation(corner, name)
+        return known
+
+    def _deviation(self, corner: int, name: str) -> float:
         prior = PRIOR[name]
         values = self.seen.get((corner, name))
         if not values or len(values) < FEWEST:
             return prior
         own = shorth_sigma(list(values))
         n = float(len(values))
-        return float(np.sqrt((PRIOR_WEIGHT * prior**2 + n * own**2) / (PRIOR_WEIGHT + n)))
+        return math.sqrt((PRIOR_WEIGHT * prior**2 + n * own**2) / (PRIOR_WEIGHT + n))
 
     def width(self, corner: int, name: str) -> float:
         """The gap beyond which a pass differs."""
@@ -125,6 +144,12 @@ class Bands:
         Not zero, because the reference is one lap with a scatter and noise of its own. Empty while fewer than FEWEST
         such passes are known: a habit that is there in every lap lies outside the bands and never becomes usual.
         """
+        known = self._usual.get(corner)
+        if known is None:
+            known = self._usual[corner] = self._middle(corner)
+        return known
+
+    def _middle(self, corner: int) -> dict[str, float]:
         width = {name: self.width(corner, name) for name in _JUDGED}
         good = [
             row
@@ -133,8 +158,5 @@ class Bands:
         ]
         if len(good) < FEWEST:
             return {}
-        return {
-            name: float(np.median([row[name] for row in good if name in row]))
-            for name in PRIOR
-            if any(name in row for row in good)
-        }
+        columns = {name: [row[name] for row in good if name in row] for name in PRIOR}
+        return {name: median(column) for name, column in columns.items() if column}

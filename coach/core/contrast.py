@@ -13,6 +13,7 @@ import numpy as np
 
 from coach.core.columns import Floats
 from coach.core.measures import NAN, PEDAL_OFF
+from coach.core.middle import middle
 from coach.core.trace import Trace
 from coach.core.zones import Zone
 
@@ -63,21 +64,22 @@ class _Rows:
 
 def _opening(u: Floats, throttle: Floats, level: float, from_m: float, to_m: float) -> float:
     """Where the throttle passes ``level`` for good on its way to full; NaN if it was open all the time."""
-    after = (u >= from_m) & (u <= to_m)
-    if not after.any() or float(np.nanmax(throttle[after])) < level:
+    k, end = int(u.searchsorted(from_m)), int(u.searchsorted(to_m, "right"))
+    if k >= end:
         return NAN
-    k = int(np.argmax(after))
-    top = float(np.nanmax(throttle[after]))
-    full = np.flatnonzero(throttle[k:] >= max(0.9 * top, level))
-    stop = k + int(full[0])
-    under = np.flatnonzero(throttle[k : stop + 1] < level)
+    top = float(throttle[k:end].max())
+    if top < level:
+        return NAN
+    stop = k + int((throttle[k:] >= max(0.9 * top, level)).argmax())
+    under = (throttle[k : stop + 1] < level).nonzero()[0]
     if not len(under):
         return NAN
     i = k + int(under[-1])
     if i + 1 >= len(u):
         return float(u[-1])
     y0, y1 = float(throttle[i]), float(throttle[i + 1])
-    return float(u[i] + (u[i + 1] - u[i]) * np.clip((level - y0) / max(y1 - y0, 1e-9), 0.0, 1.0))
+    here, there = float(u[i]), float(u[i + 1])
+    return here + (there - here) * min(max((level - y0) / max(y1 - y0, 1e-9), 0.0), 1.0)
 
 
 def _throttle(u: Floats, own: _Rows, ref: _Rows, zone: Zone, ours: dict[str, float]) -> dict[str, float]:
@@ -109,7 +111,7 @@ def _throttle(u: Floats, own: _Rows, ref: _Rows, zone: Zone, ours: dict[str, flo
         alike = len(lates) > 1 and abs(lates[-1] - lates[-2]) < LIKE_M
         delay = max(lates[-2] if alike else min(lates, default=0.0), 0.0)
         then = np.minimum(ref.throttle[on], np.interp(u[on] - delay, u, ref.throttle))
-        out["drive_share"] = float(np.median(1.0 - own.throttle[on] / np.maximum(then, 0.3)))
+        out["drive_share"] = middle(1.0 - own.throttle[on] / np.maximum(then, 0.3))
     return out
 
 
@@ -206,7 +208,8 @@ def _line(u: Floats, own: _Rows, ref: _Rows, zone: Zone, step: float) -> dict[st
     side = 1.0 if zone.corner.direction == "left" else -1.0
     beside = -side * own.offset
     n = max(int(SLIDE_M / step), 3)
-    smooth = np.convolve(np.pad(beside, n // 2, mode="edge"), np.ones(n) / n, mode="same")[n // 2 : n // 2 + len(u)]
+    padded = np.concatenate((np.full(n // 2, beside[0]), beside, np.full(n // 2, beside[-1])))
+    smooth = np.convolve(padded, np.ones(n) / n, mode="same")[n // 2 : n // 2 + len(u)]
     way_in = max(zone.apex_m - zone.turn_in_m, 20.0)
     way_out = max(zone.end_m - zone.apex_m, 20.0)
     parts = {

@@ -54,17 +54,26 @@ def measure(trace: Trace, zone: Zone) -> dict[str, float]:
     out.update(_line(trace, zone))
     out["coast_s"] = _coast(trace, first, last)
     gears = trace.gear[first : last + 1]
-    out["gear_min"] = float(np.nanmin(gears)) if np.isfinite(gears).any() else NAN
+    out["gear_min"] = float(np.fmin.reduce(gears))
     out["corrections"] = _corrections(trace, zone)
     off = trace.wheels_off[first : last + 1]
-    out["wheels_off"] = float(np.nanmax(off)) if np.isfinite(off).any() else NAN
+    out["wheels_off"] = float(np.fmax.reduce(off))
     return out
 
 
 def _runs(on: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """Stretches of True as (first, last) indices."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], on, [False])).astype(np.int8)))
-    return [(int(a), int(b) - 1) for a, b in edges.reshape(-1, 2)]
+    edges = ((on[1:] != on[:-1]).nonzero()[0] + 1).tolist()
+    if len(on) and on[0]:
+        edges.insert(0, 0)
+    if len(on) and on[-1]:
+        edges.append(len(on))
+    return [(a, b - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def _or_zero(values: Floats) -> Floats:
+    """The values with 0 where one is absent."""
+    return np.where(np.isnan(values), 0.0, values)
 
 
 def _crossing(x: Floats, y: Floats, i: int, level: float) -> float:
@@ -72,7 +81,8 @@ def _crossing(x: Floats, y: Floats, i: int, level: float) -> float:
     y0, y1 = float(y[i]), float(y[i + 1])
     if y1 == y0:
         return float(x[i])
-    return float(x[i] + np.clip((level - y0) / (y1 - y0), 0.0, 1.0) * (x[i + 1] - x[i]))
+    here = float(x[i])
+    return here + min(max((level - y0) / (y1 - y0), 0.0), 1.0) * (float(x[i + 1]) - here)
 
 
 def _braking(trace: Trace, last: int, zone: Zone) -> dict[str, float]:
@@ -81,7 +91,7 @@ def _braking(trace: Trace, last: int, zone: Zone) -> dict[str, float]:
     brake = trace.brake[: last + 1]
     if not np.isfinite(brake).any():
         return nothing
-    brake = np.nan_to_num(brake)
+    brake = _or_zero(brake)
     u = trace.u_m[: last + 1]
     # what ends before the zone belongs to the corner before, what starts after the apex to what follows
     runs = [
@@ -130,7 +140,7 @@ def _throttle(trace: Trace, zone: Zone, got: dict[str, float], last: int) -> dic
     nothing = {"throttle_start_m": NAN, "full_throttle_m": NAN}
     if not np.isfinite(trace.throttle).any():
         return nothing
-    u, throttle = trace.u_m, np.nan_to_num(trace.throttle)
+    u, throttle = trace.u_m, _or_zero(trace.throttle)
     from_m = got["min_speed_at_m"]
     if from_m != from_m:
         from_m = zone.apex_m
@@ -188,9 +198,9 @@ def _coast(trace: Trace, first: int, last: int) -> float:
     throttle, brake = trace.throttle[first : last + 1], trace.brake[first : last + 1]
     if not (np.isfinite(throttle).any() and np.isfinite(brake).any()):
         return NAN
-    idle = (np.nan_to_num(throttle) < PEDAL_OFF) & (np.nan_to_num(brake) < PEDAL_OFF)
-    step = np.diff(trace.t_s[first : last + 1])
-    return float(step[idle[:-1] & idle[1:]].sum())
+    idle = (_or_zero(throttle) < PEDAL_OFF) & (_or_zero(brake) < PEDAL_OFF)
+    t = trace.t_s[first : last + 1]
+    return float((t[1:] - t[:-1])[idle[:-1] & idle[1:]].sum())
 
 
 def _corrections(trace: Trace, zone: Zone) -> float:

@@ -37,7 +37,7 @@ class Measuring:
         """Other corners from now on, ``moved`` old -> new; what was measured on the same reference goes on."""
         before = self.ground
         self.ground = ground
-        self.bands.seen = {(moved[c], name): kept for (c, name), kept in self.bands.seen.items() if c in moved}
+        self.bands.renumber(moved)
         if before.reference is ground.reference and before.builder.known is not None:
             ground.builder.begin(*before.builder.known)
 

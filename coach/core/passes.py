@@ -163,6 +163,7 @@ class PassBuilder:
         pieces: list[Piece] = []
         line_t, line_lap = float("nan"), 0
         here, here_t = start
+        here_ref = self.reference.value("t_s", here)
         for end, part, of, began in ends:
             if end <= here:
                 continue
@@ -173,10 +174,10 @@ class PassBuilder:
             for stop in (seam, end) if crosses and seam < end else (end,):
                 stop_t = trace.at("t_s", stop)
                 own = int((here + 1e-3) // length) if self.reference.closed else 0
-                planned = float(self.reference.at("t_s", stop) - self.reference.at("t_s", here))
-                pieces.append(Piece(own, of, part, stop_t - here_t - planned, began))
+                stop_ref = self.reference.value("t_s", stop)
+                pieces.append(Piece(own, of, part, stop_t - here_t - (stop_ref - here_ref), began))
                 if crosses and stop == seam:
                     line_t, line_lap = stop_t, own + 1
-                here, here_t = stop, stop_t
+                here, here_t, here_ref = stop, stop_t, stop_ref
         self._open = (here, here_t)
         return tuple(pieces), line_t, line_lap

@@ -376,7 +376,7 @@ class Pipeline:
         if self.phase is Phase.LOST:
             return View(t, "lost" if self.counts else "waiting", speed_mps=v)
         s = self._s(u)
-        delta = t - self._line_t - float(self.reference.at("t_s", s))
+        delta = t - self._line_t - self.reference.value("t_s", s)
         zone, to_brake = self.ground.next_corner(u)
         return View(
             t,

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -77,6 +79,30 @@ class Reference:
         right = np.where(i + 1 < len(column), column[(i + 1) % len(column)], last)
         value: Floats = column[i] + (position - i) * (right - column[i]) + turns * carry
         return value
+
+    def value(self, name: str, s_m: float) -> float:
+        """What :meth:`at` gives for a single place, the same to the last bit but many times faster."""
+        if not self.closed:
+            return float(self.at(name, s_m))
+        column = self._lists.get(name)
+        if column is None:
+            column = self._lists[name] = getattr(self, name).tolist()
+            # the node after the last is that of the next lap's line
+            column.append(float(self.at(name, self.length_m)))
+        turns = math.floor(s_m / self.length_m)
+        position = (s_m - turns * self.length_m) / self.step_m
+        i = min(int(position), len(column) - 2)
+        carry = self.lap_time_s if name == "t_s" else column[-1] - column[0] if name == "heading_rad" else 0.0
+        return column[i] + (position - i) * (column[i + 1] - column[i]) + turns * carry
+
+    @cached_property
+    def _lists(self) -> dict[str, list[float]]:
+        return {}
+
+    def on_nodes(self, name: str, first: int, last: int) -> Floats:
+        """Column ``name`` (none that grows from lap to lap) at nodes ``first`` to ``last``; an open course ends."""
+        column: Floats = getattr(self, name)
+        return np.take(column, np.arange(first, last + 1), mode="wrap" if self.closed else "clip")
 
 
 REFERENCE_COLUMNS = (

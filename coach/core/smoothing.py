@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 from typing import Final
 
 import numpy as np
 
 from coach.core.columns import Floats
+from coach.core.middle import middle
 
 _MAD_TO_SIGMA: Final = 1.4826
 """Median absolute deviation to standard deviation of a normal distribution."""
@@ -21,8 +23,9 @@ def white_noise(values: Floats) -> float:
     """
     if len(values) < 8:
         return 0.0
-    third = np.diff(values, 3)
-    return float(_MAD_TO_SIGMA * np.median(np.abs(third)) / np.sqrt(20.0))
+    first = values[1:] - values[:-1]
+    second = first[1:] - first[:-1]
+    return _MAD_TO_SIGMA * middle(np.abs(second[1:] - second[:-1])) / math.sqrt(20.0)
 
 
 def smooth(values: Floats, half_span: int, degree: int = 2) -> Floats:

@@ -32,8 +32,8 @@ OWN_BRAKE_M: Final = 6.0
 
 def time_to(reference: Reference, u_m: float, speed_mps: float, place_m: float) -> float:
     """Seconds from ``u_m`` to ``place_m`` at the reference's pace, less if the car is faster than that here."""
-    planned = float(reference.at("t_s", place_m) - reference.at("t_s", u_m))
-    usual = float(reference.at("speed_mps", u_m))
+    planned = reference.value("t_s", place_m) - reference.value("t_s", u_m)
+    usual = reference.value("speed_mps", u_m)
     pace = min(usual / speed_mps, 1.0) if speed_mps > 1.0 else 1.0
     return planned * max(pace, 0.7) * CAUTIOUS
 
@@ -58,7 +58,7 @@ def approaches(reference: Reference, zones: tuple[Zone, ...]) -> tuple[Approach,
     """
 
     def at(place_m: float) -> float:
-        return float(reference.at("t_s", place_m))
+        return reference.value("t_s", place_m)
 
     n = len(zones)
     closed = reference.closed
@@ -92,8 +92,8 @@ def free_m(zone: Zone) -> float:
 
 def open_place(reference: Reference, zone: Zone, previous_end_m: float) -> float:
     """Where cues for ``zone`` may begin: 8 s of driving before it gets quiet, not before the corner before is over."""
-    target = float(reference.at("t_s", zone.quiet_m)) - LONGEST_LEAD_S - MARGIN_AHEAD_S
+    target = reference.value("t_s", zone.quiet_m) - LONGEST_LEAD_S - MARGIN_AHEAD_S
     place = zone.quiet_m
-    while place > previous_end_m and float(reference.at("t_s", place)) > target:
+    while place > previous_end_m and reference.value("t_s", place) > target:
         place -= 10.0
     return max(place, previous_end_m)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -10,6 +11,7 @@ import numpy as np
 from coach.core.car import slope_of
 from coach.core.columns import Floats
 from coach.core.history import History
+from coach.core.middle import middle
 from coach.core.pedals import inferred, scale_of
 from coach.core.reference import Reference
 from coach.core.smoothing import smooth, span_for, white_noise
@@ -50,7 +52,7 @@ class Trace:
 
     def index(self, place_m: float) -> int:
         """The node nearest to ``place_m``, inside the trace."""
-        return int(np.clip(round((place_m - self.u_m[0]) / self.step_m), 0, len(self.u_m) - 1))
+        return min(max(round((place_m - float(self.u_m[0])) / self.step_m), 0), len(self.u_m) - 1)
 
     def at(self, name: str, place_m: float) -> float:
         """Channel ``name`` at ``place_m``, linear between nodes."""
@@ -91,16 +93,9 @@ def drive_trace(history: History, reference: Reference, low_m: float, high_m: fl
     u, t, v = history.u_m[rows], history["t_s"][rows], history["speed_mps"][rows]
     if len(u) < 8 or u[0] > low_m + MARGIN_M or u.max() < high_m - MARGIN_M:
         return None
-    interval = float(np.median(np.diff(t)))
-    driven = np.concatenate(([0.0], np.cumsum(0.5 * (v[1:] + v[:-1]) * np.diff(t))))
-    if not np.all(np.isfinite(driven)):
-        driven = np.linspace(0.0, u[-1] - u[0], len(u))
-    rest = u - driven
-    noise = white_noise(rest)
-    longest = int(LONGEST_SPAN_S / interval)
-    rest = smooth(rest, min(span_for(noise, PLACE_ERROR_M), longest))
-    place = np.maximum.accumulate(driven + rest)
-    place = place + np.arange(len(place)) * 1e-9
+    steps = t[1:] - t[:-1]
+    interval = middle(steps)
+    place, noise = _places(u, v, steps, interval)
     grid = nodes(reference, low_m, high_m)
     before, after = max(place[0] - low_m, 0.0), max(high_m - place[-1], 0.0)
     first, last = max(float(v[0]), 1.0), max(float(v[-1]), 1.0)
@@ -115,26 +110,38 @@ def drive_trace(history: History, reference: Reference, low_m: float, high_m: fl
         np.concatenate(([place[0] - before - 1.0], place, [place[-1] + after + 1.0])),
         np.concatenate(([t[0] - (before + 1.0) / first], t, [t[-1] + (after + 1.0) / last])),
     )
-    offset, curvature = _path(reference, grid, at(history.offset_m[rows]), noise, interval)
-    gear = history["gear"][rows]
-    nearest = np.clip(np.searchsorted(place, grid), 0, len(place) - 1)
-    throttle, brake = at(history["throttle"][rows]), at(history["brake"][rows])
+    speed = at(v)
+    offset, curvature = _path(reference, grid, at(history.offset_m[rows]), noise)
+    nearest = np.minimum(place.searchsorted(grid), len(place) - 1)
     if reference.inferred_pedals:
         # the one side inferred and the other measured could not be compared
-        throttle, brake = _inferred(reference, grid, at(v))
+        throttle, brake = _inferred(reference, grid, speed)
+    else:
+        throttle, brake = at(history["throttle"][rows]), at(history["brake"][rows])
     return Trace(
         grid,
         clock,
-        at(v),
+        speed,
         throttle,
         brake,
-        gear[nearest],
+        history["gear"][rows][nearest],
         offset,
         curvature,
         history["wheels_off"][rows][nearest],
         at(history["steer"][rows]),
         noise,
     )
+
+
+def _places(u: Floats, v: Floats, steps: Floats, interval: float) -> tuple[Floats, float]:
+    """The place of each frame along the line, growing [m], and the noise found on the projected ones [m]."""
+    driven = np.concatenate(([0.0], (0.5 * (v[1:] + v[:-1]) * steps).cumsum()))
+    if not np.isfinite(driven).all():
+        driven = np.linspace(0.0, u[-1] - u[0], len(u))
+    rest = u - driven
+    noise = white_noise(rest)
+    rest = smooth(rest, min(span_for(noise, PLACE_ERROR_M), int(LONGEST_SPAN_S / interval)))
+    return np.maximum.accumulate(driven + rest) + np.arange(len(u)) * 1e-9, noise
 
 
 def _inferred(reference: Reference, grid: Floats, speed: Floats) -> tuple[Floats, Floats]:
@@ -144,14 +151,14 @@ def _inferred(reference: Reference, grid: Floats, speed: Floats) -> tuple[Floats
     return inferred(speed, slope, reference.step_m, scale_of(reference))
 
 
-def _path(reference: Reference, grid: Floats, offset: Floats, noise: float, interval: float) -> tuple[Floats, Floats]:
+def _path(reference: Reference, grid: Floats, offset: Floats, noise: float) -> tuple[Floats, Floats]:
     """Smoothed offset [m] and the curvature of the car's own path [1/m] (Frenet: k = k0 / (1 - k0 n) + n'')."""
-    if not np.all(np.isfinite(offset)):
+    if not np.isfinite(offset).all():
         return np.full(len(grid), np.nan), np.full(len(grid), np.nan)
     # published law: sigma_k = sqrt(6) sigma / L^2; the half span L [m] keeps it under 1/400 per metre
-    half = int(np.clip(np.sqrt(np.sqrt(6.0) * max(noise, 0.01) / 0.0025), 5.0, 18.0) / reference.step_m)
+    half = int(min(max(math.sqrt(math.sqrt(6.0) * max(noise, 0.01) / 0.0025), 5.0), 18.0) / reference.step_m)
     own = smooth(offset, half, 3)
-    slope = np.gradient(own, grid)
-    bend = np.gradient(slope, grid)
-    base = reference.at("curvature_pm", grid)
+    bend = np.gradient(np.gradient(own, reference.step_m), reference.step_m)
+    first = round(float(grid[0]) / reference.step_m)
+    base = reference.on_nodes("curvature_pm", first, first + len(grid) - 1)
     return own, base / np.maximum(1.0 - base * own, 0.2) + bend
