@@ -38,6 +38,15 @@ class History:
         into[-1] = fixes.offset_m
         self._stop += n
 
+    def add_one(self, column: Floats, u_m: float, offset_m: float, speed_mps: float) -> None:
+        """Keep one located frame, ``column`` of shape (channels,)."""
+        if self._stop == self._data.shape[1]:
+            self._make_room(1)
+        into = self._data[:, self._stop]
+        into[:-2] = column
+        into[_SPEED], into[-2], into[-1] = speed_mps, u_m, offset_m
+        self._stop += 1
+
     def _make_room(self, n: int) -> None:
         held = self._data[:, self._start : self._stop]
         size = max(self._data.shape[1], 2 * (held.shape[1] + n))

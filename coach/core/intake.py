@@ -28,6 +28,8 @@ MOST: Final = {
 }  # fmt: skip
 """Largest value of each channel, either sign, that is believed."""
 _MOST = np.array([[MOST[name]] for name in CHANNELS])
+_LEAST_AND_MOST: Final = [(-MOST[name], MOST[name]) for name in CHANNELS]
+_T: Final = CHANNELS.index("t_s")
 
 
 @dataclass
@@ -44,17 +46,26 @@ class Intake:
             return []
         chunk = self._possible(chunk)
         t = chunk["t_s"]
-        if self._held is None and len(t) == 1:
-            now = float(t[0])
-            if self.last_t_s < now <= self.last_t_s + GAP_S:
-                self.last_t_s = now
-                return [(chunk, "")]
-        elif self._held is None and self.last_t_s > float("-inf"):
+        if self._held is None and self.last_t_s > float("-inf"):
             step = np.diff(t, prepend=self.last_t_s)
             if bool(np.all((step > 0.0) & (step <= GAP_S))):
                 self.last_t_s = float(t[-1])
                 return [(chunk, "")]
         return self._one_by_one(chunk)
+
+    def goes_on(self, row: list[float]) -> bool:
+        """Take a frame (its value of each channel) that simply comes next, as most do.
+
+        If it is anything else this is false and nothing has changed: ``take`` looks into it.
+        """
+        now = row[_T]
+        if self._held is not None or not self.last_t_s < now <= self.last_t_s + GAP_S:
+            return False
+        for value, (least, most) in zip(row, _LEAST_AND_MOST, strict=True):
+            if value > most or value < least:
+                return False
+        self.last_t_s = now
+        return True
 
     def _possible(self, chunk: Columns) -> Columns:
         """Values that no car can have become absent, whatever sent them."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +19,9 @@ from coach.core.columns import CHANNELS, Columns, Floats
 from coach.core.projection import Line
 from coach.core.reference import Reference
 
-_T, _X, _Y, _V = (CHANNELS.index(name) for name in ("t_s", "x_m", "y_m", "speed_mps"))
+_T, _X, _Y, _V, _S, _PART = (
+    CHANNELS.index(name) for name in ("t_s", "x_m", "y_m", "speed_mps", "lap_distance_m", "lap_fraction")
+)
 LOST_AFTER_S: Final = 0.5
 SURE_AFTER_S: Final = 1.0
 JUMP_M: Final = 8.0
@@ -51,6 +53,21 @@ class Fixes:
     offset_m: Floats
     speed_mps: Floats
     sure: NDArray[np.bool_]
+
+
+class Fix(NamedTuple):
+    """One located frame, in plain floats: as a row of :class:`Fixes`."""
+
+    t_s: float
+    u_m: float
+    offset_m: float
+    speed_mps: float
+    sure: bool
+
+    def fixes(self) -> Fixes:
+        """The same as arrays of one, for frame 0 of a chunk."""
+        one = np.array(self[:4])
+        return Fixes(np.zeros(1, dtype=np.intp), one[:1], one[1:2], one[2:3], one[3:], np.array([self.sure]))
 
 
 class Locator:
@@ -100,8 +117,6 @@ class Locator:
 
     def _track(self, chunk: Columns, start: int) -> tuple[Fixes, int]:
         """Follow the line from ``start`` as long as frames fit; a frame that does not fit is looked at alone."""
-        if len(chunk) - start == 1:
-            return self._track_one(chunk, start)
         stop = min(start + self._block, len(chunk))
         t, v, step, u, offset = self._sequence(chunk, start, stop)
         self._block = min(2 * self._block, 1024) if start + len(u) == stop else max(len(u), 16)
@@ -138,27 +153,30 @@ class Locator:
         n = len(u) if same.all() else int(np.argmin(same)) + 1
         return t[:n], v[:n], step[:n], u[:n], offset[:n]
 
-    def _track_one(self, chunk: Columns, row: int) -> tuple[Fixes, int]:
-        """The same for a single frame, without arrays."""
-        column = chunk.data[:, row]
-        t, v = float(column[_T]), float(column[_V])
+    def follow(self, row: list[float]) -> Fix | None:
+        """Locate a single frame (its value of each channel) that fits, without arrays.
+
+        If the car is lost or the frame does not fit this is None and nothing has changed: ``locate`` looks into it.
+        """
+        if self.lost:
+            return None
+        t, v = row[_T], row[_V]
         if not math.isfinite(v):
             v = self._v
         step = 0.5 * (v + self._v) * (t - self._t)
         if self.line is not None:
-            u, offset, _ = self.line.project_one(float(column[_X]), float(column[_Y]), self._u + step)
+            u, offset, _ = self.line.project_one(row[_X], row[_Y], self._u + step)
         else:
-            place, out, _ = self._place(chunk.part(row, row + 1), np.array([self._u + step]))
-            u, offset = float(place[0]), float(out[0])
+            s = row[_S] if math.isfinite(row[_S]) else row[_PART] * self.length_m
+            turns = (self._u + step - s) / self.length_m
+            u, offset = (s + round(turns) * self.length_m if turns == turns else turns), math.nan
         front = max(self._front, u) if v > SLOW_MPS else u
         fits = abs(u - self._u - step) < JUMP_M + 0.3 * step
         if not fits or abs(offset) > FAR_M or front - u > BACK_M:
-            self._leave_out(t, v)
-            return _none(), row + 1
+            return None
         self._t, self._u, self._v, self._good_t, self._front = t, u, v, t, front
         sure = t - self._since_t >= SURE_AFTER_S and not abs(offset) > BESIDE_M
-        one = np.array([t, u, offset, v])
-        return Fixes(np.array([row]), one[:1], one[1:2], one[2:3], one[3:], np.array([sure])), row + 1
+        return Fix(t, u, offset, v, sure)
 
     def _fronts(self, u: Floats, v: Floats) -> Floats:
         """The farthest place reached so far at each frame; a slow car (it may reverse) begins anew."""

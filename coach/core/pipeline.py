@@ -22,7 +22,7 @@ from coach.core.diagnosis import Diagnosis
 from coach.core.ground import Ground
 from coach.core.happened import Happened as Happened
 from coach.core.intake import Intake
-from coach.core.locator import Fixes, Locator
+from coach.core.locator import Fix, Fixes, Locator
 from coach.core.measuring import Measuring
 from coach.core.passes import Driven, PassBuilder, Piece
 from coach.core.phases import Event, Phase, step
@@ -38,6 +38,8 @@ from feeds.frame import Frame
 
 CHUNK: Final = 1024
 """Frames looked at together; the result does not depend on it."""
+FEW: Final = 32
+"""Up to so many frames are quicker one by one: arrays have a fixed price. The result does not depend on it."""
 BRAKE_ON: Final = 0.1
 _EVENT: Final = {Kind.ZONE: Event.ZONE, Kind.TURN_IN: Event.TURN_IN, Kind.APEX: Event.APEX, Kind.END: Event.END}
 IN_PIT: Final = 0.5
@@ -142,13 +144,31 @@ class Pipeline:
     def push_columns(self, chunk: Columns) -> Happened:
         """Take frames in the order given."""
         happened = Happened()
-        for start in range(0, len(chunk), CHUNK):
-            for run, why in self.intake.take(chunk.part(start, start + CHUNK)):
-                if why:
-                    self._interrupt(why, float(run["t_s"][0]), happened)
-                    self.locator.reset()
-                self._located(run, happened)
+        if len(chunk) <= FEW:
+            for i, row in enumerate(chunk.data.T.tolist()):
+                self._take_one(chunk.part(i, i + 1), row, happened)
+        else:
+            for start in range(0, len(chunk), CHUNK):
+                self._take(chunk.part(start, start + CHUNK), happened)
         return happened
+
+    def _take(self, chunk: Columns, happened: Happened) -> None:
+        for run, why in self.intake.take(chunk):
+            if why:
+                self._interrupt(why, float(run["t_s"][0]), happened)
+                self.locator.reset()
+            self._located(run, happened)
+
+    def _take_one(self, chunk: Columns, row: list[float], happened: Happened) -> None:
+        """A chunk of one frame, ``row`` in plain floats: most of them only move the car on a little."""
+        if not self.intake.goes_on(row):
+            self._take(chunk, happened)
+        elif (fix := self.locator.follow(row)) is None:
+            self._located(chunk, happened)
+        elif self._goes_on(row, fix):
+            self.measuring.history.add_one(chunk.data[:, 0], fix.u_m, fix.offset_m, fix.speed_mps)
+        else:
+            self._advance(chunk, fix.fixes(), happened)
 
     def finish(self) -> Happened:
         """The session ended: measure what can be, hold back what is open."""
@@ -233,8 +253,6 @@ class Pipeline:
             return None
         rows = run if n == len(run) else Columns(run.data[:, fixes.row])
         self.measuring.history.add(rows, fixes)
-        if n == 1 and self._goes_on(rows, fixes):
-            return None
         u, t, v, brake = fixes.u_m, fixes.t_s, fixes.speed_mps, rows["brake"]
         pit = rows["in_pit"] > IN_PIT
         for lap in {self._lap(place) for place in u[pit].tolist()}:
@@ -275,14 +293,14 @@ class Pipeline:
         self._last = (float(t[-1]), float(u[-1]), float(v[-1]))
         return None
 
-    def _goes_on(self, rows: Columns, fixes: Fixes) -> bool:
-        """A single frame at which nothing happens, as most are: the same as below, without arrays."""
-        t, u, v = float(fixes.t_s[0]), float(fixes.u_m[0]), float(fixes.speed_mps[0])
-        brake, front = float(rows.data[_BRAKE, 0]), max(self._front, u)
+    def _goes_on(self, row: list[float], fix: Fix) -> bool:
+        """Move on by a single frame if nothing happens at it; false, and nothing done, if something may."""
+        brake, front = row[_BRAKE], max(self._front, fix.u_m)
         pressed = brake > BRAKE_ON and not self._brake > BRAKE_ON
-        if pressed or self.ground.course.next_m <= front or self.talker.wake_s <= t or rows.data[_PIT, 0] > IN_PIT:
+        if pressed or self.ground.course.next_m <= front or self.talker.wake_s <= fix.t_s or row[_PIT] > IN_PIT:
             return False
-        self._front, self._brake, self._pit, self._last = front, brake, False, (t, u, v)
+        self._front, self._brake, self._pit = front, brake, False
+        self._last = (fix.t_s, fix.u_m, fix.speed_mps)
         return True
 
     def _with_brakes(self, places: list[_Place], pressed: NDArray[np.intp]) -> list[_Place]:

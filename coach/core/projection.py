@@ -108,31 +108,33 @@ class Line:
         """``project`` of a single position: (place, offset, found), the same to the last bit."""
         if not (math.isfinite(x) and math.isfinite(y) and abs(guess_m) < FARTHEST_M):
             return math.nan, math.nan, False
-        last = self.n - 2
+        last, closed, n = self.n - 2, self.closed, self.n
         i = math.floor(guess_m / self.step_m)
-        if not self.closed:
+        if not closed:
             i = min(max(i, 0), last)
         for _ in range(_STEPS):
-            k = self._node_one(i)
+            k = i % n if closed else i
             dx, dy, tx, ty = x - self._x[k], y - self._y[k], self._tx[k], self._ty[k]
-            along = dx * tx + dy * ty
+            here = dx * tx + dy * ty
             stretch = min(max(1.0 - self._curvature[k] * (dy * tx - dx * ty), 0.25), 4.0)
-            jump = math.floor(along / (stretch * self.step_m))
+            jump = math.floor(here / (stretch * self.step_m))
             if not jump:
                 break
             i += min(max(jump, -60), 60)
-            if not self.closed:
+            if not closed:
                 i = min(max(i, 0), last)
-        here, after = self._along_one(x, y, i), self._along_one(x, y, i + 1)
+        else:
+            here = self._along_one(x, y, i)
+        after = self._along_one(x, y, i + 1)
         for _ in range(3):
             move = -1 if here < 0.0 else 1 if after >= 0.0 else 0
             if not move:
                 break
             i += move
-            if not self.closed:
+            if not closed:
                 i = min(max(i, 0), last)
             here, after = self._along_one(x, y, i), self._along_one(x, y, i + 1)
-        beyond = not self.closed and ((here < 0.0 and i == 0) or (after >= 0.0 and i == last))
+        beyond = not closed and ((here < 0.0 and i == 0) or (after >= 0.0 and i == last))
         if not (here >= 0.0 and after < 0.0) and not beyond:
             return math.nan, math.nan, False
         if here == after:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Iterator, Mapping
+from functools import lru_cache
 from typing import Final, Literal
 
 import msgspec
@@ -68,6 +69,7 @@ class Wording(msgspec.Struct, frozen=True):
         return tuple(dict.fromkeys(named for t in texts if (named := with_name(t, self.name))))
 
 
+@lru_cache(maxsize=4096)
 def with_name(text: str, name: str) -> str:
     """``text`` with the corner's name before it unless it holds it; "" when that says too much at once."""
     if not text or not name:
@@ -90,6 +92,12 @@ def wordings(
     ``amount`` is the finding's amount (metres for METRE_FAULTS), ``cost_s`` its cost [s], ``gradient`` the rise
     over run of the braking zone. NaN means not known, and what needs it is not said.
     """
+    return _worded(rule, corner, amount, cost_s, gradient)
+
+
+@lru_cache(maxsize=4096)
+def _worded(rule: CueRule, corner: Corner, amount: float, cost_s: float, gradient: float) -> tuple[Wording, ...]:
+    """The same at every pass for most rules, so it is put together once."""
     out = []
     for own, at_m, safety in _own_words(rule, corner, gradient):
         name = corner.say or corner.name
