@@ -8,21 +8,22 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
-from ruamel.yaml.comments import CommentedMap, CommentedSeq
-
+from coach.app import new_corner
 from coach.app.quick_rerun import QuickRerun
 from coach.app.rerun import Rerun
 from coach.app.setup import Setup, session_setup
 from coach.app.timeline import Row, compare
+from coach.app.tree_edits import put, same
 from coach.core.reference import Reference
 from coach.core.values import Corner, Decision
 from coach.errors import ProfileError
-from coach.profile.corner_map import place_key
+from coach.profile.corner_map import corner_map, free_name
 from coach.profile.models import ProfileModel
 from coach.profile.problems import Problem, ProfileFileError
 from coach.profile.reference_file import read_reference
 from coach.profile.rule_files import load_rules
 from coach.profile.store import agree, profile_path, read_profile
+from coach.profile.take_out import without_entry
 from coach.profile.yaml_file import YamlFile
 from coach.profile.yaml_tree import read_tree
 from coach.session.reader import SessionReader
@@ -34,10 +35,11 @@ Loc = tuple[str | int, ...]
 
 @dataclass(frozen=True)
 class _Step:
-    """The whole file as it stood before an edit."""
+    """The whole file as it stood before an edit, and its corners as they last were valid."""
 
     label: str
     text: str
+    corners: tuple[Corner, ...]
 
 
 class Desk:
@@ -50,6 +52,8 @@ class Desk:
         self.file: YamlFile[ProfileModel] = read_profile(profile_path(profile))
         self.reference: Reference = read_reference(self.file.path.parent / self.file.model.reference)
         agree(self.file, self.reference)
+        self.corners: tuple[Corner, ...] = self.file.model.to_corners()
+        """The corners as they last were valid; as many as the file has."""
         self.problems: tuple[Problem, ...] = ()
         self._undo: list[_Step] = []
         self._redo: list[_Step] = []
@@ -84,11 +88,6 @@ class Desk:
         return str(self.file.tree.get("circuit", ""))
 
     @property
-    def corners(self) -> tuple[Corner, ...]:
-        """The corners as they last were valid."""
-        return self.file.model.to_corners()
-
-    @property
     def names(self) -> list[str]:
         """The corners' names as they stand, valid or not."""
         return [str(c.get("name", "")) for c in self.file.tree["corners"]]
@@ -119,18 +118,59 @@ class Desk:
 
     def put(self, corner: int, path: Sequence[str | int], value: Any) -> bool:
         """Set a field of a corner (None takes it away); whether that changed anything. See ``problems`` after it."""
-        if _same(self.get(corner, *path), value):
+        if same(self.get(corner, *path), value):
             return False
         loc = (corner, *path)
         now = time.monotonic()
         if self._last[0] != loc or now - self._last[1] > SAME_EDIT_S or not self._undo:
             name = self.names[corner]
-            self._undo.append(_Step(f"{path[0]} of {name}", self._text))
+            self._undo.append(self._now(f"{path[0]} of {name}"))
         self._redo.clear()
         self._last = (loc, now)
-        _put(self.file.tree["corners"][corner], path, value)
+        put(self.file.tree["corners"][corner], path, value)
         self._check()
         return True
+
+    def suggested_m(self, corner: int) -> float:
+        """Where a corner might be added after ``corner`` [m]; raises NoRoomError."""
+        return new_corner.suggested(self.corners, corner, self.reference)
+
+    def add_corner(self, apex_m: float) -> int:
+        """Add a corner around ``apex_m`` [m] with what the reference says of it; its number. Raises NoRoomError."""
+        taken = {name.casefold() for name in self.names}
+        made = new_corner.made(self.corners, apex_m, free_name(new_corner.NAME, taken), self.reference)
+        step = self._now(f"adding {made.name}")
+        node = corner_map(made)
+        node.pop("surveyed")  # no survey found it
+        at = sum(c.turn_in_m < made.turn_in_m for c in self.corners)
+        self.file.tree["corners"].insert(at, node)
+        self._structure(step, self.file.rendered(), (*self.corners[:at], made, *self.corners[at:]))
+        return at
+
+    def remove_corner(self, corner: int) -> bool:
+        """Take a corner out with the remark above it; False for the last one, for a profile has at least one."""
+        if len(self.names) < 2:
+            return False
+        step = self._now(f"deleting {self.names[corner]}")
+        text = without_entry(self._text, "corners", corner)
+        self._structure(step, text, self.corners[:corner] + self.corners[corner + 1 :])
+        return True
+
+    def _structure(self, step: _Step, text: str, corners: tuple[Corner, ...]) -> None:
+        self._undo.append(step)
+        self._redo.clear()
+        self._stand_on(text, corners)
+
+    def _now(self, label: str) -> _Step:
+        return _Step(label, self._text, self.corners)
+
+    def _stand_on(self, text: str, corners: tuple[Corner, ...]) -> None:
+        """Go on from ``text``, read anew: a tree that was written once can not be copied without losing comments."""
+        tree = read_tree(text.removeprefix("\ufeff"), str(self.path))
+        assert not isinstance(tree, Problem)  # it was written by us
+        self.file.text, self.file.tree, self.corners = text, tree, corners
+        self._last = ((), float("-inf"))
+        self._check()
 
     def _check(self) -> None:
         """Check the tree as it stands; ``problems`` tells what is wrong, the last valid corners stay in use."""
@@ -138,6 +178,7 @@ class Desk:
             self._text = self.file.rendered()
             self.file.check()
             agree(self.file, self.reference)
+            self.corners = self.file.model.to_corners()
             self.problems = ()
         except ProfileFileError as error:
             self.problems = error.problems
@@ -166,13 +207,8 @@ class Desk:
         if not source:
             return False
         step = source.pop()
-        target.append(_Step(step.label, self._text))
-        # read anew, for a round-trip tree that was written once can not be copied without losing comments
-        tree = read_tree(step.text.removeprefix("\ufeff"), str(self.path))
-        assert not isinstance(tree, Problem)  # it was written by us
-        self.file.tree = tree
-        self._last = ((), float("-inf"))
-        self._check()
+        target.append(self._now(step.label))
+        self._stand_on(step.text, step.corners)
         return True
 
     # the file
@@ -191,9 +227,9 @@ class Desk:
         """Read the file again; what was on the desk can be brought back by undo. Raises ProfileError, and keeps all."""
         fresh = read_profile(self.path)
         agree(fresh, self.reference)
-        self._undo.append(_Step("the file as it was here", self._text))
+        self._undo.append(self._now("the file as it was here"))
         self._redo.clear()
-        self.file, self.problems = fresh, ()
+        self.file, self.problems, self.corners = fresh, (), fresh.model.to_corners()
         self._text = self._saved = fresh.text
         self._last = ((), float("-inf"))
 
@@ -226,69 +262,3 @@ class Desk:
     def rows(self) -> list[Row]:
         """The cues of the session under the profile as it stands, marked against before."""
         return compare(self.before, self.result.happened.decisions) if self.result is not None else []
-
-
-def _same(old: Any, new: Any) -> bool:
-    if isinstance(old, list) and isinstance(new, list):
-        return len(old) == len(new) and all(map(_same, old, new))
-    if isinstance(old, dict) and isinstance(new, dict):
-        return old.keys() == new.keys() and all(_same(old[k], new[k]) for k in old)
-    return bool(old == new) and isinstance(old, bool) == isinstance(new, bool)
-
-
-def _put(corner: CommentedMap, path: Sequence[str | int], value: Any) -> None:
-    head, *rest = path
-    if not rest:
-        assert isinstance(head, str)
-        _put_field(corner, head, value)
-        return
-    inner = corner.get(head)
-    if not isinstance(inner, dict):
-        inner = CommentedMap()
-        inner.fa.set_flow_style()
-        place_key(corner, str(head), inner)
-    if value is None:
-        inner.pop(rest[0], None)
-        if not inner:
-            corner.pop(head)
-    else:
-        inner[rest[0]] = value
-
-
-def _put_field(corner: CommentedMap, name: str, value: Any) -> None:
-    old = corner.get(name)
-    if isinstance(value, list) and not value:
-        value = None
-    if isinstance(value, list):
-        if isinstance(old, CommentedSeq):
-            _refill(old, value)
-            return
-        fresh = CommentedSeq(map(_flow, value))
-        if all(not isinstance(v, dict) for v in value):
-            fresh.fa.set_flow_style()
-        value = fresh
-    place_key(corner, name, value)
-
-
-def _refill(old: CommentedSeq, value: list[Any]) -> None:
-    """Make a list say the new thing; an entry that stays keeps its comment and its form."""
-    for i, item in enumerate(value):
-        if i >= len(old):
-            old.append(_flow(item))
-        elif isinstance(item, dict) and isinstance(old[i], dict):
-            for key in [k for k in old[i] if k not in item]:
-                del old[i][key]
-            for key, v in item.items():
-                if not _same(old[i].get(key), v):
-                    old[i][key] = v
-        elif not _same(old[i], item):
-            old[i] = _flow(item)
-    del old[len(value) :]
-
-
-def _flow(item: Any) -> Any:
-    if not isinstance(item, dict):
-        return item
-    made = CommentedMap(item)
-    made.fa.set_flow_style()
-    return made

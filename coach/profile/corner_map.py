@@ -73,6 +73,15 @@ def outlines(every: Sequence[dict[str, Any]]) -> CommentedSeq:
     return rows
 
 
+def free_name(name: str, taken: set[str]) -> str:
+    """``name``, with a number behind it where it is ``taken`` (case folded) already; it is taken then."""
+    free, n = name, 2
+    while free.casefold() in taken:
+        free, n = f"{name} ({n})", n + 1
+    taken.add(free.casefold())
+    return free
+
+
 def place_key(node: CommentedMap, key: str, value: Any) -> None:
     """Set ``key`` in a corner (or its ``surveyed``) in the schema's order; None takes it away."""
     if value is None:

@@ -20,7 +20,7 @@ from pydantic import ValidationError
 from ruamel.yaml.comments import CommentedMap
 
 from coach.core.values import Corner
-from coach.profile.corner_map import corner_map, outline, place_key, survey_values
+from coach.profile.corner_map import corner_map, free_name, outline, place_key, survey_values
 from coach.profile.models import PLACES, SURVEYED_FIELDS, CornerModel
 from coach.profile.problems import CrossFieldError
 from coach.profile.same_corner import match, remember, taken_out
@@ -86,7 +86,7 @@ def merge_survey(tree: CommentedMap, surveyed: Sequence[Corner], length_m: float
     taken = {p.name.casefold() for p in parts}
     for k, found in enumerate(surveyed):
         if k not in pairs.values():
-            name = _free_name(found.name, taken)
+            name = free_name(found.name, taken)
             new = corner_map(found, name)
             parts.append(_Part(name, new, _values(new), dict(new["surveyed"]), is_new=True))
     parts.sort(key=lambda p: _start(p.new) if p.is_new else _start(_values(p.now)))
@@ -197,11 +197,3 @@ def _values(corner: CommentedMap) -> Values:
 
 def _start(values: Values) -> float:
     return float(next(values[f] for f in PLACES if values[f] is not None))
-
-
-def _free_name(name: str, taken: set[str]) -> str:
-    free, n = name, 2
-    while free.casefold() in taken:
-        free, n = f"{name} ({n})", n + 1
-    taken.add(free.casefold())
-    return free

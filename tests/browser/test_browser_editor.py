@@ -112,6 +112,42 @@ def test_undo_and_redo(page: Page, editor: str, profile: Path) -> None:
     expect(field).to_have_value("170.5")
 
 
+def test_add_and_delete_a_corner(page: Page, editor: str, profile: Path) -> None:
+    """A corner is deleted, brought back by undo, deleted again; another is added, named, saved; the rest stays."""
+    before = profile.read_text(encoding="utf-8")
+    opened(page, editor)
+    name, undo = page.get_by_label("name", exact=True), page.get_by_role("button", name="undo")
+    delete, add = (page.get_by_role("button", name=text) for text in ("delete this corner", "add a corner"))
+    delete.click()
+    expect(name).to_have_value("Gorse")
+    expect(page.locator(".map [data-corner]")).to_have_count(10)
+    expect(page.get_by_text(re.compile(r"run 2 took"))).to_be_visible()
+    undo.click()
+    expect(name).to_have_value("Quarry")
+    delete.click()
+    expect(name).to_have_value("Gorse")
+    add.click()
+    dialog = page.get_by_role("dialog")
+    apex = dialog.get_by_label("apex, m along the reference")
+    apex.fill("460")
+    dialog.get_by_role("button", name="add", exact=True).click()
+    expect(dialog.get_by_text("where another corner is; allowed (m): ")).to_be_visible()
+    apex.fill("326.4")
+    apex.press("Enter")
+    expect(dialog).not_to_be_visible()
+    expect(name).to_have_value("New corner")
+    expect(page.locator(".map [data-corner]")).to_have_count(11)
+    name.fill("Pit of stones")
+    expect(page.locator(".map .chosen")).to_contain_text("Pit of stones")
+    page.get_by_role("button", name="save").click()
+    expect(page.locator("header").get_by_text("saved", exact=True)).to_be_visible()
+    after = profile.read_text(encoding="utf-8")
+    start = before.index("  # Leads straight into Larch")
+    assert after.endswith(before[start:])
+    assert "  - name: Pit of stones\n    direction: right\n    brake_m: 17" in after
+    assert "Quarry" not in after
+
+
 def test_change_on_disk_is_noticed_and_never_overwritten(page: Page, editor: str, profile: Path) -> None:
     """Someone else's save shows at once; saving does not overwrite it; taking it shows it in the form."""
     opened(page, editor)

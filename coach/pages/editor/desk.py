@@ -42,7 +42,7 @@ class Desk(Protocol):
 
     @property
     def corners(self) -> tuple[Corner, ...]:
-        """The corners as they last were valid."""
+        """The corners as they last were valid, as many as ``names``."""
 
     @property
     def names(self) -> list[str]:
@@ -87,6 +87,15 @@ class Desk(Protocol):
 
     def put(self, corner: int, path: Sequence[str | int], value: Any) -> bool:
         """Set a field."""
+
+    def suggested_m(self, corner: int) -> float:
+        """Where a corner might be added after ``corner`` [m]; raises CoachError when there is no room."""
+
+    def add_corner(self, apex_m: float) -> int:
+        """Add a corner; its number. Raises CoachError when there is no room."""
+
+    def remove_corner(self, corner: int) -> bool:
+        """Take a corner out; False when it is the last."""
 
     def undo(self) -> bool:
         """Take an edit back."""

@@ -89,34 +89,38 @@ class CornerForm:
                 self._choice(f"kerb at {where}", ("kerbs", where), KERB_USES)
             self._number("latest brake point, m", ("limits", "latest_brake_m"))
             self._number("widest exit, m outside", ("limits", "widest_exit_offset_m"))
-        words = ui.textarea("own words, one a line").props("debounce=400 autogrow outlined dense")
+        words = ui.textarea("own words, one a line").props("debounce=400 autogrow outlined dense hide-bottom-space")
         self._add(("words",), words, lines, lambda v: "\n".join(map(str, v or [])))
-        mute = ui.select(self.desk.mutes, multiple=True, label="muted").props("outlined dense use-chips")
+        mute = ui.select(self.desk.mutes, multiple=True, label="muted").props(
+            "outlined dense hide-bottom-space use-chips"
+        )
         self._add(("mute",), mute, list, lambda v: [x for x in v or [] if x in self.desk.mutes])
         ui.label("Cautions").classes("head")
         self._cautions = ui.element("div")
         ui.button("add a caution", on_click=self._add_caution).props("outline dense no-caps")
 
     def _text(self, label: str, path: Path) -> None:
-        element = ui.input(label).props("debounce=400 outlined dense")
+        element = ui.input(label).props("debounce=400 outlined dense hide-bottom-space")
         self._add(path, element, lambda t: (t or "").strip() or None, shown)
 
     def _number(self, label: str, path: Path) -> None:
-        element = ui.input(label).props("debounce=400 outlined dense inputmode=decimal")
+        element = ui.input(label).props("debounce=400 outlined dense hide-bottom-space inputmode=decimal")
         self._add(path, element, number, shown)
 
     def _list(self, label: str, path: Path) -> None:
-        element = ui.input(label).props("debounce=400 outlined dense inputmode=decimal")
+        element = ui.input(label).props("debounce=400 outlined dense hide-bottom-space inputmode=decimal")
         self._add(path, element, numbers, lambda v: ", ".join(map(shown, v or [])))
 
     def _choice(self, label: str, path: Path, options: list[str], clearable: bool = True) -> None:
-        element = ui.select(options, label=label, clearable=clearable).props("outlined dense options-dense")
+        element = ui.select(options, label=label, clearable=clearable).props(
+            "outlined dense hide-bottom-space options-dense"
+        )
         self._add(path, element, lambda v: v, lambda v: v if v in options else None)
 
     def _add(self, path: Path, element: Any, read: Callable[[Any], Any], to_field: Callable[[Any], Any]) -> None:
-        async def changed() -> None:
-            if not self._filling:
-                await self._put(path, read(element.value))
+        # not a coroutine: whether the form is being filled must be asked now, not when a coroutine comes to run
+        def changed() -> Awaitable[None] | None:
+            return None if self._filling else self._put(path, read(element.value))
 
         element.on_value_change(changed)
         element.mark("-".join(map(str, path)))
@@ -147,10 +151,9 @@ class CornerForm:
                 self._caution(i, caution)
 
     def _caution(self, i: int, caution: Any) -> None:
-        def at(key: str, kind: Callable[[Any], Any]) -> Callable[[Any], Awaitable[None]]:
-            async def changed(event: Any) -> None:
-                if not self._filling:
-                    await self._change_caution(i, key, kind(event.value))
+        def at(key: str, kind: Callable[[Any], Any]) -> Callable[[Any], Awaitable[None] | None]:
+            def changed(event: Any) -> Awaitable[None] | None:
+                return None if self._filling else self._change_caution(i, key, kind(event.value))
 
             return changed
 
@@ -158,10 +161,10 @@ class CornerForm:
             kind = caution.get("kind")
             ui.select(
                 CAUTIONS, label="kind", value=kind if kind in CAUTIONS else None, on_change=at("kind", str)
-            ).props("outlined dense")
+            ).props("outlined dense hide-bottom-space")
             for key, label, read in (("at_m", "at, m", number), ("words", "words", lambda t: (t or "").strip())):
                 field = ui.input(label, value=shown(caution.get(key)), on_change=at(key, read))
-                field.props("debounce=400 outlined dense").mark(f"caution-{i}-{key}")
+                field.props("debounce=400 outlined dense hide-bottom-space").mark(f"caution-{i}-{key}")
                 field.error = self.desk.problem_at(self.corner, "cautions", i, key) or None
             ui.switch("can hurt", value=bool(caution.get("safety")), on_change=at("safety", bool))
             ui.button("remove", on_click=lambda: self._change_caution(i, "", None)).props("flat dense no-caps")

@@ -10,6 +10,7 @@ from typing import Any
 from nicegui import run, ui
 
 from coach.errors import CoachError
+from coach.pages.editor.adding import AddCorner
 from coach.pages.editor.cues import CueList
 from coach.pages.editor.desk import Desk
 from coach.pages.editor.form import CornerForm, Path
@@ -139,6 +140,10 @@ class EditorPage:
             ui.button("▶", on_click=lambda: self._choose(self.corner + 1)).props(
                 'outline dense aria-label="next corner"'
             )
+        self.adding = AddCorner(self.desk, self._add, self._all_anew)
+        with ui.row().classes("q-mb-sm"):
+            ui.button("add a corner", on_click=lambda: self.adding.ask(self.corner)).props("outline dense no-caps")
+            self._delete = ui.button("delete this corner", on_click=self._deleted).props("outline dense no-caps")
         self._problems = ui.label("").classes("problems").mark("problems").props("role=alert")
         self.form = CornerForm(self.desk, self._put)
 
@@ -157,6 +162,7 @@ class EditorPage:
         self._problems.visible = bool(problems)
         self._undo.enabled, self._redo.enabled = bool(self.desk.undo_label), bool(self.desk.redo_label)
         self._save.enabled = self.desk.changed and not problems
+        self._delete.enabled = len(names) > 1
         self._corners.set_options(dict(enumerate(names)), value=self.corner)
         self.form.corner = self.corner
         self.form.fill(but)
@@ -184,6 +190,20 @@ class EditorPage:
         if await self.shared.locked(self.desk.put, self.corner, path, value):
             self.shared.tell(self, path)
             await self.shared.rerun()
+
+    async def _add(self, apex_m: float) -> None:
+        self.corner = await self.shared.locked(self.desk.add_corner, apex_m)
+
+    async def _deleted(self) -> None:
+        name = self.desk.names[self.corner]
+        if await self.shared.locked(self.desk.remove_corner, self.corner):
+            ui.notify(f"{name} is deleted; undo brings it back")
+            await self._all_anew()
+
+    async def _all_anew(self) -> None:
+        self.shared.tell()
+        self.traces.zoom(self.corner)
+        await self.shared.rerun()
 
     async def _dragged(self, event: Any) -> None:
         field, at = str(event.args["field"]), float(event.args["at"])

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from pages_shared import ROOT, SESSION
 
 from coach.app.editing import Desk
+from coach.app.new_corner import NoRoomError
 from coach.app.rerun import rerun
 from coach.app.timeline import compare, explain
 from coach.core.values import Decision
@@ -82,6 +83,97 @@ def test_problems_are_those_of_the_file(desk: Desk, profile: Path, tmp_path: Pat
     with pytest.raises(ProfileError) as caught:
         read_profile(wrong)
     assert told == [(p.line, p.field, p.text) for p in getattr(caught.value, "problems", ())]
+
+
+def remarks(text: str) -> list[str]:
+    return [line.strip() for line in text.splitlines() if "#" in line]
+
+
+@pytest.mark.parametrize("corner", [0, 4, 10])
+def test_a_corner_is_deleted_with_its_remark_and_nothing_else(desk: Desk, profile: Path, corner: int) -> None:
+    """The first, a middle and the last corner go with the remark above them; every other line of the file stays."""
+    before = profile.read_text(encoding="utf-8")
+    names = desk.names
+    assert desk.remove_corner(corner)
+    assert ((), [*names[:corner], *names[corner + 1 :]]) == (desk.problems, desk.names)
+    assert desk.names == [c.name for c in desk.corners]
+    desk.save()
+    after = profile.read_text(encoding="utf-8")
+    starts = [i for i, line in enumerate(before.split("\n")) if line.startswith("  # ")] + [len(before.split("\n")) - 1]
+    lines = before.split("\n")
+    assert lines[: starts[corner]] + lines[starts[corner + 1] :] == after.split("\n")
+    assert desk.undo()
+    desk.save()
+    assert before == profile.read_text(encoding="utf-8")
+
+
+def test_the_only_corner_can_not_be_deleted(desk: Desk) -> None:
+    """A profile has at least one corner."""
+    while len(desk.names) > 1:
+        assert desk.remove_corner(0)
+    assert not desk.remove_corner(0)
+    assert 1 == len(desk.corners)
+
+
+def test_a_corner_is_added_where_there_is_room(desk: Desk, profile: Path) -> None:
+    """A deleted corner's stretch takes a new one, in its order, turning the right way, braked for where it was."""
+    before = profile.read_text(encoding="utf-8")
+    old = desk.corners[4]
+    desk.remove_corner(4)
+    place = desk.suggested_m(3)
+    assert old.turn_in_m < place < old.end_m
+    assert 4 == desk.add_corner(place)
+    new = desk.corners[4]
+    assert ((), "New corner", old.direction) == (desk.problems, new.name, new.direction)
+    assert new.brake_m == pytest.approx(old.brake_m, abs=5.0)
+    assert new.gear == old.gear
+    desk.save()
+    again = read_profile(profile)
+    assert desk.names == [c.name for c in again.model.corners]
+    assert again.model.corners[4].surveyed is None
+    assert set(remarks(before)) - set(remarks(again.text)) == {remarks(before)[3 + 4]}
+    for _ in range(2):
+        assert desk.undo()
+    assert before == desk.file.rendered()
+    assert desk.redo()
+    assert desk.redo()
+    assert desk.names == [c.name for c in again.model.corners]
+
+
+def test_a_corner_is_not_added_into_another(desk: Desk) -> None:
+    """A place in a corner or beyond the lap is refused with what is allowed, and nothing is changed."""
+    for place, told in (
+        (326.0, "where another corner is; allowed (m): "),
+        (5000.0, "allowed 0 to 3989"),
+        (-1.0, "0 to"),
+    ):
+        with pytest.raises(NoRoomError) as caught:
+            desk.add_corner(place)
+        assert told in str(caught.value)
+    assert ("", False) == (desk.undo_label, desk.changed)
+
+
+@pytest.mark.parametrize("place", [0.5, 60.0, 3870.0, 3980.0])
+def test_a_corner_on_the_main_straight_is_added_over_the_line(desk: Desk, place: float) -> None:
+    """Wherever on the straight over the line, the new corner is valid and stands in its order."""
+    at = desk.add_corner(place)
+    assert () == desk.problems
+    assert at in (0, 11)
+    assert sorted(c.turn_in_m for c in desk.corners) == [c.turn_in_m for c in desk.corners]
+
+
+def test_adding_and_deleting_while_an_entry_is_wrong(desk: Desk) -> None:
+    """With a wrong entry elsewhere there are still as many corners to draw as names, each with its own."""
+    desk.put(0, ("gear",), "twelve")
+    desk.remove_corner(2)
+    desk.add_corner(desk.suggested_m(5))
+    assert desk.problems
+    assert desk.names == [c.name for c in desk.corners]
+    desk.undo()
+    desk.undo()
+    assert desk.names == [c.name for c in desk.corners]
+    desk.undo()
+    assert ((), False) == (desk.problems, desk.changed)
 
 
 def test_the_last_valid_corners_stay_in_use(desk: Desk) -> None:
