@@ -30,6 +30,8 @@ FAR_M: Final = 20.0
 """Farther off the line than this the car is not on this track [m]."""
 BESIDE_M: Final = 15.0
 """Farther off the line than this the car is beside the track: followed, but nothing is spoken [m]."""
+NEAR_M: Final = 3.0
+"""Foretold this well, a place is found for certain if it is the only one near [m]."""
 BACK_M: Final = 10.0
 SLOW_MPS: Final = 3.0
 """Going back this far along the line, faster than this, the car is on another piece of track."""
@@ -141,14 +143,20 @@ class Locator:
         """Times, speeds, steps, places and offsets from ``start`` on, as if each frame were placed after the last.
 
         All are placed by speed alone first, then again each by the place before it: where both agree, and the
-        first that does not, are what one after the other would give. The rest is left for the next call.
+        first that does not, are what one after the other would give. The rest is left for the next call. Where the
+        place foretold lies so near that nothing else can be found from there, that need not be tried.
         """
         t = chunk["t_s"][start:stop]
         v = _carry_on(chunk["speed_mps"][start:stop], self._v)
         step = 0.5 * (v + np.concatenate(([self._v], v[:-1]))) * np.diff(t, prepend=self._t)
         part = chunk.part(start, stop)
-        roughly, _, _ = self._place(part, np.cumsum(np.concatenate(([self._u], step)))[1:])
-        u, offset, _ = self._place(part, np.concatenate(([self._u], roughly[:-1])) + step)
+        roughly, offset, _ = self._place(part, np.cumsum(np.concatenate(([self._u], step)))[1:])
+        foretold = np.concatenate(([self._u], roughly[:-1])) + step
+        if self.line is not None:
+            doubtful = ~((np.abs(foretold - roughly) < NEAR_M) & (np.abs(offset) < self.line.unique_m))
+            if not doubtful.any():
+                return t, v, step, roughly, offset
+        u, offset, _ = self._place(part, foretold)
         same = u == roughly
         n = len(u) if same.all() else int(np.argmin(same)) + 1
         return t[:n], v[:n], step[:n], u[:n], offset[:n]

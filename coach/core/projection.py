@@ -37,18 +37,20 @@ class Line:
         self.tx = np.cos(reference.heading_rad)
         self.ty = np.sin(reference.heading_rad)
         self.curvature = reference.curvature_pm
+        self._table = np.column_stack((self.x, self.y, self.tx, self.ty, self.curvature))
+        self.unique_m = 0.5 / max(float(np.nanmax(np.abs(self.curvature))), 1e-6)
+        """Less far off the line than this a place is the only one near it, from wherever it is looked for [m]."""
         # plain floats for single positions: many times faster than arrays of one, with the same results to the bit
         self._x, self._y = self.x.tolist(), self.y.tolist()
         self._tx, self._ty = self.tx.tolist(), self.ty.tolist()
         self._curvature = self.curvature.tolist()
 
-    def _node(self, i: NDArray[np.intp]) -> NDArray[np.intp]:
-        if self.closed:
-            return np.mod(i, self.n)
-        return np.clip(i, 0, self.n - 1)
+    def _rows(self, i: NDArray[np.intp]) -> Floats:
+        """What is known of nodes ``i`` (which may run over the seam), shape (n, 5)."""
+        return self._table.take(i, axis=0, mode="wrap" if self.closed else "clip")
 
-    def _along(self, x: Floats, y: Floats, node: NDArray[np.intp]) -> Floats:
-        along: Floats = (x - self.x[node]) * self.tx[node] + (y - self.y[node]) * self.ty[node]
+    def _along(self, x: Floats, y: Floats, rows: Floats) -> Floats:
+        along: Floats = (x - rows[:, 0]) * rows[:, 2] + (y - rows[:, 1]) * rows[:, 3]
         return along
 
     def project(self, x: Floats, y: Floats, guess_m: Floats) -> tuple[Floats, Floats, NDArray[np.bool_]]:
@@ -57,38 +59,43 @@ class Line:
         All shapes (n,). A place keeps the lap of its guess: it is not wrapped. Not found is NaN.
         """
         near = np.isfinite(x) & np.isfinite(y) & (np.abs(guess_m) < FARTHEST_M)
-        if not near.all():
+        all_near = bool(near.all())
+        if not all_near:
             x, y, guess_m = np.where(near, x, np.nan), np.where(near, y, np.nan), np.where(near, guess_m, 0.0)
-        i = np.floor(guess_m / self.step_m).astype(np.intp)
-        if not self.closed:
-            i = np.clip(i, 0, self.n - 2)
+        i = self._inside(np.floor(guess_m / self.step_m).astype(np.intp))
         for _ in range(_STEPS):
-            node = self._node(i)
-            along = self._along(x, y, node)
-            across = (y - self.y[node]) * self.tx[node] - (x - self.x[node]) * self.ty[node]
+            rows = self._rows(i)
+            dx, dy, tx, ty = x - rows[:, 0], y - rows[:, 1], rows[:, 2], rows[:, 3]
+            here = dx * tx + dy * ty
             # one metre along the car's own path is 1 / (1 - k d) metres of the line
-            stretch = np.clip(1.0 - self.curvature[node] * across, 0.25, 4.0)
-            jump = np.nan_to_num(np.floor(along / (stretch * self.step_m)), posinf=0.0, neginf=0.0)
+            stretch = np.minimum(np.maximum(1.0 - rows[:, 4] * (dy * tx - dx * ty), 0.25), 4.0)
+            jump = np.floor(here / (stretch * self.step_m))
+            if not all_near:
+                jump = np.where(near, jump, 0.0)
             if not jump.any():
                 break
-            i = i + np.clip(jump, -60.0, 60.0).astype(np.intp)
-            if not self.closed:
-                i = np.clip(i, 0, self.n - 2)
-        return self._settle(x, y, i)
+            i = self._inside(i + np.minimum(np.maximum(jump, -60.0), 60.0).astype(np.intp))
+        else:
+            rows = self._rows(i)
+            here = self._along(x, y, rows)
+        return self._settle(x, y, i, rows, here)
 
-    def _settle(self, x: Floats, y: Floats, i: NDArray[np.intp]) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    def _inside(self, i: NDArray[np.intp]) -> NDArray[np.intp]:
+        return i if self.closed else np.minimum(np.maximum(i, 0), self.n - 2)
+
+    def _settle(
+        self, x: Floats, y: Floats, i: NDArray[np.intp], rows: Floats, here: Floats
+    ) -> tuple[Floats, Floats, NDArray[np.bool_]]:
         """From an index at most one off to the segment whose ends have opposite signs."""
-        here = self._along(x, y, self._node(i))
-        after = self._along(x, y, self._node(i + 1))
+        following = self._rows(i + 1)
+        after = self._along(x, y, following)
         for _ in range(3):
             move = np.where(here < 0.0, -1, np.where(after >= 0.0, 1, 0))
             if not move.any():
                 break
-            i = i + move
-            if not self.closed:
-                i = np.clip(i, 0, self.n - 2)
-            here = self._along(x, y, self._node(i))
-            after = self._along(x, y, self._node(i + 1))
+            i = self._inside(i + move)
+            rows, following = self._rows(i), self._rows(i + 1)
+            here, after = self._along(x, y, rows), self._along(x, y, following)
         found = (here >= 0.0) & (after < 0.0)
         if not self.closed:
             # before the start and after the end the line goes straight on
@@ -96,11 +103,7 @@ class Line:
         with np.errstate(divide="ignore", invalid="ignore"):
             part = np.where(found, here / (here - after), np.nan)
         place = np.asarray((i + part) * self.step_m, dtype=np.float64)
-        node, following = self._node(i), self._node(i + 1)
-        px = self.x[node] + part * (self.x[following] - self.x[node])
-        py = self.y[node] + part * (self.y[following] - self.y[node])
-        tx = self.tx[node] + part * (self.tx[following] - self.tx[node])
-        ty = self.ty[node] + part * (self.ty[following] - self.ty[node])
+        px, py, tx, ty = (rows[:, k] + part * (following[:, k] - rows[:, k]) for k in range(4))
         offset: Floats = ((y - py) * tx - (x - px) * ty) / np.sqrt(tx * tx + ty * ty)
         return place, offset, found & np.isfinite(place)
 

@@ -93,7 +93,11 @@ class Schedule:
 
     def progress(self, rule: CueRule, corner: int) -> Progress:
         """The state of ``rule`` at ``corner``, made on first use."""
-        return self.memory.progress.setdefault(self._key(rule, corner), Progress())
+        key = self._key(rule, corner)
+        known = self.memory.progress.get(key)
+        if known is None:
+            known = self.memory.progress[key] = Progress()
+        return known
 
     def passed(self, corner: int, findings: tuple[Finding, ...]) -> None:
         """Learn from a valid pass."""

@@ -12,6 +12,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.ipc
 
+from coach.core.columns import Floats
 from coach.core.reference import REFERENCE_COLUMNS, Reference
 from coach.errors import ProfileError
 from coach.profile.files import write_atomically
@@ -92,9 +93,7 @@ def decode_reference(data: bytes, name: str) -> Reference:
         raise ProfileError(name, f"found no Arrow IPC file of a reference ({line})") from None
     if meta.schema != SCHEMA:
         raise ProfileError(name, f"schema: found {meta.schema}; allowed {SCHEMA}")
-    columns: dict[str, Any] = {
-        n: np.ascontiguousarray(table[n].to_numpy(), dtype=np.float64) for n in REFERENCE_COLUMNS
-    }
+    columns: dict[str, Any] = {n: _floats(table[n]) for n in REFERENCE_COLUMNS}
     reference = Reference(
         circuit=meta.circuit,
         closed=meta.closed,
@@ -108,6 +107,12 @@ def decode_reference(data: bytes, name: str) -> Reference:
     )
     _check(reference, name)
     return reference
+
+
+def _floats(column: Any) -> Floats:
+    """A copy of the values of a column, NaN for null; ``to_numpy`` would import pandas wherever that is installed."""
+    values = column.to_numpy() if column.null_count else np.from_dlpack(column.combine_chunks())
+    return np.array(values, dtype=np.float64)
 
 
 def _table(data: bytes, name: str) -> tuple[Any, bytes]:
