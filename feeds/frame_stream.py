@@ -286,8 +286,7 @@ class FrameStreamReader:
 def _floats(column: Any) -> Floats:
     """The values of an Arrow array; ``to_numpy`` would import pandas wherever that is installed (half a second)."""
     plain = column.type == pa.float64() and not column.null_count
-    values: Floats = np.from_dlpack(column) if plain else column.to_numpy(zero_copy_only=False)
-    return values
+    return np.asarray(np.from_dlpack(column) if plain else column.to_numpy(zero_copy_only=False), dtype=np.float64)
 
 
 def _crc(data: Floats) -> int:
