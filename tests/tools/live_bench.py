@@ -23,7 +23,8 @@ from typing import Final
 import msgspec
 import numpy as np
 
-sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2])]
+sys.path.insert(0, str(Path(__file__).parents[2]))
+sys.path.insert(0, str(Path(__file__).parent))
 
 from soak import drive
 
