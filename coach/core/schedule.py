@@ -23,7 +23,7 @@ LINE_FAULTS: Final = frozenset(
 )
 ABOUT: Final[dict[str, frozenset[str]]] = {
     "brake_board": frozenset({"brake_early", "brake_late"}),
-    "gradient": frozenset({"brake_early", "brake_late"}),
+    "gradient": frozenset({"brake_late"}),  # it says "earlier": who brakes early needs no more of that
     "gear": frozenset({"gear_high", "gear_low"}),
     "apex": frozenset({"turn_in_early", "turn_in_late", "apex_missed"}),
     "kerb_entry": frozenset({"turn_in_early", "turn_in_late"}),

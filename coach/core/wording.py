@@ -35,6 +35,12 @@ NEAR_BOARD_M: Final = 22.5
 SLOPE: Final = 0.03
 """From this gradient on (rise over run) a braking zone is called uphill or downhill."""
 
+HILLS: Final[Mapping[str, Mapping[Form, str]]] = {
+    "downhill": {"long": "downhill, brake earlier", "short": "downhill braking"},
+    "uphill": {"long": "uphill braking", "short": "uphill braking"},
+}
+"""What is said of a braking zone's gradient: earlier is to the safe side; later is only said of passes measured."""
+
 NUMBERS: Final = {5: "five", 10: "ten", 15: "fifteen", 20: "twenty", 25: "twenty-five", 30: "thirty"}
 TENTHS: Final = ("one tenth", "two tenths", "three tenths", "four tenths", "half a second", "six tenths",
                  "seven tenths", "eight tenths", "nine tenths", "a second")  # fmt: skip
@@ -226,11 +232,8 @@ def _own_words(rule: CueRule, corner: Corner, gradient: float) -> Iterator[tuple
     elif rule.about == "gradient":
         if not math.isfinite(corner.brake_m):
             return
-        # two units, so that it can be said short; what to make of it is the brake point's own reminder
-        if gradient <= -SLOPE:
-            yield "downhill braking", math.nan, False
-        elif gradient >= SLOPE:
-            yield "uphill braking", math.nan, False
+        if abs(gradient) >= SLOPE:
+            yield "downhill" if gradient < 0.0 else "uphill", math.nan, False
     else:
         yield "", math.nan, False
 
@@ -246,7 +249,7 @@ def _values(rule: CueRule, corner: Corner, form: Form, own: str, amount: float, 
     if corner.apex is not None:
         out["apex"] = corner.apex
     if own:
-        out["words"] = own
+        out["words"] = HILLS[own][form] if rule.about == "gradient" else own
     if rule.about.startswith("kerb_"):
         out |= _kerb(rule.about, corner, form)
     if math.isfinite(amount) and rule.about in METRE_FAULTS:

@@ -109,9 +109,10 @@ def test_kerbs_gradient_words_and_cautions() -> None:
     assert [("release slowly",) * 2, ("throttle where the kerb ends", "")] == said(own, corner)
     slope = rule("gradient", "{words}", "{words}", "reminder")
     assert [] == said(slope, gradient=-0.02)
-    ((downhill, _),) = said(slope, gradient=-0.04)
-    ((uphill, _),) = said(slope, gradient=0.04)
-    assert ("downhill", "uphill") == (downhill.split()[0].strip(","), uphill.split()[0].strip(","))
+    assert [("downhill, brake earlier", "downhill braking")] == said(slope, gradient=-0.04)
+    assert [("uphill braking", "uphill braking")] == said(slope, gradient=0.04)
+    flat = msgspec.structs.replace(CORNER, brake_m=math.nan, boards_m=())
+    assert [] == said(slope, flat, gradient=-0.04)
     bump = rule("bump", "{words}", "bump", "caution", safety=True)
     assert [(190.0, True), (250.0, False)] == [(w.at_m, w.safety) for w in wordings(bump, corner)]
 
