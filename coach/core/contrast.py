@@ -106,7 +106,7 @@ def _throttle(u: Floats, own: _Rows, ref: _Rows, zone: Zone, ours: dict[str, flo
     opened = _opening(u, own.throttle, LEVELS[1], from_m, to_m)
     begin = max(start, opened if opened == opened else start) + 10.0
     on = (u >= begin) & (u <= max(zone.exit_m, begin + 30.0)) & (u <= zone.end_m + STRAIGHTS_M) & (ref.throttle > 0.4)
-    if on.sum() >= 10:
+    if np.count_nonzero(on) >= 10:
         # at the same place, and as far from the opening: a throttle opened late is not soft for that
         alike = len(lates) > 1 and abs(lates[-1] - lates[-2]) < LIKE_M
         delay = max(lates[-2] if alike else min(lates, default=0.0), 0.0)
@@ -145,11 +145,11 @@ def _idle(u: Floats, own: _Rows, ref: _Rows, zone: Zone, ours: dict[str, float],
     idle = (own.throttle < PEDAL_OFF) & (own.brake < PEDAL_OFF) & inside
     theirs = (ref.throttle < PEDAL_OFF) & (ref.brake < PEDAL_OFF) & inside
     before = u < start
-    out["idle_before_m"] = step * float(idle[before].sum() - theirs[before].sum())
-    out["idle_after_m"] = step * float(idle[~before].sum() - theirs[~before].sum())
+    out["idle_before_m"] = step * float(np.count_nonzero(idle & before) - np.count_nonzero(theirs & before))
+    out["idle_after_m"] = step * float(np.count_nonzero(idle & ~before) - np.count_nonzero(theirs & ~before))
     braked = np.flatnonzero((own.brake > 3.0 * PEDAL_OFF) & before & (u >= zone.start_m))
     if len(braked):
-        out["idle_lift_m"] = step * float((idle & (u < u[braked[0]])).sum())
+        out["idle_lift_m"] = step * float(np.count_nonzero(idle & (u < u[braked[0]])))
     mine = np.flatnonzero(idle)
     if len(mine) > 3:
         # mean slowing [m/s2] over the longest stretch without a pedal
@@ -218,10 +218,9 @@ def _line(u: Floats, own: _Rows, ref: _Rows, zone: Zone, step: float) -> dict[st
         "exit_line_m": (zone.apex_m + 0.3 * way_out, min(zone.end_m + STRAIGHTS_M, zone.next_start_m)),
     }
     for name, (a, b) in parts.items():
-        inside = (u >= a) & (u <= b)
-        if inside.any():
-            rows = smooth[inside]
-            out[name] = float(rows[np.argmax(np.abs(rows))])
+        rows = smooth[u.searchsorted(a) : u.searchsorted(b, "right")]
+        if len(rows):
+            out[name] = float(rows[np.abs(rows).argmax()])
     inside = (u >= zone.turn_in_m - 30.0) & (u <= min(zone.end_m + STRAIGHTS_M, zone.next_start_m))
     if inside.any():
         size = np.where(inside, np.abs(smooth), 0.0)
@@ -235,7 +234,7 @@ def _line(u: Floats, own: _Rows, ref: _Rows, zone: Zone, step: float) -> dict[st
         )
     turned = np.cumsum(np.where(u >= zone.turn_in_m - 40.0, np.maximum(side * ref.curvature, 0.0), 0.0)) * step
     early = (u >= zone.turn_in_m - 40.0) & (u <= zone.apex_m) & (turned <= ENTRY_TURN_RAD)
-    if early.sum() > 5:
+    if np.count_nonzero(early) > 5:
         # the reference's bend carried d metres on along the way in lies d sin(angle turned) farther out
         # it is taken from the rise alone, since no line stays that far out
         rising = np.abs(smooth[early])
@@ -255,6 +254,6 @@ def _gears(u: Floats, own: _Rows, ref: _Rows, zone: Zone, ours: dict[str, float]
     start = start if start == start else zone.apex_m
     on = (u >= start) & (u <= max(zone.end_m, start + 30.0))
     on = on & np.isfinite(own.gear) & np.isfinite(ref.gear)
-    if on.sum() < 10:
+    if np.count_nonzero(on) < 10:
         return {"gear_mean": NAN}
     return {"gear_mean": float((own.gear[on] - ref.gear[on]).mean())}

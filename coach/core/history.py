@@ -76,14 +76,15 @@ class History:
     def span(self, low_m: float, high_m: float) -> slice:
         """Rows from the first frame beyond ``low_m`` to the last before ``high_m``, one more at either side."""
         u = self.u_m
-        inside = np.flatnonzero((u >= low_m) & (u <= high_m))
-        if not len(inside):
+        inside = (u >= low_m) & (u <= high_m)
+        if not inside.any():
             return slice(0, 0)
-        return slice(max(int(inside[0]) - 1, 0), min(int(inside[-1]) + 2, len(u)))
+        first, last = int(inside.argmax()), len(u) - 1 - int(inside[::-1].argmax())
+        return slice(max(first - 1, 0), min(last + 2, len(u)))
 
     def forget(self, before_m: float) -> None:
         """Let go of frames that lie before ``before_m`` [m]."""
         u = self.u_m
-        ahead = np.flatnonzero(u >= before_m)
-        if len(ahead):
-            self._start += int(ahead[0])
+        ahead = u >= before_m
+        if ahead.any():
+            self._start += int(ahead.argmax())

@@ -121,7 +121,7 @@ class Locator:
         """Follow the line from ``start`` as long as frames fit; a frame that does not fit is looked at alone."""
         stop = min(start + self._block, len(chunk))
         t, v, step, u, offset = self._sequence(chunk, start, stop)
-        self._block = min(2 * self._block, 1024) if start + len(u) == stop else max(len(u), 16)
+        self._block = min(2 * self._block, 2048) if start + len(u) == stop else max(len(u), 16)
         moved = np.diff(u, prepend=self._u)
         front = self._fronts(u, v)
         with np.errstate(invalid="ignore"):

@@ -36,7 +36,7 @@ from coach.core.values import Corner, PhaseChange, View
 from coach.core.zones import Zone
 from feeds.frame import Frame
 
-CHUNK: Final = 1024
+CHUNK: Final = 2048
 """Frames looked at together; the result does not depend on it."""
 FEW: Final = 32
 """Up to so many frames are quicker one by one: arrays have a fixed price. The result does not depend on it."""
@@ -146,7 +146,7 @@ class Pipeline:
         happened = Happened()
         if len(chunk) <= FEW:
             for i, row in enumerate(chunk.data.T.tolist()):
-                self._take_one(chunk.part(i, i + 1), row, happened)
+                self._take_one(chunk, i, row, happened)
         else:
             for start in range(0, len(chunk), CHUNK):
                 self._take(chunk.part(start, start + CHUNK), happened)
@@ -159,16 +159,16 @@ class Pipeline:
                 self.locator.reset()
             self._located(run, happened)
 
-    def _take_one(self, chunk: Columns, row: list[float], happened: Happened) -> None:
-        """A chunk of one frame, ``row`` in plain floats: most of them only move the car on a little."""
+    def _take_one(self, chunk: Columns, i: int, row: list[float], happened: Happened) -> None:
+        """Frame ``i`` of ``chunk``, ``row`` in plain floats: most of them only move the car on a little."""
         if not self.intake.goes_on(row):
-            self._take(chunk, happened)
+            self._take(chunk.part(i, i + 1), happened)
         elif (fix := self.locator.follow(row)) is None:
-            self._located(chunk, happened)
+            self._located(chunk.part(i, i + 1), happened)
         elif self._goes_on(row, fix):
-            self.measuring.history.add_one(chunk.data[:, 0], fix.u_m, fix.offset_m, fix.speed_mps)
+            self.measuring.history.add_one(chunk.data[:, i], fix.u_m, fix.offset_m, fix.speed_mps)
         else:
-            self._advance(chunk, fix.fixes(), happened)
+            self._advance(chunk.part(i, i + 1), fix.fixes(), happened)
 
     def finish(self) -> Happened:
         """The session ended: measure what can be, hold back what is open."""

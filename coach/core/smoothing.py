@@ -45,6 +45,14 @@ def smooth(values: Floats, half_span: int, degree: int = 2) -> Floats:
     return out
 
 
+def slope(values: Floats, step: float) -> Floats:
+    """First derivative on an even grid, as ``numpy.gradient`` has it but without its checks (a test compares)."""
+    out = np.empty(len(values))
+    out[1:-1] = (values[2:] - values[:-2]) / (2.0 * step)
+    out[0], out[-1] = (values[1] - values[0]) / step, (values[-1] - values[-2]) / step
+    return out
+
+
 @lru_cache(maxsize=256)
 def _projection(half: int, degree: int) -> Floats:
     """The matrix (window, window) that takes samples to the polynomial fitted to them, at each sample.

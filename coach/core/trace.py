@@ -14,7 +14,7 @@ from coach.core.history import History
 from coach.core.middle import middle
 from coach.core.pedals import inferred, scale_of
 from coach.core.reference import Reference
-from coach.core.smoothing import smooth, span_for, white_noise
+from coach.core.smoothing import slope, smooth, span_for, white_noise
 
 PLACE_ERROR_M: Final = 0.06
 """Wanted error of a place along the line after smoothing [m]: about 1.5 ms at 40 m/s."""
@@ -147,8 +147,8 @@ def _places(u: Floats, v: Floats, steps: Floats, interval: float) -> tuple[Float
 def _inferred(reference: Reference, grid: Floats, speed: Floats) -> tuple[Floats, Floats]:
     places = np.arange(len(reference)) * reference.step_m
     wrapped = np.mod(grid, reference.length_m) if reference.closed else grid
-    slope = np.interp(wrapped, places, slope_of(reference))
-    return inferred(speed, slope, reference.step_m, scale_of(reference))
+    rise = np.interp(wrapped, places, slope_of(reference))
+    return inferred(speed, rise, reference.step_m, scale_of(reference))
 
 
 def _path(reference: Reference, grid: Floats, offset: Floats, noise: float) -> tuple[Floats, Floats]:
@@ -158,7 +158,7 @@ def _path(reference: Reference, grid: Floats, offset: Floats, noise: float) -> t
     # published law: sigma_k = sqrt(6) sigma / L^2; the half span L [m] keeps it under 1/400 per metre
     half = int(min(max(math.sqrt(math.sqrt(6.0) * max(noise, 0.01) / 0.0025), 5.0), 18.0) / reference.step_m)
     own = smooth(offset, half, 3)
-    bend = np.gradient(np.gradient(own, reference.step_m), reference.step_m)
+    bend = slope(slope(own, reference.step_m), reference.step_m)
     first = round(float(grid[0]) / reference.step_m)
     base = reference.on_nodes("curvature_pm", first, first + len(grid) - 1)
     return own, base / np.maximum(1.0 - base * own, 0.2) + bend

@@ -29,6 +29,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "tools"))
 
 import core_peers as peers
 from core_peers import cpu_in_turn, cpu_s, demo, encoded, live, of_length, push_each
+from stage_times import shares
 
 from coach.app.debriefing import debrief_session
 from coach.core.columns import Columns
@@ -214,7 +215,22 @@ def profile(quick: bool) -> None:
         print(f"-- {name}\n{out.getvalue()}")
 
 
-GROUPS = {"path": path, "places": places, "replay": replay, "growth": growth, "debrief": debrief}
+def stages(quick: bool) -> None:
+    """The share of each stage, in replay and frame by frame."""
+    session = demo(2 if quick else 10)
+    n = len(session.columns)
+    for name, size in (("replay, batches", 1 << 16), ("frame by frame", 1)):
+        with shares() as found:
+            push_each(session.pipeline(), session.columns, size)
+        whole = sum(found.own_s.values())
+        print(f"-- stages, {name}: {whole / n * 1e6:.2f} us a frame, of it")
+        for stage, took in sorted(found.own_s.items(), key=lambda row: -row[1]):
+            print(
+                f"   {stage:32s} {took / whole:6.1%}  {took / n * 1e6:7.3f} us a frame  {found.calls[stage]:7d} calls"
+            )
+
+
+GROUPS = {"path": path, "stages": stages, "places": places, "replay": replay, "growth": growth, "debrief": debrief}
 
 
 def main(argv: list[str] | None = None) -> None:
