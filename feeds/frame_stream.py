@@ -218,7 +218,8 @@ class FrameStreamReader:
             self._prefix = self._start()
         except (pa.ArrowException, OSError, ValueError, MemoryError) as error:
             self._file.close()
-            raise FeedFormatError(f"{path}: not a frame stream, or cut before its first frame ({error})") from error
+            why = "an empty file" if self._size == 0 else str(error)
+            raise FeedFormatError(f"{path}: not a frame stream, or cut before its first frame ({why})") from error
         self._rows: Sequence[int] = [names.index(name) if name in names else -1 for name in COLUMNS]
 
     def batches(self) -> Iterator[Floats]:

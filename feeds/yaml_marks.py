@@ -54,7 +54,7 @@ def parse_checked(data: bytes, name: str, model: type[M]) -> M:
         # the parser lets through what its own constructors raise on strange scalars
         raise FeedFormatError(f"{name}:1: not YAML: {_one_line(error)}") from None
     if not isinstance(tree, CommentedMap):
-        raise FeedFormatError(f"{name}:1: found {type(plain).__name__}; allowed keys with values")
+        raise FeedFormatError(f"{name}:1: found {_kind(plain)}; allowed keys with values")
     try:
         return model.model_validate(plain)
     except ValidationError as error:
@@ -101,6 +101,10 @@ def _plain(node: Any, count: list[int]) -> Any:
         if isinstance(node, kind):
             return kind(node)
     return None if node is None else str(node)
+
+
+def _kind(value: object) -> str:
+    return "nothing" if value is None else "a list" if isinstance(value, list) else "a single value"
 
 
 def _one_line(text: object) -> str:

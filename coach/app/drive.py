@@ -24,6 +24,7 @@ from coach.app.setup import MEMORY_FILE, Setup, known_after, later_by, read_know
 from coach.app.sources import REAL_CAR, Asked, Feed, features, source_of
 from coach.core.rules import reworded
 from coach.core.values import Decision
+from coach.errors import CoachError
 from coach.outputs.base import Notice
 from coach.outputs.live import Choice, Live
 from coach.outputs.overlay.settings import load
@@ -36,6 +37,10 @@ from coach.session.writer import SessionWriter
 from feeds.errors import FeedEnded
 
 Progress = Callable[[int, int], None]
+
+
+class DriveError(CoachError):
+    """What is asked for can not be driven."""
 
 
 @dataclass(frozen=True)
@@ -86,6 +91,10 @@ def drive(options: DriveOptions, notice: Notice, progress: Progress | None = Non
     Without a profile the run is only recorded.
     """
     if not options.profile:
+        if not options.recording:
+            raise DriveError(
+                "nothing to do without a profile and without a record: give --profile, or leave --no-record"
+            )
         tally, recorder, source = record_only(options.asked, options.record, options.driver, notice)
         recorder.update_header(**_learned(source))
         status = recorder.close(dict(source.counters))

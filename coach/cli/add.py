@@ -13,9 +13,11 @@ def register(app: typer.Typer) -> None:
     @app.command()
     def add(
         file: Path = typer.Argument(..., help="A zip file made by coach share."),
-        into: Path | None = typer.Option(None, "--into", help="The folder to make; it must not be there yet."),
+        into: Path | None = typer.Option(
+            None, "--into", help="Folder to make, not there yet; without: one among your profiles, named like the file."
+        ),
     ) -> None:
-        """Unpack a shared profile: sizes limited, every file validated, no path leaves the folder."""
+        """Unpack a shared profile. Sizes limited, every file validated, no path leaves the folder."""
         from coach.app.places import slug
         from coach.cli.show import say
         from coach.profile.share import unpack

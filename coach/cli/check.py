@@ -14,11 +14,11 @@ def register(app: typer.Typer) -> None:
     def check(
         folder: Path | None = typer.Argument(None, help="A session with an expect.yaml, or a folder of such."),
         renew: bool = typer.Option(False, "--renew", help="Write the golden logs anew: the decisions are as meant."),
-        audit: str | None = typer.Option(None, "--audit", help="Print every phrase of this rule set instead."),
-        profile: str = typer.Option("hollow_ridge", "--profile", help="Profile for --audit."),
+        audit: str | None = typer.Option(None, "--audit", help="Rule file or name: print every phrase of it instead."),
+        profile: str = typer.Option("hollow_ridge", "--profile", help="Profile folder or name for --audit."),
         as_json: bool = typer.Option(False, "--json", help="Print the result as JSON."),
     ) -> None:
-        """Play recorded sessions again and check what is said; ends with 1 when something is not as expected."""
+        """Play sessions again and check what is said. Ends with 1 when something is not as expected."""
         from coach.cli import show_check
 
         if audit is not None:

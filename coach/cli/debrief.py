@@ -18,7 +18,7 @@ def register(app: typer.Typer) -> None:
         html: Path | None = typer.Option(None, "--html", help="Write one page that needs no network."),
         keep: bool = typer.Option(True, "--keep/--no-keep", help="Keep the session in the history."),
     ) -> None:
-        """Three places to gain, what they cost and what to do; losses per corner; consistency; possible best."""
+        """Show where the time went. Three places to gain and what to do; losses per corner; possible best."""
         from coach.app.debrief_page import Looked, write_page
         from coach.app.remembering import keep_looked
         from coach.cli.progress import frame_progress

@@ -10,15 +10,17 @@ def register(app: typer.Typer) -> None:
 
     @app.command()
     def doctor(
-        port: int = typer.Option(20770, "--port", min=1, max=65535, help="Feed port to try."),
+        port: int = typer.Option(20770, "--port", min=1, max=65535, help="UDP port to try."),
         host: str = typer.Option("127.0.0.1", "--host", help="Address to try it on."),
-        profile: str = typer.Option("hollow_ridge", "--profile", help="Profile to read."),
+        profile: str = typer.Option("hollow_ridge", "--profile", help="Profile folder or name to read."),
         voices: bool = typer.Option(False, "--voices", help="List the voices instead."),
         devices: bool = typer.Option(False, "--devices", help="List the sound outputs instead."),
-        latency: bool = typer.Option(False, "--latency", help="Measure cue to sound and cue to pixel instead."),
+        latency: bool = typer.Option(
+            False, "--latency", help="Measure the time from cue to sound and to pixel instead, ms."
+        ),
         as_json: bool = typer.Option(False, "--json", help="Print the answers as JSON."),
     ) -> None:
-        """Check voice, sound device, display, feed port, profile and the place sessions go to."""
+        """See what works on this machine. Voice, sound device, display, feed port, profile, place of sessions."""
         if voices or devices or latency:
             from coach.cli.machine import show_devices, show_latency, show_voices
 

@@ -12,7 +12,11 @@ def register(app: typer.Typer) -> None:
 
     @app.command()
     def drive(
-        feed: str = typer.Option("practice", "--feed", help="practice, udp, map, nmea or replay."),
+        feed: str = typer.Option(
+            "practice",
+            "--feed",
+            help="What to read: practice, udp (own datagram), map (packet map), nmea (receiver) or replay (session).",
+        ),
         profile: str = typer.Option(
             "",
             "--profile",
@@ -20,36 +24,56 @@ def register(app: typer.Typer) -> None:
         ),
         rules: str = typer.Option("improving", "--rules", help="first_laps, improving, race, or a rule file."),
         driver: str = typer.Option("driver", "--driver", help="Whose progress is kept."),
-        laps: int | None = typer.Option(None, "--laps", min=1, help="End after this many whole laps."),
+        laps: int | None = typer.Option(
+            None, "--laps", min=1, help="End after this many whole laps; without: at Ctrl-C or when the feed ends."
+        ),
         host: str = typer.Option("127.0.0.1", "--host", help="Address to listen on (udp, map, nmea)."),
-        port: int | None = typer.Option(None, "--port", min=1, max=65535, help="Port to listen on."),
-        packet_map: Path | None = typer.Option(None, "--map", help="Packet map (feed map)."),
+        port: int | None = typer.Option(
+            None, "--port", min=1, max=65535, help="UDP port to listen on; without: 20770 (udp) or the map's own (map)."
+        ),
+        packet_map: Path | None = typer.Option(None, "--map", help="Packet map, a YAML file (feed map)."),
         capture: Path | None = typer.Option(
             None, "--capture", help="Play this capture instead of listening (feed map)."
         ),
         receiver: str = typer.Option(
             "", "--receiver", help="udp:HOST:PORT, tcp:HOST:PORT, serial:DEVICE[:BAUD] or file:PATH (feed nmea)."
         ),
-        latency: float = typer.Option(
-            0.1, "--latency", min=0.0, max=2.0, help="Delay of the receiver [s] (feed nmea)."
+        latency: float = typer.Option(0.1, "--latency", min=0.0, max=2.0, help="Delay of the receiver, s (feed nmea)."),
+        session: Path | None = typer.Option(None, "--session", help="Session folder to play (feed replay)."),
+        speed: str = typer.Option(
+            "1", "--speed", help="Pace of practice and replay: 1 is real time, N times that, or max."
         ),
-        session: Path | None = typer.Option(None, "--session", help="Session to play (feed replay)."),
-        speed: str = typer.Option("1", "--speed", help="Pace of practice and replay: 1, N or max."),
-        seed: int = typer.Option(1, "--seed", help="Seed of the practice driver."),
-        rate: float = typer.Option(60.0, "--rate", min=20.0, max=360.0, help="Frames a second of the practice feed."),
+        seed: int = typer.Option(
+            1, "--seed", min=0, help="Seed of the practice driver: another number, another driver."
+        ),
+        rate: float = typer.Option(60.0, "--rate", min=20.0, max=360.0, help="Frames of the practice feed, Hz."),
         voice: bool = typer.Option(True, "--voice/--no-voice", help="Speak."),
-        overlay: bool = typer.Option(True, "--overlay/--no-overlay", help="Show the delta bar."),
+        overlay: bool = typer.Option(True, "--overlay/--no-overlay", help="Show the delta bar in a window."),
         quiet: bool = typer.Option(False, "--quiet", help="No voice, no overlay, no lines: only record."),
-        record: Path | None = typer.Option(None, "--record", help="Session folder to make."),
+        record: Path | None = typer.Option(
+            None,
+            "--record",
+            help="Session folder to make; without: a new one among your sessions (coach doctor says where).",
+        ),
         no_record: bool = typer.Option(False, "--no-record", help="Do not record."),
-        words_per_minute: int = typer.Option(160, "--words-per-minute", min=120, max=200, help="Rate of speech."),
+        words_per_minute: int = typer.Option(
+            160, "--words-per-minute", min=120, max=200, help="Rate of speech, words a minute."
+        ),
         voice_id: str = typer.Option("", "--voice-id", help="Voice to speak with (coach doctor --voices lists them)."),
         device: str = typer.Option("", "--device", help="Sound output (coach doctor --devices lists them)."),
-        volume: float = typer.Option(1.0, "--volume", min=0.0, max=1.0, help="Loudness of the voice."),
-        buffer: int = typer.Option(512, "--buffer", help="Sound buffer in samples; smaller is sooner."),
+        volume: float = typer.Option(
+            1.0, "--volume", min=0.0, max=1.0, help="Loudness of the voice, 0 silent, 1 full."
+        ),
+        buffer: int = typer.Option(
+            512, "--buffer", min=64, max=8192, help="Sound buffer, samples; smaller is sooner, too small crackles."
+        ),
         mark: bool = typer.Option(False, "--mark", help="A short soft tone before each phrase."),
         watch: str = typer.Option("", "--watch", help="Let helpers watch at tcp://ADDRESS:PORT."),
-        keys: Path | None = typer.Option(None, "--keys", help="Folder of keys, for helpers on other machines."),
+        keys: Path | None = typer.Option(
+            None,
+            "--keys",
+            help="Folder of this side's keys, made by coach keys; needed by --watch beyond this machine.",
+        ),
     ) -> None:
         """Drive with spoken cues. Without options: the built-in practice feed."""
         from coach.app.drive import DriveOptions, Heard, own_profile

@@ -20,7 +20,7 @@ def register(app: typer.Typer) -> None:
         port: int = typer.Option(8467, "--port", min=0, max=65535, help="Port; 0 takes any free one."),
         browser: bool = typer.Option(True, "--browser/--no-browser", help="Open the page in the browser."),
     ) -> None:  # fmt: skip
-        """Look at map and traces, move the points, edit the corners; see at once which cues change."""
+        """Edit a profile in the browser. Map, traces and form; see at once which cues change."""
         from coach.app.edit_server import EditorDesk, serve
         from coach.cli.show import say
 

@@ -15,11 +15,11 @@ def register(app: typer.Typer) -> None:
         profile: str = typer.Argument("hollow_ridge", help="Profile folder or name."),
         output: Path | None = typer.Option(None, "-o", "--output", help="Write the guide as one HTML page."),
         speak: bool = typer.Option(False, "--speak", help="Speak it as a sighting lap on a slow replay."),
-        pace: float = typer.Option(0.4, "--pace", help="Pace of the sighting lap, 0.1 to 1 of the reference."),
+        pace: float = typer.Option(0.4, "--pace", help="Pace of the sighting lap, 0.1 to 1 times the reference's."),
         sound: Path | None = typer.Option(None, "--sound", help="Write the sighting lap as a WAV file."),
         as_json: bool = typer.Option(False, "--json", help="Print the guide as JSON."),
     ) -> None:
-        """Brake board, gear, lowest speed, apex, throttle, kerbs, cautions and limits of each corner."""
+        """Print or speak the guide of a circuit. Board, gear, speed, apex, throttle, kerbs, limits of each corner."""
         from coach.app.guiding import guide_view
         from coach.cli.show import say
         from coach.cli.show_guide import show_guide, speak_guide

@@ -18,7 +18,7 @@ def register(app: typer.Typer) -> None:
         file: Path | None = typer.Option(None, "--file", help="History file, instead of this machine's own."),
         as_json: bool = typer.Option(False, "--json", help="Print everything as JSON."),
     ) -> None:
-        """Progress per corner and fault, which cues worked (with counts and intervals), best laps."""
+        """Show progress over sessions. Per corner and fault; which cues worked, with counts; best laps."""
         from coach.app.remembering import history_file, remember_session
         from coach.cli.show_history import show_circuits, show_history
         from coach.session.history import History

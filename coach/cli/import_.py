@@ -12,20 +12,20 @@ def register(app: typer.Typer) -> None:
 
     @app.command("import")
     def import_(
-        file: Path = typer.Argument(..., help="CSV, Parquet, ASAM MDF4 or GPX."),
+        file: Path = typer.Argument(..., help="Logged file: .csv, .txt, .tsv, .parquet, .mf4 or .gpx."),
         output: Path | None = typer.Option(
             None, "-o", "--output", help="Session folder to make (with --write-map: none)."
         ),
         columns: Path | None = typer.Option(None, "--map", help="Column map (YAML) instead of a guess."),
         write_map: Path | None = typer.Option(None, "--write-map", help="Only write the guessed map here, to edit."),
         yes: bool = typer.Option(False, "--yes", "-y", help="Take the guess without asking."),
-        circuit: str = typer.Option("", "--circuit", help="Name of the circuit."),
+        circuit: str = typer.Option("", "--circuit", help="Name of the circuit; without: the file's name."),
         driver: str = typer.Option("", "--driver", help="Name of the driver."),
         separator: str = typer.Option("", "--separator", help="CSV separator, if it is not seen by itself."),
         decimal: str = typer.Option("", "--decimal", help="CSV decimal sign, '.' or ','."),
         as_json: bool = typer.Option(False, "--json", help="Print what was done as JSON."),
     ) -> None:
-        """Make a session from a logged file; the columns are guessed, shown and confirmed."""
+        """Make a session from a logged file. The columns are guessed, shown and confirmed."""
         from coach.app.importing import Wanted, guess, import_table, store_map, whole_map
         from coach.cli.importing import ask, show_guess, show_imported
         from coach.cli.progress import stage_progress
@@ -55,7 +55,7 @@ def register(app: typer.Typer) -> None:
         session: Path = typer.Argument(..., help="Session folder."),
         output: Path = typer.Option(..., "-o", "--output", help="File to write, .csv or .parquet."),
     ) -> None:
-        """Write the frames of a session as CSV or Parquet, one row a frame, units in the names."""
+        """Write a session as CSV or Parquet. One row a frame, units in the names."""
         from coach.app.importing import export_session
         from coach.cli.progress import stage_progress
 

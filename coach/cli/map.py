@@ -15,13 +15,15 @@ def register(app: typer.Typer) -> None:
     @group.command("try")
     def try_(
         packet_map: Path = typer.Argument(..., help="Packet map (YAML)."),
-        port: int | None = typer.Option(None, "--port", min=1, max=65535, help="Port to listen on; else the map's."),
+        port: int | None = typer.Option(
+            None, "--port", min=1, max=65535, help="UDP port to listen on; without: the map's."
+        ),
         host: str = typer.Option("127.0.0.1", "--host", help="Address to listen on."),
         capture: Path | None = typer.Option(None, "--capture", help="Read this capture instead of listening."),
-        seconds: float = typer.Option(15.0, "--seconds", min=0.5, help="How long to listen."),
+        seconds: float = typer.Option(15.0, "--seconds", min=0.5, help="How long to listen, s."),
         as_json: bool = typer.Option(False, "--json", help="Print the result as JSON."),
     ) -> None:
-        """Show live what each field decodes to, and what looks wrong: units, axes, byte order."""
+        """Show live what each field decodes to. And what looks wrong: units, axes, byte order."""
         from coach.app.mapping import try_map
         from coach.cli.mapping import live, show_trial
         from coach.cli.show import as_json as print_json
@@ -40,11 +42,11 @@ def register(app: typer.Typer) -> None:
     @group.command()
     def capture(
         file: Path = typer.Argument(..., help="Capture file to make."),
-        port: int = typer.Option(..., "--port", min=1, max=65535, help="Port to listen on."),
+        port: int = typer.Option(..., "--port", min=1, max=65535, help="UDP port to listen on."),
         host: str = typer.Option("127.0.0.1", "--host", help="Address to listen on."),
-        seconds: float = typer.Option(60.0, "--seconds", min=0.5, help="How long to listen."),
+        seconds: float = typer.Option(60.0, "--seconds", min=0.5, help="How long to listen, s."),
     ) -> None:
-        """Keep raw datagrams, to try maps on them later or to share them."""
+        """Keep raw datagrams in a file. To try maps on them later, or to share them."""
         from coach.app.mapping import keep_datagrams
 
         typer.echo(f"{keep_datagrams(file, host, port, seconds)} datagrams: {file}")
@@ -53,7 +55,7 @@ def register(app: typer.Typer) -> None:
     def play(
         file: Path = typer.Argument(..., help="Capture file."),
         to: str = typer.Option("127.0.0.1:20770", "--to", help="HOST:PORT to send to."),
-        speed: str = typer.Option("1", "--speed", help="1, N times real time, or max."),
+        speed: str = typer.Option("1", "--speed", help="Pace: 1 is real time, N times that, or max."),
     ) -> None:
         """Send a capture as it came."""
         from coach.app.mapping import play_capture

@@ -4,17 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from typing import Any
 
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
 
+def _where() -> dict[str, Any]:
+    """On standard error, and only where a person looks: a bar in a file would be an empty line."""
+    console = Console(stderr=True)
+    return {"console": console, "disable": not console.is_terminal}
+
+
 @contextmanager
 def phrase_progress() -> Iterator[Callable[[int, int], None]]:
     """A callback (done, of) that shows a bar while phrases are rendered, and takes it away when they are."""
-    bar = Progress(
-        TextColumn("rendering phrases"), BarColumn(), MofNCompleteColumn(), transient=True, console=Console(stderr=True)
-    )
+    bar = Progress(TextColumn("rendering phrases"), BarColumn(), MofNCompleteColumn(), transient=True, **_where())
     task = None
 
     def step(done: int, of: int) -> None:
@@ -40,7 +45,7 @@ def frame_progress() -> Iterator[Callable[[int, int], None]]:
         BarColumn(),
         TextColumn("{task.percentage:>3.0f} %"),
         transient=True,
-        console=Console(stderr=True),
+        **_where(),
     ) as bar:
         task = bar.add_task("frames", total=None)
         yield lambda done, of: bar.update(task, completed=done, total=of)
@@ -49,7 +54,7 @@ def frame_progress() -> Iterator[Callable[[int, int], None]]:
 @contextmanager
 def stage_progress() -> Iterator[Callable[[float, str], None]]:
     """A callback (share done, what) that shows a bar once something takes longer than a moment."""
-    bar = Progress(TextColumn("{task.description}"), BarColumn(), transient=True, console=Console(stderr=True))
+    bar = Progress(TextColumn("{task.description}"), BarColumn(), transient=True, **_where())
     task = bar.add_task("", total=1.0)
 
     def step(done: float, what: str) -> None:

@@ -13,16 +13,20 @@ def register(app: typer.Typer) -> None:
     @app.command()
     def replay(
         session: Path = typer.Argument(..., help="Session folder."),
-        speed: str = typer.Option("max", "--speed", help="1, N times real time, or max."),
+        speed: str = typer.Option("max", "--speed", help="Pace: 1 is real time, N times that, or max."),
         profile: str | None = typer.Option(None, "--profile", help="Profile folder or name, instead of the session's."),
         rules: str | None = typer.Option(None, "--rules", help="Rule file or name, instead of the session's."),
         log: Path | None = typer.Option(None, "--log", help="Write the decision log (JSON lines) here."),
         against: str | None = typer.Option(None, "--against", help="Compare with a rule set or an old log (.jsonl)."),
-        differences: Path | None = typer.Option(None, "--differences", help="Write the full comparison here."),
-        corner: str | None = typer.Option(None, "--explain", help="Every candidate at this corner, with its reason."),
-        lap: int | None = typer.Option(None, "--lap", help="Only this lap (with --explain)."),
-        with_voice: bool = typer.Option(False, "--voice", help="Speak the cues (at speed 1)."),
-        with_overlay: bool = typer.Option(False, "--overlay", help="Show the overlay."),
+        differences: Path | None = typer.Option(
+            None, "--differences", help="Write the full comparison here (with --against)."
+        ),
+        corner: str | None = typer.Option(
+            None, "--explain", help="Name of a corner: print every candidate there, with its reason."
+        ),
+        lap: int | None = typer.Option(None, "--lap", min=0, help="Only this lap, 0 is the out-lap (with --explain)."),
+        with_voice: bool = typer.Option(False, "--voice", help="Speak the cues; go with --speed 1."),
+        with_overlay: bool = typer.Option(False, "--overlay", help="Show the overlay in a window; go with --speed 1."),
         as_json: bool = typer.Option(False, "--json", help="Print a summary as JSON."),
     ) -> None:
         """Run a recorded session again, to test profiles and rules."""

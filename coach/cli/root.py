@@ -10,6 +10,7 @@ import typer
 from rich.console import Console
 
 from coach import __version__
+from coach.cli.usage import OneLineGroup
 
 COMMANDS: Final = {
     "drive": "coach.cli.drive",
@@ -39,7 +40,8 @@ def make_app(wanted: str | None = None) -> typer.Typer:
     """The application with all commands, or with the one that is wanted: start-up costs only that one's imports."""
     app = typer.Typer(
         name="coach",
-        help="A live audio and overlay coach for sim racers and track-day drivers.",
+        cls=OneLineGroup,
+        help="A live audio and overlay coach for sim racers and track-day drivers. Try: coach drive",
         no_args_is_help=True,
         add_completion=False,
         rich_markup_mode=None,
@@ -74,7 +76,7 @@ def guarded(call: Any) -> int:
     try:
         result = call()
     except SystemExit as end:
-        # how typer ends: 0 when done, 2 for a wrong command line
+        # 2 for a wrong command line
         return end.code if isinstance(end.code, int) else 0
     except (CoachError, FeedError) as error:
         errors.print(f"coach: {error}", style="bold red")

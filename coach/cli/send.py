@@ -14,10 +14,10 @@ def register(app: typer.Typer) -> None:
     def send(
         session: Path = typer.Argument(..., help="Session folder."),
         to: str = typer.Option("127.0.0.1:20770", "--to", help="HOST:PORT to send to."),
-        speed: str = typer.Option("1", "--speed", help="1, N times real time, or max."),
+        speed: str = typer.Option("1", "--speed", help="Pace: 1 is real time, N times that, or max."),
         as_text: bool = typer.Option(False, "--text", help="Send JSON instead of MessagePack."),
     ) -> None:
-        """Send a recorded session as our own datagrams."""
+        """Send a session as datagrams over UDP."""
         from coach.app.sources import send_session
         from coach.cli.show import say
 

@@ -15,11 +15,11 @@ def register(app: typer.Typer) -> None:
         profile: str = typer.Argument(..., help="Profile folder or name."),
         output: Path = typer.Option(..., "-o", "--output", help="The zip file to write."),
     ) -> None:
-        """Pack profile, reference and own rules into one file; only these, and nothing that can run."""
+        """Pack a profile into one file. Profile, reference and own rules, and nothing that can run."""
         from coach.cli.show import say
         from coach.profile.share import pack
         from coach.profile.store import profile_path
 
-        done = pack(profile_path(profile).parent, output)
+        done = pack(profile_path(profile), output)
         say(f"{done.plan.circuit}, {len(done.plan.corners)} corners: {', '.join(done.files)}")
         say(f"written: {done.path}")

@@ -13,12 +13,18 @@ def register(app: typer.Typer) -> None:
     @app.command()
     def survey(
         session: Path = typer.Argument(..., help="Session folder (or its frame stream)."),
-        output: Path | None = typer.Option(None, "-o", "--output", help="Profile folder to make or to refresh."),
-        reference_lap: int | None = typer.Option(None, "--reference-lap", help="Lap to take instead of the best."),
-        circuit: str = typer.Option("", "--circuit", help="Name of the circuit."),
+        output: Path | None = typer.Option(
+            None, "-o", "--output", help="Profile folder to make or to refresh; without: profile in the session."
+        ),
+        reference_lap: int | None = typer.Option(
+            None, "--reference-lap", min=0, help="Number of the lap to take instead of the best."
+        ),
+        circuit: str = typer.Option(
+            "", "--circuit", help="Name of the circuit; without: the profile's or the session's."
+        ),
         as_json: bool = typer.Option(False, "--json", help="Print the result as JSON."),
     ) -> None:
-        """Make a reference and a corner profile from own laps; a second survey keeps every edit."""
+        """Make reference and profile from your own laps. A second survey keeps every edit."""
         from coach.app.surveying import survey_session
         from coach.cli.show import show_survey
 

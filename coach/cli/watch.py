@@ -16,7 +16,7 @@ def register(app: typer.Typer) -> None:
         keys: Path | None = typer.Option(None, "--keys", help="Helper's folder of keys, for another machine."),
         overlay: bool = typer.Option(False, "--overlay", help="Show the overlay window instead of the terminal."),
     ) -> None:
-        """Watch a run from beside: it can not be changed from here."""
+        """Watch a run from beside. It can not be changed from here."""
         from coach.cli.show import say
         from coach.outputs.watch import run_watch
 
@@ -24,7 +24,7 @@ def register(app: typer.Typer) -> None:
 
     @app.command()
     def keys(folder: Path = typer.Argument(..., help="Folder to make: one for the run, one for the helper.")) -> None:
-        """Make the keys that let a helper on another machine watch, and nobody else."""
+        """Make keys for a helper on another machine. Nobody else can watch then."""
         from coach.cli.show import say
         from coach.outputs.bus.keys import make_keys
 

@@ -44,9 +44,14 @@ class Shared:
     files: tuple[str, ...]
 
 
-def pack(profile_folder: Path, out_zip: Path) -> Shared:
-    """Pack a profile folder into ``out_zip``, atomically; raises ProfileError or RulesError if any of it is wrong."""
-    plan = load_plan(profile_folder)
+def pack(profile: Path, out_zip: Path) -> Shared:
+    """Pack a profile folder (or its profile file) into ``out_zip``, atomically.
+
+    Raises ProfileError or RulesError if any of it is wrong.
+    """
+    plan = load_plan(profile)
+    if plan.path.name != PROFILE_NAME:
+        raise ProfileError(str(plan.path), f"found another name than {PROFILE_NAME}; only that can be shared")
     folder = plan.path.parent
     reference = read_profile(plan.path).model.reference
     contents = {PROFILE_NAME: plan.path.read_bytes(), reference: (folder / reference).read_bytes()}
@@ -120,7 +125,8 @@ def _contents(zip_path: Path) -> dict[str, bytes]:
 
     try:
         if not zip_path.is_file():
-            raise refuse("", "no such file", "a shared profile (zip)")
+            found = "a folder" if zip_path.is_dir() else "no such file"
+            raise refuse("", found, "a shared profile (zip)")
         size = zip_path.stat().st_size
         if size > MAX_ARCHIVE:
             raise refuse("", f"{size} bytes", f"at most {MAX_ARCHIVE}")

@@ -45,7 +45,8 @@ class SessionReader:
         try:
             reader = FrameStreamReader(self.path)
         except FeedError as error:
-            raise SessionError(str(self.folder / FRAME_FILE), str(error).partition(": ")[2] or str(error)) from error
+            place = self.path / FRAME_FILE if self.path.is_dir() else self.path
+            raise SessionError(str(place), str(error).partition(": ")[2] or str(error)) from error
         try:
             for data in reader.batches():
                 for start in range(0, data.shape[1], max_frames):

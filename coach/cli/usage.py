@@ -1,0 +1,31 @@
+"""A wrong command line ends like every other mistake: one line that says what was found, and code 2."""
+
+from __future__ import annotations
+
+import sys
+from typing import Any, Final
+
+import typer
+from typer.core import TyperGroup
+
+USAGE_ERRORS: Final[Any] = typer.BadParameter.__mro__[1]
+"""What a wrong option, argument or command raises; typer has no public name for it."""
+
+
+class OneLineGroup(TyperGroup):
+    """The commands; ``main`` returns what they do, or the code they end with."""
+
+    def main(self, *args: Any, **extra: Any) -> Any:
+        """Run the command line; SystemExit(2) after one line when it is wrong."""
+        try:
+            return super().main(*args, **{**extra, "prog_name": "coach", "standalone_mode": False})
+        except USAGE_ERRORS as error:
+            text = error.format_message()
+            if "\n" not in text:  # without a command it is the help, which stays as it is
+                path = error.ctx.command_path if error.ctx is not None else "coach"
+                told = text[:1].lower() + text[1:] if text[1:2].islower() else text
+                text = f"{path}: {told.rstrip('.')}; see {path} --help"
+            typer.echo(text, err=True)
+            sys.exit(2)
+        except typer.Abort:
+            raise KeyboardInterrupt from None

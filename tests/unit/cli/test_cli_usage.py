@@ -1,0 +1,104 @@
+"""The command line itself: help for a stranger, and every wrong usage in one line."""
+
+from __future__ import annotations
+
+import re
+import socket
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from coach.cli.root import COMMANDS, guarded, make_app
+
+Coach = Callable[..., tuple[int, str, str]]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("drive", "--foo"), "coach drive: no such option: --foo; see coach drive --help"),
+        (("drive", "extra"), "coach drive: got unexpected extra argument"),
+        (("drive", "--laps", "0"), "'--laps'"),
+        (("drive", "--seed", "-1"), "'--seed'"),
+        (("drive", "--buffer", "0"), "'--buffer'"),
+        (("drive", "--port", "70000"), "'--port'"),
+        (("replay",), "coach replay: missing argument 'session'"),
+        (("replay", "x", "--lap", "-3"), "'--lap'"),
+        (("survey", "x", "--reference-lap", "-1"), "'--reference-lap'"),
+        (("map", "try"), "coach map try: missing argument"),
+        (("check",), "a folder, or --audit RULES"),
+        (("import", "x.csv"), "the session folder to make"),
+        (("drive", "--feed", "udp", "--no-record"), "nothing to do without a profile"),
+        (("share", "OTHER", "-o", "x.zip"), "other.yaml"),
+        (("add", "FOLDER"), "found a folder; allowed a shared profile"),
+        (("debrief", "EMPTY"), "empty: not a frame stream, or cut before its first frame (an empty file)"),
+        (("map", "try", "EMPTY"), "empty:1: found nothing; allowed keys with values"),
+        (("import", "EMPTY", "-o", "x"), "empty: the name ends with nothing; allowed .csv"),
+    ],
+)
+def test_wrong_usage_is_one_line_and_code_2(
+    coach: Coach, profile: Path, tmp_path: Path, arguments: tuple[str, ...], said: str
+) -> None:
+    """Whatever is wrong with the command line or the kind of a file: one line that names it, code 2, no traceback."""
+    (tmp_path / "empty").write_bytes(b"")
+    for name in ("profile.yaml", "reference.arrow"):
+        target = tmp_path / ("other.yaml" if name == "profile.yaml" else name)
+        target.write_bytes((profile / name).read_bytes())
+    real = {"EMPTY": tmp_path / "empty", "FOLDER": tmp_path, "OTHER": tmp_path / "other.yaml"}
+    code, _, err = coach(*(real.get(a, a) for a in arguments))
+    assert (2, True) == (code, said in err), err
+    assert 1 == len(err.splitlines())
+
+
+def test_an_unknown_command_is_one_line(capsys: pytest.CaptureFixture[str]) -> None:
+    """A command that is not there is named, with the one that may be meant."""
+    code = guarded(lambda: make_app()(args=["dive"]))
+    err = capsys.readouterr().err
+    assert (2, 1) == (code, len(err.splitlines()))
+    assert "'drive'" in err
+
+
+@pytest.mark.parametrize("command", sorted(COMMANDS))
+def test_every_option_has_a_help(coach: Coach, command: str) -> None:
+    """Help names the command as it is typed, begins with a whole short sentence, and says something of each option."""
+    code, out, _ = coach(command, "--help")
+    assert 0 == code
+    assert f"Usage: coach {command} " in out
+    options = re.findall(r"^  (-\S.*)$", out, re.MULTILINE)
+    assert options
+    for line in options:
+        words = re.split(r"\s{2,}", line, maxsplit=1)
+        assert len(words) > 1 or re.search(rf"{re.escape(line)}\n\s{{10,}}\S", out), line
+
+
+def test_the_list_of_commands_is_not_cut(capsys: pytest.CaptureFixture[str]) -> None:
+    """In the list each command has its whole first sentence."""
+    assert 0 == guarded(lambda: make_app()(args=["--help"]))
+    out = capsys.readouterr().out
+    assert "..." not in out.partition("Commands:")[2]
+    assert set(COMMANDS) <= set(re.findall(r"^  (\w+) ", out, re.MULTILINE))
+
+
+def test_ports_in_use_and_places_that_can_not_be_written(coach: Coach, recorded: Path, profile: Path) -> None:
+    """A port that is taken and a file where nothing can be written are named, each in one line."""
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        answers = [coach("edit", profile, "--port", port, "--no-browser")]
+    nowhere = "/proc/no/such"
+    answers += [
+        coach("debrief", recorded, "--html", f"{nowhere}.html", "--no-keep"),
+        coach("guide", profile, "-o", f"{nowhere}.html"),
+        coach("export", recorded, "-o", f"{nowhere}.csv"),
+        coach("survey", recorded, "-o", nowhere),
+        coach("share", profile, "-o", f"{nowhere}.zip"),
+        coach("keys", nowhere),
+        coach("history", "--file", f"{nowhere}.db"),
+        coach("map", "capture", f"{nowhere}.cap", "--port", 20999, "--seconds", 0.5),
+        coach("drive", "--quiet", "--speed", "max", "--laps", 1, "--record", nowhere),
+    ]
+    for place, (code, _, err) in zip([str(port), *[nowhere] * 9], answers, strict=True):
+        assert (2, 1) == (code, len(err.splitlines())), err
+        assert place in err
