@@ -142,7 +142,9 @@ class Schedule:
 
     def cured(self, rule: CueRule) -> tuple[int, ...]:
         """The corners at which the confirmation ``rule`` is due."""
-        return tuple(c for c in range(len(self.names)) if self.progress(rule, c).due_confirm)
+        known = self.memory.progress
+        progress = [known.get(self._key(rule, c)) for c in range(len(self.names))]
+        return tuple(c for c, p in enumerate(progress) if p is not None and p.due_confirm)
 
     def turn(self, rule: CueRule, corner: int) -> int:
         """Which of the wordings is due: the next one after each ``cure_passes`` times that did not help."""

@@ -199,6 +199,37 @@ def test_a_lap_distance_alone_is_enough() -> None:
         assert np.isnan(d).all()
 
 
+@pytest.mark.parametrize("channels", [("x_m", "y_m"), ("lap_distance_m",), ("lap_fraction",)], ids=str)
+def test_frames_one_by_one_are_where_a_batch_puts_them(channels: tuple[str, ...]) -> None:
+    """``follow`` takes what fits and gives the places of ``locate`` to the last bit; what does not fit it leaves alone:
+    noise, jumps, gaps, a wide line in hairpins (30 m radius, where a place may not be the only one near)."""
+    reference, rng = ring(200), np.random.default_rng(5)
+    places = np.arange(20.0, 1500.0, 0.7)
+    columns = along(reference, places, 14.0 * np.sin(places / 90.0), 14.0)
+    columns["lap_distance_m"][:] = np.mod(places, 200.0)
+    columns["lap_fraction"][:] = np.mod(places, 200.0) / 200.0
+    columns["x_m"][:] += rng.normal(0.0, 0.5, len(places))
+    columns["speed_mps"][300:310] = np.nan
+    for name in channels:
+        columns[name][700:703] = np.nan
+        columns[name][900] += 60.0
+    for name in {"x_m", "y_m", "lap_distance_m", "lap_fraction"} - set(channels):
+        columns[name][:] = np.nan
+    if "x_m" not in channels:
+        nowhere = np.full(200, np.nan)
+        reference = replace(reference, x_m=nowhere, y_m=nowhere)
+    t, u, d, how = locate(Locator(reference), columns)
+    single, rows, followed = Locator(reference), [], 0
+    for i, row in enumerate(columns.data.T.tolist()):
+        fix = single.follow(row)
+        followed += fix is not None
+        fixes = [fix.fixes()] if fix is not None else [f for f, _ in single.locate(columns.part(i, i + 1))]
+        rows += [(f.t_s[0], f.u_m[0], f.offset_m[0]) for f in fixes if len(f.row)]
+    assert ["found"] == how
+    assert followed > 0.95 * len(places)
+    np.testing.assert_array_equal(np.stack((t, u, d)), np.array(rows).T)
+
+
 def test_standing_and_rolling_back_do_not_lose_the_car() -> None:
     """A stop on the grid, and a few metres backward out of a gravel bed, are followed."""
     reference = ring(3000)
