@@ -175,8 +175,10 @@ class Desk:
     def _check(self) -> None:
         """Check the tree as it stands; ``problems`` tells what is wrong, the last valid corners stay in use."""
         try:
-            self._text = self.file.rendered()
-            self.file.check()
+            try:
+                self.file.check()
+            finally:
+                self._text = self.file.checked_text or self._text
             agree(self.file, self.reference)
             self.corners = self.file.model.to_corners()
             self.problems = ()

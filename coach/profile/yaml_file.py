@@ -89,6 +89,7 @@ class YamlFile(Generic[M]):
     model: M
     error: ProblemsType
     context: Context | None = None
+    checked_text: str = field(default="", repr=False, compare=False)
     _read: _Base | None = field(default=None, repr=False, compare=False)
 
     @classmethod
@@ -112,8 +113,12 @@ class YamlFile(Generic[M]):
         return self._render()[0]
 
     def check(self) -> M:
-        """Check the tree as it stands now; raises ``error`` with the lines the file would have."""
-        self.model = self._checked(self._render()[1])
+        """Check the tree as it stands now; raises ``error`` with the lines the file would have.
+
+        ``checked_text`` is then what ``rendered`` would give, also where something is wrong with it.
+        """
+        self.checked_text, tree = self._render()
+        self.model = self._checked(tree)
         return self.model
 
     def _render(self) -> tuple[str, CommentedMap]:
