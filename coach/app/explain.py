@@ -33,6 +33,12 @@ class ExplainError(CoachError):
     """A corner or lap that is not there."""
 
 
+def lap_driven(lap: int, laps: Sequence[int]) -> None:
+    """ExplainError unless ``lap`` is one of the session's ``laps``."""
+    if laps and lap not in laps:
+        raise ExplainError(f"--lap: found {lap}; allowed {min(laps)} to {max(laps)}, the laps of this session")
+
+
 def corner_named(name: str, corners: Sequence[Corner]) -> str:
     """The corner's name in the profile, by its name or how it is said; ExplainError lists what there is."""
     wanted = name.casefold()

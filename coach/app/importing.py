@@ -71,7 +71,12 @@ class Done:
 
 
 def guess(file: Path, columns: Path | None, separator: str, decimal: str) -> Found:
-    """Read ``file`` and its map, or guess the map; raises FeedError."""
+    """Read ``file`` and its map, or guess the map; raises FeedError, ImportFileError for a sign that is none."""
+    separator = "\t" if separator in ("tab", "\\t") else separator
+    if len(separator) > 1:
+        raise ImportFileError(f"--separator: found {separator!r}; allowed one character, or tab")
+    if decimal not in ("", ".", ","):
+        raise ImportFileError(f"--decimal: found {decimal!r}; allowed . or ,")
     if columns is not None:
         chosen = read_column_map(columns)
         table = read_table(file, separator=separator or chosen.separator, decimal=decimal or chosen.decimal)

@@ -38,6 +38,8 @@ def survey_session(session: Path, output: Path | None, reference_lap: int | None
     reader = SessionReader(session)
     folder = output if output is not None else reader.folder / "profile"
     if folder.suffix in (".yaml", ".yml"):
+        if folder.name != PROFILE_NAME:
+            raise ProfileError(str(folder), f"found the name of a file; allowed a folder, or its {PROFILE_NAME}")
         folder = folder.parent
     path = folder / PROFILE_NAME
     known = path.exists()

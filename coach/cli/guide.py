@@ -21,10 +21,12 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Print or speak the guide of a circuit. Board, gear, speed, apex, throttle, kerbs, limits of each corner."""
         from coach.app.guiding import guide_view
+        from coach.app.sighting import check_pace
         from coach.cli.show import say
         from coach.cli.show_guide import show_guide, speak_guide
         from coach.profile.store import load_plan
 
+        check_pace(pace)
         plan = load_plan(profile)
         view = guide_view(plan)
         if output is not None:

@@ -21,7 +21,9 @@ def register(app: typer.Typer) -> None:
         yes: bool = typer.Option(False, "--yes", "-y", help="Take the guess without asking."),
         circuit: str = typer.Option("", "--circuit", help="Name of the circuit; without: the file's name."),
         driver: str = typer.Option("", "--driver", help="Name of the driver."),
-        separator: str = typer.Option("", "--separator", help="CSV separator, if it is not seen by itself."),
+        separator: str = typer.Option(
+            "", "--separator", help="CSV separator, one character or tab, if it is not seen by itself."
+        ),
         decimal: str = typer.Option("", "--decimal", help="CSV decimal sign, '.' or ','."),
         as_json: bool = typer.Option(False, "--json", help="Print what was done as JSON."),
     ) -> None:

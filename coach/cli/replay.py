@@ -36,9 +36,11 @@ def register(app: typer.Typer) -> None:
 
         done = replay_session(session, speed, profile, rules, log, with_voice, with_overlay)
         if corner is not None:
-            from coach.app.explain import corner_named, explain, lines
+            from coach.app.explain import corner_named, explain, lap_driven, lines
 
             name = corner_named(corner, done.setup.corners)
+            if lap is not None:
+                lap_driven(lap, sorted({done_lap.lap for done_lap in done.laps} | {d.lap for d in done.decisions}))
             found = explain(done.decisions, name, lap)
             if as_json:
                 print_json(found)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from pathlib import Path
 
-from coach.app.sighting import SightingLap, Utterance, check_pace, play, sighting_lap, texts_of, write_wav
+from coach.app.sighting import SightingLap, Utterance, play, sighting_lap, texts_of, write_wav
 from coach.cli.progress import phrase_progress
 from coach.cli.show import as_json as print_json
 from coach.cli.show import say, warn
@@ -41,7 +41,6 @@ def show_guide(view: GuideView, as_json: bool) -> None:
 
 def speak_guide(plan: Plan, pace: float, *, aloud: bool, sound: Path | None) -> None:
     """The sighting lap, spoken in real time and/or written as a sound file."""
-    check_pace(pace)  # before a minute is spent on phrases
     bank = PhraseBank(pronunciations=plan.pronounce)
     with phrase_progress() as progress:
         durations = bank.prepare(texts_of(plan), progress)

@@ -34,18 +34,27 @@ Coach = Callable[..., tuple[int, str, str]]
         (("add", "FOLDER"), "found a folder; allowed a shared profile"),
         (("debrief", "EMPTY"), "empty: not a frame stream, or cut before its first frame (an empty file)"),
         (("map", "try", "EMPTY"), "empty:1: found nothing; allowed keys with values"),
+        (("import", "EMPTY", "-o", "x", "--separator", ";;"), "--separator: found ';;'; allowed one character, or tab"),
+        (("import", "EMPTY", "-o", "x", "--decimal", "x"), "--decimal: found 'x'; allowed . or ,"),
+        (("survey", "SESSION", "-o", "OTHER"), "found the name of a file; allowed a folder, or its profile.yaml"),
+        (
+            ("replay", "SESSION", "--explain", "Weir", "--lap", "99", "--profile", "hollow_ridge"),
+            "found 99; allowed 1 to 6, the laps",
+        ),
+        (("guide", "--pace", "-1"), "pace: found -1; allowed 0.1 to 1"),
+        (("guide", "--pace", "nan"), "pace: found nan; allowed 0.1 to 1"),
         (("import", "EMPTY", "-o", "x"), "empty: the name ends with nothing; allowed .csv"),
     ],
 )
 def test_wrong_usage_is_one_line_and_code_2(
-    coach: Coach, profile: Path, tmp_path: Path, arguments: tuple[str, ...], said: str
+    coach: Coach, profile: Path, recorded: Path, tmp_path: Path, arguments: tuple[str, ...], said: str
 ) -> None:
     """Whatever is wrong with the command line or the kind of a file: one line that names it, code 2, no traceback."""
     (tmp_path / "empty").write_bytes(b"")
     for name in ("profile.yaml", "reference.arrow"):
         target = tmp_path / ("other.yaml" if name == "profile.yaml" else name)
         target.write_bytes((profile / name).read_bytes())
-    real = {"EMPTY": tmp_path / "empty", "FOLDER": tmp_path, "OTHER": tmp_path / "other.yaml"}
+    real = {"EMPTY": tmp_path / "empty", "FOLDER": tmp_path, "OTHER": tmp_path / "other.yaml", "SESSION": recorded}
     code, _, err = coach(*(real.get(a, a) for a in arguments))
     assert (2, True) == (code, said in err), err
     assert 1 == len(err.splitlines())
