@@ -24,6 +24,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent))
 
 from bench_circuits import centre_line
+from outside_sim import FAULTS as OUTSIDE_AMOUNTS
+from outside_sim import OutsideSim
 from plain_sim import FAULTS as PLAIN_AMOUNTS
 from plain_sim import PlainSim
 
@@ -79,6 +81,11 @@ def practice_base(seed: int) -> Faultless:
 def plain_base(seed: int) -> PlainSim:
     xy = centre_line(seed, CIRCUITS[seed], 10.0)
     return PlainSim(xy[:, 0], xy[:, 1])
+
+
+@cache
+def outside_base(seed: int) -> OutsideSim:
+    return OutsideSim(seed, CIRCUITS[seed])
 
 
 def spread_out(usable: list[int], n: int, passes: int, seed: int) -> list[list[int]]:
@@ -157,6 +164,29 @@ def plain_session(
         faults, len(plan) + FAULTLESS + 1, rate, seed, scatter, (0.3, 0.1) if noise else (0.0, 0.0)
     )
     return columns, [Truth(m.t_s, m.fault, m.amount, m.cost_s) for m in marks]
+
+
+def outside_session(
+    circuit: int, fault: str, passes: int, seed: int, rate: float, noise: bool, scatter: float
+) -> tuple[Columns, list[Truth]]:
+    sim = outside_base(circuit)
+    rng = np.random.default_rng([seed, 78])
+    low, high = OUTSIDE_AMOUNTS[fault]
+    plan = spread_out(list(range(len(sim.rules))), len(sim.rules), passes, seed)
+    faults = {
+        lap: [(c, fault, float(rng.uniform(low, high)), bool(rng.integers(2))) for c in row]
+        for lap, row in enumerate(plan, start=FAULTLESS)
+    }
+    channels, marks = sim.run(
+        faults, len(plan) + FAULTLESS + 1, rate, seed, scatter, (0.3, 0.1) if noise else (0.0, 0.0)
+    )
+    columns = Columns.empty(len(channels["t_s"]))
+    for name, values in channels.items():
+        columns[name][:] = values
+    return columns, [Truth(m.t_s, m.fault, m.amount, m.cost_s) for m in marks]
+
+
+MAKERS = {"practice": practice_session, "plain": plain_session, "outside": outside_session}
 
 
 @dataclass
@@ -281,8 +311,7 @@ def table(score: Score) -> bool:
 
 def job(args: tuple[str, int, str, int, int, float, bool, float, int]) -> Score:
     sim, circuit, fault, passes, seed, rate, noise, scatter, show = args
-    make = practice_session if sim == "practice" else plain_session
-    columns, truth = make(circuit, fault, passes, seed, rate, noise, scatter)
+    columns, truth = MAKERS[sim](circuit, fault, passes, seed, rate, noise, scatter)
     return score_session(fault, columns, truth, show)
 
 
@@ -292,7 +321,7 @@ def main() -> None:
     parser.add_argument("--passes", type=int, default=200)
     parser.add_argument("--faults", nargs="*", default=list(SIX))
     parser.add_argument("--more", action="store_true", help="the other nine faults too")
-    parser.add_argument("--sim", nargs="*", default=["practice", "plain"])
+    parser.add_argument("--sim", nargs="*", default=list(MAKERS))
     parser.add_argument("--circuits", nargs="*", type=int, default=list(CIRCUITS)[:3])
     parser.add_argument("--noise", action="store_true", help="this one setting: 0.3 m and 0.1 m/s")
     parser.add_argument("--clean", action="store_true", help="this one setting: no noise")
