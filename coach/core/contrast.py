@@ -17,8 +17,15 @@ from coach.core.middle import middle
 from coach.core.trace import Trace
 from coach.core.zones import Zone
 
-LEVELS: Final = (0.1, 0.3, 0.5)
-"""Throttle levels (shares of what is reached later) at which two openings are compared."""
+LEVELS: Final = (0.07, 0.1, 0.3, 0.5)
+"""Throttle levels at which two openings are compared: from the first touch on."""
+WIDE: Final = 0.9
+"""Throttle that a softer foot does not reach, but a later one does."""
+BEGUN_M: Final = 3.0
+MORE: Final = 0.1
+"""A throttle that grows by this much from what it was BEGUN_M after its first touch no longer just holds the speed."""
+LIFT: Final = 0.3
+"""Throttle given back by more than this is a lift, not a wobble."""
 LIKE_M: Final = 4.0
 """Openings whose delay differs by less from level to level are the same opening made later."""
 SLIDE_M: Final = 20.0
@@ -28,6 +35,8 @@ LINE_M: Final = 0.7
 NEARLY: Final = 0.7
 RISE: Final = 0.75
 STRAIGHTS_M: Final = 60.0
+STILL_MPS: Final = 0.3
+"""Within this of the slowest speed the speed is held."""
 
 
 def contrast(mine: Trace, theirs: Trace, zone: Zone, base_m: float, ours: dict[str, float]) -> dict[str, float]:
@@ -84,7 +93,7 @@ def _opening(u: Floats, throttle: Floats, level: float, from_m: float, to_m: flo
 
 def _throttle(u: Floats, own: _Rows, ref: _Rows, zone: Zone, ours: dict[str, float]) -> dict[str, float]:
     """Metres by which the throttle opens later, and the share of it that is missing once it is open."""
-    out = {"drive_late_m": NAN, "drive_share": NAN}
+    out = {"drive_late_m": NAN, "drive_share": NAN, "lifted_m": NAN}
     start = ours["throttle_start_m"]
     if start != start or not (np.isfinite(own.throttle).all() and np.isfinite(ref.throttle).all()):
         return out
@@ -95,7 +104,10 @@ def _throttle(u: Floats, own: _Rows, ref: _Rows, zone: Zone, ours: dict[str, flo
         here, there = _opening(u, own.throttle, level, from_m, to_m), _opening(u, ref.throttle, level, from_m, to_m)
         if here == here and there == there:
             lates.append(here - there)
-    if len(lates) > 1 and lates[-1] - lates[-2] > LIKE_M:
+    wide = _opening(u, own.throttle, WIDE, from_m, to_m) - _opening(u, ref.throttle, WIDE, from_m, to_m)
+    # a held throttle opened later is late at the higher levels alone, and as late at full throttle
+    held = bool(lates) and abs(wide - lates[-1]) < LIKE_M
+    if len(lates) > 1 and lates[-1] - lates[-2] > LIKE_M and not held:
         # the more of it the later: a softer throttle, not a later one
         out["drive_late_m"] = float(lates[0])
     elif lates:
@@ -103,13 +115,15 @@ def _throttle(u: Floats, own: _Rows, ref: _Rows, zone: Zone, ours: dict[str, flo
         if max(lates) > 0.0 and lates[0] - lates[-1] > LIKE_M:
             # not the same opening made later, but none and then all at once
             out["drive_late_m"] = max(out["drive_late_m"], _withheld(u, own, ref, from_m, to_m))
-    opened = _opening(u, own.throttle, LEVELS[1], from_m, to_m)
+    opened = _opening(u, own.throttle, LEVELS[-1] if held else LEVELS[-2], from_m, to_m)
+    out["lifted_m"] = _lifted(u, own, ref, opened if opened == opened else start, to_m)
     begin = max(start, opened if opened == opened else start) + 10.0
     on = (u >= begin) & (u <= max(zone.exit_m, begin + 30.0)) & (u <= zone.end_m + STRAIGHTS_M) & (ref.throttle > 0.4)
     if np.count_nonzero(on) >= 10:
         # at the same place, and as far from the opening: a throttle opened late is not soft for that
         alike = len(lates) > 1 and abs(lates[-1] - lates[-2]) < LIKE_M
-        delay = max(lates[-2] if alike else min(lates, default=0.0), 0.0)
+        like = lates[-1] if held else lates[-2] if alike else min(lates, default=0.0)
+        delay = max(like, 0.0)
         then = np.minimum(ref.throttle[on], np.interp(u[on] - delay, u, ref.throttle))
         out["drive_share"] = middle(1.0 - own.throttle[on] / np.maximum(then, 0.3))
     return out
@@ -131,6 +145,12 @@ def _withheld(u: Floats, own: _Rows, ref: _Rows, from_m: float, to_m: float) -> 
     return float(u[enough[0]] - first) if len(enough) else 0.0
 
 
+def _lifted(u: Floats, own: _Rows, ref: _Rows, from_m: float, to_m: float) -> float:
+    """Metres of full throttle given back by lifts after the throttle was opened, where the reference never lifts."""
+    lack = np.where((u > from_m + 3.0) & (u <= to_m), ref.throttle - own.throttle, 0.0)
+    return float(lack[lack > LIFT].sum() * (u[1] - u[0]))
+
+
 def _idle(u: Floats, own: _Rows, ref: _Rows, zone: Zone, ours: dict[str, float], step: float) -> dict[str, float]:
     """More metres without a pedal than the reference: before it opens the throttle, and after; and the speed lost."""
     out = {"idle_before_m": NAN, "idle_after_m": NAN, "idle_slow": NAN, "idle_longest_m": NAN, "idle_lift_m": NAN}
@@ -141,6 +161,16 @@ def _idle(u: Floats, own: _Rows, ref: _Rows, zone: Zone, ours: dict[str, float],
     # the reference's own first touch of the throttle
     first = _opening(u, ref.throttle, PEDAL_OFF, min(start, ours["min_speed_at_m"]) - 15.0, start + 5.0)
     start = first if first == first else start
+    # a throttle that only holds the slowest speed does not drive the car out yet
+    slow = int(np.searchsorted(u, ours["min_speed_at_m"]))
+    faster = np.flatnonzero(ref.speed[slow:] > ours["min_speed_mps"] + STILL_MPS)
+    driving = float(u[slow + int(faster[0])]) if len(faster) else start
+    begun = min(int(np.searchsorted(u, start + BEGUN_M)), len(u) - 1)
+    more = np.flatnonzero(ref.throttle[begun:] > ref.throttle[begun] + MORE)
+    driving = min(driving, float(u[begun + int(more[0])]) if len(more) else driving)
+    opened = _opening(u, own.throttle, PEDAL_OFF, min(start, ours["min_speed_at_m"]) - 15.0, driving + STRAIGHTS_M)
+    # only who rolls while the reference holds and drives out with it has rolled; beyond that the throttle is late
+    start = driving if start < driving < start + STRAIGHTS_M and opened < driving + BEGUN_M else start
     inside = (u >= zone.start_m - STRAIGHTS_M) & (u <= max(zone.end_m, start + 60.0))
     idle = (own.throttle < PEDAL_OFF) & (own.brake < PEDAL_OFF) & inside
     theirs = (ref.throttle < PEDAL_OFF) & (ref.brake < PEDAL_OFF) & inside

@@ -145,6 +145,9 @@ class PassBuilder:
         gaps = {k: mine[k] - theirs[k] for k in mine if k in theirs}
         reference = self.corners[corner]
         gaps |= contrast(trace, reference.trace, reference.zone_until(stop_m - base), base, theirs)
+        if self.reference.inferred_pedals:
+            # speed alone can not tell rolling from a held throttle or a light brake
+            gaps["idle_before_m"] = float("nan")
         return Driven(lap, corner, zone, trace, pieces, mine, gaps, True, line_t, line_lap)
 
     def _pieces(

@@ -8,6 +8,7 @@ of these numbers. No grip circle, no optimal line, no gradient. ``rows`` gives a
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -116,7 +117,7 @@ class OutsideSim:
         k = np.abs(self.curvature)
         bend = k > 0.25 * np.quantile(k, 0.97)
         edges = np.flatnonzero(np.diff(bend.astype(int)))
-        spans = [(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True) if bend[a + 1]]
+        spans = [(a, b) for a, b in pairwise(edges) if bend[a + 1]]
         out = []
         for a, b in spans:
             speed = float(np.sqrt(self.car.grip / k[a : b + 1].max()))
@@ -189,9 +190,9 @@ class OutsideSim:
             s += v * STEP_S
             t += STEP_S
         # the last row lies on the line
-        t0, s0, v0, *pedals = out.rows[-1]
+        t0, s0, v0, gas, stop = out.rows[-1]
         over = (self.length_m - s0) / max(v0, 1.0)
-        out.rows.append((t0 + over, self.length_m, v, *pedals))
+        out.rows.append((t0 + over, self.length_m, v, gas, stop))
         return out
 
     def _pull(self, v: float) -> float:

@@ -14,7 +14,7 @@ from coach.core.counterfactual import Counterfactual
 from coach.core.passes import PARTS, CornerReference, Driven, Part
 from coach.core.values import Fault, Unit
 
-COST_S: Final = 0.02
+COST_S: Final = 0.025
 """Less than this is not worth a word: about the scatter of one corner of a practised driver (common practice)."""
 NAN: Final = float("nan")
 
@@ -54,6 +54,10 @@ class Case:
     def width(self, name: str) -> float:
         """The gap beyond which a pass differs."""
         return self.bands.width(self.driven.corner, name)
+
+    def sigma(self, name: str) -> float:
+        """Deviation of the driver's own gaps."""
+        return self.bands.sigma(self.driven.corner, name)
 
     def sure(self, name: str) -> float:
         """The gap of ``name`` in widths of its band."""

@@ -12,6 +12,8 @@ SOFT: Final = 0.1
 ROLLING_MPS2: Final = 0.12
 ARRIVAL_MPS: Final = 1.0
 """A car that comes this much slower may brake later for it."""
+ROLLED: Final = 0.5
+"""Who opens the throttle later than this share of it lies without a pedal did not roll, but was late."""
 SOONER_M: Final = 3.0
 """Softer braking has to begin earlier, or the corner is missed."""
 SAME_MPS: Final = 0.4
@@ -23,7 +25,8 @@ def entry(case: Case) -> None:
     """Add what went wrong before the slowest point."""
     start = case.g("brake_start_m")
     idle = case.g("idle_before_m")
-    rolled = idle == idle and idle > case.width("idle_before_m") and _slowing(case) and _lifted(case, idle)
+    later = np.fmax(case.g("idle_after_m"), ROLLED * case.g("drive_late_m"))
+    rolled = idle > case.width("idle_before_m") and not idle < later and _slowing(case) and _lifted(case, idle)
     if start != start:
         if rolled and not case.reference.measures["brake_peak"] > 0.0:
             _coasting(case, idle)
@@ -42,6 +45,9 @@ def entry(case: Case) -> None:
     by_slow = metres_for(case, case.drop_mps)
     early = -start - by_slow
     tail = case.driven.gaps["brake_tail_m"]
+    if tail != tail:
+        # a braking too short to be cut in halves: its end stands for its second half
+        tail = case.g("brake_release_m")
     # the same braking done sooner also ends sooner
     whole = -tail > 0.75 * -start and not case.g("brake_release_m") > 0.5 * start
     soft = softness > max(SOFT, case.width("brake_peak")) and early > SOONER_M and not whole

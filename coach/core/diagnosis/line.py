@@ -15,6 +15,17 @@ PARTS: Final[dict[str, tuple[Fault | None, Fault | None]]] = {
 """Fault when the path lies farther inside, and farther outside, in each part of the corner."""
 
 
+SURE: Final = 1.5
+"""A path this many bands off is off, whatever else was done; nearer to its band the clearer cause counts."""
+WITH_SIGN: Final = {"brake_start_m": -1.0, "min_speed_mps": -1.0, "drive_late_m": 1.0}
+
+
+def _doubtful(case: Case, known: dict[str, float]) -> bool:
+    """Whether the path lies just outside its band while something else stands farther outside."""
+    path = max(case.sure(name) for name in known)
+    return path < SURE and any(case.beyond(n, sign) and case.sure(n) > path for n, sign in WITH_SIGN.items())
+
+
 def line(case: Case) -> None:
     """Add the line fault of the part in which the path lies farthest from the usual one."""
     if case.has("brake_late"):
@@ -28,6 +39,8 @@ def line(case: Case) -> None:
         del known["apex_line_m"]
         if not known:
             return
+    if _doubtful(case, known):
+        return
     name = list(PARTS)[int(case.driven.gaps["line_peak"]) + 1]
     if name not in known:
         name = max(known, key=lambda n: abs(known[n]))
@@ -40,6 +53,8 @@ def line(case: Case) -> None:
         if shift != shift or abs(shift) < case.width("turn_in_m") or (shift > 0) != (known[name] > 0):
             return
         amount = abs(shift)
+    # who drives another line may have to roll for it
+    case.causes = [c for c in case.causes if c.fault != "coasting" or c.sure > case.sure(name)]
     case.causes.append(
         Cause(fault, amount, "m", max(case.excess_s, 0.0), case.evidence(*PARTS, "turn_in_m"), case.sure(name))
     )

@@ -15,6 +15,13 @@ GEAR: Final = 0.6
 LIGHT: Final = 2.0
 HELD: Final = 0.25
 SAME_MPS: Final = 0.1
+SLOWER: Final = 0.03
+SLOWER_MPS: Final = 0.4
+"""In a slow corner less is much: a share of the slowest speed, but never less than can be measured."""
+UNLIKE: Final = 2.0
+"""Deviations of the driver's own slowest speed; its price must then stand out too (pricing.DOUBT)."""
+SAME_SPEED: Final = 0.7
+"""Within this share of its band the slowest speed is the same: beyond, another gear comes of another speed."""
 
 
 def middle(case: Case) -> None:
@@ -40,22 +47,25 @@ def middle(case: Case) -> None:
     start = case.reference.measures["throttle_start_m"]
     at = case.driven.measures["min_speed_at_m"]
     waits = late > case.width("drive_late_m") and at > start + 3.0
-    if case.beyond("min_speed_mps", -1.0) and not waits:
+    least = min(case.width("min_speed_mps"), max(SLOWER * case.reference.measures["min_speed_mps"], SLOWER_MPS))
+    least = max(least, UNLIKE * case.sigma("min_speed_mps"))
+    if drop > least and not waits:
         evidence = case.evidence("min_speed_mps", "min_speed_at_m")
-        case.causes.append(
-            Cause("slow_middle", drop, "m/s", case.what_if.slower(drop), evidence, case.sure("min_speed_mps"))
-        )
+        case.causes.append(Cause("slow_middle", drop, "m/s", case.what_if.slower(drop), evidence, drop / least))
 
 
 def way_out(case: Case) -> None:
     """Add what went wrong from the throttle on."""
     if case.has("brake_late", "coasting") or case.has(*LINE):
         return
-    if _gear(case):
+    late = case.g("drive_late_m")
+    if not late > case.width("drive_late_m"):
+        # a lift where the reference never lifts has no later opening, only metres of throttle given back
+        late = float(np.fmax(late, case.g("lifted_m")))
+    # who waits for the throttle is in the gear of a lower speed
+    if not late > case.width("drive_late_m") and _gear(case):
         return
     share = case.g("drive_share")
-    # a lift where the reference never lifts has no later opening, only metres without a pedal
-    late = float(np.fmax(case.g("drive_late_m"), case.g("idle_after_m")))
     if share > case.width("drive_share"):
         evidence = case.evidence("drive_share", "full_throttle_m", "exit_speed_mps")
         case.causes.append(
@@ -80,7 +90,7 @@ def way_out(case: Case) -> None:
 def _gear(case: Case) -> bool:
     """Add another gear at the same speed: lower or higher at the slowest point or on the way out."""
     least, mean = case.driven.gaps["gear_min"], case.driven.gaps["gear_mean"]
-    if not (abs(least) >= 1.0 or abs(mean) >= GEAR) or abs(case.g("min_speed_mps")) > case.width("min_speed_mps"):
+    if not (abs(least) >= 1.0 or abs(mean) >= GEAR) or case.sure("min_speed_mps") > SAME_SPEED:
         return False
     # a gear that is only touched, because the speed was a little lower or higher, is no choice
     if case.causes or (abs(mean) < HELD and abs(case.g("min_speed_mps")) > SAME_MPS):
