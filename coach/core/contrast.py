@@ -17,7 +17,7 @@ from coach.core.middle import middle
 from coach.core.trace import Trace
 from coach.core.zones import Zone
 
-LEVELS: Final = (0.07, 0.1, 0.3, 0.5)
+LEVELS: Final = (0.1, 0.1, 0.3, 0.5)
 """Throttle levels at which two openings are compared: from the first touch on."""
 WIDE: Final = 0.9
 """Throttle that a softer foot does not reach, but a later one does."""
@@ -105,8 +105,9 @@ def _throttle(u: Floats, own: _Rows, ref: _Rows, zone: Zone, ours: dict[str, flo
         if here == here and there == there:
             lates.append(here - there)
     wide = _opening(u, own.throttle, WIDE, from_m, to_m) - _opening(u, ref.throttle, WIDE, from_m, to_m)
-    # a held throttle opened later is late at the higher levels alone, and as late at full throttle
-    held = bool(lates) and abs(wide - lates[-1]) < LIKE_M
+    # a held throttle opened later is late at the levels above it alone, and as late at full throttle; a softer foot
+    # is the later the higher
+    held = bool(lates) and abs(wide - lates[-1]) < LIKE_M and all(min(abs(x), abs(x - wide)) < LIKE_M for x in lates)
     if len(lates) > 1 and lates[-1] - lates[-2] > LIKE_M and not held:
         # the more of it the later: a softer throttle, not a later one
         out["drive_late_m"] = float(lates[0])

@@ -61,7 +61,7 @@ class Rule:
 
 @dataclass(frozen=True)
 class OutsideTruth:
-    """One injected fault: session time at the place its speed should be reached, amount, and what it cost."""
+    """One injected fault: session time where its speed should be reached, amount, cost up to the next braking."""
 
     t_s: float
     fault: str
@@ -75,9 +75,10 @@ class Driven:
 
     rows: list[tuple[float, float, float, float, float]] = field(default_factory=list)
 
-    @property
-    def time_s(self) -> float:
-        return self.rows[-1][0]
+    def at(self, place_m: float) -> float:
+        """The time [s] at a place."""
+        rows = np.array(self.rows)
+        return float(np.interp(place_m, rows[:, 1], rows[:, 0]))
 
 
 class OutsideSim:
@@ -250,7 +251,10 @@ class OutsideSim:
             beside = 0.15 * scatter * wander / wander.std()
             for i, fault, amount, other in faults.get(lap, []):
                 alone = self.drive(self.faulty(rules, i, fault, amount, other, speed), speed)
-                cost = alone.time_s - self.drive(rules, speed).time_s
+                # up to where the next corner is braked for: this driver brakes there however slowly he comes, and
+                # what he then waits is the next corner's
+                until = rules[i + 1].brake_m - 5.0 if i + 1 < len(rules) else self.length_m
+                cost = alone.at(until) - self.drive(rules, speed).at(until)
                 truth.append((lap, i, fault, amount * (LIFTED if fault == "coasting" and other else 1.0), cost))
             for i, fault, amount, other in faults.get(lap, []):
                 rules[i] = self.faulty(rules, i, fault, amount, other, speed)[i]

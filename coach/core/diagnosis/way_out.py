@@ -43,15 +43,18 @@ def middle(case: Case) -> None:
         lost = max(case.excess_in(("middle", "exit", "straight")), 0.0)
         case.causes.append(Cause("brake_long", longer, "m", lost, evidence, case.sure("brake_release_m")))
         return
-    late = case.g("drive_late_m")
-    start = case.reference.measures["throttle_start_m"]
-    at = case.driven.measures["min_speed_at_m"]
-    waits = late > case.width("drive_late_m") and at > start + 3.0
+    waits = _waits(case)
     least = min(case.width("min_speed_mps"), max(SLOWER * case.reference.measures["min_speed_mps"], SLOWER_MPS))
     least = max(least, UNLIKE * case.sigma("min_speed_mps"))
     if drop > least and not waits:
         evidence = case.evidence("min_speed_mps", "min_speed_at_m")
         case.causes.append(Cause("slow_middle", drop, "m/s", case.what_if.slower(drop), evidence, drop / least))
+
+
+def _waits(case: Case) -> bool:
+    """Whether the car goes on slowing after the place at which the reference drives, because the throttle waits."""
+    start, at = case.reference.measures["throttle_start_m"], case.driven.measures["min_speed_at_m"]
+    return case.g("drive_late_m") > case.width("drive_late_m") and at > start + 3.0
 
 
 def way_out(case: Case) -> None:
@@ -62,8 +65,8 @@ def way_out(case: Case) -> None:
     if not late > case.width("drive_late_m"):
         # a lift where the reference never lifts has no later opening, only metres of throttle given back
         late = float(np.fmax(late, case.g("lifted_m")))
-    # who waits for the throttle is in the gear of a lower speed
-    if not late > case.width("drive_late_m") and _gear(case):
+    # who rolls while the throttle waits is in the gear of a lower speed
+    if not (_waits(case) and case.beyond("idle_after_m", 1.0)) and _gear(case):
         return
     share = case.g("drive_share")
     if share > case.width("drive_share"):
