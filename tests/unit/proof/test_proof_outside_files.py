@@ -80,7 +80,7 @@ def debriefed(
 def test_faults_of_a_strangers_simulator_are_found_from_its_file(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], noise: tuple[float, float], rate: float
 ) -> None:
-    """Each fault is named in its own lap, amount and cost (20 % or 30 ms) right; other laps hold one finding at most."""
+    """Each fault is named in its own lap, amount and cost (20 % or 30 ms) right; others hold one finding at most."""
     answer, truth, channels = debriefed(tmp_path, capsys, noise, rate)
     laps = answer["laps"]
     found = {lap["lap"]: [f for c in lap["corners"] for f in c["findings"]] for lap in laps}

@@ -1,0 +1,117 @@
+"""How the throttle is opened on the way out, beside the reference: later, softer, held, or lifted again."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from coach.core.columns import Floats
+from coach.core.measures import NAN
+from coach.core.middle import middle
+from coach.core.trace import Trace
+from coach.core.zones import Zone
+
+LEVELS: Final = (0.1, 0.3, 0.5)
+"""Throttle levels at which two openings are compared: from the first touch on."""
+WIDE: Final = 0.9
+"""Throttle that a softer foot does not reach, but a later one does."""
+LIFT: Final = 0.3
+"""Throttle given back by more than this is a lift, not a wobble."""
+LIKE_M: Final = 4.0
+"""Openings whose delay differs by less from level to level are the same opening made later."""
+STRAIGHTS_M: Final = 60.0
+"""A straight belongs to the corner before it for this far."""
+
+
+class Rows:
+    """Channels of a trace over some of its nodes."""
+
+    def __init__(self, trace: Trace, rows: slice) -> None:
+        self.speed = trace.speed_mps[rows]
+        self.throttle = trace.throttle[rows]
+        self.brake = trace.brake[rows]
+        self.offset = trace.offset_m[rows]
+        self.curvature = trace.curvature_pm[rows]
+        self.gear = trace.gear[rows]
+
+
+def opening(u: Floats, throttle: Floats, level: float, from_m: float, to_m: float) -> float:
+    """Where the throttle passes ``level`` for good on its way to full; NaN if it was open all the time."""
+    k, end = int(u.searchsorted(from_m)), int(u.searchsorted(to_m, "right"))
+    if k >= end:
+        return NAN
+    top = float(throttle[k:end].max())
+    if top < level:
+        return NAN
+    stop = k + int((throttle[k:] >= max(0.9 * top, level)).argmax())
+    under = (throttle[k : stop + 1] < level).nonzero()[0]
+    if not len(under):
+        return NAN
+    i = k + int(under[-1])
+    if i + 1 >= len(u):
+        return float(u[-1])
+    y0, y1 = float(throttle[i]), float(throttle[i + 1])
+    here, there = float(u[i]), float(u[i + 1])
+    return here + (there - here) * min(max((level - y0) / max(y1 - y0, 1e-9), 0.0), 1.0)
+
+
+def throttle_gaps(u: Floats, own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> dict[str, float]:
+    """Metres by which the throttle opens later, and the share of it that is missing once it is open."""
+    out = {"drive_late_m": NAN, "drive_share": NAN, "lifted_m": NAN}
+    start = ours["throttle_start_m"]
+    if start != start or not (np.isfinite(own.throttle).all() and np.isfinite(ref.throttle).all()):
+        return out
+    slow = ours["min_speed_at_m"]
+    from_m, to_m = min(start, slow) - 15.0, max(zone.end_m, start) + STRAIGHTS_M
+    lates = []
+    for level in LEVELS:
+        here, there = opening(u, own.throttle, level, from_m, to_m), opening(u, ref.throttle, level, from_m, to_m)
+        if here == here and there == there:
+            lates.append(here - there)
+    wide = opening(u, own.throttle, WIDE, from_m, to_m) - opening(u, ref.throttle, WIDE, from_m, to_m)
+    # a held throttle opened later is late at the levels above it alone, and as late at full throttle; a softer foot
+    # is the later the higher
+    held = bool(lates) and abs(wide - lates[-1]) < LIKE_M and all(min(abs(x), abs(x - wide)) < LIKE_M for x in lates)
+    if len(lates) > 1 and lates[-1] - lates[-2] > LIKE_M and not held:
+        # the more of it the later: a softer throttle, not a later one
+        out["drive_late_m"] = float(lates[0])
+    elif lates:
+        out["drive_late_m"] = float(max(lates))
+        if max(lates) > 0.0 and lates[0] - lates[-1] > LIKE_M:
+            # not the same opening made later, but none and then all at once
+            out["drive_late_m"] = max(out["drive_late_m"], _withheld(u, own, ref, from_m, to_m))
+    opened = opening(u, own.throttle, LEVELS[-1] if held else LEVELS[-2], from_m, to_m)
+    out["lifted_m"] = _lifted(u, own, ref, opened if opened == opened else start, to_m)
+    begin = max(start, opened if opened == opened else start) + 10.0
+    on = (u >= begin) & (u <= max(zone.exit_m, begin + 30.0)) & (u <= zone.end_m + STRAIGHTS_M) & (ref.throttle > 0.4)
+    if np.count_nonzero(on) >= 10:
+        # at the same place, and as far from the opening: a throttle opened late is not soft for that
+        alike = len(lates) > 1 and abs(lates[-1] - lates[-2]) < LIKE_M
+        like = lates[-1] if held else lates[-2] if alike else min(lates, default=0.0)
+        delay = max(like, 0.0)
+        then = np.minimum(ref.throttle[on], np.interp(u[on] - delay, u, ref.throttle))
+        out["drive_share"] = middle(1.0 - own.throttle[on] / np.maximum(then, 0.3))
+    return out
+
+
+def _withheld(u: Floats, own: Rows, ref: Rows, from_m: float, to_m: float) -> float:
+    """Metres after the reference's opening over which it gave as much throttle as the pass left out."""
+    inside = (u >= from_m) & (u <= to_m)
+    first = opening(u, ref.throttle, LEVELS[0], from_m, to_m)
+    if first != first:
+        return 0.0
+    lack = np.where(inside, ref.throttle - own.throttle, 0.0)
+    # up to where the pass has caught up
+    after = np.flatnonzero(inside & (u > first + 3.0) & (lack < 0.02))
+    until = int(after[0]) if len(after) else int(np.flatnonzero(inside)[-1])
+    missing = float(np.maximum(lack[:until], 0.0).sum())
+    given = np.cumsum(np.where(u >= first, ref.throttle, 0.0))
+    enough = np.flatnonzero(given >= missing)
+    return float(u[enough[0]] - first) if len(enough) else 0.0
+
+
+def _lifted(u: Floats, own: Rows, ref: Rows, from_m: float, to_m: float) -> float:
+    """Metres of full throttle given back by lifts after the throttle was opened, where the reference never lifts."""
+    lack = np.where((u > from_m + 3.0) & (u <= to_m), ref.throttle - own.throttle, 0.0)
+    return float(lack[lack > LIFT].sum() * (u[1] - u[0]))
