@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import socket
 import wave
@@ -188,7 +189,9 @@ def free_port(host: str, port: int) -> int:
             probe.bind((host, port))
             return int(probe.getsockname()[1])
     except OSError as error:
-        raise EditError(f"{host}:{port} can not be used ({error.strerror}); --port 0 takes any free one") from None
+        taken = error.errno == errno.EADDRINUSE
+        mend = "--port 0 takes any free one" if taken else "allowed an address of this machine"
+        raise EditError(f"{host}:{port} can not be used ({error.strerror}); {mend}") from None
 
 
 def own_address(host: str) -> str:

@@ -117,7 +117,8 @@ def write_wav(path: Path, lap: SightingLap, clip: Callable[[str], bytes | None],
         at = 2 * int(one.t_s * rate_hz)
         sound[at : at + len(data)] = data[: max(len(sound) - at, 0)]
     try:
-        with wave.open(str(path), "wb") as wav:
+        # opened here: the module leaves half an object behind when it opens a file itself and can not
+        with path.open("wb") as file, wave.open(file, "wb") as wav:
             wav.setnchannels(1)
             wav.setsampwidth(2)
             wav.setframerate(rate_hz)

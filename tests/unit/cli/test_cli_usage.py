@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import gc
 import re
 import socket
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from coach.app.sighting import SightingError, SightingLap, write_wav
 from coach.cli.root import COMMANDS, guarded, make_app
 
 Coach = Callable[..., tuple[int, str, str]]
@@ -87,6 +90,18 @@ def test_the_list_of_commands_is_not_cut(capsys: pytest.CaptureFixture[str]) -> 
     out = capsys.readouterr().out
     assert "..." not in out.partition("Commands:")[2]
     assert set(COMMANDS) <= set(re.findall(r"^  (\w+) ", out, re.MULTILINE))
+
+
+def test_a_sound_file_that_can_not_be_written_is_one_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, recwarn: pytest.WarningsRecorder
+) -> None:
+    """The sighting lap's sound file: the place is named, and nothing else is said, not even at the end."""
+    told: list[object] = []
+    monkeypatch.setattr(sys, "unraisablehook", told.append)
+    with pytest.raises(SightingError, match="can not be written"):
+        write_wav(tmp_path / "no" / "x.wav", SightingLap((), 1.0), lambda text: None, 22050)
+    gc.collect()
+    assert ([], 0) == (told, len(recwarn))
 
 
 def test_ports_in_use_and_places_that_can_not_be_written(coach: Coach, recorded: Path, profile: Path) -> None:
