@@ -43,6 +43,7 @@ from feeds.udp import UdpFeed
 
 START_S: Final = 2.0
 """The receiver has this long to begin; its first second is not counted."""
+SILENT_S: Final = 0.2
 GOAL_SHARE: Final = {60.0: 0.02, 360.0: 0.08}
 GOAL_P99_MS: Final = 2.0
 
@@ -83,11 +84,13 @@ class Watched(Pipeline):
         plan = load_plan("hollow_ridge")
         super().__init__(plan.reference, plan.corners, load_rules("improving"))
         self.done: dict[float, float] = {}
+        self.newest = float("-inf")
 
     def push_columns(self, chunk: Columns) -> Happened:
         """Push, and note the moment."""
         happened = super().push_columns(chunk)
-        self.done.update(dict.fromkeys(chunk["t_s"].tolist(), time.monotonic()))
+        self.newest = time.monotonic()
+        self.done.update(dict.fromkeys(chunk["t_s"].tolist(), self.newest))
         return happened
 
 
@@ -103,7 +106,8 @@ def run(rate_hz: float, seconds: float, folder: Path) -> None:
             while not pipeline.done and sender.poll() is None:
                 engine.run(lambda: bool(pipeline.done) or sender.poll() is not None)
             began, used = time.monotonic(), time.process_time()
-            engine.run(lambda: sender.poll() is not None)
+            # the sender is asked only where the feed has been silent: asking costs as much as a frame
+            engine.run(lambda: time.monotonic() - pipeline.newest > SILENT_S and sender.poll() is not None)
             took, used = time.monotonic() - began, time.process_time() - used
     writer.close()
     sent = dict(np.load(stamps).T.tolist())
