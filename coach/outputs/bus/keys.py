@@ -26,8 +26,10 @@ def is_loopback(address: str) -> bool:
     host = parts.hostname or ""
     if parts.scheme in ("ipc", "inproc"):
         return True
-    if parts.scheme != "tcp" or not host:
-        raise OutputError(f"bus address {address!r}: allowed is tcp://HOST:PORT")
+    port = parts.netloc.rpartition(":")[2]
+    known = port == "*" or (port.isascii() and port.isdigit() and int(port) < 65536)  # * and 0: any free one
+    if parts.scheme != "tcp" or not host or not known:
+        raise OutputError(f"bus address {address!r}: allowed is tcp://HOST:PORT with a port up to 65535")
     if host == "localhost":
         return True
     with contextlib.suppress(ValueError):
