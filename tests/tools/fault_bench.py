@@ -1,6 +1,6 @@
 """How often the diagnosis is right: laps with known faults in, findings against truth out.
 
-python tests/tools/fault_bench.py                     every table: two simulators, clean and noisy at 20, 60, 100 Hz
+python tests/tools/fault_bench.py                     every table: three simulators, clean and noisy at 20, 60, 100 Hz
 python tests/tools/fault_bench.py --quick             40 passes a fault, clean and 20 Hz with noise only
 python tests/tools/fault_bench.py --sim plain --noise --rate 20 --faults coasting --show 5
 
