@@ -18,6 +18,11 @@ PAUSE_S: Final = 0.3
 """Silence between two cues, so that they are heard as two (common practice, no source)."""
 WORD_S: Final = 60.0 / 160.0
 """Length of a word at the default rate, for a text whose rendered length is not known."""
+CLEAR_S: Final = 0.3
+"""Silence between a word about another corner and the brake point (common practice, no source)."""
+CALM_S: Final = 0.25
+"""A correction waits this long after the corner before: the driver himself may be at full throttle a little later
+than the reference (common practice, no source)."""
 LOOK_S: Final = 0.1
 """A candidate that has to wait for the phase is looked at this often [s]."""
 NEVER: Final = float("inf")
@@ -28,6 +33,7 @@ class Candidate:
     """A cue that may be spoken: its forms from long to short, and the place [m driven] of its action.
 
     ``over_m`` is where it must be over ``margin_s`` before: the action, or where it gets quiet if that is earlier.
+    What is said before another corner must also be over CLEAR_S before that one gets quiet, at ``clear_m``.
     """
 
     rule: CueRule
@@ -41,6 +47,7 @@ class Candidate:
     opened_s: float
     new: bool = False
     safety: bool = False
+    clear_m: float = NEVER
 
 
 @dataclass(frozen=True)
@@ -113,6 +120,8 @@ class Arbiter:
 
     def _plan(self, candidate: Candidate, now_s: float, reach: Callable[[float], float]) -> _Plan:
         over = reach(candidate.over_m)
+        if candidate.clear_m < NEVER:
+            over = min(over, reach(candidate.clear_m) - CLEAR_S + candidate.margin_s)
         free = now_s
         if self.busy_until_s + PAUSE_S > now_s and (not candidate.safety or self._safety_speaks):
             free = self.busy_until_s + PAUSE_S
@@ -120,7 +129,10 @@ class Arbiter:
         forms = tuple(f for f in candidate.forms if free + self.duration(f) <= end)
         lead = LONGEST_LEAD_S if candidate.new else SHORT_LEAD_S
         latest = end - min(map(self.duration, candidate.forms))
-        return _Plan(candidate, over, over - candidate.margin_s - lead, free, forms, latest)
+        ready = over - candidate.margin_s - lead
+        if candidate.rule.family == "correction" and not candidate.safety:
+            ready = max(ready, candidate.opened_s + CALM_S)
+        return _Plan(candidate, over, ready, free, forms, latest)
 
     def _text(self, plan: _Plan, now_s: float, must_be_over_s: float) -> str:
         """The longest form that is over before a higher candidate has to begin; "" if none is."""

@@ -66,6 +66,10 @@ KEPT: Final = 40
 WIDTH: Final = 3.0
 """A gap counts beyond this many deviations: about 1 % of faultless passes for a normal scatter."""
 FEWEST: Final = 3
+ALIKE: Final = 1.5
+"""One driver's scatters at two corners differ by about this factor at most (common practice, no source)."""
+OFFSET: Final = 2.0
+"""The reference is one lap of a good driver: no more than so many deviations of his can it be off itself."""
 _JUDGED: Final = (
     "brake_start_m",
     "brake_peak",
@@ -122,20 +126,32 @@ class Bands:
         self._usual.clear()
 
     def sigma(self, corner: int, name: str) -> float:
-        """Standard deviation of ``name`` at ``corner``, drawn toward the prior while passes are few."""
+        """Standard deviation of ``name`` at ``corner``, drawn toward the prior while passes are few.
+
+        Little more than at his other corners: where a fault is being mended, now there and now not, the passes
+        scatter too, and the band would hide the rest of it.
+        """
+        prior = PRIOR[name]
+        own = self._own(corner, name)
+        if own is None:
+            return prior
+        n = float(len(self.seen[corner, name]))
+        own = min(own, max(ALIKE * self._anywhere(name), prior))
+        return math.sqrt((PRIOR_WEIGHT * prior**2 + n * own**2) / (PRIOR_WEIGHT + n))
+
+    def _own(self, corner: int, name: str) -> float | None:
         known = self._sigma.get((corner, name))
         if known is None:
-            known = self._sigma[corner, name] = self._deviation(corner, name)
+            values = self.seen.get((corner, name))
+            if not values or len(values) < FEWEST:
+                return None
+            known = self._sigma[corner, name] = shorth_sigma(list(values))
         return known
 
-    def _deviation(self, corner: int, name: str) -> float:
-        prior = PRIOR[name]
-        values = self.seen.get((corner, name))
-        if not values or len(values) < FEWEST:
-            return prior
-        own = shorth_sigma(list(values))
-        n = float(len(values))
-        return math.sqrt((PRIOR_WEIGHT * prior**2 + n * own**2) / (PRIOR_WEIGHT + n))
+    def _anywhere(self, name: str) -> float:
+        """The median of his own scatters at all corners; unlimited while few are known."""
+        own = [s for corner in self.rows if (s := self._own(corner, name)) is not None]
+        return median(own) if len(own) >= FEWEST else math.inf
 
     def width(self, corner: int, name: str) -> float:
         """The gap beyond which a pass differs."""
@@ -162,4 +178,8 @@ class Bands:
         if len(good) < FEWEST:
             return {}
         columns = {name: [row[name] for row in good if name in row] for name in PRIOR}
-        return {name: median(column) for name, column in columns.items() if column}
+        return {
+            name: min(max(median(column), -OFFSET * PRIOR[name]), OFFSET * PRIOR[name])
+            for name, column in columns.items()
+            if column
+        }

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from coach.core.arbiter import Candidate
+from coach.core.arbiter import NEVER, Candidate
 from coach.core.limits import limit
 from coach.core.rules import CueRule, RuleSet
 from coach.core.schedule import Schedule
@@ -124,18 +124,22 @@ def _candidate(
         return None
     action = _action(rule, at, wording)
     safety = wording.safety
+    # before another corner: quiet is kept there, the driver acts at his own corner
+    elsewhere = named and rule.slot == "approach" and not safety
+    own_quiet_m = at.zone.quiet_m if elsewhere else quiet_m
     return Candidate(
         rule,
         at.corner,
         at.lap,
         tuple(dict.fromkeys(forms)),
-        action if safety else min(action, quiet_m),
+        action if safety else min(action, own_quiet_m),
         action,
         rules.margin_new_s if new else rules.margin_rehearsed_s,
         0.0 if math.isnan(cost) else cost,
         at.t_s,
         new,
         safety,
+        quiet_m if elsewhere else NEVER,
     )
 
 

@@ -7,14 +7,16 @@ and one without is best (Park, Shea & Wright 2000), and silence inside a band be
 
 from __future__ import annotations
 
+import math
 from collections import deque
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from typing import Final, Literal
 
 import msgspec
 
 from coach.core.rules import CueRule, RuleSet
 from coach.core.values import Finding
+from coach.core.work import Work
 
 Stage = Literal["each", "alternate", "outside", "retired"]
 
@@ -33,10 +35,9 @@ ABOUT: Final[dict[str, frozenset[str]]] = {
 }
 """Which faults show that a reminder is not yet known; for the others any fault in the corner does."""
 RECENT: Final = 8
-STALE_LAPS: Final = 6
-"""A corner in work that has not come right after this many laps gives its place to the next for a while."""
-MUTE_LAPS: Final = 2
-"""A corner in work at which nothing could be said for this many laps gives its place to the next for a while."""
+KNOWN_CAUTIONS: Final = 2
+"""Of the cautions that are known at most so many are said in a lap: with what is to be mended that is what a mind
+holds (four things: Cowan 2001, Behav Brain Sci 24:87-114, from memory)."""
 SETTLED_LAPS: Final = 6
 SETTLED_CUES: Final = 4
 """From this lap on at most so many cues a lap, however many a rule set allows (common practice, no source)."""
@@ -75,18 +76,18 @@ class Schedule:
         self.names = names
         self.memory = memory if memory is not None else Memory()
         self._recent: dict[int, deque[tuple[Finding, ...]]] = {}
-        self._in_work: dict[int, int] = {}
-        self._rest: dict[int, int] = {}
-        self._said_to: set[int] = set()
-        self._lap = 0
+        self.work = Work(rules.corners_in_work)
+        self._cautions: dict[int, int] = {}
+        self._told: set[int] = set()
+        # before the first lap nothing is ahead
+        self._opened: set[int] = set(range(len(names)))
 
     def swap(self, rules: RuleSet, names: tuple[str, ...], moved: Mapping[int, int]) -> None:
         """Other rules and corners: what is known is kept by name, what was found lately by ``moved``, old -> new."""
         self.rules, self.names = rules, names
         self._recent = {moved[c]: kept for c, kept in self._recent.items() if c in moved}
-        self._in_work = {moved[c]: kept for c, kept in self._in_work.items() if c in moved}
-        self._rest = {moved[c]: kept for c, kept in self._rest.items() if c in moved}
-        self._said_to = {moved[c] for c in self._said_to if c in moved}
+        self.work.most = rules.corners_in_work
+        self.work.move(moved)
 
     def _key(self, rule: CueRule, corner: int) -> str:
         return f"{rule.name}@{self.names[corner]}"
@@ -104,7 +105,11 @@ class Schedule:
         self._recent.setdefault(corner, deque(maxlen=RECENT)).append(findings)
         for rule in self.rules.rules:
             self._learn(self.progress(rule, corner), rule, corner, self._is_bad(rule, findings))
-        self._fill((corner,), self._lap + 1)
+        if not self._call(corner):
+            self.work.came_right(corner)
+        elif corner not in self._opened:
+            # the last corner of a lap is known only when the next lap has begun
+            self.work.join(corner, self._cost(corner))
 
     def _is_bad(self, rule: CueRule, findings: tuple[Finding, ...]) -> bool:
         if rule.family in ("correction", "confirmation"):
@@ -183,7 +188,7 @@ class Schedule:
     def _hold_correction(self, rule: CueRule, corner: int, lap: int, p: Progress) -> str:
         if not self._due(rule, corner):
             return "inside the band"
-        if corner not in self._in_work:
+        if corner not in self.work.corners:
             return "other corner first"
         if self.rules.level == "learning" and rule.about not in LINE_FAULTS and self._line_is_off(corner):
             return "line first"
@@ -204,8 +209,19 @@ class Schedule:
             if p.stage == "outside" and not p.bad:
                 return "inside the band"
         often = OFTEN * self.rules.cure_passes
-        gap = 4 if p.said >= 2 * often and not rule.safety else 2 if p.said >= often or p.stage != "each" else 1
+        known = p.said >= (often if rule.safety and not p.bad else 2 * often)
+        gap = 4 if known else 2 if p.said >= often or p.stage != "each" else 1
+        if rule.family == "caution" and p.said >= REHEARSED:
+            gap = max(gap, math.ceil(self._known_cautions() / KNOWN_CAUTIONS))
+            if self._cautions.get(lap, 0) >= KNOWN_CAUTIONS:
+                return "fading"
         return "fading" if p.said and lap - p.said_lap < gap else ""
+
+    def _known_cautions(self) -> int:
+        """How many cautions of the circuit are known and still said."""
+        cautions = {r.name for r in self.rules.rules if r.family == "caution"}
+        known = (p for key, p in self.memory.progress.items() if key.split("@")[0] in cautions)
+        return sum(p.said >= REHEARSED and p.stage != "retired" for p in known)
 
     def _line_is_off(self, corner: int) -> bool:
         last = list(self._recent.get(corner, ()))[-2:]
@@ -219,8 +235,19 @@ class Schedule:
         p.said_lap = lap
         p.due_confirm = False
         if rule.family == "correction":
-            self._said_to.add(corner)
+            self._told.add(corner)
+        if rule.family == "caution":
+            self._cautions = {lap: self._cautions.get(lap, 0) + 1}
         self.memory.heard[text] = self.memory.heard.get(text, 0) + 1
+
+    def opened(self, corner: int) -> None:
+        """What may be said before ``corner`` in this lap was asked."""
+        self._opened.add(corner)
+
+    def no_room(self, corner: int) -> None:
+        """A correction could not be said at ``corner``: if nothing was, another corner has its turn in this lap."""
+        if corner not in self._told:
+            self.work.pass_on(corner, set(range(len(self.names))) - self._opened)
 
     def leave_unsaid(self, rule: CueRule, corner: int) -> None:
         """A confirmation that is muted is not due any more."""
@@ -232,30 +259,11 @@ class Schedule:
         return said < REHEARSED or (bool(self.turn(rule, corner)) and self.memory.heard.get(text, 0) < 1)
 
     def choose_work(self, lap: int) -> tuple[int, ...]:
-        """At the start of a lap: the corners in work, by what they cost lately and whether they get better."""
-        self._lap = lap
-        for corner, since in list(self._in_work.items()):
-            unsaid = corner not in self._said_to and lap - since >= MUTE_LAPS
-            if not self._call(corner):
-                # right the last time: the next corner's turn, until this one falls back
-                del self._in_work[corner]
-            elif unsaid or lap - since >= STALE_LAPS:
-                del self._in_work[corner]
-                self._rest[corner] = lap + STALE_LAPS // 2
-        self._fill(self._recent, lap)
-        return tuple(sorted(self._in_work))
-
-    def _fill(self, corners: Iterable[int], lap: int) -> None:
-        """Take up the costliest of ``corners`` while there is room, from ``lap`` on.
-
-        Also after each pass: the last corner of a lap is known only when the next lap has begun.
-        """
-        free = [c for c in corners if c not in self._in_work and self._rest.get(c, -1) < lap and self._call(c)]
-        for _, corner in sorted((-self._score(c), c) for c in free):
-            if len(self._in_work) >= self.rules.corners_in_work:
-                break
-            self._in_work[corner] = lap
-            self._said_to.discard(corner)
+        """At the start of a lap: the corners in work in it."""
+        self._told.clear()
+        self._opened.clear()
+        self.work.begin(lap, {c: self._cost(c) for c in self._recent if self._call(c)})
+        return tuple(sorted(self.work.corners))
 
     def _call(self, corner: int) -> bool:
         """Whether any correction is due at ``corner``."""
@@ -265,7 +273,7 @@ class Schedule:
         rules = [r for r in self.rules.rules if r.family == "correction"]
         return [f for f in findings if any(f.fault == r.about and _counts(f, r) for r in rules)]
 
-    def _score(self, corner: int) -> float:
+    def _cost(self, corner: int) -> float:
         """Mean cost of what rules would name in the last three passes [s], more when it grows."""
         costs = [sum(f.cost_s for f in self._named(findings)) for findings in list(self._recent[corner])[-3:]]
         trend = costs[-1] - costs[0] if len(costs) > 1 else 0.0

@@ -55,6 +55,7 @@ class Talker:
     def open_approach(self, at: Moment, s_m: float) -> list[Decision]:
         """A corner comes up."""
         self.new_lap(at.lap)
+        self.schedule.opened(at.corner)
         return self._open(approach(self.rules, self.schedule, at), at.t_s, s_m)
 
     def open_after(self, at: Moment, s_m: float) -> list[Decision]:
@@ -117,6 +118,8 @@ class Talker:
             self.schedule.spoke(candidate.rule, candidate.corner, candidate.lap, verdict.text)
             if not candidate.safety:
                 self._spoken_in[candidate.lap] = self.spoken_in(candidate.lap) + 1
+        elif candidate.rule.family == "correction" and candidate.lap == self._lap:
+            self.schedule.no_room(candidate.corner)
         return self._decision(verdict, now_s, s_m)
 
     def _decision(self, verdict: Verdict, now_s: float, s_m: float) -> Decision:

@@ -8,6 +8,7 @@ speed that comes of a late throttle is a late throttle. The fewest causes that e
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 from coach.core.bands import Bands
@@ -18,13 +19,37 @@ from coach.core.diagnosis.entry import entry
 from coach.core.diagnosis.line import line
 from coach.core.diagnosis.pricing import priced
 from coach.core.diagnosis.way_out import middle, way_out
-from coach.core.passes import CornerReference, Driven
+from coach.core.passes import CornerReference, Driven, Part
 from coach.core.values import Finding
 
 __all__ = ["COST_S", "Diagnosis"]
 
 OUT_LAP: Final = 0.2
 """A car that comes this much slower is on its out lap, or behind another: nothing is learned from the corner."""
+
+
+MUCH_S: Final = 0.08
+MUCH: Final = 4.0
+"""Of a pass that lost more than this on the way in, and than so many deviations, the way in is looked at closer."""
+WAY_IN: Final[tuple[Part, ...]] = ("entry", "middle")
+CLOSER: Final = 0.5
+"""Share of a band beyond which a gap may be the cause then, if it alone costs about what was lost."""
+ENOUGH: Final = 0.5
+
+
+def _looked_closer(case: Case) -> tuple[Finding, ...]:
+    """What is left of a habit of the way in, when a lot was lost there and nothing lies outside the bands.
+
+    The rest of a habit that is being mended lies inside, and in each pass, so that it has become usual.
+    """
+    lost = case.excess_in(WAY_IN)
+    if lost < max(MUCH_S, MUCH * case.scatter_in(WAY_IN)):
+        return ()
+    usual = {name: gap for name, gap in case.usual.items() if name.startswith("loss")}
+    closer = replace(case, causes=[], narrow=CLOSER, usual=usual)
+    entry(closer)
+    explained = sum(c.alone_s for c in closer.causes)
+    return priced(closer) if ENOUGH * lost <= explained <= lost / ENOUGH else ()
 
 
 class Diagnosis:
@@ -54,7 +79,7 @@ class Diagnosis:
             return ()
         for look in (entry, line, middle, way_out):
             look(case)
-        return priced(case)
+        return priced(case) or _looked_closer(case)
 
     def _carried(self, driven: Driven) -> float:
         following = self.what_ifs[(driven.corner + 1) % len(self.what_ifs)]

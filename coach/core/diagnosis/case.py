@@ -17,6 +17,8 @@ from coach.core.values import Fault, Unit
 COST_S: Final = 0.025
 """Less than this is not worth a word: about the scatter of one corner of a practised driver (common practice)."""
 NAN: Final = float("nan")
+FAR: Final = 2.0
+"""A gap of so many bands is beyond doubt."""
 
 
 @dataclass(frozen=True)
@@ -46,6 +48,8 @@ class Case:
     carried_s: float = 0.0
     """What leaving slower will still cost on the way to the next braking [s]."""
     causes: list[Cause] = field(default_factory=list)
+    narrow: float = 1.0
+    """Share of the bands that is looked at: less when much was lost and nothing lies outside them."""
 
     def g(self, name: str) -> float:
         """Gap of a measure beyond the driver's usual one; NaN where its channel is absent."""
@@ -53,7 +57,7 @@ class Case:
 
     def width(self, name: str) -> float:
         """The gap beyond which a pass differs."""
-        return self.bands.width(self.driven.corner, name)
+        return self.narrow * self.bands.width(self.driven.corner, name)
 
     def sigma(self, name: str) -> float:
         """Deviation of the driver's own gaps."""
@@ -66,6 +70,10 @@ class Case:
     def beyond(self, name: str, sign: float) -> bool:
         """Whether the gap lies outside the band on the side of ``sign``; false when absent."""
         return sign * self.g(name) > self.width(name)
+
+    def far_outside(self, *names: str) -> bool:
+        """Whether the path lies FAR bands farther outside than usual in one of the named parts."""
+        return any(self.g(name) > FAR * self.width(name) for name in names)
 
     def has(self, *faults: Fault) -> bool:
         """Whether one of ``faults`` is among the causes found so far."""

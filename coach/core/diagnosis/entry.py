@@ -17,6 +17,9 @@ ROLLED: Final = 0.5
 SOONER_M: Final = 3.0
 """Softer braking has to begin earlier, or the corner is missed."""
 SAME_MPS: Final = 0.4
+LATE: Final = 0.5
+"""Share of the band of the brake point from which braking was late if the car was also carried far wide."""
+DEEPER_M: Final = 3.0
 STEP_M: Final = 5.0
 """Advice moves a brake point by at most this much a lap [m] (common practice, no source)."""
 
@@ -27,11 +30,13 @@ def entry(case: Case) -> None:
     idle = case.g("idle_before_m")
     later = np.fmax(case.g("idle_after_m"), ROLLED * case.g("drive_late_m"))
     rolled = idle > case.width("idle_before_m") and not idle < later and _slowing(case) and _lifted(case, idle)
+    # who comes in far outside has to wait until the car turns: that is the line
+    rolled = rolled and not case.far_outside("entry_line_m")
     if start != start:
         if rolled and not case.reference.measures["brake_peak"] > 0.0:
             _coasting(case, idle)
         return
-    if start > case.width("brake_start_m"):
+    if start > LATE * case.width("brake_start_m") and (start > case.width("brake_start_m") or _carried_wide(case)):
         if case.driven.gaps["arrival_mps"] > -ARRIVAL_MPS and _overshot(case):
             cost = max(case.excess_s, 0.0)
             case.causes.append(
@@ -159,10 +164,16 @@ def _place_of_slowest(case: Case) -> float:
     return case.reference.measures["min_speed_at_m"]
 
 
+def _carried_wide(case: Case) -> bool:
+    """Whether the car went straight on too long beyond doubt: far outside, and slower for it, and that later."""
+    slower = case.g("min_speed_at_m") > DEEPER_M and case.beyond("min_speed_mps", -1.0)
+    return slower and case.far_outside("apex_line_m", "exit_line_m")
+
+
 def _overshot(case: Case) -> bool:
     """Whether late braking carried the car too deep: slowest later or lower, wide of the line, or off it late."""
     return (
-        case.g("min_speed_at_m") > 3.0
+        case.g("min_speed_at_m") > DEEPER_M
         or case.beyond("apex_line_m", 1.0)
         or case.beyond("entry_line_m", 1.0)
         or case.beyond("drive_late_m", 1.0)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from coach.core.diagnosis.case import Case, Cause
+from coach.core.diagnosis.case import FAR, Case, Cause
 from coach.core.values import Fault
 
 PARTS: Final[dict[str, tuple[Fault | None, Fault | None]]] = {
@@ -50,7 +50,9 @@ def line(case: Case) -> None:
     amount = abs(known[name])
     if name == "entry_line_m":
         shift = case.g("turn_in_m")
-        if shift != shift or abs(shift) < case.width("turn_in_m") or (shift > 0) != (known[name] > 0):
+        # a path that far off was turned in elsewhere, even if the shift alone could be scatter
+        least = case.width("turn_in_m") if case.sure(name) < FAR else 0.5 * case.width("turn_in_m")
+        if shift != shift or abs(shift) < least or (shift > 0) != (known[name] > 0):
             return
         amount = abs(shift)
     # who drives another line may have to roll for it

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from coach.core.diagnosis.case import COST_S, Case, Cause
+from coach.core.diagnosis.case import COST_S, FAR, Case, Cause
 from coach.core.passes import PARTS, Part
 from coach.core.values import Fault, Finding
 
@@ -14,7 +14,6 @@ REST: Final = 0.35
 DOUBT: Final = 3.0
 """A gap near the edge of its band counts only if it cost this many deviations of the usual loss."""
 DOUBT_S: Final = 0.03
-FAR: Final = 2.0
 
 MOST: Final = 1.1
 """Costs never add up to more than this share of what the pass lost."""
@@ -52,7 +51,7 @@ def priced(case: Case) -> tuple[Finding, ...]:
     scatter = case.scatter_in(PARTS)
     # where nothing was lost in the parts that a cause touches, it was none
     shown = [c for c in case.causes if case.excess_in(parts_of(case, c.fault)) >= SHOWN * c.alone_s > 0.0]
-    ordered = sorted(shown, key=lambda c: -c.alone_s)
+    ordered = sorted(shown, key=lambda c: (-c.alone_s, -c.sure))
     chosen: list[Cause] = []
     rest = case.excess_s
     for cause in ordered:

@@ -10,7 +10,7 @@ from core_setup import rule
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.core.arbiter import NEVER, PAUSE_S, Arbiter, Candidate, Verdict
+from coach.core.arbiter import CALM_S, CLEAR_S, NEVER, PAUSE_S, Arbiter, Candidate, Verdict
 from coach.core.timing import STARTS_AFTER_S
 
 SPEED_MPS = 50.0
@@ -168,6 +168,20 @@ def test_what_is_new_is_said_earlier_than_what_is_known() -> None:
         begins[new] = 30.0 - now
     assert begins[True] == pytest.approx(9.25, abs=0.15)
     assert begins[False] == pytest.approx(5.75, abs=0.15)
+
+
+def test_a_correction_waits_a_moment_and_is_over_before_another_corner() -> None:
+    """It begins CALM_S after the corner before is over; said before another corner it is over CLEAR_S before that one,
+    and its margin before its own action, whichever is earlier."""
+    durations = {"a long form of it": 2.0, "short": 0.5}
+    ((now, _),) = play([candidate("a", 4.0)], durations)
+    assert CALM_S == pytest.approx(now, abs=0.02)
+    for clear_s, text in ((3.0, "a long form of it"), (2.5, "short")):
+        ((_, verdict),) = play([candidate("a", 9.0, margin_s=1.25, new=True, clear_m=clear_s * SPEED_MPS)], durations)
+        assert text == verdict.text
+        assert verdict.ends_s <= clear_s - CLEAR_S + 1e-9
+    ((_, verdict),) = play([candidate("a", 3.0, margin_s=1.25, clear_m=2.9 * SPEED_MPS)], durations)
+    assert verdict.ends_s <= 3.0 - 1.25 + 1e-9
 
 
 def test_lost_drops_everything() -> None:

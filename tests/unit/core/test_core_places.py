@@ -15,7 +15,7 @@ from coach.core.history import History
 from coach.core.lapbook import LapBook
 from coach.core.locator import Fixes
 from coach.core.passes import Driven, Piece
-from coach.core.timing import CAUTIOUS, LONGEST_LEAD_S, REACH_S, ROOM_S, approaches, time_to
+from coach.core.timing import CAUTIOUS, LONGEST_LEAD_S, REACH_S, ROOM_S, approaches, free_m, time_to
 from coach.core.values import Corner
 from coach.core.zones import zones
 from feeds.frame import Frame
@@ -119,7 +119,7 @@ def test_cues_open_on_the_nearest_place_with_room() -> None:
         anchor = found[a.anchor]
         shift = reference.length_m if a.anchor > i else 0.0
         quiet = float(reference.at("t_s", anchor.quiet_m - shift))
-        end = found[a.anchor - 1].exit_m - (reference.length_m if a.anchor == 0 else 0.0) - shift
+        end = free_m(found[a.anchor - 1]) - (reference.length_m if a.anchor == 0 else 0.0) - shift
         room = quiet - float(reference.at("t_s", end))
         assert a.named == (a.anchor != i)
         assert a.open_m >= end - 1e-6
@@ -127,7 +127,7 @@ def test_cues_open_on_the_nearest_place_with_room() -> None:
         if a.named:
             assert float(reference.at("t_s", found[i].quiet_m)) - quiet <= REACH_S
             own = float(reference.at("t_s", found[i].quiet_m)) - float(
-                reference.at("t_s", found[i - 1].exit_m - (reference.length_m if i == 0 else 0.0))
+                reference.at("t_s", free_m(found[i - 1]) - (reference.length_m if i == 0 else 0.0))
             )
             assert own < ROOM_S
             assert own < room

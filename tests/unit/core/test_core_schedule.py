@@ -10,6 +10,7 @@ from core_setup import finding, rule
 
 from coach.core.rules import CueRule, RuleSet
 from coach.core.schedule import SETTLED_CUES, SETTLED_LAPS, Memory, Schedule
+from coach.core.work import Work
 
 NAMES = ("A", "B", "C", "D")
 BAD = (finding("brake_early"),)
@@ -66,10 +67,32 @@ def test_a_reminder_that_does_not_help_fades_too() -> None:
 
 
 def test_a_safety_caution_never_retires() -> None:
-    """It is said at least every other lap for ever."""
+    """It is said at least every other lap until it is known (six times) and every fourth lap for ever; every other lap
+    where the corner is not driven well."""
     r = rule("bump", "caution", "bump", safety=True)
-    said = laps(schedule(r), r, [True] * 20)
+    said = laps(schedule(r), r, [True] * 28)
+    assert all("spoken" in pair for pair in pairwise(said[:9]))
+    assert all("spoken" in said[i : i + 4] for i in range(24))
+    said = laps(schedule(r), r, [False] * 12)
     assert all("spoken" in pair for pair in pairwise(said))
+
+
+def test_known_cautions_share_the_laps() -> None:
+    """Of six cautions that are known two are said in a lap, and each one every third lap."""
+    cautions = [rule(f"c{i}", "caution", "bump", safety=True) for i in range(6)]
+    s = schedule(*cautions)
+    said: list[list[int]] = []
+    for lap in range(1, 16):
+        said.append([])
+        for i, r in enumerate(cautions):
+            if not s.hold(r, 0, lap, 0):
+                s.spoke(r, 0, lap, r.short)
+                said[-1].append(i)
+        s.passed(0, BAD)
+    known = said[4:]
+    assert 2 == max(map(len, known))
+    for three in zip(known, known[1:], known[2:], strict=False):
+        assert set(range(6)) == {i for lap in three for i in lap}
 
 
 def test_a_correction_needs_the_fault_often_and_in_the_last_pass() -> None:
@@ -97,33 +120,76 @@ def test_a_finding_below_the_threshold_is_none(small: object) -> None:
 
 
 def test_two_corners_in_work_by_cost() -> None:
-    """The two that cost most are worked on, the others wait; when one is right the next takes its place."""
+    """The two that cost most are worked on first, in the next lap the others, and what is right is left alone."""
     r = rule("later")
     s = schedule(r)
     for corner, cost in ((1, 0.4), (3, 0.3), (0, 0.1), (2, 0.2)):
         s.passed(corner, (finding(cost_s=cost),))
     assert (1, 3) == s.choose_work(1)
     assert ["other corner first", "", "other corner first", ""] == [s.hold(r, c, 1, 0) for c in range(4)]
+    assert (0, 2) == s.choose_work(2)
     s.passed(1, ())
-    assert (2, 3) == s.choose_work(2)
-    s.passed(2, ())
-    s.passed(3, ())
+    assert (2, 3) == s.choose_work(3)
+    for corner in (2, 3):
+        s.passed(corner, ())
+    assert (0,) == s.choose_work(4)
+
+
+def test_each_has_its_turn_and_the_costly_ones_more_often() -> None:
+    """Of five corners one that costs eight times as much comes each lap or nearly, the cheapest within four laps."""
+    work = Work(2)
+    turns = []
+    for lap in range(1, 13):
+        work.begin(
+            lap, {0: 0.8, 1: 0.3, 2: 0.2, 3: 0.15, 4: 0.1} if lap % 3 else {0: 0.1, 1: 0.1, 2: 0.1, 3: 0.1, 4: 0.1}
+        )
+        turns.append(set(work.corners))
+        assert 2 == len(work.corners)
+        for corner in range(5):
+            work.came_right(corner)
+    assert all(any(4 in t for t in turns[i : i + 5]) for i in range(8))
+    assert sum(0 in t for t in turns) >= 6
+
+
+def test_what_does_not_mend_rests_longer_each_time() -> None:
+    """Three turns that changed nothing and a corner rests three laps, then six; one that mends goes on."""
+    for mends, expected in ((False, [1, 2, 3, 7, 8, 9, 16, 17, 18]), (True, list(range(1, 19)))):
+        work, laps_of = Work(1), []
+        for lap in range(1, 19):
+            work.begin(lap, {0: 0.5 * (0.9**lap if mends else 1.0)})
+            if work.corners:
+                laps_of.append(lap)
+        assert expected == laps_of
+
+
+def test_a_corner_that_can_not_be_told_makes_room_for_one_that_is_still_ahead() -> None:
+    """In the same lap another corner takes its place, if its own cues were not asked for yet; it comes again."""
+    r = rule("later")
+    s = schedule(r, corners_in_work=1)
+    for corner, cost in ((0, 0.4), (1, 0.3), (2, 0.2)):
+        s.passed(corner, (finding(cost_s=cost),))
+    assert (0,) == s.choose_work(1)
+    for corner in (0, 1):
+        s.opened(corner)
+    s.no_room(0)
+    assert ["other corner first", "other corner first", ""] == [s.hold(r, c, 1, 0) for c in range(3)]
+    s.spoke(r, 2, 1, "later")
+    s.no_room(2)
+    assert {2} == s.work.corners
+    assert (1,) == s.choose_work(2)
     assert (0,) == s.choose_work(3)
 
 
-def test_a_corner_that_can_not_be_told_or_does_not_mend_makes_room() -> None:
-    """Two laps without a word at it, or six without success, and another corner gets its turn."""
+def test_what_becomes_known_within_the_lap_is_taken_up() -> None:
+    """The pass of the last corner of a lap is measured in the next one: it is worked on in that one, if it is ahead."""
     r = rule("later")
-    for speaks, gone in ((False, 3), (True, 7)):
-        s = schedule(r, corners_in_work=1)
-        worked = []
-        for lap in range(1, 9):
-            s.passed(0, (finding(cost_s=0.4),))
-            s.passed(1, (finding(cost_s=0.2),))
-            worked.append(s.choose_work(lap))
-            if speaks and worked[-1] == (0,):
-                s.spoke(r, 0, lap, "later")
-        assert worked.index((1,)) + 1 == gone
+    for asked, expected in ((False, ""), (True, "other corner first")):
+        s = schedule(r)
+        s.choose_work(1)
+        if asked:
+            s.opened(3)
+        s.passed(3, BAD)
+        assert expected == s.hold(r, 3, 1, 0)
 
 
 def test_line_before_speed_for_a_learner() -> None:

@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 import closed_loop
+import closed_loop_coaches
 import closed_loop_table
 import core_peers
 import numpy as np
@@ -18,7 +19,8 @@ from coach.core.locator import Locator
 def test_closed_loop_prints_its_table(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """One driver in each condition: a row each, a comparison, a picture, and a run that goes on where it stopped."""
     kept, picture = tmp_path / "runs.jsonl", tmp_path / "loop.png"
-    args = ["--circuits", "demo", "--seeds", "1", "--laps", "2", "--keep", str(kept), "--picture", str(picture)]
+    args = ["--circuits", "demo", "--seeds", "1", "--laps", "2", "--jobs", "1"]
+    args += ["--keep", str(kept), "--picture", str(picture)]
     closed_loop.main(args)
     first = capsys.readouterr().out
     rows = [json.loads(line) for line in kept.read_text().splitlines()]
@@ -30,6 +32,41 @@ def test_closed_loop_prints_its_table(tmp_path: Path, capsys: pytest.CaptureFixt
     closed_loop.main(args)
     assert first == capsys.readouterr().out
     assert 3 == len(kept.read_text().splitlines())
+
+
+def test_a_study_goes_on_where_it_was_stopped(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Stopped by hand it shows what is there; a line that was cut off and runs of another code are driven again."""
+    kept = tmp_path / "runs.jsonl"
+    driven: list[str] = []
+
+    def lesson(circuit: str, seed: int, condition: str, *_: object) -> closed_loop_table.Lesson:
+        driven.append(condition)
+        if driven == ["alone", "product"]:
+            raise KeyboardInterrupt
+        return closed_loop_table.Lesson(circuit, seed, condition, 90.0, 2, [92.0] * 7)
+
+    monkeypatch.setattr(closed_loop, "lesson", lesson)
+    args = ["--circuits", "demo", "--seeds", "1", "--laps", "2", "--jobs", "1", "--keep", str(kept)]
+    args += ["--picture", str(tmp_path / "loop.png")]
+    closed_loop.main(args)
+    out = capsys.readouterr().out
+    assert "stopped" in out
+    assert "demo   alone" in out
+    other = {**json.loads(kept.read_text()), "condition": "product", "code": "another"}
+    with kept.open("a") as file:
+        file.write(json.dumps(other) + "\n" + json.dumps(other)[:50] + "\n")
+    closed_loop.main(args)
+    assert ["alone", "product", "product", "everything"] == driven
+    assert "demo   everything" in capsys.readouterr().out
+
+
+def test_the_metres_that_a_cue_names_are_heard() -> None:
+    """ "five metres" is five metres to the learner; a cue that names none asks for all of it."""
+    assert 5.0 == closed_loop_coaches.metres_in("Tollgate, you can brake five metres later")
+    assert 25.0 == closed_loop_coaches.metres_in("brake twenty-five metres earlier")
+    assert np.isnan(closed_loop_coaches.metres_in("brake later"))
 
 
 def test_half_the_gap_is_counted_from_where_it_lasts() -> None:

@@ -1,0 +1,100 @@
+"""Which corners are worked on in a lap: the costly ones most often, each in its turn, not what does not mend.
+
+A few corners a lap, but not the same in each: while one is driven without a word, which is when what was told is
+recalled (Park, Shea & Wright 2000, J Motor Behavior), another one is told; and tasks practised in turn are retained
+better than one after the other (Shea & Morgan 1979, JEP: Human Learning and Memory 5(2):179-187, from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from typing import Final
+
+import msgspec
+
+LONGEST_WAIT_LAPS: Final = 4
+"""Waiting longer than this makes a corner no more urgent (common practice, no source)."""
+VAIN_TURNS: Final = 3
+MENDS: Final = 0.85
+"""A corner that after VAIN_TURNS turns still costs more than this share of what it did is left alone for a while."""
+REST_LAPS: Final = 3
+"""So long at first, twice as long each time that it was in vain again."""
+
+
+class Turns(msgspec.Struct):
+    """The turns of a corner: how many since ``cost_s`` was taken, and the lap of the last one."""
+
+    cost_s: float
+    count: int = 0
+    lap: int = -1000
+    rests_until: int = -1000
+    vain: int = 0
+
+
+class Work:
+    """The corners in work in the lap that is driven, at most ``most``."""
+
+    def __init__(self, most: int) -> None:
+        self.most = most
+        self.corners: set[int] = set()
+        self.lap = 0
+        self._turns: dict[int, Turns] = {}
+        self._waiting: dict[int, float] = {}
+
+    def begin(self, lap: int, costs: Mapping[int, float]) -> None:
+        """A lap begins; ``costs`` are the corners at which something may be said, and what it costs there [s]."""
+        self.lap = lap
+        self.corners.clear()
+        self._waiting = {
+            c: cost for c, cost in costs.items() if self._turns.setdefault(c, Turns(cost)).rests_until < lap
+        }
+        for _ in range(self.most):
+            self._next(self._waiting)
+
+    def join(self, corner: int, cost_s: float) -> None:
+        """What may be said at ``corner`` became known within the lap: it is taken up if there is room."""
+        if corner not in self.corners and self._turns.setdefault(corner, Turns(cost_s)).rests_until < self.lap:
+            self._waiting[corner] = cost_s
+            if len(self.corners) < self.most:
+                self._next((corner,))
+
+    def pass_on(self, corner: int, ahead: Collection[int]) -> None:
+        """Nothing could be said at ``corner`` in this lap: one of those that are still ``ahead`` has its turn."""
+        if corner in self.corners:
+            self.corners.remove(corner)
+            # it comes again soon, when what was said there instead is not said
+            self._turns[corner].lap = self.lap - 1
+            self._next([c for c in self._waiting if c in ahead])
+
+    def _next(self, waiting: Iterable[int]) -> None:
+        costs = self._waiting
+        order = sorted(waiting, key=lambda c: (-costs[c] * _waited(self._turns[c], self.lap), c))
+        if order:
+            self.corners.add(order[0])
+            _take(self._turns[order[0]], costs.pop(order[0]), self.lap)
+
+    def came_right(self, corner: int) -> None:
+        """Nothing is to be said there now: what was tried is not counted on."""
+        if corner in self._turns:
+            self._turns[corner].count = self._turns[corner].vain = 0
+
+    def move(self, moved: Mapping[int, int]) -> None:
+        """Other corners, ``moved`` old -> new."""
+        self.corners = {moved[c] for c in self.corners if c in moved}
+        self._waiting = {moved[c]: cost for c, cost in self._waiting.items() if c in moved}
+        self._turns = {moved[c]: kept for c, kept in self._turns.items() if c in moved}
+
+
+def _waited(turns: Turns, lap: int) -> int:
+    return min(max(lap - turns.lap, 0), LONGEST_WAIT_LAPS)
+
+
+def _take(turns: Turns, cost_s: float, lap: int) -> None:
+    if not turns.count:
+        turns.cost_s = cost_s
+    turns.count, turns.lap = turns.count + 1, lap
+    if turns.count >= VAIN_TURNS:
+        turns.count = 0
+        if cost_s > MENDS * turns.cost_s:
+            turns.rests_until = lap + REST_LAPS * 2**turns.vain
+            turns.vain += 1
