@@ -30,7 +30,7 @@ def _braking_distance(car: Car, grade: float, from_mps: float, to_mps: float) ->
 
 @pytest.mark.parametrize(("grade", "metres"), [(-0.06, 177.8), (0.0, 168.8), (0.06, 161.2)])
 def test_braking_distance_at_race_deceleration_follows_the_grade(grade: float, metres: float) -> None:
-    """250 to 100 km/h at 12 m/s2 of tyre takes a cos + g sin: computed with two tools (PUBLISHED_CHECKS)."""
+    """250 to 100 km/h at 12 m/s2 of tyre takes a cos + g sin: computed with two tools."""
     car = replace(BARE, grip=12.0 / G)
     assert metres == pytest.approx(_braking_distance(car, grade, 250 / 3.6, 100 / 3.6), abs=0.1)
 
