@@ -170,8 +170,11 @@ class Schedule:
         last_one = (counted or found)[-1] if found else None
         return len(counted), last_one
 
-    def hold(self, rule: CueRule, corner: int, lap: int, spoken_this_lap: int) -> str:
-        """Why the rule stays silent at ``corner`` in ``lap``; "" when it is due."""
+    def hold(self, rule: CueRule, corner: int, lap: int, spoken_this_lap: int, hurts: bool = False) -> str:
+        """Why the rule stays silent at ``corner`` in ``lap``; "" when it is due.
+
+        ``hurts``: the profile says that what the rule is about can hurt there; it is said every other lap for ever.
+        """
         p = self.progress(rule, corner)
         if rule.family == "confirmation":
             return "" if p.due_confirm else "inside the band"
@@ -180,7 +183,7 @@ class Schedule:
         if rule.family == "correction":
             reason = self._hold_correction(rule, corner, lap, p)
         else:
-            reason = self._hold_faded(rule, corner, lap, p)
+            reason = self._hold_faded(rule, lap, p, hurts)
         if not reason and spoken_this_lap >= self.budget(lap) and not rule.safety:
             return "budget"
         return reason
@@ -202,7 +205,7 @@ class Schedule:
         last = self._recent[corner][-1] if self._recent.get(corner) else ()
         return times >= rule.seen and any(f.fault == rule.about and _counts(f, rule) for f in last)
 
-    def _hold_faded(self, rule: CueRule, corner: int, lap: int, p: Progress) -> str:
+    def _hold_faded(self, rule: CueRule, lap: int, p: Progress, hurts: bool) -> str:
         if not rule.safety:
             if p.stage == "retired":
                 return "fading"
@@ -210,11 +213,13 @@ class Schedule:
                 return "inside the band"
         often = OFTEN * self.rules.cure_passes
         known = p.said >= (often if rule.safety and not p.bad else 2 * often)
-        gap = 4 if known else 2 if p.said >= often or p.stage != "each" else 1
-        if rule.family == "caution" and p.said >= REHEARSED:
-            gap = max(gap, math.ceil(self._known_cautions() / KNOWN_CAUTIONS))
-            if self._cautions.get(lap, 0) >= KNOWN_CAUTIONS:
-                return "fading"
+        gap = 2 if p.said >= often or p.stage != "each" else 1
+        if not hurts:
+            gap = 4 if known else gap
+            if rule.family == "caution" and p.said >= REHEARSED:
+                gap = max(gap, math.ceil(self._known_cautions() / KNOWN_CAUTIONS))
+                if self._cautions.get(lap, 0) >= KNOWN_CAUTIONS:
+                    return "fading"
         return "fading" if p.said and lap - p.said_lap < gap else ""
 
     def _known_cautions(self) -> int:

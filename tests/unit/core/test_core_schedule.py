@@ -77,6 +77,22 @@ def test_a_safety_caution_never_retires() -> None:
     assert all("spoken" in pair for pair in pairwise(said))
 
 
+def test_what_can_hurt_is_said_every_other_lap_for_ever() -> None:
+    """However well it is known, however many other cautions there are, and however well the corner is driven."""
+    cautions = [rule(f"c{i}", "caution", "bump", safety=True) for i in range(6)]
+    s = schedule(*cautions)
+    said = []
+    for lap in range(1, 30):
+        for r in cautions[1:]:
+            if not s.hold(r, 0, lap, 0):
+                s.spoke(r, 0, lap, r.short)
+        said.append(not s.hold(cautions[0], 0, lap, 0, hurts=True))
+        if said[-1]:
+            s.spoke(cautions[0], 0, lap, cautions[0].short)
+        s.passed(0, ())
+    assert all(any(pair) for pair in pairwise(said))
+
+
 def test_known_cautions_share_the_laps() -> None:
     """Of six cautions that are known two are said in a lap, and each one every third lap."""
     cautions = [rule(f"c{i}", "caution", "bump", safety=True) for i in range(6)]
