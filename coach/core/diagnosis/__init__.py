@@ -40,10 +40,11 @@ ENOUGH: Final = 0.5
 def _looked_closer(case: Case) -> tuple[Finding, ...]:
     """What is left of a habit of the way in, when a lot was lost there and nothing lies outside the bands.
 
-    The rest of a habit that is being mended lies inside, and in each pass, so that it has become usual.
+    The rest of a habit that is being mended lies inside, and in each pass, so that it has become usual. Who comes
+    slower out of the corner before may brake where he always does and wait: that is no habit of this corner.
     """
     lost = case.excess_in(WAY_IN)
-    if lost < max(MUCH_S, MUCH * case.scatter_in(WAY_IN)):
+    if case.arrival_s > 0.0 or lost < max(MUCH_S, MUCH * case.scatter_in(WAY_IN)):
         return ()
     usual = {name: gap for name, gap in case.usual.items() if name.startswith("loss")}
     closer = replace(case, causes=[], narrow=CLOSER, usual=usual)

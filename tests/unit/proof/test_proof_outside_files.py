@@ -88,7 +88,7 @@ def test_faults_of_a_strangers_simulator_are_found_from_its_file(
     shift = min(found) - int(channels["lap"].min())
     for t, lap in zip(truth, in_lap, strict=True):
         here = found.get(lap + shift, [])
-        assert [t.fault] == [f["fault"] for f in here], f"{t} in lap {lap}"
+        assert [t.fault] == [f["fault"] for f in here], f"{t} in lap {lap}: {here}"
         assert t.amount == pytest.approx(here[0]["amount"], abs=OFF.get(t.fault, 3.0))
         assert t.cost_s == pytest.approx(here[0]["cost_s"], rel=0.2, abs=0.03)
     faulty = {lap + shift for lap in in_lap}
