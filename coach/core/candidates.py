@@ -123,6 +123,8 @@ def _candidate(
         forms = with_names or (forms if wording.safety else [])
     if not forms:
         return None
+    # a rule may be known and its words not yet, where others were said until now: they need as long as what is new
+    new = new or not all(map(schedule.heard, forms))
     action = _action(rule, at, wording)
     safety = wording.safety
     # before another corner: quiet is kept there, the driver acts at his own corner

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from coach.core.columns import Floats
-from coach.core.measures import NAN
+from coach.core.measures import BRAKE_ON, NAN
 from coach.core.middle import middle
 from coach.core.trace import Trace
 from coach.core.zones import Zone
@@ -112,6 +112,14 @@ def _withheld(u: Floats, own: Rows, ref: Rows, from_m: float, to_m: float) -> fl
 
 
 def _lifted(u: Floats, own: Rows, ref: Rows, from_m: float, to_m: float) -> float:
-    """Metres of full throttle given back by lifts after the throttle was opened, where the reference never lifts."""
-    lack = np.where((u > from_m + 3.0) & (u <= to_m), ref.throttle - own.throttle, 0.0)
+    """Metres of full throttle given back by lifts after the throttle was opened, where the reference never lifts.
+
+    A lift after which the throttle is not opened again, or that ends in braking, belongs to the next corner.
+    """
+    inside = (u > from_m + 3.0) & (u <= to_m)
+    lack = np.where(inside, ref.throttle - own.throttle, 0.0)
+    braked = np.flatnonzero(inside & (own.brake > BRAKE_ON) & ~(ref.brake > BRAKE_ON))
+    last = int(braked[0]) if len(braked) else int(np.flatnonzero(inside)[-1]) if inside.any() else 0
+    open_again = np.flatnonzero(lack[: last + 1] <= LIFT)
+    lack = lack[: int(open_again[-1]) + 1] if len(open_again) else lack[:0]
     return float(lack[lack > LIFT].sum() * (u[1] - u[0]))

@@ -261,7 +261,11 @@ class Schedule:
     def is_new(self, rule: CueRule, corner: int, text: str) -> bool:
         """Whether what the rule says at ``corner``, in short ``text``, is still new to this driver."""
         said = self.progress(rule, corner).said
-        return said < REHEARSED or (bool(self.turn(rule, corner)) and self.memory.heard.get(text, 0) < 1)
+        return said < REHEARSED or (bool(self.turn(rule, corner)) and not self.heard(text))
+
+    def heard(self, text: str) -> bool:
+        """Whether the driver has heard exactly this before."""
+        return self.memory.heard.get(text, 0) > 0
 
     def choose_work(self, lap: int) -> tuple[int, ...]:
         """At the start of a lap: the corners in work in it."""

@@ -347,7 +347,7 @@ def main() -> None:
     parser.add_argument("--rules", nargs="*", default=["first_laps", "improving", "race"])
     parser.add_argument("--skills", nargs="*", default=[s.name for s in SKILLS])
     parser.add_argument("--ears", nargs="*", default=["answers", "deaf"])
-    parser.add_argument("--noise", action="store_true", help="0.3 m, 0.1 m/s, 5 % loss")
+    parser.add_argument("--noise", action="store_true", help="0.3 m, 0.1 m/s, 5 %% loss")
     parser.add_argument("--show", type=int, default=0)
     args = parser.parse_args()
     noise = Noise(position_m=0.3, speed_mps=0.1, loss=0.05) if args.noise else None

@@ -15,6 +15,7 @@ GEAR: Final = 0.6
 LIGHT: Final = 2.0
 HELD: Final = 0.25
 SAME_MPS: Final = 0.1
+END_M: Final = 3.0
 SLOWER: Final = 0.03
 SLOWER_MPS: Final = 0.4
 """In a slow corner less is much: a share of the slowest speed, but never less than can be measured."""
@@ -43,7 +44,8 @@ def middle(case: Case) -> None:
         lost = max(case.excess_in(("middle", "exit", "straight")), 0.0)
         case.causes.append(Cause("brake_long", longer, "m", lost, evidence, case.sure("brake_release_m")))
         return
-    waits = _waits(case)
+    # the slowest place of a flat corner is where the car brakes for the next one, if that begins before its end
+    waits = _waits(case) or case.driven.measures["min_speed_at_m"] > case.reference.zone.end_m - END_M
     least = min(case.width("min_speed_mps"), max(SLOWER * case.reference.measures["min_speed_mps"], SLOWER_MPS))
     least = max(least, UNLIKE * case.sigma("min_speed_mps"))
     if drop > least and not waits:

@@ -96,3 +96,18 @@ def test_the_order_of_rules_in_a_file_changes_nothing() -> None:
         logs.append(sorted((d.t_s, d.corner, d.rule, d.outcome, d.reason, d.text) for d in happened.decisions))
     assert logs[0] == logs[1]
     assert any(line[3] == "spoken" for line in logs[0])
+
+
+def test_words_that_were_never_heard_need_as_long_as_what_is_new() -> None:
+    """A rule may be known by its other wordings: the first time of each text ends 1.25 s ahead, then 0.75 s."""
+    r = rule("later", short="brake later")
+    rules = RuleSet("t", "improving", (r,))
+    s = Schedule(rules, ("A",))
+    s.passed(0, (finding("brake_early", amount=12.0, cost_s=0.3),))
+    s.choose_work(1)
+    for text, expected in (("deeper", 1.25), ("deeper", 1.25), ("brake later", 1.25), ("brake later", 0.75)):
+        ((asked),) = approach(rules, s, moment(corner()))
+        assert expected == asked.candidate.margin_s
+        s.spoke(r, 0, 1, text)
+    ((asked),) = approach(rules, s, moment(corner()))
+    assert (0.75, ("brake later",)) == (asked.candidate.margin_s, asked.candidate.forms)
