@@ -9,10 +9,10 @@ from pathlib import Path
 import msgspec
 
 from coach.core.bands import Bands
+from coach.core.memory import Memory
 from coach.core.pipeline import Pipeline
 from coach.core.reference import Reference
 from coach.core.rules import RuleSet, reworded
-from coach.core.schedule import Memory
 from coach.core.values import Corner
 from coach.errors import SessionError
 from coach.profile.rule_files import load_rules

@@ -24,11 +24,11 @@ from coach.core.happened import Happened as Happened
 from coach.core.intake import Intake
 from coach.core.locator import Fix, Fixes, Locator
 from coach.core.measuring import Measuring
+from coach.core.memory import Memory
 from coach.core.passes import Driven, PassBuilder, Piece
 from coach.core.phases import Event, Phase, step
 from coach.core.reference import Reference
 from coach.core.rules import RuleSet
-from coach.core.schedule import Memory
 from coach.core.speaking import Speaking
 from coach.core.talker import Talker
 from coach.core.trace import MARGIN_M

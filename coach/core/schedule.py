@@ -10,15 +10,14 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Mapping
-from typing import Final, Literal
+from typing import Final
 
 import msgspec
 
+from coach.core.memory import Memory, Progress
 from coach.core.rules import CueRule, RuleSet
 from coach.core.values import Finding
 from coach.core.work import Work
-
-Stage = Literal["each", "alternate", "outside", "retired"]
 
 LINE_FAULTS: Final = frozenset(
     {"turn_in_early", "turn_in_late", "apex_missed", "exit_narrow", "exit_wide", "brake_late"}
@@ -45,27 +44,6 @@ OFTEN: Final = 2
 """Said more often than this times the passes of a cure, a reminder is known: it fades, whatever is driven."""
 REHEARSED: Final = 2
 """Spoken this often a text is no longer new (common practice, no source)."""
-
-
-class Progress(msgspec.Struct):
-    """How far one rule has come at one corner for this driver."""
-
-    stage: Stage = "each"
-    good: int = 0
-    bad: int = 0
-    silent_good: int = 0
-    said: int = 0
-    told: int = 0
-    """Times said since it was last cured."""
-    said_lap: int = -1000
-    due_confirm: bool = False
-
-
-class Memory(msgspec.Struct):
-    """What is kept from session to session for one driver on one circuit."""
-
-    progress: dict[str, Progress] = {}
-    heard: dict[str, int] = {}
 
 
 class Schedule:

@@ -6,8 +6,9 @@ from collections.abc import Callable, Iterable, Mapping
 
 from coach.core.arbiter import NEVER, Arbiter, Candidate, Verdict
 from coach.core.candidates import Asked, Moment, after, approach
+from coach.core.memory import Memory
 from coach.core.rules import RuleSet
-from coach.core.schedule import Memory, Schedule
+from coach.core.schedule import Schedule
 from coach.core.topics import topic
 from coach.core.values import Decision, Finding
 

@@ -8,8 +8,9 @@ import msgspec
 import pytest
 from core_setup import finding, rule
 
+from coach.core.memory import Memory
 from coach.core.rules import CueRule, RuleSet
-from coach.core.schedule import SETTLED_CUES, SETTLED_LAPS, Memory, Schedule
+from coach.core.schedule import SETTLED_CUES, SETTLED_LAPS, Schedule
 from coach.core.work import Work
 
 NAMES = ("A", "B", "C", "D")
