@@ -7,6 +7,7 @@ a feature whose channel is absent is off.
 from __future__ import annotations
 
 import math
+from typing import Final
 
 import msgspec
 
@@ -42,3 +43,7 @@ class Frame(msgspec.Struct, frozen=True, gc=False, omit_defaults=True):
     traction_control: bool | None = None
     anti_lock: bool | None = None
     seq: int | None = None
+
+
+CHANNELS: Final = tuple(name for name in Frame.__struct_fields__ if name not in ("lat_deg", "lon_deg", "seq"))
+"""What is recorded and worked on, in this order: places are in the local plane by then, and frames in sequence."""

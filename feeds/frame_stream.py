@@ -19,46 +19,28 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from feeds.errors import FeedFormatError, FeedOpenError
-from feeds.frame import Frame
+from feeds.frame import CHANNELS, Frame
 
 Floats = NDArray[np.float64]
 
 FRAME_FILE: Final = "frames.arrows"
-COLUMNS: Final = (
-    "t_s",
-    "x_m",
-    "y_m",
-    "z_m",
-    "lap_distance_m",
-    "lap_fraction",
-    "lap",
-    "speed_mps",
-    "throttle",
-    "brake",
-    "steer",
-    "gear",
-    "wheels_off",
-    "in_pit",
-    "traction_control",
-    "anti_lock",
-)
 _COUNTS: Final = frozenset({"lap", "gear", "wheels_off"})
 _FLAGS: Final = frozenset({"in_pit", "traction_control", "anti_lock"})
-_SCHEMA: Final = pa.schema([(name, pa.float64()) for name in COLUMNS])
+_SCHEMA: Final = pa.schema([(name, pa.float64()) for name in CHANNELS])
 _END: Final = b"\xff\xff\xff\xff\x00\x00\x00\x00"
 """The end-of-stream mark of the Arrow IPC format: a file that ends with it was closed in good order."""
 _MARK: Final = b"\xff\xff\xff\xff"
 """Every message of the format begins with it."""
 _MAX_PICKED_UP: Final = 1000
 _BLOCK: Final = 1 << 16
-_take = attrgetter(*COLUMNS)
+_take = attrgetter(*CHANNELS)
 
 
 def rows_of(frames: Iterable[Frame]) -> Floats:
     """Frames side by side: shape (channels, n)."""
     rows = [_take(frame) for frame in frames]
     if not rows:
-        return np.empty((len(COLUMNS), 0))
+        return np.empty((len(CHANNELS), 0))
     # None becomes NaN by the conversion
     return np.ascontiguousarray(np.array(rows, dtype=np.float64).T)
 
@@ -66,7 +48,7 @@ def rows_of(frames: Iterable[Frame]) -> Floats:
 def frames_of(data: Floats) -> list[Frame]:
     """The frames of an array of shape (channels, n)."""
     columns: dict[str, Iterable[Any]] = {}
-    for name, row in zip(COLUMNS, data, strict=True):
+    for name, row in zip(CHANNELS, data, strict=True):
         if np.isnan(row).all():
             continue
         values = row.tolist()
@@ -120,7 +102,7 @@ class FrameStreamWriter:
         self._size = 0
         try:
             # Arrow writes the schema with the first batch: an empty one makes a readable file from the start
-            self._append(self._message(np.empty((len(COLUMNS), 0))))
+            self._append(self._message(np.empty((len(CHANNELS), 0))))
         except OSError:
             self._file.close()
             raise
@@ -220,10 +202,10 @@ class FrameStreamReader:
             self._file.close()
             why = "an empty file" if self._size == 0 else str(error)
             raise FeedFormatError(f"{path}: not a frame stream, or cut before its first frame ({why})") from error
-        self._rows: Sequence[int] = [names.index(name) if name in names else -1 for name in COLUMNS]
+        self._rows: Sequence[int] = [names.index(name) if name in names else -1 for name in CHANNELS]
 
     def batches(self) -> Iterator[Floats]:
-        """Arrays of shape (channels, n) in the order of :data:`COLUMNS`; channels the file lacks are NaN."""
+        """Arrays of shape (channels, n) in the order of :data:`CHANNELS`; channels the file lacks are NaN."""
         good = len(self._prefix)
         start = good
         bad = False
@@ -277,7 +259,7 @@ class FrameStreamReader:
         return -1
 
     def _arrange(self, batch: Any) -> Floats:
-        data = np.full((len(COLUMNS), batch.num_rows), np.nan)
+        data = np.full((len(CHANNELS), batch.num_rows), np.nan)
         for row, index in enumerate(self._rows):
             if index >= 0:
                 data[row] = _floats(batch.column(index))

@@ -13,28 +13,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from feeds.frame import Frame
+from feeds.frame import CHANNELS, Frame
 
 Floats = NDArray[np.float64]
 
-CHANNELS: Final = (
-    "t_s",
-    "x_m",
-    "y_m",
-    "z_m",
-    "lap_distance_m",
-    "lap_fraction",
-    "lap",
-    "speed_mps",
-    "throttle",
-    "brake",
-    "steer",
-    "gear",
-    "wheels_off",
-    "in_pit",
-    "traction_control",
-    "anti_lock",
-)
 _ROW: Final = {name: i for i, name in enumerate(CHANNELS)}
 _take = attrgetter(*CHANNELS)
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from coach.core.columns import CHANNELS, Columns, Floats
+from coach.core.columns import Columns, Floats
 from coach.core.locator import Fixes
+from feeds.frame import CHANNELS
 
 _ROWS = len(CHANNELS) + 2
 _ROW = {name: i for i, name in enumerate(CHANNELS)}

@@ -13,7 +13,8 @@ from typing import Final
 
 import numpy as np
 
-from coach.core.columns import CHANNELS, Columns
+from coach.core.columns import Columns
+from feeds.frame import CHANNELS
 
 GAP_S: Final = 2.0
 """Longest step of the clock that is taken without a second frame to confirm it [s]."""

@@ -15,9 +15,10 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coach.core.columns import CHANNELS, Columns, Floats
+from coach.core.columns import Columns, Floats
 from coach.core.projection import Line
 from coach.core.reference import Reference
+from feeds.frame import CHANNELS
 
 _T, _X, _Y, _V, _S, _PART = (
     CHANNELS.index(name) for name in ("t_s", "x_m", "y_m", "speed_mps", "lap_distance_m", "lap_fraction")

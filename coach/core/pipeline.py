@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coach.core.bands import Bands
-from coach.core.columns import CHANNELS, Columns
+from coach.core.columns import Columns
 from coach.core.course import Kind
 from coach.core.diagnosis import Diagnosis
 from coach.core.ground import Ground
@@ -34,7 +34,7 @@ from coach.core.talker import Talker
 from coach.core.trace import MARGIN_M
 from coach.core.values import Corner, PhaseChange, View
 from coach.core.zones import Zone
-from feeds.frame import Frame
+from feeds.frame import CHANNELS, Frame
 
 CHUNK: Final = 2048
 """Frames looked at together; the result does not depend on it."""

@@ -11,7 +11,8 @@ import numpy as np
 
 from feeds.counters import Counters
 from feeds.errors import FeedFormatError
-from feeds.frame_stream import COLUMNS, Floats, frames_of, rows_of
+from feeds.frame import CHANNELS
+from feeds.frame_stream import Floats, frames_of, rows_of
 from feeds.importers.column_map import Choice, ColumnMap
 from feeds.importers.csv_file import read_csv
 from feeds.importers.laps import Lap, Line, by_column, by_times, crossings, falls, find_line
@@ -24,12 +25,12 @@ from feeds.units import UNITS
 
 FORMATS: Final = ".csv .txt .tsv .parquet .mf4 .mdf .dat .gpx"
 _GAP_S: Final = 1.0
-_AT: Final = {name: i for i, name in enumerate(COLUMNS)}
+_AT: Final = {name: i for i, name in enumerate(CHANNELS)}
 _PLACES: Final = 1e-9
 
 
 class Imported(msgspec.Struct, frozen=True):
-    """``data`` of shape (channels, n) in the order of :data:`feeds.frame_stream.COLUMNS`.
+    """``data`` of shape (channels, n) in the order of :data:`feeds.frame.CHANNELS`.
 
     ``origin`` latitude and longitude [degrees] of the plane, NaN without one. ``notes`` one line each, for the user.
     """
@@ -82,7 +83,7 @@ def convert(
     progress(0.6, "cutting laps")
     laps = _cut(values, column_map, origin, notes)
     progress(0.8, "checking")
-    data = np.full((len(COLUMNS), len(t)), np.nan)
+    data = np.full((len(CHANNELS), len(t)), np.nan)
     for name, column in values.items():
         if name in _AT:
             data[_AT[name]] = column
@@ -91,7 +92,7 @@ def convert(
     data = rows_of(out for frame in frames_of(data) for out in gate.admit(frame))
     if data.shape[1] < 2:
         raise FeedFormatError(f"{source}: no two rows have a usable time and place; check the columns and their units")
-    given = tuple(n for n in COLUMNS if np.isfinite(data[_AT[n]]).any())
+    given = tuple(n for n in CHANNELS if np.isfinite(data[_AT[n]]).any())
     if inferred:
         notes.append(f"inferred from the motion: {', '.join(inferred)}")
     rate = 1.0 / float(np.median(np.diff(data[0])))

@@ -9,7 +9,8 @@ import numpy as np
 import polars as pl
 
 from feeds.errors import FeedFormatError, FeedOpenError
-from feeds.frame_stream import COLUMNS, Floats
+from feeds.frame import CHANNELS
+from feeds.frame_stream import Floats
 from feeds.importers.table import Progress
 
 
@@ -22,8 +23,8 @@ def export(path: Path, parts: Iterable[Floats], progress: Progress = lambda done
     if kind not in (".csv", ".parquet"):
         raise FeedFormatError(f"{path}: the name ends with {kind or 'nothing'}; allowed .csv or .parquet")
     progress(0.0, "reading frames")
-    whole = np.concatenate([np.empty((len(COLUMNS), 0)), *parts], axis=1)
-    columns = {n: row for n, row in zip(COLUMNS, whole, strict=True) if n == "t_s" or np.isfinite(row).any()}
+    whole = np.concatenate([np.empty((len(CHANNELS), 0)), *parts], axis=1)
+    columns = {n: row for n, row in zip(CHANNELS, whole, strict=True) if n == "t_s" or np.isfinite(row).any()}
     frame = pl.DataFrame({n: pl.Series(n, row) for n, row in columns.items()}).fill_nan(None)
     progress(0.5, "writing")
     try:

@@ -14,10 +14,11 @@ from pytest_benchmark.fixture import BenchmarkFixture
 
 from coach.app.debrief_page import Looked
 from coach.app.edit_server import EditorDesk
-from coach.core.columns import CHANNELS, Columns
+from coach.core.columns import Columns
 from coach.pages.debrief import debrief_html
 from coach.session.header import Header
 from coach.session.writer import SessionWriter
+from feeds.frame import CHANNELS
 from feeds.practice import FaultPlan, Habit, hollow_ridge, simulate
 
 pytestmark = pytest.mark.benchmark_run

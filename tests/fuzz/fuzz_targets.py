@@ -21,8 +21,8 @@ from coach.session.log import decision_line, decision_of
 from coach.session.reader import SessionReader
 from feeds.base import Feed
 from feeds.errors import FeedEnded, FeedError
-from feeds.frame import Frame
-from feeds.frame_stream import COLUMNS, FrameStreamWriter, rows_of
+from feeds.frame import CHANNELS, Frame
+from feeds.frame_stream import FrameStreamWriter, rows_of
 from feeds.importers.column_map import ColumnMap
 from feeds.importers.convert import convert, read_table
 from feeds.importers.guess import guess_columns, map_of, missing
@@ -244,7 +244,7 @@ class Files:
             guesses = guess_columns(table)
             if not missing(guesses):
                 data = convert(table, map_of(guesses)).data
-                speed = data[COLUMNS.index("speed_mps")]
+                speed = data[CHANNELS.index("speed_mps")]
                 if np.nanmax(np.concatenate([[0.0], speed])) > MAX_SPEED_MPS:
                     raise BrokenError("speed in an import")
         except FeedError:

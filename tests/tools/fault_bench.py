@@ -28,10 +28,11 @@ from outside_sim import FAULTS as OUTSIDE_AMOUNTS
 from outside_sim import OutsideSim
 from plain_sim import FAULTS as PLAIN_AMOUNTS
 from plain_sim import PlainSim
+from simulated import columns_of
 
 from coach.app.rerun import rerun, settle_findings
 from coach.app.setup import Setup
-from coach.core.columns import CHANNELS, Columns
+from coach.core.columns import Columns
 from coach.core.passes import Driven
 from coach.core.rules import RuleSet
 from coach.core.values import Pass
@@ -124,18 +125,7 @@ def practice_session(
         scatter=Scatter(2.0 * scatter, 0.3 * scatter, 0.15 * scatter),
         noise=Noise(position_m=0.3, speed_mps=0.1) if noise else None,
     )  # fmt: skip
-    return columns_of(run, noise), truth_of(run, base)
-
-
-def columns_of(run: SimRun, noise: bool) -> Columns:
-    """The frames of a run: as a feed gives them, or whole and without noise."""
-    if noise:
-        return Columns.of(run.frames())
-    columns = Columns.empty(len(run.channels["t_s"]))
-    for name, values in run.channels.items():
-        if name in CHANNELS:
-            columns[name][:] = values
-    return columns
+    return columns_of(run), truth_of(run, base)
 
 
 def truth_of(run: SimRun, base: Faultless) -> list[Truth]:

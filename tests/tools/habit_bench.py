@@ -25,7 +25,6 @@ from fault_bench import (
     SIX,
     Score,
     Truth,
-    columns_of,
     practice_base,
     score_passes,
     spread_out,
@@ -33,6 +32,7 @@ from fault_bench import (
     table,
     truth_of,
 )
+from simulated import columns_of
 
 from coach.app.rerun import rerun, settle_findings
 from coach.app.setup import Setup
@@ -48,9 +48,7 @@ def job(args: tuple[int, str, int, int, float, bool, int]) -> Score:
     circuit, fault, laps, seed, rate, noise, show = args
     base = practice_base(circuit)
     blur = Noise(position_m=0.3, speed_mps=0.1) if noise else None
-    model = surveyed(
-        columns_of(simulate(base, LEARNED, rate_hz=rate, seed=seed + 500, noise=blur), noise), float("inf")
-    )
+    model = surveyed(columns_of(simulate(base, LEARNED, rate_hz=rate, seed=seed + 500, noise=blur)), float("inf"))
     setup = Setup("bench", model.reference, model.corners, RuleSet("none", "improving", ()))
     usable = [c.index for c in base.corners if c.braked or fault not in NEEDS_BRAKE]
     low, high = AMOUNTS[fault]
@@ -62,7 +60,7 @@ def job(args: tuple[int, str, int, int, float, bool, int]) -> Score:
             base, laps, rate_hz=rate, seed=seed, faults=FaultPlan(tuple(habits)), scatter=Scatter(), noise=blur
         )
         truth: list[Truth] = truth_of(run, base)
-        result = rerun([columns_of(run, noise)], setup)
+        result = rerun([columns_of(run)], setup)
         pairs = list(zip(settle_findings(result), result.pipeline.kept or [], strict=True))
         score.add(score_passes(fault, pairs, truth, show))
     return score

@@ -25,7 +25,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from coach.core.columns import CHANNELS, Columns
+from coach.core.columns import Columns
+from feeds.frame import CHANNELS
 from feeds.practice import UNITS, FaultPlan, Habit, Scatter, applies
 from feeds.practice.faultless import Faultless
 from feeds.practice.simulate import Run

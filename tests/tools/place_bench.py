@@ -11,11 +11,12 @@ from itertools import pairwise
 import numpy as np
 import shapely
 
-from coach.core.columns import CHANNELS, Columns
+from coach.core.columns import Columns
 from coach.core.pipeline import Pipeline
 from coach.core.reference import Reference
 from coach.core.rules import RuleSet
 from coach.profile.store import Plan, load_plan
+from feeds.frame import CHANNELS
 from feeds.practice import Noise, SimRun, faultless, hollow_ridge, simulate
 
 SILENT = RuleSet("none", "improving", ())

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from coach.core.columns import CHANNELS, Columns
+from coach.core.columns import Columns
 from coach.core.reference import Reference
 from coach.core.values import Corner
+from feeds.frame import CHANNELS
 from feeds.practice import SimRun
 from feeds.practice.faultless import Faultless
 

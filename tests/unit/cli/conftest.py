@@ -9,9 +9,10 @@ import pytest
 
 from coach.app.surveying import survey_session
 from coach.cli.root import guarded, make_app
-from coach.core.columns import CHANNELS, Columns
+from coach.core.columns import Columns
 from coach.session.header import Header
 from coach.session.writer import SessionWriter
+from feeds.frame import CHANNELS
 from feeds.practice import FaultPlan, Habit, hollow_ridge, simulate
 
 Coach = Callable[..., tuple[int, str, str]]

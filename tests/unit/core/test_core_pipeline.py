@@ -13,9 +13,10 @@ from hypothesis import Phase, example, given, settings
 from hypothesis import strategies as st
 from simulated import columns_of
 
-from coach.core.columns import CHANNELS, Columns
+from coach.core.columns import Columns
 from coach.core.pipeline import Happened
 from coach.profile.rule_files import load_rules
+from feeds.frame import CHANNELS
 from feeds.practice import faultless, hollow_ridge, simulate
 
 # no shrinking: an example takes a second, and what it printed is enough to run it again

@@ -8,7 +8,7 @@ from core_setup import corner, plan, ring
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.core.columns import CHANNELS, Columns
+from coach.core.columns import Columns
 from coach.core.course import Course, Kind
 from coach.core.ground import Ground
 from coach.core.history import History
@@ -18,7 +18,7 @@ from coach.core.passes import Driven, Piece
 from coach.core.timing import CAUTIOUS, LONGEST_LEAD_S, REACH_S, ROOM_S, approaches, free_m, time_to
 from coach.core.values import Corner
 from coach.core.zones import zones
-from feeds.frame import Frame
+from feeds.frame import CHANNELS, Frame
 
 real = st.floats(-1e6, 1e6)
 

@@ -18,8 +18,8 @@ from pydantic import ValidationError
 from pyproj import Transformer
 
 from feeds.errors import FeedError, FeedFormatError, FeedOpenError
-from feeds.frame import Frame
-from feeds.frame_stream import COLUMNS, rows_of
+from feeds.frame import CHANNELS, Frame
+from feeds.frame_stream import rows_of
 from feeds.importers.column_map import Choice, ColumnMap, StartLine, read_column_map, write_column_map
 from feeds.importers.convert import Imported, convert, read_table
 from feeds.importers.csv_file import find_layout
@@ -30,7 +30,7 @@ from feeds.importers.words import likeness, words_of
 
 LOOP = Loop()
 FRAMES = LOOP.frames(3.2, 20.0, start_m=2500.0)
-AT = {name: i for i, name in enumerate(COLUMNS)}
+AT = {name: i for i, name in enumerate(CHANNELS)}
 EARTH = Transformer.from_pipeline(
     "+proj=pipeline +step +inv +proj=topocentric +ellps=WGS84 +lon_0=8 +lat_0=50 +h_0=0 "
     "+step +inv +proj=cart +ellps=WGS84 +step +proj=unitconvert +xy_in=rad +xy_out=deg"
@@ -279,7 +279,7 @@ def test_what_is_exported_is_imported(tmp_path: Path, kind: str) -> None:
     true = rows_of(FRAMES)
     assert len(FRAMES) == export(path, [true[:, :100], true[:, 100:]], lambda share, what: done.append(share))
     got = imported(path)
-    check(got, dict.fromkeys((n for n in COLUMNS if np.isfinite(true[AT[n]]).any()), 1e-12))
+    check(got, dict.fromkeys((n for n in CHANNELS if np.isfinite(true[AT[n]]).any()), 1e-12))
     assert 1.0 == done[-1] == max(done)
     with pytest.raises(FeedFormatError, match=r"allowed \.csv or \.parquet"):
         export(tmp_path / "out.doc", [true])
