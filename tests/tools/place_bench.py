@@ -10,25 +10,16 @@ from itertools import pairwise
 
 import numpy as np
 import shapely
+from simulated import columns_of
 
 from coach.core.columns import Columns
 from coach.core.pipeline import Pipeline
 from coach.core.reference import Reference
 from coach.core.rules import RuleSet
 from coach.profile.store import Plan, load_plan
-from feeds.frame import CHANNELS
 from feeds.practice import Noise, SimRun, faultless, hollow_ridge, simulate
 
 SILENT = RuleSet("none", "improving", ())
-
-
-def columns_of(run: SimRun) -> Columns:
-    """The run without noise, as a session holds it."""
-    chunk = Columns.empty(len(run.channels["t_s"]))
-    for name in CHANNELS:
-        if name in run.channels:
-            chunk[name][:] = run.channels[name]
-    return chunk
 
 
 def lap_time_errors(plan: Plan, run: SimRun) -> np.ndarray:
