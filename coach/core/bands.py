@@ -66,6 +66,8 @@ KEPT: Final = 40
 WIDTH: Final = 3.0
 """A gap counts beyond this many deviations: about 1 % of faultless passes for a normal scatter."""
 FEWEST: Final = 3
+STEADY: Final = 3.0
+"""So many of his own deviations are no scatter any more."""
 ALIKE: Final = 1.5
 """One driver's scatters at two corners differ by about this factor at most (common practice, no source)."""
 OFFSET: Final = 2.0
@@ -152,6 +154,15 @@ class Bands:
         """The median of his own scatters at all corners; unlimited while few are known."""
         own = [s for corner in self.rows if (s := self._own(corner, name)) is not None]
         return median(own) if len(own) >= FEWEST else math.inf
+
+    def steady(self, corner: int, names: tuple[str, ...]) -> float:
+        """Sum of the medians of ``names`` over all passes that are kept, good or bad; 0 where that is mere scatter."""
+        own = [self._own(corner, name) for name in names]
+        known = [o for o in own if o is not None]
+        if len(known) < len(names):
+            return 0.0
+        total = sum(median(self.seen[corner, name]) for name in names)
+        return total if total >= STEADY * math.hypot(*known) else 0.0
 
     def width(self, corner: int, name: str) -> float:
         """The gap beyond which a pass differs."""

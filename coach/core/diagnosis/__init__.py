@@ -35,6 +35,8 @@ WAY_IN: Final[tuple[Part, ...]] = ("entry", "middle")
 CLOSER: Final = 0.5
 """Share of a band beyond which a gap may be the cause then, if it alone costs about what was lost."""
 ENOUGH: Final = 0.5
+HABIT: Final = 0.5
+"""Share of what this pass lost that he steadily loses there: else it is scatter, not a habit."""
 
 
 def _looked_closer(case: Case) -> tuple[Finding, ...]:
@@ -45,6 +47,8 @@ def _looked_closer(case: Case) -> tuple[Finding, ...]:
     """
     lost = case.excess_in(WAY_IN)
     if case.arrival_s > 0.0 or lost < max(MUCH_S, MUCH * case.scatter_in(WAY_IN)):
+        return ()
+    if case.bands.steady(case.driven.corner, tuple(f"loss_{part}_s" for part in WAY_IN)) < HABIT * lost:
         return ()
     usual = {name: gap for name, gap in case.usual.items() if name.startswith("loss")}
     closer = replace(case, causes=[], narrow=CLOSER, usual=usual)
