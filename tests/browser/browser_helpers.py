@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from playwright.sync_api import Page, ViewportSize
+from playwright.sync_api import TimeoutError as PlaywrightTimeout
 
 CHROMIUM = next((p for p in ("/usr/bin/chromium", "/usr/bin/chromium-browser") if Path(p).exists()), "")
 ARGUMENTS = [
@@ -97,5 +98,12 @@ def serious(page: Page, axe: str) -> list[str]:
 
 
 def no_sideways_scroll(page: Page) -> None:
-    """The page is no wider than the screen."""
-    assert page.evaluate("document.documentElement.scrollWidth") <= page.evaluate("window.innerWidth")
+    """The page is no wider than the screen, once the screen's size is taken up; else what sticks out of it."""
+    try:
+        page.wait_for_function("document.documentElement.scrollWidth <= window.innerWidth", timeout=10_000)
+    except PlaywrightTimeout:
+        found = page.evaluate(
+            "[document.documentElement.scrollWidth, window.innerWidth, ...[...document.querySelectorAll('*')]"
+            ".filter(e => e.getBoundingClientRect().right > window.innerWidth + 1).map(e => e.outerHTML.slice(0, 90))]"
+        )
+        raise AssertionError(f"wider than the screen: {found[:30]}") from None
