@@ -20,8 +20,11 @@ from coach.outputs.voice.pronounce import pronounce
 from coach.outputs.voice.renderer import RATES_WPM, WORKER, Progress, Renderer
 
 TRIES = 3
-FORMAT = "4"  # goes up when trimming or levelling changes, so that old clips are made anew
+FORMAT = "5"  # goes up when trimming or levelling changes, so that old clips are made anew
 LETTER_S = 12.0  # seconds a letter at one word a minute, from measured clips
+PAUSE_S = 0.15
+"""Silence at a comma. Texts are put together from what stands between commas: "Quarry, brake later" and a few hundred
+others need each name and each advice rendered once."""
 COMMA_LETTERS = 4  # a comma takes as long as about four letters
 
 
@@ -64,6 +67,7 @@ class PhraseBank:
         self._lead = sound.pcm(sound.onset_mark()) if mark else b""
         self._engine = engine_version()
         self._clips: dict[str, bytes] = {}
+        self._pieces: dict[str, sound.Samples] = {}
         self._lock = threading.Lock()
 
     def path(self, text: str) -> Path:
@@ -126,6 +130,7 @@ class PhraseBank:
                     step(i)
         finally:
             renderer.close()
+            self._pieces.clear()
         if failed:
             self.problem = f"{len(failed)} of {len(texts)} phrases are captions only; the first: {failed[0]}"
 
@@ -141,9 +146,16 @@ class PhraseBank:
                 return ""
         return trouble
 
+    def _piece(self, renderer: Renderer, text: str, raw: Path) -> sound.Samples:
+        """What stands between two commas, rendered once."""
+        if text not in self._pieces:
+            renderer.render(pronounce(text, self._pronunciations), raw)
+            self._pieces[text] = sound.level(sound.trim(sound.read(raw)))
+        return self._pieces[text]
+
     def _render_one(self, renderer: Renderer, text: str, raw: Path) -> None:
-        renderer.render(pronounce(text, self._pronunciations), raw)
-        samples = sound.level(sound.trim(sound.read(raw)))
+        pieces = [self._piece(renderer, piece, raw) for piece in text.split(", ")]
+        samples = sound.joined(pieces, PAUSE_S) if len(pieces) > 1 else pieces[0]
         self._clips[text] = self._lead + sound.pcm(samples)
         path = self.path(text)
         part = path.with_name(f"{path.stem}.{os.getpid()}.part")

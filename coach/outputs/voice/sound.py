@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import wave
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -119,6 +120,15 @@ def level(samples: Samples) -> Samples:
     while true_peak_dbtp(out) > PEAK_DBTP:
         out = _bend_peaks(out)
     return out
+
+
+def joined(pieces: Sequence[Samples], pause_s: float) -> Samples:
+    """Levelled pieces one after the other, ``pause_s`` of silence between, levelled as a whole."""
+    pause = np.zeros(round(pause_s * RATE_HZ))
+    out: Samples = np.concatenate([part for piece in pieces for part in (pause, piece)][1:])
+    gain = 10 ** ((TARGET_LUFS - loudness(out)) / 20)
+    # no piece is over the limit: only where the whole gets louder its peaks have to be looked at
+    return out * gain if gain <= 1.0 else level(out)
 
 
 def onset_mark() -> Samples:
