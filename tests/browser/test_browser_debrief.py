@@ -15,8 +15,9 @@ pytestmark = pytest.mark.browser
 
 @pytest.fixture(scope="module")
 def written(driven: Path, home: dict[str, str], tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    """Both pages of the session's circuit as files."""
+    """Both pages of the session's circuit as files; the session lies where its path is longer than a phone is wide."""
     folder = tmp_path_factory.mktemp("pages")
+    driven = Path(shutil.copytree(driven, folder / ("a_folder_with_a_long_name" * 4) / "first_laps"))
     files = {"debrief": folder / "debrief.html", "guide": folder / "guide.html"}
     coach("debrief", str(driven), "--html", str(files["debrief"]), env=home)
     coach("guide", "hollow_ridge", "-o", str(files["guide"]), env=home)
