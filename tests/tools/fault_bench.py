@@ -142,19 +142,24 @@ def truth_of(run: SimRun, base: Faultless) -> list[Truth]:
     return truth
 
 
+def faults_by_lap(
+    corners: int, fault: str, amounts: tuple[float, float], passes: int, seed: int
+) -> dict[int, list[tuple[int, str, float, bool]]]:
+    """What is driven wrong in each lap after the faultless ones, as the two outside simulators take it."""
+    rng = np.random.default_rng([seed, 78])
+    return {
+        lap: [(c, fault, float(rng.uniform(*amounts)), bool(rng.integers(2))) for c in row]
+        for lap, row in enumerate(spread_out(list(range(corners)), corners, passes, seed), start=FAULTLESS)
+    }
+
+
 def plain_session(
     circuit: int, fault: str, passes: int, seed: int, rate: float, noise: bool, scatter: float
 ) -> tuple[Columns, list[Truth]]:
     sim = plain_base(circuit)
-    rng = np.random.default_rng([seed, 78])
-    low, high = AMOUNTS[fault]
-    plan = spread_out(list(range(len(sim.corners))), len(sim.corners), passes, seed)
-    faults = {
-        lap: [(c, fault, float(rng.uniform(low, high)), bool(rng.integers(2))) for c in row]
-        for lap, row in enumerate(plan, start=FAULTLESS)
-    }
+    faults = faults_by_lap(len(sim.corners), fault, AMOUNTS[fault], passes, seed)
     columns, marks = sim.run(
-        faults, len(plan) + FAULTLESS + 1, rate, seed, scatter, (0.3, 0.1) if noise else (0.0, 0.0)
+        faults, len(faults) + FAULTLESS + 1, rate, seed, scatter, (0.3, 0.1) if noise else (0.0, 0.0)
     )
     return columns, [Truth(m.t_s, m.fault, m.amount, m.cost_s) for m in marks]
 
@@ -163,15 +168,9 @@ def outside_session(
     circuit: int, fault: str, passes: int, seed: int, rate: float, noise: bool, scatter: float
 ) -> tuple[Columns, list[Truth]]:
     sim = outside_base(circuit)
-    rng = np.random.default_rng([seed, 78])
-    low, high = OUTSIDE_AMOUNTS[fault]
-    plan = spread_out(list(range(len(sim.rules))), len(sim.rules), passes, seed)
-    faults = {
-        lap: [(c, fault, float(rng.uniform(low, high)), bool(rng.integers(2))) for c in row]
-        for lap, row in enumerate(plan, start=FAULTLESS)
-    }
+    faults = faults_by_lap(len(sim.rules), fault, OUTSIDE_AMOUNTS[fault], passes, seed)
     channels, marks = sim.run(
-        faults, len(plan) + FAULTLESS + 1, rate, seed, scatter, (0.3, 0.1) if noise else (0.0, 0.0)
+        faults, len(faults) + FAULTLESS + 1, rate, seed, scatter, (0.3, 0.1) if noise else (0.0, 0.0)
     )
     columns = Columns.empty(len(channels["t_s"]))
     for name, values in channels.items():
