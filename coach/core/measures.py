@@ -29,6 +29,8 @@ THROTTLE_ON: Final = 0.3
 """Throttle that drives the car out of the corner; less only holds its speed (common practice, no source)."""
 FULL: Final = 0.95
 PEDAL_OFF: Final = 0.05
+CUT_S: Final = 0.4
+"""The throttle is away for less than this while a gear is changed (common practice, no source)."""
 TURN_SHARE: Final = 0.3
 """The car has turned in where its path reaches this share of the corner's largest curvature."""
 
@@ -49,7 +51,7 @@ def measure(trace: Trace, zone: Zone) -> dict[str, float]:
     out: dict[str, float] = {}
     out.update(_braking(trace, last, zone))
     out.update(_speed(trace, zone, last))
-    out.update(_throttle(trace, zone, out, last))
+    out.update(_throttle(trace, zone, out))
     out["turn_in_m"] = _turn_in(trace, zone)
     out.update(_line(trace, zone))
     out["coast_s"] = _coast(trace, first, last)
@@ -131,7 +133,7 @@ def _speed(trace: Trace, zone: Zone, last: int) -> dict[str, float]:
     }
 
 
-def _throttle(trace: Trace, zone: Zone, got: dict[str, float], last: int) -> dict[str, float]:
+def _throttle(trace: Trace, zone: Zone, got: dict[str, float]) -> dict[str, float]:
     """Where the throttle that drives the car out begins, and where it is full.
 
     Looked for backwards from the first full throttle after the slowest point: a throttle that only holds the speed
@@ -158,11 +160,12 @@ def _throttle(trace: Trace, zone: Zone, got: dict[str, float], last: int) -> dic
         if float(ahead.min()) > THROTTLE_ON:
             full = low + int(i)
             break
-    below = np.flatnonzero(throttle[low : full + 1] < THROTTLE_ON)
-    if not len(below):
-        start = float(u[low])
-    else:
-        start = _crossing(u, throttle, low + int(below[-1]), THROTTLE_ON)
+    start = float(u[low])
+    for first, last in reversed(_runs(throttle[low : full + 1] < THROTTLE_ON)):
+        # a gear change does not begin the way out anew
+        if not first or trace.t_s[low + last] - trace.t_s[low + first] > CUT_S:
+            start = _crossing(u, throttle, low + last, THROTTLE_ON)
+            break
     return {
         "throttle_start_m": start,
         "full_throttle_m": float(u[full]) if full == low else _crossing(u, throttle, full - 1, FULL * top),

@@ -14,10 +14,15 @@ from coach.core.zones import Zone
 
 LEVELS: Final = (0.1, 0.3, 0.5)
 """Throttle levels at which two openings are compared: from the first touch on."""
+OPENED: Final = (0.3, 0.5)
+"""Throttle from which its share is looked at: of any opening, and of one that waited with the throttle held."""
 WIDE: Final = 0.9
 """Throttle that a softer foot does not reach, but a later one does."""
 LIFT: Final = 0.3
 """Throttle given back by more than this is a lift, not a wobble."""
+BAND: Final = 0.08
+"""Half the width of the band about a level in which the throttle counts by its share."""
+HOLD_M: Final = 30.0
 LIKE_M: Final = 4.0
 """Openings whose delay differs by less from level to level are the same opening made later."""
 STRAIGHTS_M: Final = 60.0
@@ -64,51 +69,61 @@ def throttle_gaps(u: Floats, own: Rows, ref: Rows, zone: Zone, ours: dict[str, f
         return out
     slow = ours["min_speed_at_m"]
     from_m, to_m = min(start, slow) - 15.0, max(zone.end_m, start) + STRAIGHTS_M
-    lates = []
-    for level in LEVELS:
-        here, there = opening(u, own.throttle, level, from_m, to_m), opening(u, ref.throttle, level, from_m, to_m)
-        if here == here and there == there:
-            lates.append(here - there)
-    wide = opening(u, own.throttle, WIDE, from_m, to_m) - opening(u, ref.throttle, WIDE, from_m, to_m)
-    # a held throttle opened later is late at the levels above it alone, and as late at full throttle; a softer foot
-    # is the later the higher
-    held = bool(lates) and abs(wide - lates[-1]) < LIKE_M and all(min(abs(x), abs(x - wide)) < LIKE_M for x in lates)
+    rows = _both_open(u, own, ref, from_m, to_m)
+    if rows is None:
+        out["lifted_m"] = _lifted(u, own, ref, start, to_m)
+        return out
+    step = float(u[1] - u[0])
+    wide = step * _less(own.throttle[rows], ref.throttle[rows], WIDE)
+    # what only holds the speed does not drive the car out
+    lates = [
+        step * _less(own.throttle[rows], ref.throttle[rows], level)
+        for level in LEVELS
+        if not any(_holds(side.throttle[rows], level, step) for side in (own, ref))
+    ] or [wide]
+    # a held throttle opened later is as late at full throttle as half way; a softer foot is the later the higher
+    held = wide - lates[-1] < LIKE_M
     if len(lates) > 1 and lates[-1] - lates[-2] > LIKE_M and not held:
         # the more of it the later: a softer throttle, not a later one
         out["drive_late_m"] = float(lates[0])
-    elif lates:
+    else:
         out["drive_late_m"] = float(max(lates))
-        if max(lates) > 0.0 and lates[0] - lates[-1] > LIKE_M:
-            # not the same opening made later, but none and then all at once
-            out["drive_late_m"] = max(out["drive_late_m"], _withheld(u, own, ref, from_m, to_m))
-    opened = opening(u, own.throttle, LEVELS[-1] if held else LEVELS[-2], from_m, to_m)
+    opened = opening(u, own.throttle, OPENED[held], from_m, to_m)
     out["lifted_m"] = _lifted(u, own, ref, opened if opened == opened else start, to_m)
     begin = max(start, opened if opened == opened else start) + 10.0
     on = (u >= begin) & (u <= max(zone.exit_m, begin + 30.0)) & (u <= zone.end_m + STRAIGHTS_M) & (ref.throttle > 0.4)
     if np.count_nonzero(on) >= 10:
         # at the same place, and as far from the opening: a throttle opened late is not soft for that
-        alike = len(lates) > 1 and abs(lates[-1] - lates[-2]) < LIKE_M
-        like = lates[-1] if held else lates[-2] if alike else min(lates, default=0.0)
-        delay = max(like, 0.0)
+        delay = max(out["drive_late_m"], 0.0)
         then = np.minimum(ref.throttle[on], np.interp(u[on] - delay, u, ref.throttle))
         out["drive_share"] = middle(1.0 - own.throttle[on] / np.maximum(then, 0.3))
     return out
 
 
-def _withheld(u: Floats, own: Rows, ref: Rows, from_m: float, to_m: float) -> float:
-    """Metres after the reference's opening over which it gave as much throttle as the pass left out."""
-    inside = (u >= from_m) & (u <= to_m)
-    first = opening(u, ref.throttle, LEVELS[0], from_m, to_m)
-    if first != first:
-        return 0.0
-    lack = np.where(inside, ref.throttle - own.throttle, 0.0)
-    # up to where the pass has caught up
-    after = np.flatnonzero(inside & (u > first + 3.0) & (lack < 0.02))
-    until = int(after[0]) if len(after) else int(np.flatnonzero(inside)[-1])
-    missing = float(np.maximum(lack[:until], 0.0).sum())
-    given = np.cumsum(np.where(u >= first, ref.throttle, 0.0))
-    enough = np.flatnonzero(given >= missing)
-    return float(u[enough[0]] - first) if len(enough) else 0.0
+def _both_open(u: Floats, own: Rows, ref: Rows, from_m: float, to_m: float) -> slice | None:
+    """Rows up to where both have opened the throttle; None if one of them has it open all the time."""
+    low, high = int(u.searchsorted(from_m)), int(u.searchsorted(to_m, "right"))
+    if high - low < 2:
+        return None
+    ends = []
+    for throttle in (own.throttle[low:high], ref.throttle[low:high]):
+        top = float(throttle.max())
+        end = int((throttle >= WIDE * top).argmax()) if top > OPENED[-1] else high - low - 1
+        if not end:
+            return None
+        ends.append(end)
+    return slice(low, low + max(ends) + 1)
+
+
+def _less(own: Floats, ref: Floats, level: float) -> float:
+    """Nodes by which ``own`` is longer under ``level`` than ``ref``, for which a lift or a gear change counts alike."""
+    low = level - BAND
+    return float((np.clip((ref - low) / (2.0 * BAND), 0.0, 1.0) - np.clip((own - low) / (2.0 * BAND), 0.0, 1.0)).sum())
+
+
+def _holds(throttle: Floats, level: float, step: float) -> bool:
+    """Whether the throttle stays about ``level`` for longer than an opening takes to pass it."""
+    return step * float(np.count_nonzero(abs(throttle - level) < min(0.1, 0.7 * level))) > HOLD_M
 
 
 def _lifted(u: Floats, own: Rows, ref: Rows, from_m: float, to_m: float) -> float:

@@ -14,6 +14,9 @@ ARRIVAL_MPS: Final = 1.0
 """A car that comes this much slower may brake later for it."""
 ROLLED: Final = 0.5
 """Who opens the throttle later than this share of it lies without a pedal did not roll, but was late."""
+LIFTED: Final = 0.5
+"""Share of the roll that lies before the brake if it was a lift."""
+ROLL_MPS: Final = 0.5
 SOONER_M: Final = 3.0
 """Softer braking has to begin earlier, or the corner is missed."""
 SAME_MPS: Final = 0.4
@@ -35,6 +38,10 @@ def entry(case: Case) -> None:
     if start != start:
         if rolled and not case.reference.measures["brake_peak"] > 0.0:
             _coasting(case, idle)
+        return
+    if rolled and case.g("idle_lift_m") > max(start, LIFTED * idle):
+        # lifted long before the brake, which may then come later
+        _coasting(case, idle)
         return
     if start > LATE * case.width("brake_start_m") and (start > case.width("brake_start_m") or _carried_wide(case)):
         if case.driven.gaps["arrival_mps"] > -ARRIVAL_MPS and _overshot(case):
@@ -68,15 +75,11 @@ def entry(case: Case) -> None:
             )
         )
     if early > case.width("brake_start_m") and not soft:
-        if rolled and min(idle, case.driven.gaps["idle_before_m"]) > 0.6 * early:
-            _coasting(case, idle)
-        else:
-            evidence = case.evidence("brake_start_m", "brake_peak") | advice(case, -start)
-            case.causes.append(
-                Cause(
-                    "brake_early", early, "m", case.what_if.braking_earlier(early), evidence, case.sure("brake_start_m")
-                )
-            )
+        # who rolls after it does so because the speed was there too soon
+        evidence = case.evidence("brake_start_m", "brake_peak") | advice(case, -start)
+        case.causes.append(
+            Cause("brake_early", early, "m", case.what_if.braking_earlier(early), evidence, case.sure("brake_start_m"))
+        )
     elif rolled and not soft:
         _coasting(case, idle)
     elif not soft and case.g("brake_release_m") < -1.5 * case.width("brake_release_m") and case.drop_mps < SAME_MPS:
@@ -109,14 +112,14 @@ def _slowing(case: Case) -> bool:
     v = case.driven.measures["min_speed_mps"]
     lost = case.driven.gaps["idle_longest_m"] * slow / max(v, 5.0)
     # rolling takes little off the speed: a much lower slowest speed has another cause
-    return slow > max(ROLLING_MPS2, 0.4 * case.car.drag_pm * v**2) and case.drop_mps < 2.0 * lost + 0.5
+    return slow > max(ROLLING_MPS2, 0.4 * case.car.drag_pm * v**2) and case.drop_mps < lost + ROLL_MPS
 
 
 def _lifted(case: Case, idle: float) -> bool:
     """Whether a pedal was left early: the brake let go sooner, or the throttle long before the brake."""
     release = case.g("brake_release_m")
     own = case.driven.gaps["idle_before_m"] > 0.5 * idle
-    return own or not release > -0.3 * idle or case.g("idle_lift_m") > 0.5 * idle
+    return own or not release > -0.3 * idle or case.g("idle_lift_m") > LIFTED * idle
 
 
 def softer(case: Case) -> float:

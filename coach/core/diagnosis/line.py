@@ -17,6 +17,8 @@ PARTS: Final[dict[str, tuple[Fault | None, Fault | None]]] = {
 
 SURE: Final = 1.5
 """A path this many bands off is off, whatever else was done; nearer to its band the clearer cause counts."""
+PEDAL_M: Final = 10.0
+"""Who rolls farther than a foot takes from pedal to pedal lifted before he braked."""
 WITH_SIGN: Final = {"brake_start_m": -1.0, "min_speed_mps": -1.0, "drive_late_m": 1.0}
 
 
@@ -56,7 +58,8 @@ def line(case: Case) -> None:
             return
         amount = abs(shift)
     # who drives another line may have to roll for it
-    case.causes = [c for c in case.causes if c.fault != "coasting" or c.sure > case.sure(name)]
+    tighter = name != "entry_line_m" and case.sure(name) > SURE and not case.g("idle_lift_m") > PEDAL_M
+    case.causes = [c for c in case.causes if c.fault != "coasting" or (c.sure > case.sure(name) and not tighter)]
     case.causes.append(
         Cause(fault, amount, "m", max(case.excess_s, 0.0), case.evidence(*PARTS, "turn_in_m"), case.sure(name))
     )
