@@ -98,7 +98,8 @@ def _approach(u: Floats, own: Rows, ref: Rows, zone: Zone, ours: dict[str, float
     braking: as large as the shift of the brake point when the same braking is done sooner, smaller when softer
     braking makes up for its earlier start.
     """
-    out = {"arrival_mps": float(np.interp(zone.start_m, u, own.speed - ref.speed)), "brake_tail_m": NAN}
+    at = min(_let_go(u, own, zone.start_m), _let_go(u, ref, zone.start_m))
+    out = {"arrival_mps": float(np.interp(at, u, own.speed - ref.speed)), "brake_tail_m": NAN}
     start = ours["brake_start_m"]
     if start != start:
         return out
@@ -118,6 +119,13 @@ def _approach(u: Floats, own: Rows, ref: Rows, zone: Zone, ours: dict[str, float
     if shifts:
         out["brake_tail_m"] = float(np.mean(shifts))
     return out
+
+
+def _let_go(u: Floats, rows: Rows, at_m: float) -> float:
+    """Where the throttle was left of which ``at_m`` is driven without: a lift before the zone belongs to its corner."""
+    here = int(u.searchsorted(at_m))
+    given = np.flatnonzero(rows.throttle[: here + 1] >= PEDAL_OFF)
+    return float(u[given[-1]]) if len(given) and given[-1] < here else at_m
 
 
 def _slowed(u: Floats, speed: Floats, level: float) -> float:

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from coach.core.columns import Floats
-from coach.core.measures import BRAKE_ON, NAN
+from coach.core.measures import BRAKE_ON, NAN, PEDAL_OFF
 from coach.core.middle import middle
 from coach.core.trace import Trace
 from coach.core.zones import Zone
@@ -61,6 +61,12 @@ def opening(u: Floats, throttle: Floats, level: float, from_m: float, to_m: floa
     return here + (there - here) * min(max((level - y0) / max(y1 - y0, 1e-9), 0.0), 1.0)
 
 
+def onward(u: Floats, throttle: Floats) -> float:
+    """Where the throttle is left for good: what follows belongs to the next corner."""
+    given = (throttle >= PEDAL_OFF).nonzero()[0]
+    return float(u[given[-1]]) if len(given) else float(u[-1])
+
+
 def throttle_gaps(u: Floats, own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> dict[str, float]:
     """Metres by which the throttle opens later, and the share of it that is missing once it is open."""
     out = {"drive_late_m": NAN, "drive_share": NAN, "lifted_m": NAN}
@@ -69,6 +75,7 @@ def throttle_gaps(u: Floats, own: Rows, ref: Rows, zone: Zone, ours: dict[str, f
         return out
     slow = ours["min_speed_at_m"]
     from_m, to_m = min(start, slow) - 15.0, max(zone.end_m, start) + STRAIGHTS_M
+    to_m = max(min(to_m, onward(u, own.throttle), onward(u, ref.throttle)), max(start, slow) + 10.0)
     rows = _both_open(u, own, ref, from_m, to_m)
     if rows is None:
         out["lifted_m"] = _lifted(u, own, ref, start, to_m)
@@ -91,7 +98,7 @@ def throttle_gaps(u: Floats, own: Rows, ref: Rows, zone: Zone, ours: dict[str, f
     opened = opening(u, own.throttle, OPENED[held], from_m, to_m)
     out["lifted_m"] = _lifted(u, own, ref, opened if opened == opened else start, to_m)
     begin = max(start, opened if opened == opened else start) + 10.0
-    on = (u >= begin) & (u <= max(zone.exit_m, begin + 30.0)) & (u <= zone.end_m + STRAIGHTS_M) & (ref.throttle > 0.4)
+    on = (u >= begin) & (u <= max(zone.exit_m, begin + 30.0)) & (u <= to_m) & (ref.throttle > 0.4)
     if np.count_nonzero(on) >= 10:
         # at the same place, and as far from the opening: a throttle opened late is not soft for that
         delay = max(out["drive_late_m"], 0.0)
