@@ -96,6 +96,7 @@ def throttle_gaps(u: Floats, own: Rows, ref: Rows, zone: Zone, ours: dict[str, f
     else:
         out["drive_late_m"] = float(max(lates))
     opened = opening(u, own.throttle, OPENED[held], from_m, to_m)
+    opened = opened if opened == opened else opening(u, own.throttle, OPENED[0], from_m, to_m)
     out["lifted_m"] = _lifted(u, own, ref, opened if opened == opened else start, to_m)
     begin = max(start, opened if opened == opened else start) + 10.0
     on = (u >= begin) & (u <= max(zone.exit_m, begin + 30.0)) & (u <= to_m) & (ref.throttle > 0.4)

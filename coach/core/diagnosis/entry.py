@@ -16,7 +16,9 @@ ROLLED: Final = 0.5
 """Who opens the throttle later than this share of it lies without a pedal did not roll, but was late."""
 LIFTED: Final = 0.5
 """Share of the roll that lies before the brake if it was a lift."""
+ROLL: Final = 1.5
 ROLL_MPS: Final = 0.5
+"""What rolling takes off the slowest speed: its measured slowing with a margin, and what can not be measured."""
 SOONER_M: Final = 3.0
 """Softer braking has to begin earlier, or the corner is missed."""
 SAME_MPS: Final = 0.4
@@ -112,7 +114,7 @@ def _slowing(case: Case) -> bool:
     v = case.driven.measures["min_speed_mps"]
     lost = case.driven.gaps["idle_longest_m"] * slow / max(v, 5.0)
     # rolling takes little off the speed: a much lower slowest speed has another cause
-    return slow > max(ROLLING_MPS2, 0.4 * case.car.drag_pm * v**2) and case.drop_mps < lost + ROLL_MPS
+    return slow > max(ROLLING_MPS2, 0.4 * case.car.drag_pm * v**2) and case.drop_mps < ROLL * lost + ROLL_MPS
 
 
 def _lifted(case: Case, idle: float) -> bool:

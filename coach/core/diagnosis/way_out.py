@@ -19,6 +19,8 @@ END_M: Final = 3.0
 SLOWER: Final = 0.03
 SLOWER_MPS: Final = 0.4
 """In a slow corner less is much: a share of the slowest speed, but never less than can be measured."""
+WAITING_MPS2: Final = 3.0
+"""A car that waits for its throttle in a bend slows down by less than this (common practice, no source)."""
 UNLIKE: Final = 2.0
 """Deviations of the driver's own slowest speed; its price must then stand out too (pricing.DOUBT)."""
 SAME_SPEED: Final = 0.7
@@ -56,7 +58,11 @@ def middle(case: Case) -> None:
 def _waits(case: Case) -> bool:
     """Whether the car goes on slowing after the place at which the reference drives, because the throttle waits."""
     start, at = case.reference.measures["throttle_start_m"], case.driven.measures["min_speed_at_m"]
-    return case.g("drive_late_m") > case.width("drive_late_m") and at > start + 3.0
+    late = case.g("drive_late_m")
+    if not late > case.width("drive_late_m") or not at > start + 3.0:
+        return False
+    waited = late * WAITING_MPS2 / max(case.driven.measures["min_speed_mps"], 5.0)
+    return case.drop_mps < case.width("min_speed_mps") + waited
 
 
 def way_out(case: Case) -> None:
@@ -71,7 +77,8 @@ def way_out(case: Case) -> None:
     if not (_waits(case) and case.beyond("idle_after_m", 1.0)) and _gear(case):
         return
     share = case.g("drive_share")
-    if share > case.width("drive_share"):
+    # a lower gear at a lower speed asks for less throttle
+    if share > case.width("drive_share") and not (case.has("slow_middle") and case.driven.gaps["gear_min"] <= -1.0):
         evidence = case.evidence("drive_share", "full_throttle_m", "exit_speed_mps")
         case.causes.append(
             Cause(
