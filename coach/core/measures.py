@@ -31,6 +31,8 @@ FULL: Final = 0.95
 PEDAL_OFF: Final = 0.05
 CUT_S: Final = 0.4
 """The throttle is away for less than this while a gear is changed (common practice, no source)."""
+TURNED_M: Final = 25.0
+"""The slowest place is looked for from this far before the turn-in [m]."""
 TURN_SHARE: Final = 0.3
 """The car has turned in where its path reaches this share of the corner's largest curvature."""
 
@@ -122,7 +124,7 @@ def _braking(trace: Trace, last: int, zone: Zone) -> dict[str, float]:
 
 
 def _speed(trace: Trace, zone: Zone, last: int) -> dict[str, float]:
-    low = trace.index(zone.turn_in_m - 25.0)
+    low = trace.index(zone.turn_in_m - TURNED_M)
     v = trace.speed_mps[low : last + 1]
     i = low + int(np.argmin(v))
     return {

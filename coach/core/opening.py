@@ -25,6 +25,7 @@ BAND: Final = 0.08
 HOLD_M: Final = 30.0
 LIKE_M: Final = 4.0
 """Openings whose delay differs by less from level to level are the same opening made later."""
+LACK: Final = 0.05
 STRAIGHTS_M: Final = 60.0
 """A straight belongs to the corner before it for this far."""
 
@@ -95,6 +96,10 @@ def throttle_gaps(u: Floats, own: Rows, ref: Rows, zone: Zone, ours: dict[str, f
         out["drive_late_m"] = float(lates[0])
     else:
         out["drive_late_m"] = float(max(lates))
+        if max(lates) > LIKE_M and wide < LIKE_M and float(own.throttle[rows].max()) >= WIDE:
+            # not the same opening made later, but none and then all at once
+            withheld = _withheld(u, own, ref, from_m, to_m)
+            out["drive_late_m"] = max(out["drive_late_m"], min(withheld, 2.0 * out["drive_late_m"]))
     opened = opening(u, own.throttle, OPENED[held], from_m, to_m)
     opened = opened if opened == opened else opening(u, own.throttle, OPENED[0], from_m, to_m)
     out["lifted_m"] = _lifted(u, own, ref, opened if opened == opened else start, to_m)
@@ -106,6 +111,23 @@ def throttle_gaps(u: Floats, own: Rows, ref: Rows, zone: Zone, ours: dict[str, f
         then = np.minimum(ref.throttle[on], np.interp(u[on] - delay, u, ref.throttle))
         out["drive_share"] = middle(1.0 - own.throttle[on] / np.maximum(then, 0.3))
     return out
+
+
+def _withheld(u: Floats, own: Rows, ref: Rows, from_m: float, to_m: float) -> float:
+    """Metres after the reference's opening over which it gave as much throttle as the pass left out."""
+    inside = (u >= from_m) & (u <= to_m)
+    first = opening(u, ref.throttle, LEVELS[0], from_m, to_m)
+    lack = np.where(inside, ref.throttle - own.throttle, 0.0)
+    # from where it gives less up to where it has caught up: the two may begin alike
+    begun = np.flatnonzero(inside & (u > first) & (lack > LACK))
+    if not len(begun):
+        return 0.0
+    after = np.flatnonzero(inside & (u > max(first + 3.0, u[begun[0]])) & (lack < 0.02))
+    until = int(after[0]) if len(after) else int(np.flatnonzero(inside)[-1])
+    missing = float(np.maximum(lack[:until], 0.0).sum())
+    given = np.cumsum(np.where(u >= first, ref.throttle, 0.0))
+    enough = np.flatnonzero(given >= missing)
+    return float(u[enough[0]] - first) if len(enough) else 0.0
 
 
 def _both_open(u: Floats, own: Rows, ref: Rows, from_m: float, to_m: float) -> slice | None:

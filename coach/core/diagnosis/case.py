@@ -11,12 +11,14 @@ import numpy as np
 from coach.core.bands import Bands
 from coach.core.car import Car
 from coach.core.counterfactual import Counterfactual
+from coach.core.measures import TURNED_M
 from coach.core.passes import PARTS, CornerReference, Driven, Part
 from coach.core.values import Fault, Unit
 
 COST_S: Final = 0.025
 """Less than this is not worth a word: about the scatter of one corner of a practised driver (common practice)."""
 NAN: Final = float("nan")
+BROUGHT_M: Final = 15.0
 FAR: Final = 2.0
 """A gap of so many bands is beyond doubt."""
 
@@ -107,8 +109,11 @@ class Case:
     @property
     def drop_mps(self) -> float:
         """How much lower the slowest speed is than usual, 0 if it is not [m/s]."""
-        gap = self.g("min_speed_mps")
-        return float(np.fmax(-gap, 0.0))
+        drop = -self.g("min_speed_mps")
+        if self.driven.measures["min_speed_at_m"] < self.reference.zone.turn_in_m - TURNED_M + BROUGHT_M:
+            # the slowest place is the first one looked at: he came that slow out of the corner before
+            drop += min(self.driven.gaps.get("arrival_mps", 0.0), 0.0)
+        return float(np.fmax(drop, 0.0))
 
     def evidence(self, *names: str) -> dict[str, float]:
         """The named measures with their gaps."""
