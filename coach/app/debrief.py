@@ -100,7 +100,7 @@ def debrief(result: Rerun, setup: Setup) -> Debrief:
     best = min(valid, key=lambda lap: lap.time_s, default=None)
     good = [p for p in passes if p.valid]
     possible, _ = possible_best(
-        [d for d in result.pipeline.kept or [] if _counts(d.lap, d.corner, by_pass)], len(names)
+        [d for d in result.pipeline.kept or [] if _counts(d.lap, d.corner, by_pass)], result.pipeline.zones
     )
     if best is not None:
         possible = min(possible, best.time_s) if possible == possible else best.time_s

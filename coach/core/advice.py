@@ -35,7 +35,7 @@ _WHAT: Final = {
     "turn_in_late": "turns in {metres} m late",
     "apex_missed": "misses the apex by {metres} m",
     "slow_middle": "{kmh} km/h too slow in the middle",
-    "coasting": "rolls for {seconds} s",
+    "coasting": "rolls for {metres} m",
     "throttle_late": "throttle {metres} m late",
     "throttle_soft": "{percent} % of the throttle unused",
     "exit_narrow": "{metres} m of the exit unused",
@@ -62,5 +62,4 @@ def _fill(template: str, amount: float) -> str:
         step=f"{min(max(round(amount), 1), STEP_M):.0f}",
         kmh=f"{amount * KMH:.0f}",
         percent=f"{amount * 100:.0f}",
-        seconds=f"{amount:.1f}",
     )
