@@ -16,14 +16,15 @@ from coach.app.remembering import session_attempts
 from coach.app.rerun import Rerun, rerun, settle_findings
 from coach.app.setup import Setup, session_setup
 from coach.core.advice import to_do, what
-from coach.core.values import Decision
+from coach.core.columns import Floats
+from coach.core.values import KMH, Decision
 from coach.core.zones import Zone
 from coach.errors import SessionError
 from coach.outputs.console import lap_time
 from coach.pages.debrief import CornerView, CueView, DebriefView, GainView, LapChoice, LapView, ScatterView
 from coach.pages.dots import Dot, dots_chart
 from coach.pages.render import signed
-from coach.pages.traces import KMH, Floats, Traces, lap_looks, lap_name, trace_chart
+from coach.pages.traces import Traces, lap_looks, lap_name, trace_chart
 from coach.pages.track_map import TrackMap
 from coach.session.answers import Attempt, share
 from coach.session.reader import SessionReader

@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.table import Table
 
 from coach.core.advice import to_do, what
+from coach.core.values import KMH
 from coach.outputs.console import lap_time
 
 if TYPE_CHECKING:
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
 PLACES = 3
 NOTHING_S = 0.005
 TREND_LAPS = 10
-KMH = 3.6
 START = "start"
 """The row of the straight before the first corner; shown only when something was lost there."""
 console = Console(highlight=False, markup=False, soft_wrap=True)

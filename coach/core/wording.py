@@ -14,6 +14,7 @@ from typing import Final, Literal
 
 import msgspec
 
+from coach.core.advice import ADVICE_STEP_M
 from coach.core.rules import MAX_LONG_UNITS, MAX_SHORT_UNITS, MAX_SHORT_WORDS, CueRule
 from coach.core.speech_units import units, words
 from coach.core.values import Corner
@@ -22,12 +23,10 @@ Form = Literal["long", "short"]
 _FORMS: Final[tuple[Form, ...]] = ("long", "short")
 
 METRE_FAULTS: Final = frozenset(
-    {"brake_early", "brake_late", "brake_long", "turn_in_early", "turn_in_late", "apex_missed", "throttle_late",
-     "exit_narrow", "exit_wide"}
+    {"brake_early", "brake_late", "brake_long", "turn_in_early", "turn_in_late", "apex_missed", "coasting",
+     "throttle_late", "exit_narrow", "exit_wide"}
 )  # fmt: skip
 """Faults whose amount is in metres, so that ``{metres}`` can be said."""
-ADVICE_STEP_M: Final = 5.0
-"""Advice towards a limit of the car moves in steps of at most 5 m a lap."""
 STEPPED_FAULTS: Final = frozenset({"brake_early", "turn_in_early", "throttle_late"})
 AT_BOARD_M: Final = 7.5
 NEAR_BOARD_M: Final = 22.5

@@ -14,7 +14,7 @@ from rich.console import Console, Group, RenderableType
 from rich.live import Live
 from rich.text import Text
 
-from coach.core.values import Decision, LapDone, View
+from coach.core.values import KMH, Decision, LapDone, View
 from coach.outputs.bus.subscriber import Subscriber
 from coach.outputs.bus.table import Bye, Message
 from coach.outputs.console import GAINED, LOST, cue_line, lap_line, lap_time
@@ -78,7 +78,7 @@ class Sheet:
         else:
             line.append(WORDS[mode], style="bold")
         if math.isfinite(view.speed_mps):
-            line.append(f"  {view.speed_mps * 3.6:.0f} km/h")
+            line.append(f"  {view.speed_mps * KMH:.0f} km/h")
         if view.next_corner:
             line.append(f"  {view.next_corner} {countdown_text(view.to_brake_m)}".rstrip())
         return line

@@ -7,9 +7,10 @@ from typing import Final
 
 import numpy as np
 
+from coach.core.columns import Floats
 from coach.core.reference import Reference
+from coach.core.values import KMH
 from coach.core.zones import Zone
-from coach.pages.traces import KMH, Floats
 
 MAP_SIZE: Final = 360.0
 TRACE_WIDTH: Final = 640.0

@@ -8,10 +8,10 @@ from typing import Final
 
 import numpy as np
 
+from coach.core.columns import Floats
 from coach.core.reference import Reference
 from coach.core.values import Corner
 from coach.pages.look import EVEN, GAINED, LOST
-from coach.pages.traces import Floats
 
 WIDTH: Final = 1000.0
 PAD: Final = 90.0

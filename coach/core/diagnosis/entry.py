@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 
+from coach.core.advice import ADVICE_STEP_M
 from coach.core.diagnosis.case import COST_S, Case, Cause
 
 SOFT: Final = 0.1
@@ -20,8 +21,6 @@ SAME_MPS: Final = 0.4
 LATE: Final = 0.5
 """Share of the band of the brake point from which braking was late if the car was also carried far wide."""
 DEEPER_M: Final = 3.0
-STEP_M: Final = 5.0
-"""Advice moves a brake point by at most this much a lap [m] (common practice, no source)."""
 
 
 def entry(case: Case) -> None:
@@ -157,7 +156,7 @@ def advice(case: Case, early: float) -> dict[str, float]:
         speed = trace.at("speed_mps", here + base)
         slow = case.reference.measures["min_speed_mps"]
         room = min(room, max(_place_of_slowest(case) - here - case.car.braking_m(speed, slow, case.slope), 0.0))
-    return {"metres": min(room, STEP_M)}
+    return {"metres": min(room, ADVICE_STEP_M)}
 
 
 def _place_of_slowest(case: Case) -> float:
