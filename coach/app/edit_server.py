@@ -141,7 +141,8 @@ def serve(desk: EditorDesk, host: str, port: int, show: bool, notice: Callable[[
     from starlette.responses import HTMLResponse
 
     from coach.pages.editor.gate import Gate, Passes
-    from coach.pages.editor.page import EditorPage, Shared
+    from coach.pages.editor.page import EditorPage
+    from coach.pages.editor.shared import Shared
 
     port = free_port(host, port)
     local = _is_loopback(host)
