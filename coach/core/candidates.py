@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from coach.core.arbiter import NEVER, Candidate
@@ -86,26 +85,28 @@ def _rank(one: Asked) -> tuple[bool, int, float, str, tuple[str, ...]]:
     return (c.rule.family != "correction", -c.rule.priority, -c.loss_s, c.rule.name, c.forms)
 
 
-def _ask(rule: CueRule, rules: RuleSet, schedule: Schedule, at: Moment, quiet_m: float) -> Iterator[Asked]:
+def _ask(rule: CueRule, rules: RuleSet, schedule: Schedule, at: Moment, quiet_m: float) -> list[Asked]:
     if rules.level not in rule.levels:
-        return
+        return []
     corner = at.zone.corner
     amount = cost = math.nan
     if rule.family == "correction":
         _, finding = schedule.seen(rule, at.corner)
         if finding is None:
-            return
+            return []
         amount, cost = finding.amount, finding.cost_s
-    hurts = any(c.safety and c.kind == rule.about for c in corner.cautions)
+    hurts = any([c.safety and c.kind == rule.about for c in corner.cautions])
     hold = schedule.hold(rule, at.corner, at.lap, at.spoken_this_lap, hurts)
-    if {rule.name, rule.about} & corner.muted:
+    if rule.name in corner.muted or rule.about in corner.muted:
         hold = "muted"
         if rule.family == "confirmation":
             schedule.leave_unsaid(rule, at.corner)
+    asked = []
     for wording in wordings(rule, corner, amount=amount, cost_s=cost, gradient=at.gradient):
         candidate = _candidate(rule, rules, schedule, at, wording, quiet_m, cost)
         if candidate is not None:
-            yield Asked(candidate, hold or limit(rule, corner, amount, candidate.forms))
+            asked.append(Asked(candidate, hold or limit(rule, corner, amount, candidate.forms)))
+    return asked
 
 
 def _candidate(

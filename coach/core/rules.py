@@ -41,7 +41,7 @@ MAX_LONG_UNITS: Final = 4
 """At most four information units in a spoken message (Gatling 1975, FHWA-RD-75-73)."""
 
 
-class CueRule(msgspec.Struct, frozen=True):
+class CueRule(msgspec.Struct, frozen=True, cache_hash=True):
     """One rule: ``about`` is a Fault for corrections and confirmations, an Item for reminders and cautions.
 
     ``slot``: approach = before the corner; exit = right after this corner; straight = on the straight after

@@ -8,7 +8,6 @@ and one without is best (Park, Shea & Wright 2000), and silence inside a band be
 from __future__ import annotations
 
 import math
-from collections import deque
 from collections.abc import Mapping
 from typing import Final
 
@@ -53,7 +52,8 @@ class Schedule:
         self.rules = rules
         self.names = names
         self.memory = memory if memory is not None else Memory()
-        self._recent: dict[int, deque[tuple[Finding, ...]]] = {}
+        self._recent: dict[int, list[tuple[Finding, ...]]] = {}
+        self._progress: dict[str, list[Progress | None]] = {}
         self.work = Work(rules.corners_in_work)
         self._cautions: dict[int, int] = {}
         self._told: set[int] = set()
@@ -63,24 +63,32 @@ class Schedule:
     def swap(self, rules: RuleSet, names: tuple[str, ...], moved: Mapping[int, int]) -> None:
         """Other rules and corners: what is known is kept by name, what was found lately by ``moved``, old -> new."""
         self.rules, self.names = rules, names
+        self._progress.clear()
         self._recent = {moved[c]: kept for c, kept in self._recent.items() if c in moved}
         self.work.most = rules.corners_in_work
         self.work.move(moved)
 
-    def _key(self, rule: CueRule, corner: int) -> str:
-        return f"{rule.name}@{self.names[corner]}"
-
     def progress(self, rule: CueRule, corner: int) -> Progress:
         """The state of ``rule`` at ``corner``, made on first use."""
-        key = self._key(rule, corner)
-        known = self.memory.progress.get(key)
+        row = self._corners_of(rule)
+        known = row[corner]
         if known is None:
-            known = self.memory.progress[key] = Progress()
+            known = row[corner] = self.memory.progress.setdefault(_key(rule, self.names[corner]), Progress())
         return known
+
+    def _corners_of(self, rule: CueRule) -> list[Progress | None]:
+        """The state of ``rule`` at each corner, as far as the memory has one."""
+        row = self._progress.get(rule.name)
+        if row is None:
+            known = self.memory.progress
+            row = self._progress[rule.name] = [known.get(_key(rule, name)) for name in self.names]
+        return row
 
     def passed(self, corner: int, findings: tuple[Finding, ...]) -> None:
         """Learn from a valid pass."""
-        self._recent.setdefault(corner, deque(maxlen=RECENT)).append(findings)
+        recent = self._recent.setdefault(corner, [])
+        recent.append(findings)
+        del recent[:-RECENT]
         for rule in self.rules.rules:
             self._learn(self.progress(rule, corner), rule, corner, self._is_bad(rule, findings))
         if not self._call(corner):
@@ -90,6 +98,8 @@ class Schedule:
             self.work.join(corner, self._cost(corner))
 
     def _is_bad(self, rule: CueRule, findings: tuple[Finding, ...]) -> bool:
+        if not findings:
+            return False
         if rule.family in ("correction", "confirmation"):
             return any(f.fault == rule.about and _counts(f, rule) for f in findings)
         wanted = ABOUT.get(rule.about)
@@ -125,9 +135,7 @@ class Schedule:
 
     def cured(self, rule: CueRule) -> tuple[int, ...]:
         """The corners at which the confirmation ``rule`` is due."""
-        known = self.memory.progress
-        progress = [known.get(self._key(rule, c)) for c in range(len(self.names))]
-        return tuple(c for c, p in enumerate(progress) if p is not None and p.due_confirm)
+        return tuple([c for c, p in enumerate(self._corners_of(rule)) if p is not None and p.due_confirm])
 
     def turn(self, rule: CueRule, corner: int) -> int:
         """Which of the wordings is due: the next one after each ``cure_passes`` times that did not help."""
@@ -142,8 +150,10 @@ class Schedule:
 
     def seen(self, rule: CueRule, corner: int) -> tuple[int, Finding | None]:
         """In how many of the last ``of_last`` passes the rule's fault was found, and the latest finding."""
-        last = list(self._recent.get(corner, ()))[-rule.of_last :]
-        found = [f for findings in last for f in findings if f.fault == rule.about]
+        recent = self._recent.get(corner, ())[-rule.of_last :]
+        if not any(recent):
+            return 0, None
+        found = [f for findings in recent for f in findings if f.fault == rule.about]
         counted = [f for f in found if _counts(f, rule)]
         last_one = (counted or found)[-1] if found else None
         return len(counted), last_one
@@ -179,9 +189,12 @@ class Schedule:
 
     def _due(self, rule: CueRule, corner: int) -> bool:
         """Whether the fault was found often enough, and in the last pass too: what was just mended is not named."""
-        times, _ = self.seen(rule, corner)
-        last = self._recent[corner][-1] if self._recent.get(corner) else ()
-        return times >= rule.seen and any(f.fault == rule.about and _counts(f, rule) for f in last)
+        return self._is_bad(rule, self._last(corner)) and self.seen(rule, corner)[0] >= rule.seen
+
+    def _last(self, corner: int) -> tuple[Finding, ...]:
+        """What was found in the last pass."""
+        recent = self._recent.get(corner)
+        return recent[-1] if recent else ()
 
     def _hold_faded(self, rule: CueRule, lap: int, p: Progress, hurts: bool) -> str:
         if not rule.safety:
@@ -207,7 +220,7 @@ class Schedule:
         return sum(p.said >= REHEARSED and p.stage != "retired" for p in known)
 
     def _line_is_off(self, corner: int) -> bool:
-        last = list(self._recent.get(corner, ()))[-2:]
+        last = self._recent.get(corner, ())[-2:]
         return any(f.fault in LINE_FAULTS for findings in last for f in findings)
 
     def spoke(self, rule: CueRule, corner: int, lap: int, text: str) -> None:
@@ -254,6 +267,8 @@ class Schedule:
 
     def _call(self, corner: int) -> bool:
         """Whether any correction is due at ``corner``."""
+        if not self._last(corner):
+            return False
         return any(r.family == "correction" and self._due(r, corner) for r in self.rules.rules)
 
     def _named(self, findings: tuple[Finding, ...]) -> list[Finding]:
@@ -262,7 +277,7 @@ class Schedule:
 
     def _cost(self, corner: int) -> float:
         """Mean cost of what rules would name in the last three passes [s], more when it grows."""
-        costs = [sum(f.cost_s for f in self._named(findings)) for findings in list(self._recent[corner])[-3:]]
+        costs = [sum(f.cost_s for f in self._named(findings)) for findings in self._recent[corner][-3:]]
         trend = costs[-1] - costs[0] if len(costs) > 1 else 0.0
         return sum(costs) / len(costs) + 0.25 * max(trend, 0.0)
 
@@ -274,3 +289,7 @@ class Schedule:
 
 def _counts(finding: Finding, rule: CueRule) -> bool:
     return finding.amount >= rule.min_amount and finding.cost_s >= rule.min_cost_s
+
+
+def _key(rule: CueRule, corner: str) -> str:
+    return f"{rule.name}@{corner}"

@@ -42,7 +42,7 @@ class Caution(msgspec.Struct, frozen=True):
     safety: bool = False
 
 
-class Corner(msgspec.Struct, frozen=True):
+class Corner(msgspec.Struct, frozen=True, cache_hash=True):
     """One corner as the profile knows it; every ``*_m`` place is metres along the reference.
 
     ``boards_m`` are the braking boards, metres before turn-in. ``brake_m`` is NaN for a corner without

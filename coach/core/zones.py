@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from operator import attrgetter
 from typing import Final
 
 from coach.core.values import Corner
@@ -33,7 +34,7 @@ class Zone:
 
     def shifted(self, by_m: float) -> Zone:
         """The same zone ``by_m`` farther on: in a later lap."""
-        return Zone(self.corner, *(getattr(self, name) + by_m for name in _PLACES))
+        return Zone(self.corner, *[place + by_m for place in _places(self)])
 
     @property
     def straight_m(self) -> float:
@@ -41,7 +42,7 @@ class Zone:
         return self.next_start_m - self.end_m
 
 
-_PLACES: Final = ("start_m", "brake_m", "turn_in_m", "apex_m", "exit_m", "end_m", "next_start_m", "quiet_m")
+_places: Final = attrgetter("start_m", "brake_m", "turn_in_m", "apex_m", "exit_m", "end_m", "next_start_m", "quiet_m")
 
 
 def zones(corners: Sequence[Corner], length_m: float, closed: bool) -> tuple[Zone, ...]:
