@@ -96,7 +96,8 @@ def shorth_sigma(values: list[float]) -> float:
     if half < 1:
         return 0.0
     # the middle half of a normal distribution is 2 * 0.6745 deviations wide
-    return min(map(sub, ordered[half:], ordered)) / 1.349
+    narrowest: float = min(map(sub, ordered[half:], ordered))
+    return narrowest / 1.349
 
 
 @dataclass

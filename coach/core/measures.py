@@ -61,7 +61,7 @@ def measure(trace: Trace, zone: Zone) -> dict[str, float]:
     return out
 
 
-def _runs(on: NDArray[np.bool_]) -> list[tuple[int, int]]:
+def stretches(on: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """Stretches of True as (first, last) indices."""
     edges = ((on[1:] != on[:-1]).nonzero()[0] + 1).tolist()
     if len(on) and on[0]:
@@ -95,7 +95,7 @@ def _braking(trace: Trace, last: int, zone: Zone) -> dict[str, float]:
     u = trace.u_m[: last + 1]
     # what ends before the zone belongs to the corner before, what starts after the apex to what follows
     runs = [
-        r for r in _runs(brake > BRAKE_ON) if u[r[1]] > zone.start_m and u[r[0]] <= max(zone.apex_m, zone.turn_in_m)
+        r for r in stretches(brake > BRAKE_ON) if u[r[1]] > zone.start_m and u[r[0]] <= max(zone.apex_m, zone.turn_in_m)
     ]
     joined: list[tuple[int, int]] = []
     for a, b in runs:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
 from coach.core.columns import Floats
 from coach.core.measures import BRAKE_ON, NAN
 from coach.core.middle import middle
+from coach.core.short_rows import all_finite, largest
 from coach.core.trace import Trace
 from coach.core.zones import Zone
 
@@ -25,23 +26,40 @@ STRAIGHTS_M: Final = 60.0
 
 
 class Rows:
-    """Channels of a trace over some of its nodes."""
+    """Channels of a trace over some of its nodes, at the places ``u``; what was found in them is kept."""
 
-    def __init__(self, trace: Trace, rows: slice) -> None:
+    def __init__(self, u: Floats, trace: Trace, rows: slice) -> None:
+        self.u = u
         self.speed = trace.speed_mps[rows]
         self.throttle = trace.throttle[rows]
         self.brake = trace.brake[rows]
         self.offset = trace.offset_m[rows]
         self.curvature = trace.curvature_pm[rows]
         self.gear = trace.gear[rows]
+        self.has_throttle = all_finite(self.throttle)
+        self.has_pedals = self.has_throttle and all_finite(self.brake)
+        self.found: dict[tuple[Any, ...], Any] = {}
+
+    def inside(self, low_m: float, high_m: float) -> slice:
+        """The nodes from ``low_m`` to ``high_m``, both included."""
+        return slice(int(self.u.searchsorted(low_m)), int(self.u.searchsorted(high_m, "right")))
 
 
-def opening(u: Floats, throttle: Floats, level: float, from_m: float, to_m: float) -> float:
+def opening(rows: Rows, level: float, from_m: float, to_m: float) -> float:
     """Where the throttle passes ``level`` for good on its way to full; NaN if it was open all the time."""
-    k, end = int(u.searchsorted(from_m)), int(u.searchsorted(to_m, "right"))
-    if k >= end:
+    key = (level, from_m, to_m)
+    found = rows.found.get(key)
+    if found is None:
+        found = rows.found[key] = _opening(rows, level, from_m, to_m)
+    return float(found)
+
+
+def _opening(rows: Rows, level: float, from_m: float, to_m: float) -> float:
+    u, throttle, between = rows.u, rows.throttle, rows.inside(from_m, to_m)
+    k = between.start
+    if k >= between.stop:
         return NAN
-    top = float(throttle[k:end].max())
+    top = largest(throttle[between])
     if top < level:
         return NAN
     stop = k + int((throttle[k:] >= max(0.9 * top, level)).argmax())
@@ -56,20 +74,20 @@ def opening(u: Floats, throttle: Floats, level: float, from_m: float, to_m: floa
     return here + (there - here) * min(max((level - y0) / max(y1 - y0, 1e-9), 0.0), 1.0)
 
 
-def throttle_gaps(u: Floats, own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> dict[str, float]:
+def throttle_gaps(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> dict[str, float]:
     """Metres by which the throttle opens later, and the share of it that is missing once it is open."""
     out = {"drive_late_m": NAN, "drive_share": NAN, "lifted_m": NAN}
     start = ours["throttle_start_m"]
-    if start != start or not (np.isfinite(own.throttle).all() and np.isfinite(ref.throttle).all()):
+    if start != start or not (own.has_throttle and ref.has_throttle):
         return out
     slow = ours["min_speed_at_m"]
     from_m, to_m = min(start, slow) - 15.0, max(zone.end_m, start) + STRAIGHTS_M
     lates = []
     for level in LEVELS:
-        here, there = opening(u, own.throttle, level, from_m, to_m), opening(u, ref.throttle, level, from_m, to_m)
+        here, there = opening(own, level, from_m, to_m), opening(ref, level, from_m, to_m)
         if here == here and there == there:
             lates.append(here - there)
-    wide = opening(u, own.throttle, WIDE, from_m, to_m) - opening(u, ref.throttle, WIDE, from_m, to_m)
+    wide = opening(own, WIDE, from_m, to_m) - opening(ref, WIDE, from_m, to_m)
     # a held throttle opened later is late at the levels above it alone, and as late at full throttle; a softer foot
     # is the later the higher
     held = bool(lates) and abs(wide - lates[-1]) < LIKE_M and all(min(abs(x), abs(x - wide)) < LIKE_M for x in lates)
@@ -80,25 +98,29 @@ def throttle_gaps(u: Floats, own: Rows, ref: Rows, zone: Zone, ours: dict[str, f
         out["drive_late_m"] = float(max(lates))
         if max(lates) > 0.0 and lates[0] - lates[-1] > LIKE_M:
             # not the same opening made later, but none and then all at once
-            out["drive_late_m"] = max(out["drive_late_m"], _withheld(u, own, ref, from_m, to_m))
-    opened = opening(u, own.throttle, LEVELS[-1] if held else LEVELS[-2], from_m, to_m)
-    out["lifted_m"] = _lifted(u, own, ref, opened if opened == opened else start, to_m)
+            out["drive_late_m"] = max(out["drive_late_m"], _withheld(own, ref, from_m, to_m))
+    opened = opening(own, LEVELS[-1] if held else LEVELS[-2], from_m, to_m)
+    out["lifted_m"] = _lifted(own, ref, opened if opened == opened else start, to_m)
     begin = max(start, opened if opened == opened else start) + 10.0
-    on = (u >= begin) & (u <= max(zone.exit_m, begin + 30.0)) & (u <= zone.end_m + STRAIGHTS_M) & (ref.throttle > 0.4)
+    out_of_it = own.inside(begin, min(max(zone.exit_m, begin + 30.0), zone.end_m + STRAIGHTS_M))
+    on = ref.throttle[out_of_it] > 0.4
     if np.count_nonzero(on) >= 10:
         # at the same place, and as far from the opening: a throttle opened late is not soft for that
         alike = len(lates) > 1 and abs(lates[-1] - lates[-2]) < LIKE_M
         like = lates[-1] if held else lates[-2] if alike else min(lates, default=0.0)
         delay = max(like, 0.0)
-        then = np.minimum(ref.throttle[on], np.interp(u[on] - delay, u, ref.throttle))
-        out["drive_share"] = middle(1.0 - own.throttle[on] / np.maximum(then, 0.3))
+        theirs = ref.throttle[out_of_it][on]
+        if delay > 0.0:
+            theirs = np.minimum(theirs, np.interp(own.u[out_of_it][on] - delay, own.u, ref.throttle))
+        out["drive_share"] = middle(1.0 - own.throttle[out_of_it][on] / np.maximum(theirs, 0.3))
     return out
 
 
-def _withheld(u: Floats, own: Rows, ref: Rows, from_m: float, to_m: float) -> float:
+def _withheld(own: Rows, ref: Rows, from_m: float, to_m: float) -> float:
     """Metres after the reference's opening over which it gave as much throttle as the pass left out."""
+    u = own.u
     inside = (u >= from_m) & (u <= to_m)
-    first = opening(u, ref.throttle, LEVELS[0], from_m, to_m)
+    first = opening(ref, LEVELS[0], from_m, to_m)
     if first != first:
         return 0.0
     lack = np.where(inside, ref.throttle - own.throttle, 0.0)
@@ -111,15 +133,18 @@ def _withheld(u: Floats, own: Rows, ref: Rows, from_m: float, to_m: float) -> fl
     return float(u[enough[0]] - first) if len(enough) else 0.0
 
 
-def _lifted(u: Floats, own: Rows, ref: Rows, from_m: float, to_m: float) -> float:
+def _lifted(own: Rows, ref: Rows, from_m: float, to_m: float) -> float:
     """Metres of full throttle given back by lifts after the throttle was opened, where the reference never lifts.
 
     A lift after which the throttle is not opened again, or that ends in braking, belongs to the next corner.
     """
-    inside = (u > from_m + 3.0) & (u <= to_m)
-    lack = np.where(inside, ref.throttle - own.throttle, 0.0)
-    braked = np.flatnonzero(inside & (own.brake > BRAKE_ON) & ~(ref.brake > BRAKE_ON))
-    last = int(braked[0]) if len(braked) else int(np.flatnonzero(inside)[-1]) if inside.any() else 0
-    open_again = np.flatnonzero(lack[: last + 1] <= LIFT)
+    u = own.u
+    inside = slice(int(u.searchsorted(from_m + 3.0, "right")), int(u.searchsorted(to_m, "right")))
+    lack = ref.throttle[inside] - own.throttle[inside]
+    if not len(lack) or largest(lack) <= LIFT:
+        return 0.0
+    braked = ((own.brake[inside] > BRAKE_ON) & ~(ref.brake[inside] > BRAKE_ON)).nonzero()[0]
+    lack = lack[: int(braked[0]) + 1] if len(braked) else lack
+    open_again = (lack <= LIFT).nonzero()[0]
     lack = lack[: int(open_again[-1]) + 1] if len(open_again) else lack[:0]
     return float(lack[lack > LIFT].sum() * (u[1] - u[0]))

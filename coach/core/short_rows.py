@@ -35,4 +35,6 @@ def any_finite(values: Floats) -> bool:
 
 def zero_for_absent(values: Floats) -> Floats:
     """``values`` with 0 where one is absent; the row itself when none is."""
-    return values if not len(values) or not math.isnan(values[values.argmax()]) else np.where(np.isnan(values), 0.0, values)
+    if not len(values) or not math.isnan(values[values.argmax()]):
+        return values
+    return np.where(np.isnan(values), 0.0, values)

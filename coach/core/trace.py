@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -47,6 +47,11 @@ class Trace:
     steer: Floats
     place_noise_m: float = 0.0
 
+    @cached_property
+    def looked_at(self) -> dict[tuple[int, int], Any]:
+        """What a comparison found between two of its nodes: the reference is looked at in each pass anew."""
+        return {}
+
     @property
     def step_m(self) -> float:
         """Distance between nodes [m]."""
@@ -71,15 +76,15 @@ class Trace:
         i = min(int((place_m - first) / step), last - 1)
         # nodes are products of floats: the division may land one beside
         i += int(u[i + 1] <= place_m) - int(u[i] > place_m)
-        here, there = u[i : i + 2].tolist()
-        low, high = values[i : i + 2].tolist()
+        here, there, low, high = float(u[i]), float(u[i + 1]), float(values[i]), float(values[i + 1])
         return low + (high - low) / (there - here) * (place_m - here)
 
 
 def nodes(reference: Reference, low_m: float, high_m: float) -> Floats:
     """The reference's node places that enclose ``low_m`` to ``high_m`` [m]."""
     first, last = math.floor(low_m / reference.step_m), math.ceil(high_m / reference.step_m)
-    return np.arange(first, last + 1) * reference.step_m
+    places: Floats = np.arange(first, last + 1, dtype=np.float64) * reference.step_m
+    return places
 
 
 def reference_trace(reference: Reference, low_m: float, high_m: float) -> Trace:
