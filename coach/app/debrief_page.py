@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Final
@@ -13,6 +12,7 @@ import numpy as np
 from coach.app.debrief import Debrief, Gain, LapLoss, debrief
 from coach.app.lap_traces import lap_traces
 from coach.app.remembering import session_attempts
+from coach.app.replane import on_plane_of
 from coach.app.rerun import Rerun, rerun, settle_findings
 from coach.app.setup import Setup, session_setup
 from coach.core.advice import to_do, what
@@ -20,6 +20,7 @@ from coach.core.columns import Floats
 from coach.core.values import KMH, Decision
 from coach.core.zones import Zone
 from coach.errors import SessionError
+from coach.files import write_atomically
 from coach.outputs.console import lap_time
 from coach.pages.debrief import CornerView, CueView, DebriefView, GainView, LapChoice, LapView, ScatterView
 from coach.pages.dots import Dot, dots_chart
@@ -49,7 +50,7 @@ class Looked:
     ) -> None:
         self.reader = SessionReader(session)
         self.setup = session_setup(self.reader, profile, None)
-        batches = list(self.reader.batches(1 << 14))
+        batches = list(on_plane_of(self.setup.reference, self.reader.header, self.reader.batches(1 << 14)))
         done, of = 0, sum(map(len, batches))
 
         def step(frames: int) -> None:
@@ -71,10 +72,8 @@ class Looked:
 
 def write_page(path: Path, text: str) -> None:
     """The page whole or not at all; raises SessionError."""
-    fresh = path.with_name(path.name + ".new")
     try:
-        fresh.write_text(text, encoding="utf-8")
-        os.replace(fresh, path)
+        write_atomically(path, text.encode())
     except OSError as error:
         raise SessionError(str(path), f"the page can not be written ({error.strerror})") from None
 

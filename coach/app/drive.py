@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import threading
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
@@ -25,6 +24,7 @@ from coach.app.sources import REAL_CAR, Asked, Feed, features, source_of
 from coach.core.rules import reworded
 from coach.core.values import Decision
 from coach.errors import CoachError
+from coach.files import write_atomically
 from coach.outputs.base import Notice
 from coach.outputs.live import Choice, Live
 from coach.outputs.overlay.settings import load
@@ -249,8 +249,6 @@ def _writer(options: DriveOptions, setup: Setup, profile: Path, feed: Feed, noti
 def _keep(path: Path, data: bytes, notice: Notice) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        fresh = path.with_suffix(".new")
-        fresh.write_bytes(data)
-        os.replace(fresh, path)
+        write_atomically(path, data)
     except OSError as error:
         notice(f"{path}: what the driver knows could not be kept ({error.strerror})")

@@ -10,6 +10,7 @@ from typing import Any, Final
 
 from coach.app import new_corner
 from coach.app.quick_rerun import QuickRerun
+from coach.app.replane import on_plane_of
 from coach.app.rerun import Rerun
 from coach.app.setup import Setup, session_setup
 from coach.app.timeline import Row, compare
@@ -71,7 +72,7 @@ class Desk:
         reader = SessionReader(session)
         setup = session_setup(reader, self.file.path, rules)
         self.setup = replace(setup, reference=self.reference)
-        self._quick = QuickRerun(list(reader.batches(1 << 14)))
+        self._quick = QuickRerun(list(on_plane_of(self.reference, reader.header, reader.batches(1 << 14))))
         self.rerun()
         self.keep_as_before()
 

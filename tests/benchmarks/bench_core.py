@@ -31,7 +31,7 @@ import core_peers as peers
 from core_peers import cpu_in_turn, cpu_s, demo, encoded, live, of_length, push_each
 from stage_times import shares
 
-from coach.app.debriefing import debrief_session
+from coach.app.debrief_page import Looked
 from coach.core.columns import Columns
 from coach.core.locator import Locator
 from coach.core.pipeline import Happened
@@ -191,7 +191,7 @@ def debrief(quick: bool) -> None:
         if lost:
             raise RuntimeError(f"the record of the bench lost {lost} frames")
         read = cpu_s(lambda: SessionReader(place).columns(), REPEATS)
-        took = cpu_s(lambda: debrief_session(place), 1)
+        took = cpu_s(lambda: Looked(place), 1)
         push = cpu_s(lambda: push_each(session.pipeline(), session.columns, 4096), 1)
     print(f"-- debrief of {session.length_s / 3600:.2f} h: read the Arrow file {read:.2f} s, debrief {took:.2f} s, "
           f"{took / read:.1f} x; of it core {push:.2f} s")  # fmt: skip
