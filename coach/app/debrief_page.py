@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from coach.app.debrief import Debrief, Gain, LapLoss, debrief
+from coach.app.debrief import SHOWN_GAINS, Debrief, Gain, LapLoss, debrief, mean_losses
 from coach.app.lap_traces import lap_traces
 from coach.app.remembering import session_attempts
 from coach.app.replane import on_plane_of
@@ -30,7 +30,6 @@ from coach.pages.track_map import TrackMap
 from coach.session.answers import Attempt, share
 from coach.session.reader import SessionReader
 
-PLACES: Final = 3
 BAR_REM_PER_S: Final = 6.0
 MOST_CUES: Final = 200
 _DASH: Final = {"solid": "none", "dashed": "6 4", "dotted": "2 3"}
@@ -97,7 +96,7 @@ def debrief_view(
         subtitle=subtitle,
         facts=_facts(done),
         notes=done.notes,
-        gains=[_gain(g, zones[g.corner]) for g in done.gains[:PLACES]],
+        gains=[_gain(g, zones[g.corner]) for g in done.gains[:SHOWN_GAINS]],
         map=track,
         pieces=pieces,
         labels=labels,
@@ -144,26 +143,21 @@ def _stretch(zone: Zone) -> tuple[float, float]:
 
 def _corners(done: Debrief, zones: Mapping[str, Zone]) -> list[CornerView]:
     spread = {s.corner: s for s in done.spread}
+    means = {mean.corner: mean for mean in mean_losses(done)}
     out = []
     for name, zone in zones.items():
-        rows = [c for lap in done.laps if lap.valid for c in lap.corners if c.corner == name]
-        if not rows:
+        mean, s = means.get(name), spread.get(name)
+        if mean is None:
             continue
-        n = len(rows)
-        parts = tuple(
-            math.fsum(getattr(c, part) for c in rows) / n
-            for part in ("loss_entry_s", "loss_middle_s", "loss_exit_s", "loss_straight_s")
-        )
-        s = spread.get(name)
         out.append(
             CornerView(
                 name,
-                math.fsum(parts),
-                parts,
+                mean.total_s,
+                mean.parts,
                 f"± {s.loss_s:.2f}" if s is not None else "-",
                 f"± {s.brake_start_m:.1f} m" if s is not None and s.brake_start_m is not None else "-",
                 f"± {s.min_speed_mps * KMH:.1f} km/h" if s is not None and s.min_speed_mps is not None else "-",
-                min(abs(math.fsum(parts)) * BAR_REM_PER_S, 5.0),
+                min(abs(mean.total_s) * BAR_REM_PER_S, 5.0),
                 *_stretch(zone),
             )
         )

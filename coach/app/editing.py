@@ -13,7 +13,7 @@ from coach.app.quick_rerun import QuickRerun
 from coach.app.replane import on_plane_of
 from coach.app.rerun import Rerun
 from coach.app.setup import Setup, session_setup
-from coach.app.timeline import Row, compare
+from coach.app.timeline import Row, marked
 from coach.app.tree_edits import put, same
 from coach.core.reference import Reference
 from coach.core.values import Corner, Decision
@@ -264,4 +264,4 @@ class Desk:
 
     def rows(self) -> list[Row]:
         """The cues of the session under the profile as it stands, marked against before."""
-        return compare(self.before, self.result.happened.decisions) if self.result is not None else []
+        return marked(self.before, self.result.happened.decisions) if self.result is not None else []

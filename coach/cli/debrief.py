@@ -22,7 +22,8 @@ def register(app: typer.Typer) -> None:
         from coach.app.debrief_page import Looked, write_page
         from coach.app.remembering import keep_looked
         from coach.cli.progress import frame_progress
-        from coach.cli.show import say, show_debrief, warn
+        from coach.cli.show import say, warn
+        from coach.cli.show_debrief import show_debrief
 
         with frame_progress() as progress:
             looked = Looked(session, profile, progress)
