@@ -91,7 +91,7 @@ def _ask(rule: CueRule, rules: RuleSet, schedule: Schedule, at: Moment, quiet_m:
     corner = at.zone.corner
     amount = cost = math.nan
     if rule.family == "correction":
-        _, finding = schedule.seen(rule, at.corner)
+        _, finding = schedule.recent.seen(rule, at.corner)
         if finding is None:
             return []
         amount, cost = finding.amount, finding.cost_s
