@@ -165,7 +165,7 @@ def open_outputs(
         heard.keys,
         heard.processes,
     )
-    texts = phrases(setup.rules, setup.corners, setup.pronounce)
+    texts = phrases(setup.rules, setup.corners)
     return Live(choice, texts, notice, on_closed, progress)
 
 

@@ -8,19 +8,17 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from functools import lru_cache
-from typing import Final, Literal
+from typing import Final
 
 import msgspec
 
 from coach.core.advice import ADVICE_STEP_M
-from coach.core.rules import MAX_LONG_UNITS, MAX_SHORT_UNITS, MAX_SHORT_WORDS, CueRule
+from coach.core.boards import board_place
+from coach.core.rules import MAX_LONG_UNITS, MAX_SHORT_UNITS, MAX_SHORT_WORDS, CueRule, Form
 from coach.core.speech_units import units, words
 from coach.core.values import Corner
-
-Form = Literal["long", "short"]
-_FORMS: Final[tuple[Form, ...]] = ("long", "short")
 
 METRE_FAULTS: Final = frozenset(
     {"brake_early", "brake_late", "brake_long", "turn_in_early", "turn_in_late", "apex_missed", "coasting",
@@ -28,9 +26,6 @@ METRE_FAULTS: Final = frozenset(
 )  # fmt: skip
 """Faults whose amount is in metres, so that ``{metres}`` can be said."""
 STEPPED_FAULTS: Final = frozenset({"brake_early", "turn_in_early", "throttle_late"})
-AT_BOARD_M: Final = 7.5
-NEAR_BOARD_M: Final = 22.5
-"""A brake point this near a board is "at" it, or "before" or "after" it; farther away the board is not named."""
 SLOPE: Final = 0.03
 """From this gradient on (rise over run) a braking zone is called uphill or downhill."""
 
@@ -44,7 +39,6 @@ NUMBERS: Final = {5: "five", 10: "ten", 15: "fifteen", 20: "twenty", 25: "twenty
 TENTHS: Final = ("one tenth", "two tenths", "three tenths", "four tenths", "half a second", "six tenths",
                  "seven tenths", "eight tenths", "nine tenths", "a second")  # fmt: skip
 ORDINALS: Final = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth")
-_SMALL: Final = {25: "twenty-five", 50: "fifty", 75: "seventy-five"}
 _SLOT: Final = re.compile(r"\{([^{}]*)\}")
 
 
@@ -152,61 +146,6 @@ def allowed_placeholders(about: str, family: str) -> frozenset[str]:
 def fits_short(text: str, names: tuple[str, ...] = ()) -> bool:
     """Whether ``text`` is short enough for the short form."""
     return words(text) <= MAX_SHORT_WORDS and len(units(text, names)) <= MAX_SHORT_UNITS
-
-
-def spoken(text: str, pronounce: Mapping[str, str]) -> str:
-    """``text`` as the voice reads it: written words replaced by how they sound, longest first."""
-    if not pronounce:
-        return text
-    lower = {written.lower(): sound for written, sound in pronounce.items()}
-    longest = sorted(lower, key=len, reverse=True)
-    pattern = re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, longest))})(?!\w)", re.IGNORECASE)
-    return pattern.sub(lambda m: lower.get(m.group().lower(), m.group()), text)
-
-
-def board_name(board_m: float, form: Form) -> str:
-    """A braking board as drivers name it: "the hundred", long "the hundred and fifty", short "one fifty"."""
-    hundreds, rest = divmod(round(board_m), 100)
-    if hundreds > 9 or (rest and rest not in _SMALL):
-        return str(round(board_m))
-    count = ("", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")[hundreds]
-    if not hundreds:
-        return f"the {_SMALL[rest]}" if rest else ""
-    if not rest:
-        return "the hundred" if hundreds == 1 else f"{count} hundred"
-    if form == "short":
-        return f"{count} {_SMALL[rest]}"
-    return f"the hundred and {_SMALL[rest]}" if hundreds == 1 else f"{count} hundred and {_SMALL[rest]}"
-
-
-def board_place(corner: Corner, form: Form) -> tuple[str, str]:
-    """The braking board nearest the brake point and where the point lies: ("at" | "before" | "after", name).
-
-    ("", "") when there is no braking or no board near enough to brake by.
-    """
-    board = _board(corner)
-    if board != board:
-        return "", ""
-    off = corner.turn_in_m - corner.brake_m - board
-    return ("at" if abs(off) <= AT_BOARD_M else "before" if off > 0 else "after"), board_name(board, form)
-
-
-def board_named(corner: Corner, texts: Iterable[str]) -> float:
-    """Where a driver brakes who does as ``texts`` say [m]; NaN when none of them names the board."""
-    where, _ = board_place(corner, "long")
-    names = [name for form in _FORMS if (name := board_place(corner, form)[1])]
-    if not any(name in text for name in names for text in texts):
-        return math.nan
-    return corner.turn_in_m - _board(corner) if where == "at" else corner.brake_m
-
-
-def _board(corner: Corner) -> float:
-    """The board that is near enough to the brake point to brake by [m before turn-in], else NaN."""
-    if not corner.boards_m or not math.isfinite(corner.brake_m):
-        return math.nan
-    distance = corner.turn_in_m - corner.brake_m
-    board = min(corner.boards_m, key=lambda b: (abs(b - distance), b))
-    return board if abs(distance - board) <= NEAR_BOARD_M else math.nan
 
 
 def _fit(text: str, form: Form, name: str) -> str:

@@ -11,7 +11,7 @@ import msgspec
 from coach.core.rules import RuleSet
 from coach.core.speech_units import units, words
 from coach.core.values import Corner
-from coach.core.wording import every_wording, spoken
+from coach.core.wording import every_wording
 from coach.profile.problems import RulesFileError
 from coach.profile.rule_models import RuleSetModel
 from coach.profile.shipped import shipped
@@ -77,6 +77,6 @@ def audit(rules: RuleSet, corners: Iterable[Corner]) -> tuple[AuditRow, ...]:
     return tuple(rows.values())
 
 
-def phrases(rules: RuleSet, corners: Iterable[Corner], pronounce: Mapping[str, str] | None = None) -> dict[str, str]:
-    """Every text that may ever be spoken -> the text as the voice must read it; rendered before driving."""
-    return {row.text: spoken(row.text, pronounce or {}) for row in audit(rules, corners)}
+def phrases(rules: RuleSet, corners: Iterable[Corner]) -> list[str]:
+    """Every text that may ever be spoken, each once; rendered before driving."""
+    return list(dict.fromkeys(row.text for row in audit(rules, corners)))
