@@ -11,6 +11,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
+import msgspec
+
 from coach.core.rules import CueRule
 from coach.core.timing import LONGEST_LEAD_S, SHORT_LEAD_S, STARTS_AFTER_S
 
@@ -28,8 +30,7 @@ LOOK_S: Final = 0.1
 NEVER: Final = float("inf")
 
 
-@dataclass(frozen=True)
-class Candidate:
+class Candidate(msgspec.Struct, frozen=True):
     """A cue that may be spoken: its forms from long to short, and the place [m driven] of its action.
 
     ``over_m`` is where it must be over ``margin_s`` before: the action, or where it gets quiet if that is earlier.
@@ -50,8 +51,7 @@ class Candidate:
     clear_m: float = NEVER
 
 
-@dataclass(frozen=True)
-class Verdict:
+class Verdict(msgspec.Struct, frozen=True):
     """What became of a candidate: spoken (then ``ends_s`` is its foretold end), or held back and why."""
 
     candidate: Candidate
@@ -62,8 +62,7 @@ class Verdict:
     action_s: float
 
 
-@dataclass(frozen=True)
-class _Plan:
+class _Plan(msgspec.Struct, frozen=True):
     candidate: Candidate
     over_s: float
     ready_s: float

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from functools import lru_cache
 from typing import Final, get_args
 
 from coach.core.rules import Form
@@ -30,6 +31,7 @@ def board_name(board_m: float, form: Form) -> str:
     return f"the hundred and {_SMALL[rest]}" if hundreds == 1 else f"{count} hundred and {_SMALL[rest]}"
 
 
+@lru_cache(maxsize=1024)
 def board_place(corner: Corner, form: Form) -> tuple[str, str]:
     """The braking board nearest the brake point and where the point lies: ("at" | "before" | "after", name).
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+
+import msgspec
 
 from coach.core.arbiter import NEVER, Candidate
 from coach.core.limits import limit
@@ -19,16 +20,14 @@ EXIT_ACTIONS = frozenset(
 )
 
 
-@dataclass(frozen=True)
-class Asked:
+class Asked(msgspec.Struct, frozen=True):
     """A rule that was asked at a corner: the candidate, and why it is held back at once ("" when it may speak)."""
 
     candidate: Candidate
     hold: str
 
 
-@dataclass(frozen=True)
-class Moment:
+class Moment(msgspec.Struct, frozen=True):
     """Where and when candidates are opened; ``zone`` is the corner's zone in the lap driven."""
 
     t_s: float
@@ -61,7 +60,7 @@ def after(rules: RuleSet, schedule: Schedule, at: Moment) -> list[Asked]:
     for rule in rules.rules:
         if rule.family == "confirmation":
             for corner in schedule.cured(rule):
-                there = replace(at, corner=corner, zone=at.zones[corner], named=True)
+                there = msgspec.structs.replace(at, corner=corner, zone=at.zones[corner], named=True)
                 asked += _ask(rule, rules, schedule, there, at.next_quiet_m)
         elif rule.slot != "approach":
             asked += _ask(rule, rules, schedule, at, at.next_quiet_m)

@@ -77,15 +77,12 @@ class History:
     def span(self, low_m: float, high_m: float) -> slice:
         """Rows from the first frame beyond ``low_m`` to the last before ``high_m``, one more at either side."""
         u = self.u_m
-        inside = (u >= low_m) & (u <= high_m)
-        if not inside.any():
-            return slice(0, 0)
-        first, last = int(inside.argmax()), len(u) - 1 - int(inside[::-1].argmax())
-        return slice(max(first - 1, 0), min(last + 2, len(u)))
+        inside = ((u >= low_m) & (u <= high_m)).nonzero()[0]
+        return slice(max(int(inside[0]) - 1, 0), min(int(inside[-1]) + 2, len(u))) if len(inside) else slice(0, 0)
 
     def forget(self, before_m: float) -> None:
         """Let go of frames that lie before ``before_m`` [m]."""
-        u = self.u_m
-        ahead = u >= before_m
-        if ahead.any():
-            self._start += int(ahead.argmax())
+        ahead = self.u_m >= before_m
+        first = int(ahead.argmax()) if len(ahead) else 0
+        if len(ahead) and ahead[first]:
+            self._start += first

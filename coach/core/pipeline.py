@@ -260,9 +260,9 @@ class Pipeline:
         front = np.maximum.accumulate(np.concatenate(([self._front], u)))[1:]
         pressed = np.flatnonzero((brake > BRAKE_ON) & ~(np.concatenate(([self._brake], brake[:-1])) > BRAKE_ON))
         events = self._with_brakes(self._places(front, 0), pressed)
-        at = 0
+        at, end = 0, float(t[-1])
         while True:
-            row = int(np.searchsorted(t, self.talker.wake_s)) if self.talker.wake_s <= t[-1] else n
+            row = int(t.searchsorted(self.talker.wake_s)) if self.talker.wake_s <= end else n
             if at < len(events) and events[at][0] <= row:
                 row = events[at][0]
                 self._pit = bool(pit[row])

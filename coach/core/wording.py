@@ -91,17 +91,17 @@ def wordings(
     ``amount`` is the finding's amount (metres for METRE_FAULTS), ``cost_s`` its cost [s], ``gradient`` the rise
     over run of the braking zone. NaN means not known, and what needs it is not said.
     """
-    return _worded(rule, corner, amount, cost_s, gradient)
+    return _worded(rule, corner, _metres(rule, amount), _tenths(cost_s), gradient)
 
 
 @lru_cache(maxsize=4096)
-def _worded(rule: CueRule, corner: Corner, amount: float, cost_s: float, gradient: float) -> tuple[Wording, ...]:
+def _worded(rule: CueRule, corner: Corner, metres: str, tenths: str, gradient: float) -> tuple[Wording, ...]:
     """The same at every pass for most rules, so it is put together once."""
     out = []
     for own, at_m, safety in _own_words(rule, corner, gradient):
         name = corner.say or corner.name
         forms = [
-            _fit(_fill(template, _values(rule, corner, form, own, amount, cost_s)), form, name)
+            _fit(_fill(template, _values(rule, corner, form, own, metres, tenths)), form, name)
             for template, form in _templates(rule)
         ]
         wording = Wording(forms[0], forms[1], tuple(f for f in forms[2:] if f), at_m, safety, name)
@@ -176,7 +176,7 @@ def _own_words(rule: CueRule, corner: Corner, gradient: float) -> Iterator[tuple
         yield "", math.nan, False
 
 
-def _values(rule: CueRule, corner: Corner, form: Form, own: str, amount: float, cost_s: float) -> dict[str, str]:
+def _values(rule: CueRule, corner: Corner, form: Form, own: str, metres: str, tenths: str) -> dict[str, str]:
     name = corner.say or corner.name
     out = {"corner": name}
     where, board = board_place(corner, form)
@@ -190,14 +190,27 @@ def _values(rule: CueRule, corner: Corner, form: Form, own: str, amount: float, 
         out["words"] = HILLS[own][form] if rule.about == "gradient" else own
     if rule.about.startswith("kerb_"):
         out |= _kerb(rule.about, corner, form)
-    if math.isfinite(amount) and rule.about in METRE_FAULTS:
-        said = min(abs(amount), ADVICE_STEP_M) if rule.about in STEPPED_FAULTS else abs(amount)
-        # to the safe side: "later" by less than measured, "earlier" by more
-        steps = math.ceil(said / 5) if rule.about == "brake_late" else math.floor(said / 5)
-        out["metres"] = NUMBERS[5 * min(max(steps, 1), 6)]
-    if math.isfinite(cost_s) and round(cost_s * 10) >= 1:
-        out["tenths"] = TENTHS[min(round(cost_s * 10), len(TENTHS)) - 1]
+    if metres:
+        out["metres"] = metres
+    if tenths:
+        out["tenths"] = tenths
     return out
+
+
+def _metres(rule: CueRule, amount: float) -> str:
+    """The metres that are said for a finding of ``amount``, "" when none are."""
+    if not math.isfinite(amount) or rule.about not in METRE_FAULTS:
+        return ""
+    said = min(abs(amount), ADVICE_STEP_M) if rule.about in STEPPED_FAULTS else abs(amount)
+    # to the safe side: "later" by less than measured, "earlier" by more
+    steps = math.ceil(said / 5) if rule.about == "brake_late" else math.floor(said / 5)
+    return NUMBERS[5 * min(max(steps, 1), 6)]
+
+
+def _tenths(cost_s: float) -> str:
+    """The tenths of a second that are said for a cost, "" when it is less than one."""
+    tenths = round(cost_s * 10) if math.isfinite(cost_s) else 0
+    return TENTHS[min(tenths, len(TENTHS)) - 1] if tenths >= 1 else ""
 
 
 def _kerb(about: str, corner: Corner, form: Form) -> dict[str, str]:

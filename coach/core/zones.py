@@ -8,17 +8,17 @@ the apex, exit up to the end.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from operator import attrgetter
 from typing import Final
+
+import msgspec
 
 from coach.core.values import Corner
 
 LEAD_M: Final = 60.0
 
 
-@dataclass(frozen=True)
-class Zone:
+class Zone(msgspec.Struct, frozen=True):
     """Places of one corner [m along the reference]; from ``start_m`` they only grow, over the seam if need be."""
 
     corner: Corner
@@ -60,7 +60,7 @@ def zones(corners: Sequence[Corner], length_m: float, closed: bool) -> tuple[Zon
             following = out[i + 1].start_m
         else:
             following = out[0].start_m + length_m if closed else length_m
-        linked.append(replace(zone, next_start_m=max(following, zone.end_m)))
+        linked.append(msgspec.structs.replace(zone, next_start_m=max(following, zone.end_m)))
     return tuple(linked)
 
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
+import msgspec
 import numpy as np
 import pytest
 
@@ -28,7 +27,7 @@ ZONES = zones(
 def driven(lap: int, corner: int, speed_mps: float, stop_m: float = float("inf")) -> Driven:
     """A pass at a constant speed; ``stop_m`` is where the record ends."""
     zone = ZONES[corner].shifted(lap * LENGTH_M)
-    zone = replace(zone, next_start_m=min(zone.next_start_m, stop_m))
+    zone = msgspec.structs.replace(zone, next_start_m=min(zone.next_start_m, stop_m))
     u = np.arange(zone.start_m, zone.next_start_m + 1.0)
     none = np.full(len(u), np.nan)
     trace = Trace(u, u / speed_mps, np.full(len(u), speed_mps), none, none, none, none, none, none, none)
