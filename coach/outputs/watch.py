@@ -18,10 +18,10 @@ from coach.core.values import KMH, Decision, LapDone, View
 from coach.outputs.bus.subscriber import Subscriber
 from coach.outputs.bus.table import Bye, Message
 from coach.outputs.console import GAINED, LOST, cue_line, lap_line, lap_time
-from coach.outputs.overlay.layout import WORDS, countdown_text, delta_text, mode_of
 from coach.outputs.overlay.output import Board, run_window
 from coach.outputs.overlay.process import listen
 from coach.outputs.overlay.settings import Settings, load
+from coach.outputs.overlay.texts import WORDS, countdown_text, delta_text, mode_of
 
 STALE_S = 2.0
 WAIT_S = 0.25

@@ -12,23 +12,10 @@ from hypothesis import strategies as st
 from coach.core.values import View
 from coach.errors import OutputError
 from coach.outputs.overlay.colours import GAINED, LOST
-from coach.outputs.overlay.layout import (
-    CAPTION_S,
-    WORDS,
-    Caption,
-    Item,
-    Label,
-    Mode,
-    Rect,
-    Shape,
-    caption_share,
-    countdown_text,
-    delta_text,
-    lay_out,
-    mode_of,
-)
+from coach.outputs.overlay.layout import CAPTION_S, Caption, Item, Label, Rect, Shape, caption_share, lay_out
 from coach.outputs.overlay.legible import SIZE_NAMES, size_of
 from coach.outputs.overlay.paint import box_of, changed, measure, paint, picture
+from coach.outputs.overlay.texts import WORDS, Mode, countdown_text, delta_text, mode_of
 
 LIVE = View(t_s=1.0, state="live", lap=2, delta_s=-0.24, next_corner="Kettle", to_brake_m=140.0)
 STATES: dict[Mode, tuple[View | None, bool]] = {
