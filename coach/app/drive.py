@@ -93,7 +93,7 @@ def drive(options: DriveOptions, notice: Notice, progress: Progress | None = Non
     if not options.profile:
         if not options.recording:
             raise DriveError(
-                "nothing to do without a profile and without a record: give --profile, or leave --no-record"
+                "nothing to do without a profile and without a record: give --profile, or leave out --no-record"
             )
         tally, recorder, source = record_only(options.asked, options.record, options.driver, notice)
         recorder.update_header(**_learned(source))

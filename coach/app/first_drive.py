@@ -21,7 +21,7 @@ NO_PROFILE = "no profile: this run is only recorded; make one from it with coach
 
 
 def record_only(asked: Asked, folder: Path | None, driver: str, notice: Notice) -> tuple[Tally, SessionWriter, Feed]:
-    """Record until the feed ends or Ctrl-C; the writer is closed. Raises FeedError, SessionError."""
+    """Record until the feed ends or Ctrl-C; the caller closes the writer. Raises FeedError, SessionError."""
     stop = threading.Event()
     tally = Tally()
     now = datetime.now().astimezone()

@@ -31,7 +31,7 @@ COMMANDS: Final = {
     "share": "coach.cli.share",
     "add": "coach.cli.add",
 }
-"""Command -> module that holds ``command(app)``."""
+"""Command -> module that holds ``register(app)``."""
 
 MISTAKE: Final = 2
 

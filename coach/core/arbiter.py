@@ -106,7 +106,7 @@ class Arbiter:
             if not plan.forms:
                 self.open.remove(candidate)
                 reason = "beaten" if self._began_s >= candidate.opened_s else "no room"
-                verdicts.append(_held(candidate, reason, now_s, reach(candidate.action_m)))
+                verdicts.append(held(candidate, reason, now_s, reach(candidate.action_m)))
                 continue
             due = now_s >= max(plan.ready_s, plan.free_s) and (may_speak or candidate.safety)
             text = self._text(plan, now_s, must_be_over) if due else ""
@@ -149,10 +149,11 @@ class Arbiter:
 
     def drop_all(self, now_s: float, reason: str) -> list[Verdict]:
         """Everything open is held back: tracking was lost, or the session ended."""
-        verdicts = [_held(c, reason, now_s, float("nan")) for c in self.open]
+        verdicts = [held(c, reason, now_s) for c in self.open]
         self.open.clear()
         return verdicts
 
 
-def _held(candidate: Candidate, reason: str, now_s: float, action_s: float) -> Verdict:
+def held(candidate: Candidate, reason: str, now_s: float, action_s: float = float("nan")) -> Verdict:
+    """The verdict that ``candidate`` is not said; its words are the short ones."""
     return Verdict(candidate, False, reason, candidate.forms[-1], now_s, action_s)

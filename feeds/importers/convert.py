@@ -26,7 +26,7 @@ from feeds.units import UNITS
 FORMATS: Final = ".csv .txt .tsv .parquet .mf4 .mdf .dat .gpx"
 _GAP_S: Final = 1.0
 _AT: Final = {name: i for i, name in enumerate(CHANNELS)}
-_PLACES: Final = 1e-9
+_LATER_S: Final = 1e-9
 
 
 class Imported(msgspec.Struct, frozen=True):
@@ -146,7 +146,7 @@ def _in_order(values: dict[str, Floats], notes: list[str], source: str) -> dict[
     order = usable[np.argsort(t[usable], kind="stable")]
     if (np.diff(t[usable]) < 0).any():
         notes.append("rows were not in order of time and were sorted")
-    keep = np.concatenate([[True], np.diff(t[order]) > _PLACES])
+    keep = np.concatenate([[True], np.diff(t[order]) > _LATER_S])
     for count, what in (
         (len(t) - len(usable), "without a time"),
         (int((~keep).sum()), "of a time that was there already"),

@@ -9,7 +9,6 @@ from pathlib import Path
 import asammdf
 import gpxpy.gpx
 import numpy as np
-import polars as pl
 import pytest
 from feeds_loop import Loop
 from hypothesis import given, settings
@@ -537,4 +536,3 @@ def test_layout_is_found() -> None:
     assert bare is not None
     assert (-1, 0) == (bare.names_row, bare.data_row)
     assert None is find_layout(["a", "b"])
-    assert pl.__version__
