@@ -45,5 +45,8 @@ class Frame(msgspec.Struct, frozen=True, gc=False, omit_defaults=True):
     seq: int | None = None
 
 
+COUNTS: Final = frozenset({"lap", "gear", "wheels_off"})
+FLAGS: Final = frozenset({"in_pit", "traction_control", "anti_lock"})
+"""Channels that are whole numbers, and those that are yes or no; where channels are arrays all are floats."""
 CHANNELS: Final = tuple(name for name in Frame.__struct_fields__ if name not in ("lat_deg", "lon_deg", "seq"))
 """What is recorded and worked on, in this order: places are in the local plane by then, and frames in sequence."""

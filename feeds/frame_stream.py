@@ -19,13 +19,11 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from feeds.errors import FeedFormatError, FeedOpenError
-from feeds.frame import CHANNELS, Frame
+from feeds.frame import CHANNELS, COUNTS, FLAGS, Frame
 
 Floats = NDArray[np.float64]
 
 FRAME_FILE: Final = "frames.arrows"
-_COUNTS: Final = frozenset({"lap", "gear", "wheels_off"})
-_FLAGS: Final = frozenset({"in_pit", "traction_control", "anti_lock"})
 _SCHEMA: Final = pa.schema([(name, pa.float64()) for name in CHANNELS])
 _END: Final = b"\xff\xff\xff\xff\x00\x00\x00\x00"
 """The end-of-stream mark of the Arrow IPC format: a file that ends with it was closed in good order."""
@@ -52,10 +50,10 @@ def frames_of(data: Floats) -> list[Frame]:
         if np.isnan(row).all():
             continue
         values = row.tolist()
-        if name in _COUNTS:
+        if name in COUNTS:
             # an infinite or huge count has no integer; the gate refuses what is out of range
             columns[name] = [int(v) if abs(v) < 1e9 else None for v in values]
-        elif name in _FLAGS:
+        elif name in FLAGS:
             columns[name] = [None if v != v else v != 0.0 for v in values]
         else:
             columns[name] = values

@@ -76,13 +76,15 @@ def show_replay(done: Replayed, json: bool) -> None:
 
 def show_ran(ran: Ran) -> None:
     """The end of a run."""
+    from coach.app.sources import count_lines
+
     valid = [lap for lap in ran.tally.laps if lap.valid]
     if valid:
         best = min(valid, key=lambda lap: lap.time_s)
         say(f"best lap {best.lap}: {lap_time(best.time_s)}")
     troubles = {k: v for k, v in ran.counters.items() if v and k not in ("received", "frames")}
     if troubles:
-        say("feed: " + ", ".join(f"{v} {k.replace('_', ' ')}" for k, v in sorted(troubles.items())))
+        say("feed: " + "; ".join(count_lines(troubles)))
     if ran.lost_frames:
         say(f"{ran.lost_frames} frames could not be recorded")
     if ran.session is not None:

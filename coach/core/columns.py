@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from feeds.frame import CHANNELS, Frame
+from feeds.frame import CHANNELS, COUNTS, FLAGS, Frame
 
 Floats = NDArray[np.float64]
 
@@ -72,13 +72,11 @@ class Columns:
     def frames(self) -> list[Frame]:
         """The frames again, one value each (for sending and for tests)."""
         out = []
-        whole = {"lap", "gear", "wheels_off"}
-        flags = {"in_pit", "traction_control", "anti_lock"}
         for i in range(len(self)):
             kw: dict[str, object] = {}
             for name, value in zip(CHANNELS, self.data[:, i], strict=True):
                 if np.isnan(value):
                     continue
-                kw[name] = int(value) if name in whole else bool(value) if name in flags else float(value)
+                kw[name] = int(value) if name in COUNTS else bool(value) if name in FLAGS else float(value)
             out.append(Frame(**kw))  # type: ignore[arg-type]
         return out

@@ -8,6 +8,7 @@ from typing import Final
 import msgspec
 import numpy as np
 
+from feeds.frame import COUNTS
 from feeds.importers import motion
 from feeds.importers.column_map import Choice, ColumnMap, has_place
 from feeds.importers.table import Floats, Table
@@ -167,7 +168,7 @@ def _values_fit(c: _Candidate, good: Floats) -> bool:
     if c.field in ("lat_deg", "lon_deg"):
         # a stay at 0, 0 means that there was no fix
         return bool(np.mean(np.abs(values) > 1e-9) > 0.2)
-    whole = c.field in ("lap", "gear", "wheels_off")
+    whole = c.field in COUNTS
     return not (whole and np.mean(np.abs(values - np.round(values)) > 1e-6) > 0.05)
 
 

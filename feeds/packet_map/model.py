@@ -11,6 +11,7 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field, Tag, model_validator
 
+from feeds.frame import COUNTS, FLAGS
 from feeds.units import UNITS, plain_unit
 from feeds.yaml_marks import read_checked
 
@@ -31,8 +32,7 @@ TYPES: Final = {
 VELOCITY: Final = ("vx_mps", "vy_mps", "vz_mps")
 """Parts of the velocity: the speed is their length when the packets have no speed of their own."""
 FRAME_NUMBER: Final = "frame_number"
-FLAGS: Final = frozenset({"in_pit", "traction_control", "anti_lock"})
-COUNTS: Final = frozenset({"lap", "gear", "wheels_off", "seq"})
+INTEGERS: Final = COUNTS | {"seq"}
 FIELDS: Final = (*UNITS, *VELOCITY, FRAME_NUMBER)
 MAX_PACKET: Final = 65_507
 """The most a UDP datagram carries over IPv4 (RFC 768, RFC 791)."""

@@ -13,7 +13,6 @@ from scipy.interpolate import CubicSpline
 Floats = NDArray[np.float64]
 Side = Literal["left", "right"]
 KerbKind = Literal["flat", "sawtooth", "sausage"]
-TAU = 2.0 * np.pi
 
 
 @dataclass(frozen=True)

@@ -14,13 +14,14 @@ from coach.errors import CoachError
 from coach.session.reader import SessionReader
 from feeds.base import Channels, Feed
 from feeds.cautions import REAL_CAR
+from feeds.counters import explain as count_lines
 from feeds.features import features
 from feeds.plane import Plane
 from feeds.registry import feed_class
 from feeds.send import Sent
 from feeds.send import send as send_frames
 
-__all__ = ["REAL_CAR", "Channels", "Feed", "Plane", "features"]
+__all__ = ["REAL_CAR", "Channels", "Feed", "Plane", "count_lines", "features"]
 
 
 class SourceError(CoachError):
