@@ -15,10 +15,12 @@ from coach.app.rerun import Rerun, settle_findings
 from coach.app.setup import Setup
 from coach.core.passes import PARTS, Piece
 from coach.core.values import Finding, Pass
+from coach.survey.laps import SLOW
 
 SCHEMA: Final = 1
 START: Final = "start"
 """Name of the entry for the stretch from the line to the first corner."""
+TOO_SLOW: Final = "too slow"
 SHOWN_GAINS: Final = 3
 """A person can work on this many at most."""
 
@@ -112,9 +114,11 @@ def debrief(result: Rerun, setup: Setup) -> Debrief:
         corners = _corners(done.lap, pieces[done.lap], names, by_pass)
         delta = math.fsum(c.loss_s + c.loss_straight_s for c in corners)
         laps.append(LapLoss(done.lap, done.time_s, done.valid, delta, corners, done.why_invalid))
+    laps = _without_slow(laps)
+    slow = {lap.lap for lap in laps if lap.why_invalid == TOO_SLOW}
     valid = [lap for lap in laps if lap.valid]
     best = min(valid, key=lambda lap: lap.time_s, default=None)
-    good = [p for p in passes if p.valid]
+    good = [p for p in passes if p.valid and p.lap not in slow]
     possible, _ = possible_best(
         [d for d in result.pipeline.kept or [] if _counts(d.lap, d.corner, by_pass)], result.pipeline.zones
     )
@@ -132,6 +136,17 @@ def debrief(result: Rerun, setup: Setup) -> Debrief:
         _spread(good, names),
         setup.notes,
     )
+
+
+def _without_slow(laps: list[LapLoss]) -> list[LapLoss]:
+    """A lap far slower than the best was driven in traffic or to cool down: it does not count, as in the survey."""
+    best = min((lap.time_s for lap in laps if lap.valid), default=0.0)
+    return [
+        msgspec.structs.replace(lap, valid=False, why_invalid=TOO_SLOW)
+        if lap.valid and lap.time_s > SLOW * best
+        else lap
+        for lap in laps
+    ]
 
 
 def mean_losses(done: Debrief) -> list[MeanLoss]:

@@ -43,6 +43,8 @@ FEW: Final = 32
 BRAKE_ON: Final = 0.1
 _EVENT: Final = {Kind.ZONE: Event.ZONE, Kind.TURN_IN: Event.TURN_IN, Kind.APEX: Event.APEX, Kind.END: Event.END}
 IN_PIT: Final = 0.5
+OUT_LAP: Final = 0.8
+"""A record that begins at the line with less than this share of the reference's speed there begins with an out-lap."""
 _BRAKE, _PIT = (CHANNELS.index(name) for name in ("brake", "in_pit"))
 _Place = tuple[int, Kind, int, int]
 """Row, kind, corner, and the lap in which the corner began."""
@@ -239,6 +241,8 @@ class Pipeline:
             begin, begin_t = float(seam), t - (u - float(seam)) / speed
             self.measuring.laps.begin(self._lap(u), begin_t)
             self._line_t = begin_t
+            if speed < OUT_LAP * self.reference.value("speed_mps", seam):
+                self.measuring.laps.out_lap(self._lap(u))
         self.ground.builder.begin(begin, begin_t)
         self.measuring.history.clear()
         self.ground.course.begin(begin)
