@@ -15,8 +15,17 @@ from coach.app.setup import Setup
 from coach.core.rules import RuleSet
 from coach.core.values import Decision, Pass
 from coach.errors import CoachError, SessionError
-from coach.session.answers import Attempt, Said, Share, Turn, attempts, choose_wording, share, template_of
-from coach.session.answers import Wording as WordingChoice
+from coach.session.answers import (
+    Attempt,
+    PassCosts,
+    Said,
+    Share,
+    WordingChoice,
+    attempts,
+    choose_wording,
+    share,
+    template_of,
+)
 from coach.session.header import Header
 from coach.session.history import CueRow, History, LapRow, PassRow, SessionInfo
 from coach.session.reader import SessionReader
@@ -100,13 +109,13 @@ def cues(decisions: Sequence[Decision], rules: RuleSet) -> list[CueRow]:
 def session_attempts(passes: Sequence[Pass], decisions: Sequence[Decision], setup: Setup) -> list[Attempt]:
     """The corrections of one session and whether they were answered."""
     names = [corner.name for corner in setup.corners]
-    turns = [Turn(0, p.lap, names[p.corner], {f.fault: f.cost_s for f in p.findings}) for p in passes if p.valid]
+    passed = [PassCosts(0, p.lap, names[p.corner], {f.fault: f.cost_s for f in p.findings}) for p in passes if p.valid]
     said = [
         Said(0, c.lap, c.corner, c.fault, c.rule, c.template, c.spoken, c.before_corner)
         for c in cues(decisions, setup.rules)
         if c.family == "correction" and (c.spoken or c.reason != "inside the band")
     ]
-    return attempts(said, turns)
+    return attempts(said, passed)
 
 
 class Worked(msgspec.Struct, frozen=True):
@@ -128,7 +137,7 @@ class Answers(msgspec.Struct, frozen=True):
 
 def answers(history: History, circuit: str, driver: str | None = None) -> Answers:
     """Which cues worked for this driver here."""
-    found = attempts(history.said(circuit, driver), history.turns(circuit, driver))
+    found = attempts(history.said(circuit, driver), history.pass_costs(circuit, driver))
     spoken = [a for a in found if a.said.spoken]
     groups: dict[tuple[str, str, str], list[Attempt]] = {}
     for one in spoken:
@@ -142,7 +151,7 @@ def choose_wordings(
     history: History, circuit: str, driver: str, rules: RuleSet, corners: Sequence[str]
 ) -> dict[tuple[str, str], WordingChoice]:
     """(rule, corner) -> the wording to use, for every correction with alternatives; all of it as data."""
-    found = attempts(history.said(circuit, driver), history.turns(circuit, driver))
+    found = attempts(history.said(circuit, driver), history.pass_costs(circuit, driver))
     return {
         (rule.name, corner): choose_wording(rule, corner, found)
         for rule in rules.rules

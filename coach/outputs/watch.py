@@ -18,7 +18,7 @@ from coach.core.values import KMH, Decision, LapDone, View
 from coach.outputs.bus.subscriber import Subscriber
 from coach.outputs.bus.table import Bye, Message
 from coach.outputs.console import GAINED, LOST, cue_line, lap_line, lap_time
-from coach.outputs.overlay.output import Board, run_window
+from coach.outputs.overlay.output import Newest, run_window
 from coach.outputs.overlay.process import listen
 from coach.outputs.overlay.settings import Settings, load
 from coach.outputs.overlay.texts import WORDS, countdown_text, delta_text, mode_of
@@ -117,11 +117,11 @@ def _terminal(bus: Subscriber, address: str, console: Console | None, stop: Call
 
 
 def _overlay(bus: Subscriber, settings: Settings, stop: Callable[[], bool]) -> str:
-    board, ended = Board(), threading.Event()
-    reader = threading.Thread(target=listen, args=(bus, board, ended, lambda: None), name="watch", daemon=True)
+    newest, ended = Newest(), threading.Event()
+    reader = threading.Thread(target=listen, args=(bus, newest, ended, lambda: None), name="watch", daemon=True)
     reader.start()
     try:
-        closed = run_window(board, settings, lambda: stop() or ended.is_set())
+        closed = run_window(newest, settings, lambda: stop() or ended.is_set())
         return "the run ended" if ended.is_set() and not closed else ""
     finally:
         ended.set()

@@ -17,7 +17,7 @@ import msgspec
 
 from coach.core.values import Finding
 from coach.errors import SessionError
-from coach.session.answers import Said, Turn
+from coach.session.answers import PassCosts, Said
 
 MIGRATIONS: Final = (
     """
@@ -250,19 +250,19 @@ class History:
             faults.setdefault(corner, {})[fault] = (count, cost)
         return [CornerRow(session, c, n, loss, faults.get(c, {})) for c, n, loss in self._rows(sql, (session,))]
 
-    def turns(self, circuit: str, driver: str | None = None) -> list[Turn]:
+    def pass_costs(self, circuit: str, driver: str | None = None) -> list[PassCosts]:
         """Every valid pass with the cost of its faults, in order."""
         sql = (
             "SELECT p.session, p.lap, p.corner, f.fault, f.cost_s FROM pass p JOIN session s ON s.id = p.session"
             " LEFT JOIN finding f ON f.session = p.session AND f.lap = p.lap AND f.corner = p.corner"
             " WHERE s.circuit = ? AND (? IS NULL OR s.driver = ?) AND p.valid ORDER BY s.started_at, p.session, p.lap"
         )
-        turns: dict[tuple[int, int, str], Turn] = {}
+        passes: dict[tuple[int, int, str], PassCosts] = {}
         for session, lap, corner, fault, cost in self._rows(sql, (circuit, driver, driver)):
-            turn = turns.setdefault((session, lap, corner), Turn(session, lap, corner, {}))
+            one = passes.setdefault((session, lap, corner), PassCosts(session, lap, corner, {}))
             if fault is not None:
-                turn.costs[fault] = turn.costs.get(fault, 0.0) + cost
-        return list(turns.values())
+                one.costs[fault] = one.costs.get(fault, 0.0) + cost
+        return list(passes.values())
 
     def said(self, circuit: str, driver: str | None = None) -> list[Said]:
         """Every correction that was spoken, or was found and held back."""

@@ -18,9 +18,9 @@ from feeds.practice.faultless import Faultless, faultless
 from feeds.practice.faults import FaultPlan, Habit, Scatter
 from feeds.practice.hollow_ridge import hollow_ridge
 from feeds.practice.noise import Noise, frames_of
+from feeds.practice.planner import DrivenStretch
 from feeds.practice.sampling import CHANNELS
 from feeds.practice.simulate import FaultTruth, Run, faults_of
-from feeds.practice.stints import Driving
 
 HABITS = FaultPlan.of(
     Habit("Quarry", "brake_early", 16.0, spread=2.0),
@@ -75,7 +75,7 @@ class PracticeFeed(Feed):
         self._at_once = speed == math.inf
         self._batch = max(1, round(rate_hz / 4))
         self._waiting: deque[Frame] = deque()
-        self._stretches: list[Driving] = []
+        self._stretches: list[DrivenStretch] = []
         self._lap_start: dict[int, float] = {}
         self._sent = 0
 

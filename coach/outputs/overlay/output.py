@@ -18,7 +18,7 @@ STALE_S = 1.0
 KEEP_S = 2.0
 
 
-class Board:
+class Newest:
     """The newest view and cue, written by one thread and read by another; never locks."""
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
@@ -44,13 +44,13 @@ class Board:
 
 
 def run_window(
-    board: Board,
+    newest: Newest,
     settings: Settings,
     stop: Callable[[], bool],
     keep: Callable[[Settings], None] = save,
     on_painted: Callable[[View | None, Caption | None], None] | None = None,
 ) -> bool:
-    """Show ``board`` until ``stop()`` or the window is closed by the user; True in the second case.
+    """Show ``newest`` until ``stop()`` or the window is closed by the user; True in the second case.
 
     OutputError when there is no display.
     """
@@ -63,7 +63,7 @@ def run_window(
             if not window.pump():
                 closed = True
                 break
-            view, caption, fresh = board.read()
+            view, caption, fresh = newest.read()
             if window.show(view, caption, fresh) and on_painted is not None:
                 on_painted(view, caption)
             if window.settings != kept and due > keep_at:
@@ -90,7 +90,7 @@ class OverlayOutput(Quiet):
         on_closed: Callable[[], None] | None = None,
         keep: Callable[[Settings], None] = save,
     ) -> None:
-        self._board = Board()
+        self._newest = Newest()
         self._stop = threading.Event()
         self._notice = notice
         self._on_closed = on_closed
@@ -100,12 +100,12 @@ class OverlayOutput(Quiet):
 
     def view(self, view: View) -> None:
         """Show a newer state."""
-        self._board.put_view(view)
+        self._newest.put_view(view)
 
     def decision(self, decision: Decision) -> None:
         """Show a spoken cue as caption."""
         if decision.outcome == "spoken":
-            self._board.put_cue(decision.text)
+            self._newest.put_cue(decision.text)
 
     def close(self) -> None:
         """Take the window away."""
@@ -114,7 +114,7 @@ class OverlayOutput(Quiet):
 
     def _run(self, settings: Settings) -> None:
         try:
-            if run_window(self._board, settings, self._stop.is_set, self._keep) and self._on_closed:
+            if run_window(self._newest, settings, self._stop.is_set, self._keep) and self._on_closed:
                 self._on_closed()
         except OutputError as error:
             self._notice(f"{error}; the run goes on without the overlay")

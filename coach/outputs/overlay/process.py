@@ -14,7 +14,7 @@ from coach.outputs.bus.subscriber import Subscriber
 from coach.outputs.bus.table import Bye
 from coach.outputs.child import NOT_HERE, Link, run_child
 from coach.outputs.overlay.layout import Caption
-from coach.outputs.overlay.output import Board, run_window
+from coach.outputs.overlay.output import Newest, run_window
 from coach.outputs.overlay.settings import Settings, load, save
 
 WAIT_S = 0.25
@@ -34,14 +34,14 @@ class OverlaySetup(msgspec.Struct, frozen=True):
     keys: str = ""
 
 
-def listen(bus: Subscriber, board: Board, ended: threading.Event, alive: Callable[[], None]) -> None:
-    """Carry what the bus says to the board until ``ended`` is set or the run ends (which sets it)."""
+def listen(bus: Subscriber, newest: Newest, ended: threading.Event, alive: Callable[[], None]) -> None:
+    """Carry what the bus says to ``newest`` until ``ended`` is set or the run ends (which sets it)."""
     while not ended.is_set():
         for message in bus.read(WAIT_S):
             if isinstance(message, View):
-                board.put_view(message)
+                newest.put_view(message)
             elif isinstance(message, Decision) and message.outcome == "spoken":
-                board.put_cue(message.text)
+                newest.put_cue(message.text)
             elif isinstance(message, Bye):
                 ended.set()
         alive()
@@ -55,7 +55,7 @@ def overlay_process_main() -> None:
 def _show(link: Link) -> int:
     setup = link.setup(OverlaySetup)
     file = Path(setup.settings_file) if setup.settings_file else None
-    board = Board()
+    newest = Newest()
     turned = threading.Event()
 
     def painted(view: object, caption: Caption | None) -> None:
@@ -73,11 +73,11 @@ def _show(link: Link) -> int:
         link.note(str(error))
         return NOT_HERE
     # the window must live on the first thread (some systems allow no other), so the bus gets one of its own
-    reader = threading.Thread(target=listen, args=(bus, board, link.ended, lambda: None), daemon=True)
+    reader = threading.Thread(target=listen, args=(bus, newest, link.ended, lambda: None), daemon=True)
     reader.start()
     link.report("ready")
     try:
-        run_window(board, setup.settings or load(file), stop, lambda s: save(s, file), painted)
+        run_window(newest, setup.settings or load(file), stop, lambda s: save(s, file), painted)
     except OutputError as error:
         link.note(f"{error}; the run goes on without the overlay")
         return NOT_HERE

@@ -13,7 +13,7 @@ from coach.core.values import Decision, View
 from coach.errors import OutputError
 from coach.outputs.overlay.layout import Caption
 from coach.outputs.overlay.legible import size_of
-from coach.outputs.overlay.output import Board, OverlayOutput, run_window
+from coach.outputs.overlay.output import Newest, OverlayOutput, run_window
 from coach.outputs.overlay.settings import Settings, load, save
 from coach.outputs.overlay.window import OverlayWindow
 
@@ -123,8 +123,8 @@ def test_keys_move_size_and_fade_it(window: OverlayWindow) -> None:
 def test_closing_the_window_ends_it_and_keeps_its_settings(display: str) -> None:
     """Escape ends the loop, and what was changed is handed on to be kept."""
     kept: list[Settings] = []
-    board = Board()
-    board.put_view(LIVE)
+    newest = Newest()
+    newest.put_view(LIVE)
     painted: list[View | None] = []
 
     def on_painted(view: View | None, caption: Caption | None) -> None:
@@ -132,7 +132,7 @@ def test_closing_the_window_ends_it_and_keeps_its_settings(display: str) -> None
         press(pygame.K_2)
         press(pygame.K_ESCAPE)
 
-    assert run_window(board, PLACED, lambda: False, kept.append, on_painted)
+    assert run_window(newest, PLACED, lambda: False, kept.append, on_painted)
     assert [LIVE] == painted
     assert ["medium"] == [s.size for s in kept]
 
@@ -175,14 +175,14 @@ def test_no_display_is_one_line(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_board_tells_old_from_new() -> None:
     """A view is fresh for a second; a caption has its age; nothing yet is not old."""
     now = [100.0]
-    board = Board(lambda: now[0])
-    assert (None, None, True) == board.read()
-    board.put_view(LIVE)
-    board.put_cue("late apex")
+    newest = Newest(lambda: now[0])
+    assert (None, None, True) == newest.read()
+    newest.put_view(LIVE)
+    newest.put_cue("late apex")
     now[0] = 101.0
-    assert (LIVE, Caption("late apex", 1.0), True) == board.read()
+    assert (LIVE, Caption("late apex", 1.0), True) == newest.read()
     now[0] = 101.01
-    assert not board.read()[2]
+    assert not newest.read()[2]
 
 
 def test_settings_survive_and_nonsense_does_not_stop_a_run(tmp_path: Path) -> None:

@@ -40,7 +40,7 @@ def test_what_is_kept_is_found(tmp_path: Path) -> None:
         assert 0.3 == pytest.approx(quarry.loss_s)
         assert ["brake_early"] == list(quarry.faults)
         assert (2, 0.2) == pytest.approx(quarry.faults["brake_early"])
-        assert [{"brake_early": 0.2}, {"brake_early": 0.2}, {}] == [t.costs for t in history.turns("Hollow Ridge")]
+        assert [{"brake_early": 0.2}, {"brake_early": 0.2}, {}] == [t.costs for t in history.pass_costs("Hollow Ridge")]
         (cue,) = history.said("Hollow Ridge")
         assert ("brake_early", True, 2) == (cue.fault, cue.spoken, cue.lap)
 
