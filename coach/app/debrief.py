@@ -203,14 +203,15 @@ def _entry(name: str, parts: Mapping[str, float], found: Pass | None) -> CornerL
         middle,
         exit_,
         straight,
-        _known(found.measures) if found is not None else {},
-        _known(found.gaps) if found is not None else {},
+        {name: known(value) for name, value in found.measures.items()} if found is not None else {},
+        {name: known(value) for name, value in found.gaps.items()} if found is not None else {},
         found.findings if found is not None else (),
     )
 
 
-def _known(values: dict[str, float]) -> dict[str, float | None]:
-    return {name: value if math.isfinite(value) else None for name, value in values.items()}
+def known(value: float) -> float | None:
+    """``value``, or None where it is NaN or infinite: a program is told null, not a number that is none."""
+    return value if math.isfinite(value) else None
 
 
 def _gains(passes: Sequence[Pass], names: Sequence[str]) -> tuple[Gain, ...]:

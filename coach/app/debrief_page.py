@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from coach.app.debrief import SHOWN_GAINS, Debrief, Gain, LapLoss, debrief, mean_losses
+from coach.app.debrief import SHOWN_GAINS, Debrief, Gain, LapLoss, debrief, known, mean_losses
 from coach.app.lap_traces import lap_traces
 from coach.app.remembering import session_attempts
 from coach.app.replane import on_plane_of
@@ -171,9 +171,9 @@ def _mean_delta(traces: Traces, done: Debrief) -> Floats:
     if not rows:
         return np.full(len(traces.s_m), np.nan)
     stack = np.array(rows)
-    known = np.isfinite(stack)
-    count = known.sum(axis=0)
-    total = np.where(known, stack, 0.0).sum(axis=0)
+    there = np.isfinite(stack)
+    count = there.sum(axis=0)
+    total = np.where(there, stack, 0.0).sum(axis=0)
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
@@ -193,13 +193,13 @@ def _choices(traces: Traces, done: Debrief) -> list[LapChoice]:
 
 def _scatter(corner: int, name: str, done: Debrief, result: Rerun) -> ScatterView:
     dots = [
-        Dot(p.lap, _known(p.measures.get("brake_start_m")), _kmh(p.measures.get("min_speed_mps")), p.valid,
+        Dot(p.lap, known(p.measures.get("brake_start_m", math.nan)), _kmh(p.measures), p.valid,
             p.lap == done.best_lap)
         for p in result.happened.passes
         if p.corner == corner
     ]  # fmt: skip
     mine = result.pipeline.builder.corners[corner].measures
-    brake, slowest = _known(mine.get("brake_start_m")), _kmh(mine.get("min_speed_mps"))
+    brake, slowest = known(mine.get("brake_start_m", math.nan)), _kmh(mine)
     spread = next((s for s in done.spread if s.corner == name), None)
     words = []
     if spread is not None and spread.brake_start_m is not None:
@@ -210,13 +210,8 @@ def _scatter(corner: int, name: str, done: Debrief, result: Rerun) -> ScatterVie
     return ScatterView(name, ", ".join(words), described, dots_chart(dots, brake, slowest))
 
 
-def _known(value: float | None) -> float | None:
-    return value if value is not None and math.isfinite(value) else None
-
-
-def _kmh(value: float | None) -> float | None:
-    known = _known(value)
-    return None if known is None else known * KMH
+def _kmh(measures: Mapping[str, float]) -> float | None:
+    return known(measures.get("min_speed_mps", math.nan) * KMH)
 
 
 def _cues(decisions: Sequence[Decision], found: Sequence[Attempt]) -> list[CueView]:

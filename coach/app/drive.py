@@ -20,7 +20,7 @@ from coach.app.live_edit import LiveEdits
 from coach.app.places import known_file, new_session_folder, sessions_folder
 from coach.app.remembering import wordings_for
 from coach.app.setup import MEMORY_FILE, Setup, known_after, later_by, read_known
-from coach.app.sources import REAL_CAR, Asked, Feed, features, source_of
+from coach.app.sources import REAL_CAR, Feed, FeedOptions, features, source_of
 from coach.core.rules import reworded
 from coach.core.values import Decision
 from coach.errors import CoachError
@@ -65,7 +65,7 @@ class Heard:
 class DriveOptions:
     """What the command line asks for."""
 
-    asked: Asked
+    asked: FeedOptions
     profile: str
     rules: str
     driver: str = "driver"
@@ -144,7 +144,7 @@ def drive(options: DriveOptions, notice: Notice, progress: Progress | None = Non
         return ran
 
 
-def own_profile(asked: Asked) -> str:
+def own_profile(asked: FeedOptions) -> str:
     """The profile that belongs to a feed by itself: the practice circuit's, a replayed session's; "" when none does."""
     if asked.feed == "practice":
         return "hollow_ridge"

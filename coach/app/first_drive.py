@@ -10,7 +10,7 @@ from coach import __version__
 from coach.app.engine import MOST_FRAMES, WAIT_S, Tally
 from coach.app.interrupt import interrupts
 from coach.app.places import new_session_folder, sessions_folder
-from coach.app.sources import REAL_CAR, Asked, Feed, source_of
+from coach.app.sources import REAL_CAR, Feed, FeedOptions, source_of
 from coach.core.columns import Columns
 from coach.outputs.base import Notice
 from coach.session.header import Header
@@ -20,7 +20,9 @@ from feeds.errors import FeedEnded
 NO_PROFILE = "no profile: this run is only recorded; make one from it with coach survey, then drive with --profile"
 
 
-def record_only(asked: Asked, folder: Path | None, driver: str, notice: Notice) -> tuple[Tally, SessionWriter, Feed]:
+def record_only(
+    asked: FeedOptions, folder: Path | None, driver: str, notice: Notice
+) -> tuple[Tally, SessionWriter, Feed]:
     """Record until the feed ends or Ctrl-C; the caller closes the writer. Raises FeedError, SessionError."""
     stop = threading.Event()
     tally = Tally()

@@ -10,6 +10,7 @@ import msgspec
 import platformdirs
 
 from coach import APP
+from coach.app.debrief import known
 from coach.app.rerun import Rerun, settle_findings
 from coach.app.setup import Setup
 from coach.core.rules import RuleSet
@@ -48,7 +49,7 @@ def remember(history: History, result: Rerun, setup: Setup, header: Header, live
         setup.reference.length_m,
         setup.reference.lap_time_s,
     )
-    laps = [LapRow(lap.lap, lap.time_s, _known(lap.delta_s), lap.valid) for lap in result.happened.laps]
+    laps = [LapRow(lap.lap, lap.time_s, known(lap.delta_s), lap.valid) for lap in result.happened.laps]
     passes = [_pass(p, names) for p in settle_findings(result)]
     decisions = live or result.happened.decisions
     return history.keep(info, laps, passes, cues(decisions, setup.rules))
@@ -187,11 +188,7 @@ def _pass(p: Pass, names: Sequence[str]) -> PassRow:
         p.loss_s,
         p.loss_straight_s,
         p.valid,
-        _known(p.measures.get("brake_start_m", math.nan)),
-        _known(p.measures.get("min_speed_mps", math.nan)),
+        known(p.measures.get("brake_start_m", math.nan)),
+        known(p.measures.get("min_speed_mps", math.nan)),
         p.findings,
     )
-
-
-def _known(value: float) -> float | None:
-    return value if math.isfinite(value) else None

@@ -131,18 +131,18 @@ def _candidate(
     elsewhere = named and rule.slot == "approach" and not safety
     own_quiet_m = at.zone.quiet_m if elsewhere else quiet_m
     return Candidate(
-        rule,
-        at.corner,
-        at.lap,
-        tuple(dict.fromkeys(forms)),
-        action if safety else min(action, own_quiet_m),
-        action,
-        rules.margin_new_s if new else rules.margin_rehearsed_s,
-        0.0 if math.isnan(cost) else cost,
-        at.t_s,
-        new,
-        safety,
-        quiet_m if elsewhere else NEVER,
+        rule=rule,
+        corner=at.corner,
+        lap=at.lap,
+        forms=tuple(dict.fromkeys(forms)),
+        over_m=action if safety else min(action, own_quiet_m),
+        action_m=action,
+        margin_s=rules.margin_new_s if new else rules.margin_rehearsed_s,
+        loss_s=0.0 if math.isnan(cost) else cost,
+        opened_s=at.t_s,
+        new=new,
+        safety=safety,
+        clear_m=quiet_m if elsewhere else NEVER,
     )
 
 

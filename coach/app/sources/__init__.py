@@ -69,7 +69,7 @@ def send_session(session: Path, to: str, speed: str, as_text: bool) -> Sent:
 
 
 @dataclass(frozen=True)
-class Asked:
+class FeedOptions:
     """What the command line says about the feed."""
 
     feed: str = "practice"
@@ -86,7 +86,7 @@ class Asked:
     laps: int | None = None
 
 
-def source_of(asked: Asked, origin: tuple[float, float] | None = None) -> Source:
+def source_of(asked: FeedOptions, origin: tuple[float, float] | None = None) -> Source:
     """The feed that is asked for; SourceError when an option it needs is missing.
 
     ``origin`` (degrees) is that of the reference's plane, for feeds that give latitude and longitude.
