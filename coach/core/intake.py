@@ -9,11 +9,13 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass, field
+from operator import gt, lt
 from typing import Final
 
 import numpy as np
 
 from coach.core.columns import Columns
+from coach.core.short_rows import largest, least
 from feeds.frame import CHANNELS
 
 GAP_S: Final = 2.0
@@ -29,7 +31,8 @@ MOST: Final = {
 }  # fmt: skip
 """Largest value of each channel, either sign, that is believed."""
 _MOST = np.array([[MOST[name]] for name in CHANNELS])
-_LEAST_AND_MOST: Final = [(-MOST[name], MOST[name]) for name in CHANNELS]
+_LARGEST: Final = [MOST[name] for name in CHANNELS]
+_SMALLEST: Final = [-most for most in _LARGEST]
 _T: Final = CHANNELS.index("t_s")
 
 
@@ -47,9 +50,9 @@ class Intake:
             return []
         chunk = self._possible(chunk)
         t = chunk["t_s"]
-        if self._held is None and self.last_t_s > float("-inf"):
-            step = np.diff(t, prepend=self.last_t_s)
-            if bool(np.all((step > 0.0) & (step <= GAP_S))):
+        if self._held is None and 0.0 < t[0] - self.last_t_s <= GAP_S:
+            steps = t[1:] - t[:-1]
+            if not len(steps) or (least(steps) > 0.0 and largest(steps) <= GAP_S):
                 self.last_t_s = float(t[-1])
                 return [(chunk, "")]
         return self._one_by_one(chunk)
@@ -62,14 +65,16 @@ class Intake:
         now = row[_T]
         if self._held is not None or not self.last_t_s < now <= self.last_t_s + GAP_S:
             return False
-        for value, (least, most) in zip(row, _LEAST_AND_MOST, strict=True):
-            if value > most or value < least:
-                return False
+        if any(map(gt, row, _LARGEST)) or any(map(lt, row, _SMALLEST)):
+            return False
         self.last_t_s = now
         return True
 
     def _possible(self, chunk: Columns) -> Columns:
         """Values that no car can have become absent, whatever sent them."""
+        # an absent value hides what else its channel has
+        if all(largest(row) <= most and least(row) >= -most for row, most in zip(chunk.data, _LARGEST, strict=True)):
+            return chunk
         beyond = np.abs(chunk.data) > _MOST
         if not beyond.any():
             return chunk
