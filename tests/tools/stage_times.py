@@ -10,12 +10,12 @@ from unittest import mock
 
 from coach.core import passes
 from coach.core.diagnosis import Diagnosis
+from coach.core.driving import Driving
 from coach.core.history import History
 from coach.core.intake import Intake
 from coach.core.locator import Locator
 from coach.core.measuring import Measuring
 from coach.core.passes import PassBuilder
-from coach.core.driving import Driving
 from coach.core.speaking import Speaking
 
 STAGES: Final[tuple[tuple[str, Any, tuple[str, ...]], ...]] = (
