@@ -30,6 +30,7 @@ _GATE = 0.1
 _TRIES = 8
 _OVERSAMPLED = 8
 _REACH = 10
+_ECHO = RATE_HZ // 10  # the filters' answer to a click is over by then
 _BENT = 10 ** ((PEAK_DBTP - 0.1) / 20)
 _LIMIT = 10 ** (PEAK_DBTP / 20)
 _NEAR = 0.6 * _LIMIT
@@ -43,13 +44,10 @@ def whole_cells(samples: Samples) -> Samples:
 
 def cells(samples: Samples, behind: int = 0) -> NDArray[np.float64]:
     """K-weighted energy of each cell of ``samples`` (whole cells) and of ``behind`` cells of silence after them."""
-    from scipy.signal import lfilter
-
-    heard = np.concatenate([samples, np.zeros(behind * CELL)])
-    for b, a in _k_weighting():
-        heard = lfilter(b, a, heard)
-    energy: NDArray[np.float64] = np.square(heard).reshape(-1, CELL).sum(axis=1)
-    return energy
+    count = len(samples) + behind * CELL
+    size = 1 << (count + _ECHO).bit_length()
+    heard = np.fft.irfft(np.fft.rfft(samples, size) * _k_weighting(size), size)[:count]
+    return _sums(heard)
 
 
 def loudness(energy: NDArray[np.float64]) -> float:
@@ -68,20 +66,37 @@ def loudness(energy: NDArray[np.float64]) -> float:
 
 
 def level(samples: Samples) -> Samples:
-    """Whole cells at the target and its headroom, true peak at most -1 dBTP.
+    """Whole cells at the target and its headroom within 0.1 LU, true peak at most -1 dBTP.
 
     Where the peaks are in the way they are bent down (a smooth gain over 3 ms around each), and the loudness is
-    brought back, a few times over.
+    brought back, a few times over. Meanwhile peaks and cells are only carried along with the gains, which are smooth;
+    the last word on the peaks has the wave itself.
     """
     out = whole_cells(samples)
+    energy = cells(out)
+    gain = _to_headroom(energy)
+    out, energy = out * gain, energy * gain**2
+    peaks = _peaks(out)
     for _ in range(_TRIES):
-        out = out * 10 ** ((TARGET_LUFS + HEADROOM_LU - loudness(cells(out))) / 20)
-        if (peaks := _peaks(out)).max() <= _LIMIT:
-            return out
-        out = out * _bend(peaks)
+        if peaks.max() <= _LIMIT:
+            break
+        bend = _bend(peaks)
+        bent = out * bend
+        energy = energy * _sums(bent) / np.maximum(_sums(out), 1e-12)
+        gain = _to_headroom(energy)
+        out, peaks, energy = bent * gain, peaks * bend * gain, energy * gain**2
     while (peaks := _peaks(out)).max() > _LIMIT:
         out = out * _bend(peaks)
     return out
+
+
+def _to_headroom(energy: NDArray[np.float64]) -> float:
+    return float(10 ** ((TARGET_LUFS + HEADROOM_LU - loudness(energy)) / 20))
+
+
+def _sums(samples: Samples) -> NDArray[np.float64]:
+    sums: NDArray[np.float64] = np.square(samples).reshape(-1, CELL).sum(axis=1)
+    return sums
 
 
 def gain_of(energy: NDArray[np.float64]) -> float:
@@ -109,20 +124,21 @@ def _bend(peaks: Samples) -> Samples:
 
 
 @cache
-def _k_weighting() -> tuple[tuple[NDArray[np.float64], NDArray[np.float64]], ...]:
-    """Numerator and denominator of the two filters of BS.1770 at 48 kHz."""
-    from pyloudnorm import Meter  # 0.3 s to import: only when something is rendered
-
-    return tuple((stage.b, stage.a) for stage in Meter(RATE_HZ)._filters.values())
+def _k_weighting(size: int) -> NDArray[np.complex128]:
+    """Response at the frequencies of a Fourier transform of ``size`` samples: ITU-R BS.1770-4, annex 1, tables 1, 2."""
+    z = np.exp(-2j * np.pi * np.arange(size // 2 + 1) / size)[:, None] ** np.arange(3)
+    shelf, poles = (1.53512485958697, -2.69169618940638, 1.19839281085285), (1.0, -1.69065929318241, 0.73248077421585)
+    head = (z @ shelf) / (z @ poles)
+    low = z @ (1.0, -2.0, 1.0) / (z @ (1.0, -1.99004745483398, 0.99007225036621))
+    response: NDArray[np.complex128] = head * low
+    return response
 
 
 @cache
 def _between() -> NDArray[np.float64]:
     """Weights of the samples around one for the wave at eight places from it on: a windowed sinc, of shape (21, 8)."""
-    from scipy.signal import firwin
-
-    half = _REACH * _OVERSAMPLED
-    taps = _OVERSAMPLED * firwin(2 * half + 1, 1 / _OVERSAMPLED, window=("kaiser", 5.0))
-    place = 2 * half + np.arange(_OVERSAMPLED) - _OVERSAMPLED * np.arange(2 * _REACH + 1)[:, None]
-    weights: NDArray[np.float64] = np.where(place <= 2 * half, taps[np.minimum(place, 2 * half)], 0.0)
-    return weights
+    away = np.arange(_OVERSAMPLED) / _OVERSAMPLED - np.arange(-_REACH, _REACH + 1)[:, None]
+    window = np.i0(5.0 * np.sqrt(np.maximum(0.0, 1.0 - (away / _REACH) ** 2))) / np.i0(5.0)  # Kaiser's
+    weights = np.where(np.abs(away) <= _REACH, np.sinc(away) * window, 0.0)
+    out: NDArray[np.float64] = weights / weights.sum(axis=0)
+    return out

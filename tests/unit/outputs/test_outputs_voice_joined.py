@@ -13,7 +13,7 @@ from scipy.signal import resample
 from coach.outputs.voice import bank, loudness, pieces, sound
 
 RNG = np.random.default_rng(4)
-METER = pyloudnorm.Meter(sound.RATE_HZ)
+METER = pyloudnorm.Meter(sound.RATE_HZ, "DeMan")  # its filters as the standard has them
 
 
 def voiced(seconds: float, crest: float) -> sound.Samples:
