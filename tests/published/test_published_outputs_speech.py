@@ -70,7 +70,7 @@ def test_no_shipped_phrase_is_louder_or_quieter(tmp_path: Path) -> None:
     heard, with pyloudnorm and with a 16-fold oversampled wave.
     """
     plan = load_plan("hollow_ridge")
-    texts = list(phrases(load_rules("improving"), plan.corners, plan.pronounce))
+    texts = list(phrases(load_rules("improving"), plan.corners))
     bank = PhraseBank(tmp_path)
     bank.prepare(texts)
     assert "" == bank.problem

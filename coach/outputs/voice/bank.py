@@ -74,7 +74,7 @@ class PhraseBank:
         """The cache file of what stands between two commas; its name is a digest of all that shapes the sound."""
         parts = (FORMAT, pronounce(piece, self._pronunciations), self.voice, str(self.rate_wpm), self._engine)
         digest = hashlib.sha256("\0".join(parts).encode()).hexdigest()
-        return self._folder / f"{digest[:32]}.npz"
+        return self._folder / f"{digest[:32]}.piece"
 
     def clip(self, text: str) -> bytes | None:
         """16-bit mono samples at 48 kHz, or None when ``text`` was not prepared. Takes less than a millisecond."""
