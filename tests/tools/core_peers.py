@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import gc
-import statistics
 import sys
 import time
 from collections.abc import Callable, Sequence
@@ -167,8 +166,3 @@ def cpu_in_turn(calls: Sequence[Callable[[], object]], repeats: int = 3) -> list
     """The least CPU times of several calls that are made in turn, so that all meet the same machine [s]."""
     times = [[cpu_s(call, 1) for call in calls] for _ in range(repeats)]
     return [min(column) for column in zip(*times, strict=True)]
-
-
-def median(values: Sequence[float]) -> float:
-    """Median."""
-    return statistics.median(values)
