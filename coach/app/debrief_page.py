@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 
-from coach.app.debrief import SHOWN_GAINS, Debrief, Gain, LapLoss, debrief, known, mean_losses
+from coach.app.debrief import SHOWN_GAINS, Debrief, Gain, LapLoss, known, mean_losses
 from coach.app.lap_traces import lap_traces
 from coach.app.remembering import session_attempts
-from coach.app.replane import on_plane_of
-from coach.app.rerun import Rerun, rerun, settle_findings
-from coach.app.setup import Setup, session_setup
+from coach.app.rerun import Rerun, settle_findings
+from coach.app.setup import Setup
 from coach.core.advice import to_do, what
 from coach.core.columns import Floats
 from coach.core.values import KMH, Decision
@@ -28,45 +27,10 @@ from coach.pages.render import signed
 from coach.pages.traces import Traces, lap_looks, lap_name, trace_chart
 from coach.pages.track_map import TrackMap
 from coach.session.answers import Attempt, share
-from coach.session.reader import SessionReader
 
 BAR_REM_PER_S: Final = 6.0
 MOST_CUES: Final = 200
 _DASH: Final = {"solid": "none", "dashed": "6 4", "dotted": "2 3"}
-
-
-class Looked:
-    """A session looked at once: everything the terminal, the page and the history need.
-
-    ``progress(done, of)`` counts frames. Raises CoachError.
-    """
-
-    def __init__(
-        self,
-        session: Path,
-        profile: str | Path | None = None,
-        progress: Callable[[int, int], object] | None = None,
-    ) -> None:
-        self.reader = SessionReader(session)
-        self.setup = session_setup(self.reader, profile, None)
-        batches = list(on_plane_of(self.setup.reference, self.reader.header, self.reader.batches(1 << 14)))
-        done, of = 0, sum(map(len, batches))
-
-        def step(frames: int) -> None:
-            nonlocal done
-            done += frames
-            if progress is not None:
-                progress(done, of)
-
-        self.result = rerun(batches, self.setup, step)
-        self.debrief: Debrief = debrief(self.result, self.setup)
-        self.live = self.reader.decisions()
-
-    def view(self) -> DebriefView:
-        """The page's content."""
-        header = self.reader.header
-        said = " · ".join(x for x in (header.session, header.started_at[:16].replace("T", " "), header.driver) if x)
-        return debrief_view(self.debrief, self.result, self.setup, self.live or self.result.happened.decisions, said)
 
 
 def write_page(path: Path, text: str) -> None:

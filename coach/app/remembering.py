@@ -28,7 +28,8 @@ from coach.session.answers import (
     template_of,
 )
 from coach.session.header import Header
-from coach.session.history import CueRow, History, LapRow, PassRow, SessionInfo
+from coach.session.history import History
+from coach.session.history_rows import CueRow, LapRow, PassRow, SessionInfo
 from coach.session.reader import SessionReader
 
 

@@ -31,7 +31,7 @@ import core_peers as peers
 from core_peers import cpu_in_turn, cpu_s, demo, encoded, live, of_length, push_each
 from stage_times import shares
 
-from coach.app.debrief_page import Looked
+from coach.app.looked import Looked
 from coach.core.columns import Columns
 from coach.core.locator import Locator
 from coach.core.pipeline import Happened

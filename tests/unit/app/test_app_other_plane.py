@@ -12,8 +12,8 @@ import pytest
 from app_bench_setup import SAMPLES
 
 from coach.app.check import check_session
-from coach.app.debrief_page import Looked
 from coach.app.editing import Desk
+from coach.app.looked import Looked
 from coach.app.replane import on_plane_of
 from coach.app.replaying import replay_session
 from coach.core.columns import Columns
