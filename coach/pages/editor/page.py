@@ -11,7 +11,7 @@ from nicegui import run, ui
 from coach.errors import CoachError
 from coach.pages.editor.adding import AddCorner
 from coach.pages.editor.cues import CueList
-from coach.pages.editor.form import CornerForm, Path
+from coach.pages.editor.form import CornerForm, FieldPath
 from coach.pages.editor.picture import MapView, TraceView
 from coach.pages.editor.shared import Shared
 from coach.pages.look import ALARM, LINK, css_colours
@@ -116,7 +116,7 @@ class EditorPage:
 
     # what it shows
 
-    def show(self, but: Path | None = None) -> None:
+    def show(self, but: FieldPath | None = None) -> None:
         """Show the desk as it is; the field ``but`` keeps what is being typed."""
         names = self.desk.names
         self.corner = min(self.corner, len(names) - 1)
@@ -153,7 +153,7 @@ class EditorPage:
         self.show()
         self.traces.zoom(self.corner)
 
-    async def _put(self, path: Path, value: Any) -> None:
+    async def _put(self, path: FieldPath, value: Any) -> None:
         if await self.shared.locked(self.desk.put, self.corner, path, value):
             self.shared.tell(self, path)
             await self.shared.rerun()

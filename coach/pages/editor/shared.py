@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from nicegui import run
 
 from coach.pages.editor.desk import Desk
-from coach.pages.editor.form import Path
+from coach.pages.editor.form import FieldPath
 
 if TYPE_CHECKING:
     from coach.pages.editor.page import EditorPage
@@ -29,7 +29,7 @@ class Shared:
         async with self._lock:
             return await run.io_bound(call, *arguments)
 
-    def tell(self, but: EditorPage | None = None, field: Path | None = None) -> None:
+    def tell(self, but: EditorPage | None = None, field: FieldPath | None = None) -> None:
         """Every open page shows the desk anew; ``but`` keeps the ``field`` that is typed in there."""
         for view in list(self.views):
             view.show(field if view is but else None)
