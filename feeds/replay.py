@@ -50,12 +50,7 @@ class ReplayFeed(Feed):
         if self._at_once:
             frames, self._waiting = self._waiting, deque()
             return frames
-        wait_s = self._pacer.due_in(self._waiting[0].t_s)
-        if wait_s > 0.0:
-            self._clock.sleep(min(wait_s, timeout_s))
-            if wait_s > timeout_s:
-                return None
-        return (self._waiting.popleft(),)
+        return (self._waiting.popleft(),) if self._pacer.wait(self._waiting[0].t_s, timeout_s) else None
 
     def _fill(self) -> None:
         for data in self._batches:

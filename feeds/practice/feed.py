@@ -118,12 +118,7 @@ class PracticeFeed(Feed):
         if not self._waiting:
             self._drive_on()
         if not self._at_once:
-            wait_s = self._pacer.due_in(self._waiting[0].t_s)
-            if wait_s > 0.0:
-                self._clock.sleep(min(wait_s, timeout_s))
-                if wait_s > timeout_s:
-                    return None
-            return (self._waiting.popleft(),)
+            return (self._waiting.popleft(),) if self._pacer.wait(self._waiting[0].t_s, timeout_s) else None
         return [self._waiting.popleft() for _ in range(min(self._batch, len(self._waiting)))]
 
     def _drive_on(self) -> None:
