@@ -11,8 +11,12 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 _SETTLE_S = 2.0
+# how long an example takes says something of the machine, not of what must hold
+settings.register_profile("coach", deadline=None)
+settings.load_profile("coach")
 
 
 def pytest_configure(config: pytest.Config) -> None:

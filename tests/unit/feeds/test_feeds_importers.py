@@ -508,7 +508,7 @@ def test_a_neighbouring_piece_of_track_is_no_line() -> None:
     assert [] == crossings(t, x, x * 0 + 40, line)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.binary(max_size=400) | st.text("0123456789;,.\t\n -eE\"'abctimex", max_size=400).map(str.encode))
 def test_any_text_is_a_table_or_a_clear_error(tmp_path_factory: pytest.TempPathFactory, content: bytes) -> None:
     """Whatever stands in a file: a table, or a FeedError; never anything else."""

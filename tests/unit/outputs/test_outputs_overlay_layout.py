@@ -44,7 +44,7 @@ def labels(items: tuple[Item, ...]) -> list[Label]:
     return [i for i in items if isinstance(i, Label)]
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(views, captions, st.sampled_from(SIZE_NAMES), st.sampled_from([1.0, 1.25, 2.0]))
 def test_nothing_is_clipped_and_no_texts_overlap(view: View, caption: Caption | None, name: str, scale: float) -> None:
     """In the real font, at every size and scale, every item lies inside the window and no two texts touch."""
@@ -64,7 +64,7 @@ def test_nothing_is_clipped_and_no_texts_overlap(view: View, caption: Caption | 
         assert min(common.width, common.height) <= 2, (a, b)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(views, captions, views, captions, st.sampled_from(SIZE_NAMES))
 def test_painting_what_changed_gives_the_whole_picture(
     view1: View, caption1: Caption | None, view2: View, caption2: Caption | None, name: str

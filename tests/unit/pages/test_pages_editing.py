@@ -198,7 +198,7 @@ EDITS = st.lists(
 )
 
 
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=6)
 @given(EDITS)
 def test_undo_leads_back_to_the_first_byte(edits: list[tuple[int, str, Any]]) -> None:
     """Whatever was edited, right or wrong, undoing all of it gives the file as it was; redoing all gives it again."""

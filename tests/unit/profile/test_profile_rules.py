@@ -152,7 +152,7 @@ corners_ = st.builds(
 )
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(corners_)
 def test_no_corner_makes_a_phrase_too_long(corner: Corner) -> None:
     """Whatever a profile holds, what is filled is whole (no brace left), within the limits, or not said."""
