@@ -29,7 +29,7 @@ LINE_M: Final = 0.7
 NEARLY: Final = 0.7
 RISE: Final = 0.75
 STILL_MPS: Final = 0.3
-"""Within this of the slowest speed the speed is held."""
+"""Within this of the lowest speed the speed is held."""
 
 
 def contrast(mine: Trace, theirs: Trace, zone: Zone, base_m: float, ours: dict[str, float]) -> dict[str, float]:
@@ -86,7 +86,7 @@ def _idle(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float], step: float)
 
 
 def _driving(ref: Rows, zone: Zone, ours: dict[str, float]) -> tuple[float, float]:
-    """Where the reference first touches the throttle, and where it no longer only holds its slowest speed with it."""
+    """Where the reference first touches the throttle, and where it no longer only holds its lowest speed with it."""
     known = ref.found.get(("driving", zone.corner))
     if known is not None:
         return known  # type: ignore[no-any-return]

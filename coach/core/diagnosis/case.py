@@ -106,7 +106,7 @@ class Case:
 
     @property
     def drop_mps(self) -> float:
-        """How much lower the slowest speed is than usual, 0 if it is not [m/s]."""
+        """How much lower the lowest speed is than usual, 0 if it is not [m/s]."""
         gap = self.g("min_speed_mps")
         return float(np.fmax(-gap, 0.0))
 

@@ -107,7 +107,7 @@ def _slowing(case: Case) -> bool:
     slow = case.driven.gaps["idle_slow"]
     v = case.driven.measures["min_speed_mps"]
     lost = case.driven.gaps["idle_longest_m"] * slow / max(v, 5.0)
-    # rolling takes little off the speed: a much lower slowest speed has another cause
+    # rolling takes little off the speed: a much lower lowest speed has another cause
     return slow > max(ROLLING_MPS2, 0.4 * case.car.drag_pm * v**2) and case.drop_mps < 2.0 * lost + 0.5
 
 
@@ -127,7 +127,7 @@ def softer(case: Case) -> float:
 
 
 def metres_for(case: Case, drop: float) -> float:
-    """Metres of braking that a slowest speed lower by ``drop`` takes, at the reference's mean deceleration."""
+    """Metres of braking that a lowest speed lower by ``drop`` takes, at the reference's mean deceleration."""
     r = case.reference.measures
     slow = r["min_speed_mps"]
     start = r["brake_start_m"]
@@ -143,7 +143,7 @@ def advice(case: Case, early: float) -> dict[str, float]:
     """Metres by which braking may be moved later next time: a step, never more than the pass had in hand.
 
     What the pass had in hand: its place of braking, its speed there, and the distance in which the car has shown to
-    slow down to the reference's slowest speed. The profile's latest brake point bounds it.
+    slow down to the reference's lowest speed. The profile's latest brake point bounds it.
     """
     corner = case.reference.zone.corner
     here = case.driven.measures["brake_start_m"]
