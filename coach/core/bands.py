@@ -192,12 +192,11 @@ class Bands:
         return known
 
     def _middle(self, corner: int) -> dict[str, float]:
+        rows = self.rows.get(corner, ())
+        if len(rows) < FEWEST:
+            return {}
         width = {name: self.width(corner, name) for name in _JUDGED}
-        good = [
-            row
-            for row in self.rows.get(corner, ())
-            if all(abs(row[name]) <= width[name] for name in _JUDGED if name in row)
-        ]
+        good = [row for row in rows if all(abs(row[name]) <= width[name] for name in _JUDGED if name in row)]
         if len(good) < FEWEST:
             return {}
         columns = {name: [row[name] for row in good if name in row] for name in PRIOR}

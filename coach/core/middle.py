@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from coach.core.columns import Floats
 from coach.core.short_rows import largest
 
@@ -15,6 +13,7 @@ def middle(values: Floats) -> float:
     top = largest(values)
     if top != top:
         return top
-    ordered = np.partition(values, half)
+    ordered = values.copy()
+    ordered.partition(half)
     upper = float(ordered[half])
     return upper if n % 2 else (largest(ordered[:half]) + upper) / 2.0

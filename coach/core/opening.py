@@ -55,14 +55,11 @@ def opening(rows: Rows, level: float, from_m: float, to_m: float) -> float:
 
 
 def _opening(rows: Rows, level: float, from_m: float, to_m: float) -> float:
-    u, throttle, between = rows.u, rows.throttle, rows.inside(from_m, to_m)
-    k = between.start
-    if k >= between.stop:
+    k, top, almost_open = _way_to_full(rows, from_m, to_m)
+    if not top >= level:
         return NAN
-    top = largest(throttle[between])
-    if top < level:
-        return NAN
-    stop = k + int((throttle[k:] >= max(0.9 * top, level)).argmax())
+    u, throttle = rows.u, rows.throttle
+    stop = almost_open if level <= 0.9 * top else k + int((throttle[k:] >= level).argmax())
     under = (throttle[k : stop + 1] < level).nonzero()[0]
     if not len(under):
         return NAN
@@ -72,6 +69,22 @@ def _opening(rows: Rows, level: float, from_m: float, to_m: float) -> float:
     y0, y1 = float(throttle[i]), float(throttle[i + 1])
     here, there = float(u[i]), float(u[i + 1])
     return here + (there - here) * min(max((level - y0) / max(y1 - y0, 1e-9), 0.0), 1.0)
+
+
+def _way_to_full(rows: Rows, from_m: float, to_m: float) -> tuple[int, float, int]:
+    """The first node there, the most throttle (NaN without a node), and the first node with nearly as much."""
+    key = (from_m, to_m)
+    found = rows.found.get(key)
+    if found is None:
+        between = rows.inside(from_m, to_m)
+        k = between.start
+        if k < between.stop:
+            top = largest(rows.throttle[between])
+            found = k, top, k + int((rows.throttle[k:] >= 0.9 * top).argmax())
+        else:
+            found = k, NAN, k
+        rows.found[key] = found
+    return found
 
 
 def throttle_gaps(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> dict[str, float]:

@@ -30,8 +30,10 @@ def spoiled(driven: Driven) -> str:
     trace = driven.trace
     if trace is None:
         return ""
-    own = (trace.u_m >= driven.zone.start_m) & (trace.u_m <= driven.zone.next_start_m)
-    step_s = np.diff(trace.t_s[own])
+    u, zone = trace.u_m, driven.zone
+    own = slice(int(u.searchsorted(zone.start_m)), int(u.searchsorted(zone.next_start_m, "right")))
+    t = trace.t_s[own]
+    step_s = t[1:] - t[:-1]
     if _longest(step_s * STOPPED_MPS > trace.step_m, step_s) > STOPPED_S:
         return "stopped"
     beside = np.abs(trace.offset_m[own]) > BESIDE_M
@@ -40,6 +42,8 @@ def spoiled(driven: Driven) -> str:
 
 def _longest(flag: NDArray[np.bool_], size: Floats) -> float:
     """The largest sum of ``size`` over rows side by side for which ``flag`` holds."""
+    if not np.count_nonzero(flag):
+        return 0.0
     total = np.concatenate([[0.0], np.cumsum(np.where(flag, size, 0.0))])
     edge = np.flatnonzero(np.diff(np.concatenate([[False], flag, [False]]).astype(np.int8)))
     return float(np.max(total[edge[1::2]] - total[edge[::2]], initial=0.0))
