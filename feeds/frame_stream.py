@@ -95,7 +95,9 @@ class FrameStreamWriter:
 
     def __init__(self, path: Path) -> None:
         self._sink = _Collect()
-        self._writer = pa.ipc.new_stream(self._sink, _SCHEMA, options=pa.ipc.IpcWriteOptions(compression="lz4"))
+        # no threads: for so few frames they would be woken once a column, for longer than the packing takes
+        options = pa.ipc.IpcWriteOptions(compression="lz4", use_threads=False)
+        self._writer = pa.ipc.new_stream(self._sink, _SCHEMA, options=options)
         self._file: BinaryIO = open(path, "xb", buffering=0)  # noqa: SIM115 - closed by close()
         self._size = 0
         try:

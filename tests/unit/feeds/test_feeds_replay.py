@@ -2,6 +2,8 @@ from __future__ import annotations
 
 import math
 import os
+import subprocess
+import sys
 from collections.abc import Sequence
 from itertools import pairwise
 from pathlib import Path
@@ -232,3 +234,21 @@ def test_replay_gives_increasing_times(record: Path) -> None:
         got = collect(feed, 300)
     assert 200 == len(got)
     assert all(a.t_s < b.t_s for a, b in pairwise(got))
+
+
+ALONE = """
+import sys, numpy as np, psutil
+from pathlib import Path
+from feeds.frame_stream import FrameStreamWriter
+writer = FrameStreamWriter(Path(sys.argv[1]))
+before = psutil.Process().num_threads()
+for _ in range(20):
+    writer.write(np.zeros((16, 30)))
+print(psutil.Process().num_threads() - before)
+"""
+
+
+def test_writing_wakes_no_other_threads(tmp_path: Path) -> None:
+    """A batch is packed where it is written: a thread a column would cost more than the packing, in every half second."""
+    command = [sys.executable, "-c", ALONE, str(tmp_path / "frames.arrows")]
+    assert "0\n" == subprocess.run(command, capture_output=True, text=True, check=True).stdout
