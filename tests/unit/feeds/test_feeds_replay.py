@@ -240,8 +240,8 @@ ALONE = """
 import sys, numpy as np, psutil
 from pathlib import Path
 from feeds.frame_stream import FrameStreamWriter
-writer = FrameStreamWriter(Path(sys.argv[1]))
 before = psutil.Process().num_threads()
+writer = FrameStreamWriter(Path(sys.argv[1]))
 for _ in range(20):
     writer.write(np.zeros((16, 30)))
 print(psutil.Process().num_threads() - before)
@@ -249,6 +249,6 @@ print(psutil.Process().num_threads() - before)
 
 
 def test_writing_wakes_no_other_threads(tmp_path: Path) -> None:
-    """A batch is packed where it is written: a thread a column would cost more than the packing, in every half second."""
+    """A batch is packed where it is written: a thread a column would cost more than the packing."""
     command = [sys.executable, "-c", ALONE, str(tmp_path / "frames.arrows")]
     assert "0\n" == subprocess.run(command, capture_output=True, text=True, check=True).stdout
