@@ -40,6 +40,7 @@ class Schedule:
         self.memory = memory if memory is not None else Memory()
         self.recent = Recent()
         self._progress: dict[str, list[Progress | None]] = {}
+        self._nothing_due: set[str] = set()
         self.work = Work(rules.corners_in_work)
         self._cautions: dict[int, int] = {}
         self._told: set[int] = set()
@@ -50,6 +51,7 @@ class Schedule:
         """Other rules and corners: what is known is kept by name, what was found lately by ``moved``, old -> new."""
         self.rules, self.names = rules, names
         self._progress.clear()
+        self._nothing_due.clear()
         self.recent.move(moved)
         self.work.most = rules.corners_in_work
         self.work.move(moved)
@@ -108,10 +110,16 @@ class Schedule:
         for rule in self.rules.rules:
             if rule.family == "confirmation" and rule.about == fault:
                 self.progress(rule, corner).due_confirm = True
+                self._nothing_due.discard(rule.name)
 
     def cured(self, rule: CueRule) -> tuple[int, ...]:
         """The corners at which the confirmation ``rule`` is due."""
-        return tuple([c for c, p in enumerate(self._corners_of(rule)) if p is not None and p.due_confirm])
+        if rule.name in self._nothing_due:
+            return ()
+        due = tuple([c for c, p in enumerate(self._corners_of(rule)) if p is not None and p.due_confirm])
+        if not due:
+            self._nothing_due.add(rule.name)
+        return due
 
     def turn(self, rule: CueRule, corner: int) -> int:
         """Which of the wordings is due: the next one after each ``cure_passes`` times that did not help."""
@@ -172,9 +180,8 @@ class Schedule:
 
     def _known_cautions(self) -> int:
         """How many cautions of the circuit are known and still said."""
-        cautions = {r.name for r in self.rules.rules if r.family == "caution"}
-        known = (p for key, p in self.memory.progress.items() if key.split("@")[0] in cautions)
-        return sum(p.said >= REHEARSED and p.stage != "retired" for p in known)
+        rows = [self._corners_of(r) for r in self.rules.rules if r.family == "caution"]
+        return sum(p is not None and p.said >= REHEARSED and p.stage != "retired" for row in rows for p in row)
 
     def spoke(self, rule: CueRule, corner: int, lap: int, text: str) -> None:
         """Note that the rule was spoken."""
