@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 
@@ -42,13 +43,10 @@ def record_only(
             coach_version=__version__,
         )
         writer = SessionWriter(target, header, {}, notice)
-        with interrupts(stop):
-            try:
-                while not stop.is_set():
-                    frames = feed.read_many(MOST_FRAMES, WAIT_S)
-                    if frames:
-                        writer.frames(Columns.of(frames))
-                        tally.frames += len(frames)
-            except FeedEnded:
-                pass
+        with interrupts(stop), suppress(FeedEnded):
+            while not stop.is_set():
+                frames = feed.read_many(MOST_FRAMES, WAIT_S)
+                if frames:
+                    writer.frames(Columns.of(frames))
+                    tally.frames += len(frames)
         return tally, writer, feed
