@@ -13,8 +13,8 @@ from typing import ClassVar
 from feeds.base import Channels, Feed
 from feeds.clock import Clock, Pacer
 from feeds.errors import FeedEnded
-from feeds.frame import Frame
-from feeds.frame_stream import FrameStreamReader, frames_of
+from feeds.frame import Frame, frames_of
+from feeds.frame_stream import FrameStreamReader
 
 
 class ReplayFeed(Feed):

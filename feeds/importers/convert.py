@@ -11,8 +11,7 @@ import numpy as np
 
 from feeds.counters import Counters
 from feeds.errors import FeedFormatError
-from feeds.frame import CHANNELS
-from feeds.frame_stream import Floats, frames_of, rows_of
+from feeds.frame import CHANNELS, Floats, frames_of, rows_of
 from feeds.importers.column_map import Choice, ColumnMap
 from feeds.importers.csv_file import read_csv
 from feeds.importers.laps import Lap, Line, by_column, by_times, crossings, falls, find_line

@@ -8,10 +8,10 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from feeds.frame import COUNTS
+from feeds.frame import COUNTS, Floats
 from feeds.importers import motion
 from feeds.importers.column_map import Choice, ColumnMap, has_place
-from feeds.importers.table import Floats, Table
+from feeds.importers.table import Table
 from feeds.importers.words import VOCABULARY, likeness, unit_behind
 from feeds.units import UNITS, known_unit
 

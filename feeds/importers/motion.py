@@ -7,7 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from feeds.importers.table import Floats, Table
+from feeds.frame import Floats
+from feeds.importers.table import Table
 from feeds.plane import Plane
 from feeds.units import UNITS
 

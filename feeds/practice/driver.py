@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from feeds.practice.circuit import Floats
+from feeds.frame import Floats
 from feeds.practice.corner_places import Places
 from feeds.practice.faultless import Faultless
 from feeds.practice.faults import NEEDS_BRAKE, Habit

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from feeds.frame import COUNTS, FLAGS, Frame
-from feeds.practice.circuit import Floats
+from feeds.frame import COUNTS, FLAGS, Floats, Frame
 
 
 @dataclass(frozen=True)

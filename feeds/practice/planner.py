@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from feeds.practice.circuit import Floats
+from feeds.frame import Floats
 from feeds.practice.driver import StretchPlan, applies, commit
 from feeds.practice.faultless import Faultless, path_of
 from feeds.practice.faults import Habit, Scatter

@@ -14,7 +14,8 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.sparse import csc_array, csr_array, diags_array, vstack
 from scipy.sparse.linalg import spsolve
 
-from feeds.practice.circuit import Circuit, Floats
+from feeds.frame import Floats
+from feeds.practice.circuit import Circuit
 
 GRID_M = 4.0
 STEER_M = 12.0  # weight of the change of curvature: a hand turns the wheel at a finite rate

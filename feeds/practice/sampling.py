@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from feeds.practice.circuit import Floats
+from feeds.frame import Floats
 from feeds.practice.faultless import Faultless, pedals
 from feeds.practice.planner import DrivenStretch
 

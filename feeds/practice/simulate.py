@@ -8,9 +8,9 @@ from functools import cached_property
 
 import numpy as np
 
-from feeds.frame import Frame
+from feeds.frame import Floats, Frame
 from feeds.practice.car import Car
-from feeds.practice.circuit import Circuit, Floats
+from feeds.practice.circuit import Circuit
 from feeds.practice.faultless import Faultless, faultless
 from feeds.practice.faults import UNITS, FaultPlan, Habit, Scatter
 from feeds.practice.noise import Noise, frames_of

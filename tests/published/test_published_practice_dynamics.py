@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from trajectory_planning_helpers.calc_vel_profile import calc_vel_profile
 
+from feeds.frame import Floats
 from feeds.practice import Car, faultless, hollow_ridge
-from feeds.practice.circuit import Floats
 from feeds.practice.speed_profile import Demand, Path, brake_limit, corner_limit, lap_profile, travel_time
 
 G = 9.80665

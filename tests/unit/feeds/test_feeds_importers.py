@@ -17,8 +17,7 @@ from pydantic import ValidationError
 from pyproj import Transformer
 
 from feeds.errors import FeedError, FeedFormatError, FeedOpenError
-from feeds.frame import CHANNELS, Frame
-from feeds.frame_stream import rows_of
+from feeds.frame import CHANNELS, Frame, rows_of
 from feeds.importers.column_map import Choice, ColumnMap, StartLine, read_column_map, write_column_map
 from feeds.importers.convert import Imported, convert, read_table
 from feeds.importers.csv_file import find_layout

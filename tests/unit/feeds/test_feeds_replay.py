@@ -8,19 +8,17 @@ from collections.abc import Sequence
 from itertools import pairwise
 from pathlib import Path
 
-import numpy as np
 import pyarrow as pa
 import pytest
 from feeds_contract import FeedContract, collect, some_frames
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.core.columns import Columns
 from feeds.base import Feed
 from feeds.clock import ManualClock, Pacer
 from feeds.errors import FeedEnded, FeedFormatError, FeedOpenError
-from feeds.frame import CHANNELS, Frame
-from feeds.frame_stream import FrameStreamReader, FrameStreamWriter, frames_of, rows_of
+from feeds.frame import CHANNELS, Frame, frames_of, rows_of
+from feeds.frame_stream import FrameStreamReader, FrameStreamWriter
 from feeds.replay import ReplayFeed
 
 
@@ -222,10 +220,8 @@ def test_flipped_bytes_never_raise_nor_lie(tmp_path_factory: pytest.TempPathFact
     )
 )
 def test_frames_and_arrays_are_the_same_thing(frames: list[Frame]) -> None:
-    """To an array and back changes nothing; the core's own columns agree."""
+    """To an array and back changes nothing."""
     assert list(map(repr, frames)) == list(map(repr, frames_of(rows_of(frames))))
-    assert np.array_equal(Columns.of(frames).data, rows_of(frames), equal_nan=True)
-    assert list(map(repr, Columns.of(frames).frames())) == list(map(repr, frames_of(rows_of(frames))))
 
 
 def test_replay_gives_increasing_times(record: Path) -> None:
