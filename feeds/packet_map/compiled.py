@@ -12,7 +12,8 @@ from collections.abc import Callable
 from typing import Any, Final
 
 from feeds.frame import FLAGS, NAN, Frame
-from feeds.packet_map.model import FRAME_NUMBER, INTEGERS, TYPES, VELOCITY, Packet, Placed
+from feeds.packet_map.model import Packet, Placed
+from feeds.packet_map.places import FRAME_NUMBER, INTEGERS, TYPES, VELOCITY
 
 Values = dict[str, Any]
 FrameOf = Callable[[bytes, float], Frame]

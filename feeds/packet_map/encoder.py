@@ -7,7 +7,8 @@ import struct
 from typing import Any, Final
 
 from feeds.frame import FLAGS, Frame
-from feeds.packet_map.model import FRAME_NUMBER, INTEGERS, TYPES, VELOCITY, FieldPlace, Packet, PacketMap
+from feeds.packet_map.model import Packet, PacketMap
+from feeds.packet_map.places import FRAME_NUMBER, INTEGERS, TYPES, VELOCITY, FieldPlace
 
 _INTEGER_LIMITS: Final = {
     name: (0 if name[0] == "u" else -(1 << (int(name[1:]) - 1)), (1 << (int(name[1:]) - (name[0] == "i"))) - 1)
