@@ -37,18 +37,18 @@ class Line:
         self.tx = np.cos(reference.heading_rad)
         self.ty = np.sin(reference.heading_rad)
         self.curvature = reference.curvature_pm
-        self._table = np.column_stack((self.x, self.y, self.tx, self.ty, self.curvature))
+        self._table = np.stack((self.x, self.y, self.tx, self.ty, self.curvature))
         self.unique_m = 0.5 / max(float(np.nanmax(np.abs(self.curvature))), 1e-6)
         """Less far off the line than this a place is the only one near it, from wherever it is looked for [m]."""
         # plain floats for single positions: many times faster than arrays of one, with the same results to the bit
-        self._nodes = [tuple(node) for node in self._table.tolist()]
+        self._nodes = list(zip(*self._table.tolist(), strict=True))
 
     def _rows(self, i: NDArray[np.intp]) -> Floats:
-        """What is known of nodes ``i`` (which may run over the seam), shape (n, 5)."""
-        return self._table.take(i, axis=0, mode="wrap" if self.closed else "clip")
+        """What is known of nodes ``i`` (which may run over the seam), shape (5, n)."""
+        return self._table.take(i, axis=1, mode="wrap" if self.closed else "clip")
 
     def _along(self, x: Floats, y: Floats, rows: Floats) -> Floats:
-        along: Floats = (x - rows[:, 0]) * rows[:, 2] + (y - rows[:, 1]) * rows[:, 3]
+        along: Floats = (x - rows[0]) * rows[2] + (y - rows[1]) * rows[3]
         return along
 
     def project(self, x: Floats, y: Floats, guess_m: Floats) -> tuple[Floats, Floats, NDArray[np.bool_]]:
@@ -63,10 +63,10 @@ class Line:
         i = self._inside(np.floor(guess_m / self.step_m).astype(np.intp))
         for _ in range(_STEPS):
             rows = self._rows(i)
-            dx, dy, tx, ty = x - rows[:, 0], y - rows[:, 1], rows[:, 2], rows[:, 3]
+            dx, dy, tx, ty = x - rows[0], y - rows[1], rows[2], rows[3]
             here = dx * tx + dy * ty
             # one metre along the car's own path is 1 / (1 - k d) metres of the line
-            stretch = np.minimum(np.maximum(1.0 - rows[:, 4] * (dy * tx - dx * ty), 0.25), 4.0)
+            stretch = np.minimum(np.maximum(1.0 - rows[4] * (dy * tx - dx * ty), 0.25), 4.0)
             jump = np.floor(here / (stretch * self.step_m))
             if not all_near:
                 jump = np.where(near, jump, 0.0)
@@ -101,7 +101,7 @@ class Line:
         with np.errstate(divide="ignore", invalid="ignore"):
             part = np.where(found, here / (here - after), np.nan)
         place = np.asarray((i + part) * self.step_m, dtype=np.float64)
-        px, py, tx, ty = (rows[:, k] + part * (following[:, k] - rows[:, k]) for k in range(4))
+        px, py, tx, ty = rows[:4] + part * (following[:4] - rows[:4])
         offset: Floats = ((y - py) * tx - (x - px) * ty) / np.sqrt(tx * tx + ty * ty)
         return place, offset, found & np.isfinite(place)
 
