@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Final
-
-import numpy as np
 
 from coach.core.bands import Bands
 from coach.core.car import Car
@@ -98,7 +97,7 @@ class Case:
             return whole
         return min(whole, math.hypot(*(self.bands.sigma(corner, f"loss_{p}_s") for p in parts)))
 
-    @property
+    @cached_property
     def arrival_s(self) -> float:
         """What coming slower to the corner cost up to the braking: the loss of what was before it [s]."""
         lack = -self.driven.gaps.get("arrival_mps", 0.0)
@@ -108,7 +107,7 @@ class Case:
     def drop_mps(self) -> float:
         """How much lower the lowest speed is than usual, 0 if it is not [m/s]."""
         gap = self.g("min_speed_mps")
-        return float(np.fmax(-gap, 0.0))
+        return max(-gap, 0.0) if gap == gap else 0.0
 
     def evidence(self, *names: str) -> dict[str, float]:
         """The named measures with their gaps."""
