@@ -118,11 +118,5 @@ def _terminal(bus: Subscriber, address: str, console: Console | None, stop: Call
 
 def _overlay(bus: Subscriber, settings: Settings, stop: Callable[[], bool]) -> str:
     newest, ended = Newest(), threading.Event()
-    reader = threading.Thread(target=listen, args=(bus, newest, ended, lambda: None), name="watch", daemon=True)
-    reader.start()
-    try:
-        closed = run_window(newest, settings, lambda: stop() or ended.is_set())
-        return "the run ended" if ended.is_set() and not closed else ""
-    finally:
-        ended.set()
-        reader.join(timeout=2.0)
+    closed = run_window(newest, settings, lambda: stop() or ended.is_set(), wait=lambda: listen(bus, newest, ended))
+    return "the run ended" if ended.is_set() and not closed else ""

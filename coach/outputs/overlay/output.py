@@ -14,6 +14,8 @@ from coach.outputs.overlay.settings import Settings, save
 from coach.outputs.overlay.window import OverlayWindow
 
 FRAME_S = 1 / 30
+LEAST_S = 0.75 * FRAME_S
+"""Views come 30 times a second, some a little early: such a one is not waited for twice."""
 STALE_S = 1.0
 KEEP_S = 2.0
 
@@ -49,30 +51,33 @@ def run_window(
     stop: Callable[[], bool],
     keep: Callable[[Settings], None] = save,
     on_painted: Callable[[View | None, Caption | None], None] | None = None,
+    wait: Callable[[], None] = lambda: time.sleep(FRAME_S),
 ) -> bool:
     """Show ``newest`` until ``stop()`` or the window is closed by the user; True in the second case.
 
-    OutputError when there is no display.
+    ``wait()`` is called between two pictures; it returns when there may be something new, or what the user did must
+    be looked at. OutputError when there is no display.
     """
     window = OverlayWindow(settings)
     closed = False
     kept, keep_at = settings, 0.0
     try:
-        due = time.monotonic()
         while not stop():
+            began = time.monotonic()
             if not window.pump():
                 closed = True
                 break
             view, caption, fresh = newest.read()
             if window.show(view, caption, fresh) and on_painted is not None:
                 on_painted(view, caption)
-            if window.settings != kept and due > keep_at:
+            if window.settings != kept and began > keep_at:
                 # not at each of the many steps of a move, and not only at the end: the end may be a kill
                 keep(window.settings)
-                kept, keep_at = window.settings, due + KEEP_S
-            # an absolute schedule, so that a slow frame does not slow the rate; never a backlog of frames
-            due = max(due + FRAME_S, time.monotonic())
-            time.sleep(max(0.0, due - time.monotonic()))
+                kept, keep_at = window.settings, began + KEEP_S
+            wait()
+            early_s = began + LEAST_S - time.monotonic()
+            if early_s > 0.0:
+                time.sleep(early_s)
     finally:
         if window.settings != kept:
             keep(window.settings)
