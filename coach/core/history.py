@@ -46,13 +46,11 @@ class History:
         self._stop += n
 
     def add_one(self, row: list[float], u_m: float, offset_m: float, speed_mps: float) -> None:
-        """Keep one located frame; ``row`` is its value of each channel."""
+        """Keep one located frame; ``row`` is its value of each channel, and is used up."""
         # put among the others when they are next looked at: one after the other costs several times as much
-        waiting = self._waiting
-        waiting.fromlist(row)
-        waiting[_SPEED - len(CHANNELS)] = speed_mps
-        waiting.append(u_m)
-        waiting.append(offset_m)
+        row[_SPEED] = speed_mps
+        row += (u_m, offset_m)
+        self._waiting.fromlist(row)
 
     def _take_in(self) -> None:
         """Put the frames that came one by one among the others."""

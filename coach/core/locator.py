@@ -170,7 +170,7 @@ class Locator:
         if self.lost:
             return None
         t, v = row[_T], row[_V]
-        if not math.isfinite(v):
+        if v != v:
             v = self._v
         step = 0.5 * (v + self._v) * (t - self._t)
         if self.line is not None:
