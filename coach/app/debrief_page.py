@@ -9,8 +9,9 @@ from typing import Final
 
 import numpy as np
 
-from coach.app.debrief import SHOWN_GAINS, Debrief, Gain, LapLoss, known, mean_losses
+from coach.app.debrief import SHOWN_GAINS, Debrief, Gain, LapLoss, known
 from coach.app.lap_traces import lap_traces
+from coach.app.mean_losses import mean_losses
 from coach.app.remembering import session_attempts
 from coach.app.rerun import Rerun, settle_findings
 from coach.app.setup import Setup

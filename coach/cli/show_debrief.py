@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from rich.table import Table
 
-from coach.app.debrief import SHOWN_GAINS, START, Debrief, mean_losses
+from coach.app.debrief import SHOWN_GAINS, START, Debrief
+from coach.app.mean_losses import mean_losses
 from coach.cli.show import as_json, console, say, spark
 from coach.core.advice import to_do, what
 from coach.core.values import KMH
