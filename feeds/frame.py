@@ -7,7 +7,7 @@ a feature whose channel is absent is off.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from itertools import repeat
 from operator import attrgetter
 from typing import Any, Final
@@ -58,6 +58,12 @@ CHANNELS: Final = tuple(name for name in Frame.__struct_fields__ if name not in 
 """What is recorded and worked on, in this order: places are in the local plane by then, and frames in sequence."""
 
 _take = attrgetter(*CHANNELS)
+
+
+def has_place(fields: Collection[str]) -> bool:
+    """Whether these fields tell where the car is."""
+    has = set(fields)
+    return {"x_m", "y_m"} <= has or {"lat_deg", "lon_deg"} <= has or bool(has & {"lap_distance_m", "lap_fraction"})
 
 
 def rows_of(frames: Iterable[Frame]) -> Floats:

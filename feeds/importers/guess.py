@@ -8,9 +8,9 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from feeds.frame import COUNTS, Floats
+from feeds.frame import COUNTS, Floats, has_place
 from feeds.importers import motion
-from feeds.importers.column_map import Choice, ColumnMap, has_place
+from feeds.importers.column_map import Choice, ColumnMap
 from feeds.importers.table import Table
 from feeds.importers.words import VOCABULARY, likeness, unit_behind
 from feeds.units import UNITS, known_unit

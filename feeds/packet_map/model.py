@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
+from feeds.frame import has_place
 from feeds.packet_map.places import (
     FRAME_NUMBER,
     MAX_PACKET,
@@ -137,9 +138,7 @@ class PacketMap(Strict):
             lacking = [name for name, fields in kinds.items() if key not in fields and name in every]
             if lacking and self.clock == "packet":
                 raise ValueError(f"packets are joined by {key}, which {', '.join(lacking)} has not")
-        if not (
-            {"x_m", "y_m"} <= given or {"lat_deg", "lon_deg"} <= given or given & {"lap_distance_m", "lap_fraction"}
-        ):
+        if not has_place(given):
             raise ValueError("no packet has a place: x_m and y_m, lat_deg and lon_deg, lap_distance_m or lap_fraction")
         return self
 
