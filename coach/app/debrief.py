@@ -21,6 +21,8 @@ SCHEMA: Final = 1
 START: Final = "start"
 """Name of the entry for the stretch from the line to the first corner."""
 TOO_SLOW: Final = "too slow"
+FAR: Final = SLOW - 1.0
+"""A best lap this far off the reference's time was driven in another car, or not in earnest (common practice)."""
 SHOWN_GAINS: Final = 3
 """A person can work on this many at most."""
 
@@ -120,7 +122,19 @@ def debrief(result: Rerun, setup: Setup) -> Debrief:
         setup.reference.lap_time_s,
         _gains(good, names),
         _spread(good, names),
-        setup.notes,
+        (*setup.notes, *unlike(best.time_s, setup.reference.lap_time_s)) if best is not None else setup.notes,
+    )
+
+
+def unlike(best_s: float, reference_s: float) -> tuple[str, ...]:
+    """What is to be said of laps that are far from the reference's pace; nothing when they are near it."""
+    off = best_s / reference_s - 1.0
+    if abs(off) <= FAR:
+        return ()
+    what = "slower" if off > 0.0 else "faster"
+    return (
+        f"the best lap is {abs(off):.0%} {what} than the reference: another car, or another pace. Little can be told "
+        f"from such a comparison; make a profile from laps like these (coach survey)",
     )
 
 

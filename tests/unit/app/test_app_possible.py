@@ -1,4 +1,4 @@
-"""The possible best from own pieces, and what a debrief calls a fault."""
+"""The possible best from own pieces, and what a debrief calls a fault or says of laps that are not alike."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import msgspec
 import numpy as np
 import pytest
 
+from coach.app.debrief import unlike
 from coach.app.possible import possible_best
 from coach.core.advice import what
 from coach.core.passes import Driven
@@ -50,3 +51,10 @@ def test_a_piece_is_not_entered_faster_than_the_one_before_gave() -> None:
 def test_rolling_is_told_in_metres() -> None:
     """The amount of coasting is metres, and is told as metres."""
     assert "rolls for 112 m" == what("coasting", 112.0)
+
+
+def test_laps_far_from_the_pace_of_the_reference_are_named() -> None:
+    """A third slower or faster than the reference is said, with what to do; a tenth slower is a driver who learns."""
+    assert () == unlike(99.0, 90.0)
+    assert "34% slower" in unlike(120.6, 90.0)[0]
+    assert "39% faster" in unlike(55.0, 90.0)[0]
