@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from coach.core.columns import Columns
+from coach.core.columns import Columns, Floats
 from coach.core.short_rows import largest, least
 from feeds.frame import CHANNELS
 
@@ -36,6 +36,15 @@ _LARGEST: Final = [MOST[name] for name in CHANNELS]
 def possible(chunk: Columns) -> bool:
     """Whether a car can have every value in ``chunk``; meant for a few frames."""
     return not np.count_nonzero(np.abs(chunk.data) > _MOST)
+
+
+def _beyond(row: Floats, most: float) -> bool:
+    """Whether one of the values of a channel, shape (n,), is larger than ``most``, either sign."""
+    top = largest(row)
+    if top != top:
+        # an absent value hides what else there is
+        return bool(np.count_nonzero(np.abs(row) > most))
+    return top > most or least(row) < -most
 
 
 @dataclass
@@ -71,12 +80,9 @@ class Intake:
 
     def _possible(self, chunk: Columns) -> Columns:
         """Values that no car can have become absent, whatever sent them."""
-        # an absent value hides what else its channel has
-        if all(largest(row) <= most and least(row) >= -most for row, most in zip(chunk.data, _LARGEST, strict=True)):
+        if not any(map(_beyond, chunk.data, _LARGEST)):
             return chunk
         beyond = np.abs(chunk.data) > _MOST
-        if not beyond.any():
-            return chunk
         self.counts["impossible_value"] += int(beyond.sum())
         return Columns(np.where(beyond, np.nan, chunk.data))
 
