@@ -22,6 +22,7 @@ from feeds.plane import Plane
 from feeds.plausible import Gate
 
 _ERROR_PAUSE_S: Final = 0.05
+_WAITED_S: Final = 0.0002
 _LEARN_FRAMES: Final = 60
 """Frames from which a feed without a description learns which channels its sender gives."""
 
@@ -111,16 +112,19 @@ class Feed(ABC):
 
     def read_many(self, max_frames: int, timeout_s: float) -> list[Frame]:
         """What has arrived, at most ``max_frames``; waits up to ``timeout_s`` [s] for the first. Raises FeedEnded."""
+        asked_s = self._clock.monotonic()
         first = self.read(timeout_s)
         if first is None:
             return []
         out = [first]
         ready = self._ready
+        # what had to be waited for came just now: no other is there yet, and to look costs as much as the frame
+        alone = self._clock.monotonic() - asked_s > _WAITED_S
         try:
             while len(out) < max_frames:
                 if ready:
                     out.append(ready.popleft())
-                elif not self._take(0.0):
+                elif alone or not self._take(0.0):
                     break
         except FeedEnded:
             pass  # said again by the next read, after these frames

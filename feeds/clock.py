@@ -60,3 +60,10 @@ class Pacer:
             self._start_s, self._first_t_s = now, t_s
         self._last_t_s = t_s
         return self._start_s + (t_s - self._first_t_s) / self._speed - now
+
+    def wait(self, t_s: float, timeout_s: float = math.inf) -> bool:
+        """Wait for the frame of session time ``t_s``, at most ``timeout_s`` [s]; whether it is due now."""
+        wait_s = self.due_in(t_s)
+        if wait_s > 0.0:
+            self._clock.sleep(min(wait_s, timeout_s))
+        return wait_s <= max(timeout_s, 0.0)

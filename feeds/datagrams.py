@@ -44,13 +44,22 @@ class Datagrams:
         except OSError as error:
             self._socket.close()
             raise FeedOpenError(f"{where}: {_why(error)}") from error
+        # the same socket twice, as each change of a time limit is a call of the system: one waits, one looks
+        self._at_once = self._socket.dup()
+        self._at_once.settimeout(0.0)
+        self._timeout_s = 0.0
         self.port: int = self._socket.getsockname()[1]
 
     def receive(self, timeout_s: float) -> bytes | None:
         """One datagram; empty when one came from another sender; None when none came in time. May raise OSError."""
-        self._socket.settimeout(timeout_s)
+        inlet = self._at_once
+        if timeout_s > 0.0:
+            inlet = self._socket
+            if timeout_s != self._timeout_s:
+                self._timeout_s = timeout_s
+                inlet.settimeout(timeout_s)
         try:
-            data, sender = self._socket.recvfrom(_MAX_DATAGRAM)
+            data, sender = inlet.recvfrom(_MAX_DATAGRAM)
         except (TimeoutError, BlockingIOError):
             return None
         self._counters.add("received")
@@ -70,6 +79,7 @@ class Datagrams:
 
     def close(self) -> None:
         """Give the port back."""
+        self._at_once.close()
         self._socket.close()
 
 

@@ -38,7 +38,7 @@ _LINE: Final = (_fields("x_m", "y_m"),)
 FEATURES: Final = (
     _Need("place on the lap", _PLACE),
     _Need("time against the reference", _PLACE),
-    _Need("minimum and exit speed", (_fields("speed_mps"),), "a few tenths of a metre per second too smooth"),
+    _Need("lowest and exit speed", (_fields("speed_mps"),), "a few tenths of a metre per second too smooth"),
     _Need("brake points", (_fields("brake"),), "good to some 4 m; a light brake looks like a lift"),
     _Need("brake effort and release", (_fields("brake"),), "effort is good, the release only to some 8 m"),
     _Need("throttle points", (_fields("throttle"),), "first throttle to some 7 m, full throttle to some 20 m; late ones"
@@ -72,8 +72,3 @@ def features(channels: Channels) -> list[Feature]:
             Feature(need.name, "inferred", f"{from_what} inferred from the motion: {need.coarse or 'less exact'}")
         )
     return out
-
-
-def feature_lines(channels: Channels) -> list[str]:
-    """The same as text, one line per feature."""
-    return [f"{f.name}: {f.state}" + (f" ({f.why})" if f.why else "") for f in features(channels)]

@@ -7,11 +7,17 @@ a feature whose channel is absent is off.
 from __future__ import annotations
 
 import math
-from typing import Final
+from collections.abc import Collection, Iterable
+from itertools import repeat
+from operator import attrgetter
+from typing import Any, Final
 
 import msgspec
+import numpy as np
+from numpy.typing import NDArray
 
 NAN = math.nan
+Floats = NDArray[np.float64]
 
 
 class Frame(msgspec.Struct, frozen=True, gc=False, omit_defaults=True):
@@ -45,5 +51,46 @@ class Frame(msgspec.Struct, frozen=True, gc=False, omit_defaults=True):
     seq: int | None = None
 
 
+COUNTS: Final = frozenset({"lap", "gear", "wheels_off"})
+FLAGS: Final = frozenset({"in_pit", "traction_control", "anti_lock"})
+"""Channels that are whole numbers, and those that are yes or no; where channels are arrays all are floats."""
 CHANNELS: Final = tuple(name for name in Frame.__struct_fields__ if name not in ("lat_deg", "lon_deg", "seq"))
 """What is recorded and worked on, in this order: places are in the local plane by then, and frames in sequence."""
+
+_take = attrgetter(*CHANNELS)
+
+
+def has_place(fields: Collection[str]) -> bool:
+    """Whether these fields tell where the car is."""
+    has = set(fields)
+    return {"x_m", "y_m"} <= has or {"lat_deg", "lon_deg"} <= has or bool(has & {"lap_distance_m", "lap_fraction"})
+
+
+def rows_of(frames: Iterable[Frame]) -> Floats:
+    """Frames side by side: shape (channels, n)."""
+    rows = [_take(frame) for frame in frames]
+    if not rows:
+        return np.empty((len(CHANNELS), 0))
+    # None becomes NaN by the conversion
+    return np.ascontiguousarray(np.array(rows, dtype=np.float64).T)
+
+
+def frames_of(data: Floats) -> list[Frame]:
+    """The frames of an array of shape (channels, n)."""
+    columns: dict[str, Iterable[Any]] = {}
+    for name, row in zip(CHANNELS, data, strict=True):
+        if np.isnan(row).all():
+            continue
+        values = row.tolist()
+        if name in COUNTS:
+            # an infinite or huge count has no integer; the gate refuses what is out of range
+            columns[name] = [int(v) if abs(v) < 1e9 else None for v in values]
+        elif name in FLAGS:
+            columns[name] = [None if v != v else v != 0.0 for v in values]
+        else:
+            columns[name] = values
+    fields = Frame.__struct_fields__
+    absent = Frame(0.0)
+    ordered = [columns.get(name) or repeat(getattr(absent, name)) for name in fields]
+    ordered[0] = data[0].tolist()
+    return [Frame(*row) for row in zip(*ordered, strict=False)]

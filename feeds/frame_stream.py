@@ -8,24 +8,17 @@ from __future__ import annotations
 
 import os
 import zlib
-from collections.abc import Iterable, Iterator, Sequence
-from itertools import repeat
-from operator import attrgetter
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
 import numpy as np
 import pyarrow as pa
-from numpy.typing import NDArray
 
 from feeds.errors import FeedFormatError, FeedOpenError
-from feeds.frame import CHANNELS, Frame
-
-Floats = NDArray[np.float64]
+from feeds.frame import CHANNELS, Floats
 
 FRAME_FILE: Final = "frames.arrows"
-_COUNTS: Final = frozenset({"lap", "gear", "wheels_off"})
-_FLAGS: Final = frozenset({"in_pit", "traction_control", "anti_lock"})
 _SCHEMA: Final = pa.schema([(name, pa.float64()) for name in CHANNELS])
 _END: Final = b"\xff\xff\xff\xff\x00\x00\x00\x00"
 """The end-of-stream mark of the Arrow IPC format: a file that ends with it was closed in good order."""
@@ -33,37 +26,6 @@ _MARK: Final = b"\xff\xff\xff\xff"
 """Every message of the format begins with it."""
 _MAX_PICKED_UP: Final = 1000
 _BLOCK: Final = 1 << 16
-_take = attrgetter(*CHANNELS)
-
-
-def rows_of(frames: Iterable[Frame]) -> Floats:
-    """Frames side by side: shape (channels, n)."""
-    rows = [_take(frame) for frame in frames]
-    if not rows:
-        return np.empty((len(CHANNELS), 0))
-    # None becomes NaN by the conversion
-    return np.ascontiguousarray(np.array(rows, dtype=np.float64).T)
-
-
-def frames_of(data: Floats) -> list[Frame]:
-    """The frames of an array of shape (channels, n)."""
-    columns: dict[str, Iterable[Any]] = {}
-    for name, row in zip(CHANNELS, data, strict=True):
-        if np.isnan(row).all():
-            continue
-        values = row.tolist()
-        if name in _COUNTS:
-            # an infinite or huge count has no integer; the gate refuses what is out of range
-            columns[name] = [int(v) if abs(v) < 1e9 else None for v in values]
-        elif name in _FLAGS:
-            columns[name] = [None if v != v else v != 0.0 for v in values]
-        else:
-            columns[name] = values
-    fields = Frame.__struct_fields__
-    absent = Frame(0.0)
-    ordered = [columns.get(name) or repeat(getattr(absent, name)) for name in fields]
-    ordered[0] = data[0].tolist()
-    return [Frame(*row) for row in zip(*ordered, strict=False)]
 
 
 class _Collect:
@@ -97,7 +59,9 @@ class FrameStreamWriter:
 
     def __init__(self, path: Path) -> None:
         self._sink = _Collect()
-        self._writer = pa.ipc.new_stream(self._sink, _SCHEMA, options=pa.ipc.IpcWriteOptions(compression="lz4"))
+        # no threads: for so few frames they would be woken once a column, for longer than the packing takes
+        options = pa.ipc.IpcWriteOptions(compression="lz4", use_threads=False)
+        self._writer = pa.ipc.new_stream(self._sink, _SCHEMA, options=options)
         self._file: BinaryIO = open(path, "xb", buffering=0)  # noqa: SIM115 - closed by close()
         self._size = 0
         try:

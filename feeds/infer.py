@@ -13,12 +13,9 @@ from typing import Final
 
 import msgspec
 import numpy as np
-from numpy.typing import NDArray
 
-from feeds.frame import Frame
+from feeds.frame import Floats, Frame
 from feeds.plausible import MAX_SPEED_MPS
-
-Floats = NDArray[np.float64]
 
 JERK_DENSITY: Final = 60.0
 """White jerk [m^2/s^5]: a car goes from full throttle to 10 m/s^2 of braking in about 0.3 s, some times a lap."""

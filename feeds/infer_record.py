@@ -5,11 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
+from feeds.frame import Floats
 from feeds.infer import MAX_GAP_S, PedalScale, predict, speed_noise
-
-Floats = NDArray[np.float64]
 
 
 def smooth_acceleration(t_s: Floats, speed_mps: Floats) -> tuple[Floats, Floats, float]:

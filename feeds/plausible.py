@@ -18,7 +18,7 @@ from typing import Final
 import msgspec
 
 from feeds.counters import Counters
-from feeds.frame import NAN, Frame
+from feeds.frame import COUNTS, NAN, Frame
 
 MAX_SPEED_MPS: Final = 150.0
 MAX_JUMP_M: Final = 200.0
@@ -55,7 +55,6 @@ _CLAMPED: Final = tuple(
     for name, low, high, _ in RANGES
 )
 _take = attrgetter(*(name for name, *_ in RANGES))
-_COUNTS: Final = frozenset({"lap", "gear", "wheels_off"})
 _TOGETHER: Final = {"x_m": "y_m", "y_m": "x_m", "lat_deg": "lon_deg", "lon_deg": "lat_deg"}
 
 
@@ -74,7 +73,7 @@ def sound(frame: Frame, counters: Counters) -> Frame | None:
             changes.setdefault(name, min(max(value, low), high))
             continue
         counters.add(kind)
-        changes[name] = None if name in _COUNTS else NAN
+        changes[name] = None if name in COUNTS else NAN
         if name in _TOGETHER:
             changes[_TOGETHER[name]] = NAN
     return msgspec.structs.replace(frame, **changes) if changes else frame

@@ -13,8 +13,8 @@ from typing import ClassVar
 from feeds.base import Channels, Feed
 from feeds.clock import Clock, Pacer
 from feeds.errors import FeedEnded
-from feeds.frame import Frame
-from feeds.frame_stream import FrameStreamReader, frames_of
+from feeds.frame import Frame, frames_of
+from feeds.frame_stream import FrameStreamReader
 
 
 class ReplayFeed(Feed):
@@ -50,12 +50,7 @@ class ReplayFeed(Feed):
         if self._at_once:
             frames, self._waiting = self._waiting, deque()
             return frames
-        wait_s = self._pacer.due_in(self._waiting[0].t_s)
-        if wait_s > 0.0:
-            self._clock.sleep(min(wait_s, timeout_s))
-            if wait_s > timeout_s:
-                return None
-        return (self._waiting.popleft(),)
+        return (self._waiting.popleft(),) if self._pacer.wait(self._waiting[0].t_s, timeout_s) else None
 
     def _fill(self) -> None:
         for data in self._batches:

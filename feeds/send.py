@@ -44,9 +44,7 @@ def send(
         raise FeedOpenError(f"udp {host}:{port}: the address is not known on this machine ({error})") from error
     with socket.socket(family, kind, protocol) as out:
         for number, frame in enumerate(frames):
-            wait_s = pacer.due_in(frame.t_s)
-            if wait_s > 0.0:
-                clock.sleep(wait_s)
+            pacer.wait(frame.t_s)
             data = encode(frame if frame.seq is not None else msgspec.structs.replace(frame, seq=number), fmt)
             try:
                 out.sendto(data, address)

@@ -109,8 +109,3 @@ def known_unit(text: str) -> str:
 def plain_unit(text: str) -> str:
     """``text`` as this table writes the unit, or as it is when no unit is known by it: % is percent, kph km/h."""
     return known_unit(text) or text
-
-
-def factor(field: str, unit: str) -> float:
-    """What a value of ``unit`` is multiplied by to get ``field``; KeyError when the unit does not measure it."""
-    return UNITS[field][unit]

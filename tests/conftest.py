@@ -1,4 +1,4 @@
-"""What every test is held to: it leaves no thread, socket or file open."""
+"""What every test is held to (it leaves no thread, socket or file open), and what many need."""
 
 from __future__ import annotations
 
@@ -7,12 +7,16 @@ import os
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 _SETTLE_S = 2.0
+# how long an example takes says something of the machine, not of what must hold
+settings.register_profile("coach", deadline=None)
+settings.load_profile("coach")
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -63,3 +67,17 @@ def nothing_left_open(request: pytest.FixtureRequest, tmp_path_factory: pytest.T
 def repository() -> Path:
     """The folder of the repository."""
     return Path(__file__).parent.parent
+
+
+@pytest.fixture
+def coach(capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, str, str]]:
+    """Runs a command line in this process: exit code, standard output, standard error."""
+    from coach.cli.root import guarded, make_app
+
+    def call(*arguments: object) -> tuple[int, str, str]:
+        given = [str(a) for a in arguments]
+        code = guarded(lambda: make_app(given[0])(args=given))
+        out = capsys.readouterr()
+        return code, out.out, out.err
+
+    return call

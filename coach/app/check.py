@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -12,6 +11,7 @@ from typing import Final
 from coach.app.check_models import Expectation, ExpectationsFileError, ExpectationsModel
 from coach.app.compare import compare, laps, short
 from coach.app.plan_changes import plan_changes
+from coach.app.replane import on_plane_of
 from coach.app.rerun import rerun, settle_findings
 from coach.app.setup import Setup, session_setup
 from coach.core.values import Decision, Pass
@@ -21,7 +21,7 @@ from coach.profile.rule_files import rule_paths
 from coach.profile.yaml_file import YamlFile
 from coach.profile.yaml_tree import line_of
 from coach.session.header import HEADER_FILE
-from coach.session.log import decision_line, read_lines, read_log
+from coach.session.log import decision_line, read_lines, read_log, write_log
 from coach.session.reader import SessionReader
 
 EXPECT_FILE: Final = "expect.yaml"
@@ -29,7 +29,7 @@ SHOWN: Final = 12
 
 
 class CheckError(CoachError):
-    """There is nothing to check, or a golden log can not be written."""
+    """There is nothing to check."""
 
 
 @dataclass
@@ -45,13 +45,13 @@ class Checked:
 
 @dataclass(frozen=True)
 class Played:
-    """A session as it was played again: what an expectation is held against."""
+    """A session as it was played again: what an expectation is held against. ``laps`` were driven, whole or in part."""
 
     folder: Path
     names: tuple[str, ...]
     decisions: tuple[Decision, ...]
     passes: tuple[Pass, ...]
-    driven_laps: tuple[int, ...]
+    laps: tuple[int, ...]
 
 
 def sessions_in(folder: Path) -> list[Path]:
@@ -88,18 +88,17 @@ def check_session(session: Path, renew: bool = False) -> Checked:
     setup = session_setup(reader, model.profile, rules)
     _known_corners(file, setup)
     as_driven = model.profile is None and model.rules is None
-    result = rerun(reader.batches(1 << 16), setup, changes=plan_changes(reader) if as_driven else ())
-    played = Played(
-        session,
-        tuple(c.name for c in setup.corners),
-        tuple(result.happened.decisions),
-        tuple(settle_findings(result)),
-        tuple(lap.lap for lap in result.happened.laps),
-    )
+    batches = on_plane_of(setup.reference, reader.header, reader.batches(1 << 16))
+    result = rerun(batches, setup, changes=plan_changes(reader) if as_driven else ())
+    decisions, passes = tuple(result.happened.decisions), tuple(settle_findings(result))
+    laps_there = sorted({row.lap for rows in (decisions, passes, result.happened.laps) for row in rows})
+    played = Played(session, tuple(c.name for c in setup.corners), decisions, passes, tuple(laps_there))
     done = Checked(session, len(model.expect), spoken=sum(d.outcome == "spoken" for d in played.decisions))
     for i, one in enumerate(model.expect):
         if one.same_as is not None and renew:
-            done.renewed.append(_renew(session / one.same_as, played.decisions))
+            golden = session / one.same_as
+            write_log(golden, played.decisions)
+            done.renewed.append(golden)
             continue
         line = line_of(file.tree, ("expect", i))
         done.failures += [f"{file.path}:{line}: {problem}" for problem in judge(one, played)]
@@ -122,9 +121,11 @@ def judge(one: Expectation, played: Played) -> list[str]:
     """What of ``one`` does not hold; empty when it does."""
     if one.same_as is not None:
         return _same(played.folder / one.same_as, played)
+    first, last = one.lap_range
+    if one.laps is not None and not any(first <= lap <= last for lap in played.laps):
+        return [f"{_where(one)}found no such lap; driven: {laps(played.laps)}"]
     if one.found is not None or one.not_found is not None:
         return _faults(one, played)
-    first, last = one.lap_range
     there = [d for d in played.decisions if first <= d.lap <= last and one.corner in (None, d.corner)]
     spoken = [d for d in there if d.outcome == "spoken"]
     where = _where(one)
@@ -187,16 +188,6 @@ def _same(golden: Path, played: Played) -> list[str]:
     )
     cut = [*what[:SHOWN], *([f"and {len(what) - SHOWN} more corners"] if len(what) > SHOWN else [])]
     return [f"the log differs from {golden.name} from line {first + 1} on: {'; '.join(cut)}"]
-
-
-def _renew(path: Path, decisions: Sequence[Decision]) -> Path:
-    fresh = path.with_name(path.name + ".new")
-    try:
-        fresh.write_text("".join(decision_line(d) + "\n" for d in decisions), encoding="utf-8", newline="\n")
-        os.replace(fresh, path)
-    except OSError as error:
-        raise CheckError(f"{path}: the golden log can not be written ({error.strerror})") from error
-    return path
 
 
 def renew_command(folder: Path) -> str:

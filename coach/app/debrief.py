@@ -15,10 +15,16 @@ from coach.app.rerun import Rerun, settle_findings
 from coach.app.setup import Setup
 from coach.core.passes import PARTS, Piece
 from coach.core.values import Finding, Pass
+from coach.survey.laps import SLOW
 
 SCHEMA: Final = 1
 START: Final = "start"
 """Name of the entry for the stretch from the line to the first corner."""
+TOO_SLOW: Final = "too slow"
+FAR: Final = SLOW - 1.0
+"""A best lap this far off the reference's time was driven in another car, or not in earnest (common practice)."""
+SHOWN_GAINS: Final = 3
+"""A person can work on this many at most."""
 
 
 class CornerLoss(msgspec.Struct, frozen=True):
@@ -96,11 +102,13 @@ def debrief(result: Rerun, setup: Setup) -> Debrief:
         corners = _corners(done.lap, pieces[done.lap], names, by_pass)
         delta = math.fsum(c.loss_s + c.loss_straight_s for c in corners)
         laps.append(LapLoss(done.lap, done.time_s, done.valid, delta, corners, done.why_invalid))
+    laps = _without_slow(laps)
+    slow = {lap.lap for lap in laps if lap.why_invalid == TOO_SLOW}
     valid = [lap for lap in laps if lap.valid]
     best = min(valid, key=lambda lap: lap.time_s, default=None)
-    good = [p for p in passes if p.valid]
+    good = [p for p in passes if p.valid and p.lap not in slow]
     possible, _ = possible_best(
-        [d for d in result.pipeline.kept or [] if _counts(d.lap, d.corner, by_pass)], len(names)
+        [d for d in result.pipeline.kept or [] if _counts(d.lap, d.corner, by_pass)], result.pipeline.zones
     )
     if best is not None:
         possible = min(possible, best.time_s) if possible == possible else best.time_s
@@ -114,8 +122,31 @@ def debrief(result: Rerun, setup: Setup) -> Debrief:
         setup.reference.lap_time_s,
         _gains(good, names),
         _spread(good, names),
-        setup.notes,
+        (*setup.notes, *unlike(best.time_s, setup.reference.lap_time_s)) if best is not None else setup.notes,
     )
+
+
+def unlike(best_s: float, reference_s: float) -> tuple[str, ...]:
+    """What is to be said of laps that are far from the reference's pace; nothing when they are near it."""
+    off = best_s / reference_s - 1.0
+    if abs(off) <= FAR:
+        return ()
+    what = "slower" if off > 0.0 else "faster"
+    return (
+        f"the best lap is {abs(off):.0%} {what} than the reference: another car, or another pace. Little can be told "
+        f"from such a comparison; make a profile from laps like these (coach survey)",
+    )
+
+
+def _without_slow(laps: list[LapLoss]) -> list[LapLoss]:
+    """A lap far slower than the best was driven in traffic or to cool down: it does not count, as in the survey."""
+    best = min((lap.time_s for lap in laps if lap.valid), default=0.0)
+    return [
+        msgspec.structs.replace(lap, valid=False, why_invalid=TOO_SLOW)
+        if lap.valid and lap.time_s > SLOW * best
+        else lap
+        for lap in laps
+    ]
 
 
 def _counts(lap: int, corner: int, by_pass: dict[tuple[int, int], Pass]) -> bool:
@@ -154,14 +185,15 @@ def _entry(name: str, parts: Mapping[str, float], found: Pass | None) -> CornerL
         middle,
         exit_,
         straight,
-        _known(found.measures) if found is not None else {},
-        _known(found.gaps) if found is not None else {},
+        {name: known(value) for name, value in found.measures.items()} if found is not None else {},
+        {name: known(value) for name, value in found.gaps.items()} if found is not None else {},
         found.findings if found is not None else (),
     )
 
 
-def _known(values: dict[str, float]) -> dict[str, float | None]:
-    return {name: value if math.isfinite(value) else None for name, value in values.items()}
+def known(value: float) -> float | None:
+    """``value``, or None where it is NaN or infinite: a program is told null, not a number that is none."""
+    return value if math.isfinite(value) else None
 
 
 def _gains(passes: Sequence[Pass], names: Sequence[str]) -> tuple[Gain, ...]:

@@ -3,77 +3,41 @@
 from __future__ import annotations
 
 import math
-import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 
-from coach.app.debrief import Debrief, Gain, LapLoss, debrief
+from coach.app.debrief import SHOWN_GAINS, Debrief, Gain, LapLoss, known
 from coach.app.lap_traces import lap_traces
+from coach.app.mean_losses import mean_losses
 from coach.app.remembering import session_attempts
-from coach.app.rerun import Rerun, rerun, settle_findings
-from coach.app.setup import Setup, session_setup
+from coach.app.rerun import Rerun, settle_findings
+from coach.app.setup import Setup
 from coach.core.advice import to_do, what
-from coach.core.values import Decision
+from coach.core.columns import Floats
+from coach.core.values import KMH, Decision
 from coach.core.zones import Zone
 from coach.errors import SessionError
+from coach.files import write_atomically
 from coach.outputs.console import lap_time
 from coach.pages.debrief import CornerView, CueView, DebriefView, GainView, LapChoice, LapView, ScatterView
 from coach.pages.dots import Dot, dots_chart
 from coach.pages.render import signed
-from coach.pages.traces import KMH, Floats, Traces, lap_looks, lap_name, trace_chart
+from coach.pages.traces import Traces, lap_looks, lap_name, trace_chart
 from coach.pages.track_map import TrackMap
 from coach.session.answers import Attempt, share
-from coach.session.reader import SessionReader
 
-PLACES: Final = 3
 BAR_REM_PER_S: Final = 6.0
 MOST_CUES: Final = 200
 _DASH: Final = {"solid": "none", "dashed": "6 4", "dotted": "2 3"}
 
 
-class Looked:
-    """A session looked at once: everything the terminal, the page and the history need.
-
-    ``progress(done, of)`` counts frames. Raises CoachError.
-    """
-
-    def __init__(
-        self,
-        session: Path,
-        profile: str | Path | None = None,
-        progress: Callable[[int, int], object] | None = None,
-    ) -> None:
-        self.reader = SessionReader(session)
-        self.setup = session_setup(self.reader, profile, None)
-        batches = list(self.reader.batches(1 << 14))
-        done, of = 0, sum(map(len, batches))
-
-        def step(frames: int) -> None:
-            nonlocal done
-            done += frames
-            if progress is not None:
-                progress(done, of)
-
-        self.result = rerun(batches, self.setup, step)
-        self.debrief: Debrief = debrief(self.result, self.setup)
-        self.live = self.reader.decisions()
-
-    def view(self) -> DebriefView:
-        """The page's content."""
-        header = self.reader.header
-        said = " · ".join(x for x in (header.session, header.started_at[:16].replace("T", " "), header.driver) if x)
-        return debrief_view(self.debrief, self.result, self.setup, self.live or self.result.happened.decisions, said)
-
-
 def write_page(path: Path, text: str) -> None:
     """The page whole or not at all; raises SessionError."""
-    fresh = path.with_name(path.name + ".new")
     try:
-        fresh.write_text(text, encoding="utf-8")
-        os.replace(fresh, path)
+        write_atomically(path, text.encode())
     except OSError as error:
         raise SessionError(str(path), f"the page can not be written ({error.strerror})") from None
 
@@ -97,7 +61,7 @@ def debrief_view(
         subtitle=subtitle,
         facts=_facts(done),
         notes=done.notes,
-        gains=[_gain(g, zones[g.corner]) for g in done.gains[:PLACES]],
+        gains=[_gain(g, zones[g.corner]) for g in done.gains[:SHOWN_GAINS]],
         map=track,
         pieces=pieces,
         labels=labels,
@@ -144,26 +108,21 @@ def _stretch(zone: Zone) -> tuple[float, float]:
 
 def _corners(done: Debrief, zones: Mapping[str, Zone]) -> list[CornerView]:
     spread = {s.corner: s for s in done.spread}
+    means = {mean.corner: mean for mean in mean_losses(done)}
     out = []
     for name, zone in zones.items():
-        rows = [c for lap in done.laps if lap.valid for c in lap.corners if c.corner == name]
-        if not rows:
+        mean, s = means.get(name), spread.get(name)
+        if mean is None:
             continue
-        n = len(rows)
-        parts = tuple(
-            math.fsum(getattr(c, part) for c in rows) / n
-            for part in ("loss_entry_s", "loss_middle_s", "loss_exit_s", "loss_straight_s")
-        )
-        s = spread.get(name)
         out.append(
             CornerView(
                 name,
-                math.fsum(parts),
-                parts,
+                mean.total_s,
+                mean.parts,
                 f"± {s.loss_s:.2f}" if s is not None else "-",
                 f"± {s.brake_start_m:.1f} m" if s is not None and s.brake_start_m is not None else "-",
                 f"± {s.min_speed_mps * KMH:.1f} km/h" if s is not None and s.min_speed_mps is not None else "-",
-                min(abs(math.fsum(parts)) * BAR_REM_PER_S, 5.0),
+                min(abs(mean.total_s) * BAR_REM_PER_S, 5.0),
                 *_stretch(zone),
             )
         )
@@ -177,9 +136,9 @@ def _mean_delta(traces: Traces, done: Debrief) -> Floats:
     if not rows:
         return np.full(len(traces.s_m), np.nan)
     stack = np.array(rows)
-    known = np.isfinite(stack)
-    count = known.sum(axis=0)
-    total = np.where(known, stack, 0.0).sum(axis=0)
+    there = np.isfinite(stack)
+    count = there.sum(axis=0)
+    total = np.where(there, stack, 0.0).sum(axis=0)
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
@@ -199,13 +158,13 @@ def _choices(traces: Traces, done: Debrief) -> list[LapChoice]:
 
 def _scatter(corner: int, name: str, done: Debrief, result: Rerun) -> ScatterView:
     dots = [
-        Dot(p.lap, _known(p.measures.get("brake_start_m")), _kmh(p.measures.get("min_speed_mps")), p.valid,
+        Dot(p.lap, known(p.measures.get("brake_start_m", math.nan)), _kmh(p.measures), p.valid,
             p.lap == done.best_lap)
         for p in result.happened.passes
         if p.corner == corner
     ]  # fmt: skip
     mine = result.pipeline.builder.corners[corner].measures
-    brake, slowest = _known(mine.get("brake_start_m")), _kmh(mine.get("min_speed_mps"))
+    brake, slowest = known(mine.get("brake_start_m", math.nan)), _kmh(mine)
     spread = next((s for s in done.spread if s.corner == name), None)
     words = []
     if spread is not None and spread.brake_start_m is not None:
@@ -216,13 +175,8 @@ def _scatter(corner: int, name: str, done: Debrief, result: Rerun) -> ScatterVie
     return ScatterView(name, ", ".join(words), described, dots_chart(dots, brake, slowest))
 
 
-def _known(value: float | None) -> float | None:
-    return value if value is not None and math.isfinite(value) else None
-
-
-def _kmh(value: float | None) -> float | None:
-    known = _known(value)
-    return None if known is None else known * KMH
+def _kmh(measures: Mapping[str, float]) -> float | None:
+    return known(measures.get("min_speed_mps", math.nan) * KMH)
 
 
 def _cues(decisions: Sequence[Decision], found: Sequence[Attempt]) -> list[CueView]:

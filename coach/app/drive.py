@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import threading
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
@@ -21,10 +20,11 @@ from coach.app.live_edit import LiveEdits
 from coach.app.places import known_file, new_session_folder, sessions_folder
 from coach.app.remembering import wordings_for
 from coach.app.setup import MEMORY_FILE, Setup, known_after, later_by, read_known
-from coach.app.sources import REAL_CAR, Asked, Feed, features, source_of
+from coach.app.sources import REAL_CAR, Feed, FeedOptions, features, source_of
 from coach.core.rules import reworded
 from coach.core.values import Decision
 from coach.errors import CoachError
+from coach.files import write_atomically
 from coach.outputs.base import Notice
 from coach.outputs.live import Choice, Live
 from coach.outputs.overlay.settings import load
@@ -65,7 +65,7 @@ class Heard:
 class DriveOptions:
     """What the command line asks for."""
 
-    asked: Asked
+    asked: FeedOptions
     profile: str
     rules: str
     driver: str = "driver"
@@ -93,7 +93,7 @@ def drive(options: DriveOptions, notice: Notice, progress: Progress | None = Non
     if not options.profile:
         if not options.recording:
             raise DriveError(
-                "nothing to do without a profile and without a record: give --profile, or leave --no-record"
+                "nothing to do without a profile and without a record: give --profile, or leave out --no-record"
             )
         tally, recorder, source = record_only(options.asked, options.record, options.driver, notice)
         recorder.update_header(**_learned(source))
@@ -144,7 +144,7 @@ def drive(options: DriveOptions, notice: Notice, progress: Progress | None = Non
         return ran
 
 
-def own_profile(asked: Asked) -> str:
+def own_profile(asked: FeedOptions) -> str:
     """The profile that belongs to a feed by itself: the practice circuit's, a replayed session's; "" when none does."""
     if asked.feed == "practice":
         return "hollow_ridge"
@@ -165,7 +165,7 @@ def open_outputs(
         heard.keys,
         heard.processes,
     )
-    texts = phrases(setup.rules, setup.corners, setup.pronounce)
+    texts = phrases(setup.rules, setup.corners)
     return Live(choice, texts, notice, on_closed, progress)
 
 
@@ -249,8 +249,6 @@ def _writer(options: DriveOptions, setup: Setup, profile: Path, feed: Feed, noti
 def _keep(path: Path, data: bytes, notice: Notice) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        fresh = path.with_suffix(".new")
-        fresh.write_bytes(data)
-        os.replace(fresh, path)
+        write_atomically(path, data)
     except OSError as error:
         notice(f"{path}: what the driver knows could not be kept ({error.strerror})")

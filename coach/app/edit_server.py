@@ -17,7 +17,7 @@ from coach.app.debrief_page import debrief_view
 from coach.app.editing import Desk
 from coach.app.guiding import guide_view
 from coach.app.lap_traces import lap_traces
-from coach.app.timeline import explain
+from coach.app.timeline import sentence
 from coach.errors import CoachError
 from coach.outputs.voice.bank import PhraseBank
 from coach.outputs.voice.sound import RATE_HZ
@@ -95,7 +95,7 @@ class EditorDesk(Desk):
         return [
             CueRow(i, r.decision.lap, r.decision.s_m, r.decision.corner, r.decision.text,
                    "gone" if r.mark == "gone" else r.decision.outcome, r.decision.reason, r.mark, r.was,
-                   explain(r.decision))
+                   sentence(r.decision))
             for i, r in enumerate(self.rows())
         ]  # fmt: skip
 
@@ -141,7 +141,8 @@ def serve(desk: EditorDesk, host: str, port: int, show: bool, notice: Callable[[
     from starlette.responses import HTMLResponse
 
     from coach.pages.editor.gate import Gate, Passes
-    from coach.pages.editor.page import EditorPage, Shared
+    from coach.pages.editor.page import EditorPage
+    from coach.pages.editor.shared import Shared
 
     port = free_port(host, port)
     local = _is_loopback(host)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -89,12 +90,16 @@ class Engine:
 
     def run(self, stop: Callable[[], bool], laps: int | None = None) -> Tally:
         """Until the feed ends, ``stop()`` is true or ``laps`` whole laps were driven."""
+        # what was made before the run stays: without this it is gone through again and again, for many milliseconds
+        gc.freeze()
         try:
             while not stop() and (laps is None or len(self.tally.laps) < laps):
                 frames = self.feed.read_many(MOST_FRAMES, WAIT_S)
                 self._take(frames)
         except self._ended:
             pass
+        finally:
+            gc.unfreeze()
         self._hand_on(self.pipeline.finish())
         return self.tally
 

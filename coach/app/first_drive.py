@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 
@@ -10,7 +11,7 @@ from coach import __version__
 from coach.app.engine import MOST_FRAMES, WAIT_S, Tally
 from coach.app.interrupt import interrupts
 from coach.app.places import new_session_folder, sessions_folder
-from coach.app.sources import REAL_CAR, Asked, Feed, source_of
+from coach.app.sources import REAL_CAR, Feed, FeedOptions, source_of
 from coach.core.columns import Columns
 from coach.outputs.base import Notice
 from coach.session.header import Header
@@ -20,8 +21,10 @@ from feeds.errors import FeedEnded
 NO_PROFILE = "no profile: this run is only recorded; make one from it with coach survey, then drive with --profile"
 
 
-def record_only(asked: Asked, folder: Path | None, driver: str, notice: Notice) -> tuple[Tally, SessionWriter, Feed]:
-    """Record until the feed ends or Ctrl-C; the writer is closed. Raises FeedError, SessionError."""
+def record_only(
+    asked: FeedOptions, folder: Path | None, driver: str, notice: Notice
+) -> tuple[Tally, SessionWriter, Feed]:
+    """Record until the feed ends or Ctrl-C; the caller closes the writer. Raises FeedError, SessionError."""
     stop = threading.Event()
     tally = Tally()
     now = datetime.now().astimezone()
@@ -40,13 +43,10 @@ def record_only(asked: Asked, folder: Path | None, driver: str, notice: Notice) 
             coach_version=__version__,
         )
         writer = SessionWriter(target, header, {}, notice)
-        with interrupts(stop):
-            try:
-                while not stop.is_set():
-                    frames = feed.read_many(MOST_FRAMES, WAIT_S)
-                    if frames:
-                        writer.frames(Columns.of(frames))
-                        tally.frames += len(frames)
-            except FeedEnded:
-                pass
+        with interrupts(stop), suppress(FeedEnded):
+            while not stop.is_set():
+                frames = feed.read_many(MOST_FRAMES, WAIT_S)
+                if frames:
+                    writer.frames(Columns.of(frames))
+                    tally.frames += len(frames)
         return tally, writer, feed

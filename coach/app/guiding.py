@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from typing import Final
 
+from coach.core.boards import board_named, board_place
 from coach.core.passes import CornerReference
 from coach.core.reference import Reference
-from coach.core.values import Corner
-from coach.core.wording import ORDINALS, board_named, board_place
+from coach.core.values import KMH, Corner
+from coach.core.wording import ORDINALS
 from coach.core.zones import Zone, zones
 from coach.outputs.console import lap_time
 from coach.pages.corner_drawing import corner_map, corner_trace
@@ -16,7 +17,6 @@ from coach.pages.guide import CornerGuide, GuideView
 from coach.pages.track_map import TrackMap
 from coach.profile.store import Plan
 
-KMH: Final = 3.6
 _KERB: Final = {"use": "use it", "touch": "touch it", "avoid": "stay off"}
 _CAUTION: Final = {
     "bump": "bump",

@@ -10,10 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coach.app.rerun import Rerun
+from coach.core.columns import Floats
 from coach.core.passes import Driven
 from coach.core.reference import Reference
-from coach.core.values import LapDone
-from coach.pages.traces import KMH, Floats, Traces
+from coach.core.values import KMH, LapDone
+from coach.pages.traces import Traces
 
 MOST_LAPS: Final = 16
 """This many laps can be chosen on a page; of a longer session the best, the worst, the first and the last."""

@@ -130,7 +130,7 @@ class LiveEdits:
         if _digest(self._reference_path()) != self._reference:
             raise CoachError(f"{self._profile}: the reference is another one; it is taken up at the next start")
         chosen = load_rules(self._rules)
-        texts = list(phrases(chosen, plan.corners, plan.pronounce))
+        texts = phrases(chosen, plan.corners)
         return Edit(plan.corners, self._adapt(chosen), self._lengths(texts, plan.pronounce), profile, rules)
 
     def _keep(self, number: int, edit: Edit) -> bool:

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import threading
-import time
 from collections.abc import Callable
 from pathlib import Path
 
 from coach.app.interrupt import interrupts
 from coach.app.sources import address_of, speed_of
-from coach.app.sources.maps import Trial, capture, listen, read_capture, read_map, send_capture
+from coach.app.sources.maps import Trial, capture, read_capture, read_map, send_capture, try_live
 
 SHOW_EVERY_S = 0.5
 
@@ -24,21 +23,15 @@ def try_map(
 ) -> Trial:
     """Decode what comes for ``seconds`` (or all of a capture); ``on_change`` is told twice a second."""
     packet_map = read_map(path)
-    trial = Trial(packet_map)
     if recorded is not None:
+        trial = Trial(packet_map)
         trial.push_all(read_capture(recorded))
         return trial
     stop = threading.Event()
-    start = shown = time.monotonic()
-    with listen(host, packet_map.port if port is None else port) as receive, interrupts(stop):
-        while not stop.is_set() and (now := time.monotonic()) - start < seconds:
-            data = receive(0.1)
-            if data:
-                trial.push(data, time.monotonic() - start)
-            if now - shown > SHOW_EVERY_S:
-                shown = now
-                on_change(trial)
-    return trial
+    with interrupts(stop):
+        return try_live(
+            packet_map, port, host, seconds=seconds, on_trial=on_change, every_s=SHOW_EVERY_S, stop=stop.is_set
+        )
 
 
 def keep_datagrams(path: Path, host: str, port: int, seconds: float) -> int:

@@ -9,18 +9,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coach.core.passes import Driven
+from coach.core.zones import Zone
 
 SPARE_MPS: Final = 0.3
 """A piece may be entered this much faster than the one before ended: the scatter of a speed [m/s]."""
+CUT_M: Final = 0.5
+"""A straight that is shorter than this by less counts as whole [m]."""
 
 
-def possible_best(driven: Sequence[Driven], corners: int) -> tuple[float, tuple[int, ...]]:
+def possible_best(driven: Sequence[Driven], zones: Sequence[Zone]) -> tuple[float, tuple[int, ...]]:
     """Time of the best possible lap [s] and the lap each piece is from; NaN without a pass of every corner.
 
-    Two pieces a corner: the corner, and the straight after it. Found by dynamic programming over the pieces in
-    driving order, around the lap from corner 0 to corner 0; the last piece must also fit the first.
+    Two pieces a corner of ``zones``: the corner, and the straight after it, unless the record ends on it. Found by
+    dynamic programming over the pieces in driving order, around the lap from corner 0 to corner 0; the last piece
+    must also fit the first.
     """
-    pieces: list[list[tuple[float, float, float, int]]] = [[] for _ in range(2 * corners)]
+    pieces: list[list[tuple[float, float, float, int]]] = [[] for _ in range(2 * len(zones))]
     for one in driven:
         if not one.whole or one.trace is None:
             continue
@@ -29,8 +33,9 @@ def possible_best(driven: Sequence[Driven], corners: int) -> tuple[float, tuple[
         t = [trace.at("t_s", p) for p in places]
         v = [trace.at("speed_mps", p) for p in places]
         pieces[2 * one.corner].append((t[1] - t[0], v[0], v[1], one.lap))
-        pieces[2 * one.corner + 1].append((t[2] - t[1], v[1], v[2], one.lap))
-    if not corners or any(not p for p in pieces):
+        if zone.straight_m > zones[one.corner].straight_m - CUT_M:
+            pieces[2 * one.corner + 1].append((t[2] - t[1], v[1], v[2], one.lap))
+    if not pieces or any(not p for p in pieces):
         return float("nan"), ()
     best = float("inf")
     path: tuple[int, ...] = ()

@@ -10,6 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+import msgspec
+
 from coach.app.rerun import Rerun
 from coach.app.setup import Setup
 from coach.core.columns import Columns
@@ -63,7 +65,9 @@ class QuickRerun:
             self.reused += 1
             used[key] = found
             driven, builder._open = found
-            return None if driven is None else replace(driven, zone=replace(driven.zone, corner=zone.corner))
+            if driven is None:
+                return None
+            return replace(driven, zone=msgspec.structs.replace(driven.zone, corner=zone.corner))
 
         # the builder has no hook of its own, and needs none elsewhere
         setattr(builder, "build", build)  # noqa: B010

@@ -10,15 +10,26 @@ import msgspec
 import platformdirs
 
 from coach import APP
+from coach.app.debrief import known
 from coach.app.rerun import Rerun, settle_findings
 from coach.app.setup import Setup
 from coach.core.rules import RuleSet
 from coach.core.values import Decision, Pass
 from coach.errors import CoachError, SessionError
-from coach.session.answers import Attempt, Said, Share, Turn, attempts, choose_wording, share, template_of
-from coach.session.answers import Wording as WordingChoice
+from coach.session.answers import (
+    Attempt,
+    PassCosts,
+    Said,
+    Share,
+    WordingChoice,
+    attempts,
+    choose_wording,
+    share,
+    template_of,
+)
 from coach.session.header import Header
-from coach.session.history import CueRow, History, LapRow, PassRow, SessionInfo
+from coach.session.history import History
+from coach.session.history_rows import CueRow, LapRow, PassRow, SessionInfo
 from coach.session.reader import SessionReader
 
 
@@ -39,7 +50,7 @@ def remember(history: History, result: Rerun, setup: Setup, header: Header, live
         setup.reference.length_m,
         setup.reference.lap_time_s,
     )
-    laps = [LapRow(lap.lap, lap.time_s, _known(lap.delta_s), lap.valid) for lap in result.happened.laps]
+    laps = [LapRow(lap.lap, lap.time_s, known(lap.delta_s), lap.valid) for lap in result.happened.laps]
     passes = [_pass(p, names) for p in settle_findings(result)]
     decisions = live or result.happened.decisions
     return history.keep(info, laps, passes, cues(decisions, setup.rules))
@@ -100,13 +111,13 @@ def cues(decisions: Sequence[Decision], rules: RuleSet) -> list[CueRow]:
 def session_attempts(passes: Sequence[Pass], decisions: Sequence[Decision], setup: Setup) -> list[Attempt]:
     """The corrections of one session and whether they were answered."""
     names = [corner.name for corner in setup.corners]
-    turns = [Turn(0, p.lap, names[p.corner], {f.fault: f.cost_s for f in p.findings}) for p in passes if p.valid]
+    passed = [PassCosts(0, p.lap, names[p.corner], {f.fault: f.cost_s for f in p.findings}) for p in passes if p.valid]
     said = [
         Said(0, c.lap, c.corner, c.fault, c.rule, c.template, c.spoken, c.before_corner)
         for c in cues(decisions, setup.rules)
         if c.family == "correction" and (c.spoken or c.reason != "inside the band")
     ]
-    return attempts(said, turns)
+    return attempts(said, passed)
 
 
 class Worked(msgspec.Struct, frozen=True):
@@ -128,7 +139,7 @@ class Answers(msgspec.Struct, frozen=True):
 
 def answers(history: History, circuit: str, driver: str | None = None) -> Answers:
     """Which cues worked for this driver here."""
-    found = attempts(history.said(circuit, driver), history.turns(circuit, driver))
+    found = attempts(history.said(circuit, driver), history.pass_costs(circuit, driver))
     spoken = [a for a in found if a.said.spoken]
     groups: dict[tuple[str, str, str], list[Attempt]] = {}
     for one in spoken:
@@ -142,7 +153,7 @@ def choose_wordings(
     history: History, circuit: str, driver: str, rules: RuleSet, corners: Sequence[str]
 ) -> dict[tuple[str, str], WordingChoice]:
     """(rule, corner) -> the wording to use, for every correction with alternatives; all of it as data."""
-    found = attempts(history.said(circuit, driver), history.turns(circuit, driver))
+    found = attempts(history.said(circuit, driver), history.pass_costs(circuit, driver))
     return {
         (rule.name, corner): choose_wording(rule, corner, found)
         for rule in rules.rules
@@ -178,11 +189,7 @@ def _pass(p: Pass, names: Sequence[str]) -> PassRow:
         p.loss_s,
         p.loss_straight_s,
         p.valid,
-        _known(p.measures.get("brake_start_m", math.nan)),
-        _known(p.measures.get("min_speed_mps", math.nan)),
+        known(p.measures.get("brake_start_m", math.nan)),
+        known(p.measures.get("min_speed_mps", math.nan)),
         p.findings,
     )
-
-
-def _known(value: float) -> float | None:
-    return value if math.isfinite(value) else None

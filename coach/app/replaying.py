@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,16 +14,11 @@ from coach.app.rerun import rerun
 from coach.app.setup import Setup, session_setup
 from coach.app.sources import Source, speed_of
 from coach.core.values import Decision, LapDone
-from coach.errors import CoachError
 from coach.outputs.base import Group, Notice
 from coach.outputs.capture import Capture
-from coach.session.log import decision_line, read_log
+from coach.session.log import read_log, write_log
 from coach.session.reader import SessionReader
 from feeds.errors import FeedEnded
-
-
-class LogError(CoachError):
-    """The log can not be written."""
 
 
 @dataclass(frozen=True)
@@ -91,16 +85,6 @@ def _in_time(
     finally:
         live.close()
     return capture.decisions, tally.laps, tally.frames, engine.length_s
-
-
-def write_log(path: Path, decisions: list[Decision]) -> None:
-    """The decision log, whole or not at all; raises LogError."""
-    fresh = path.with_name(path.name + ".new")
-    try:
-        fresh.write_text("".join(decision_line(d) + "\n" for d in decisions), encoding="utf-8")
-        os.replace(fresh, path)
-    except OSError as error:
-        raise LogError(f"{path}: the log can not be written ({error.strerror})") from error
 
 
 def older_decisions(session: Path, profile: str | Path | None, against: str) -> tuple[Decision, ...]:

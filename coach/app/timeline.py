@@ -6,29 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from coach.app.explain import REASONS
 from coach.core.values import Decision
 
 Mark = Literal["", "new", "gone", "changed"]
 MOVED_S: Final = 0.05
 """A cue that is spoken this much sooner or later counts as moved [s]."""
-
-_WHY: Final = {
-    "beaten": "another cue spoke first and this one could no longer end in time",
-    "no room": "it could not have ended in time before the action",
-    "cooldown": "it was spoken a short while ago and rests for some laps",
-    "muted": "it is muted in the profile",
-    "busy corner": "nothing is said from the brake point to the exit, but for what can hurt",
-    "inside the band": "the driving is inside its usual scatter: nothing to say",
-    "fading": "it is being faded out: the driver does it, or it was said often enough",
-    "budget": "the number of cues for one lap was used up",
-    "other corner first": "other corners are in work first",
-    "line first": "the line through this corner comes first",
-    "limit": "the advice could have crossed a limit of the profile",
-    "lost": "the place of the car was not sure",
-    "pit": "the car was in the pits",
-    "session over": "the session ended",
-    "plan changed": "profile or rules were changed just then",
-}
 
 
 @dataclass(frozen=True)
@@ -40,7 +23,7 @@ class Row:
     was: str = ""
 
 
-def compare(before: Sequence[Decision], after: Sequence[Decision]) -> list[Row]:
+def marked(before: Sequence[Decision], after: Sequence[Decision]) -> list[Row]:
     """``after`` in order of time with marks, what is gone in its place. The same cue: lap, corner, rule, fault."""
     old = _numbered(before)
     new = _numbered(after)
@@ -74,12 +57,12 @@ def _told(d: Decision) -> str:
     return f"spoken: {d.text}" if d.outcome == "spoken" else f"held back: {d.reason}"
 
 
-def explain(d: Decision) -> str:
+def sentence(d: Decision) -> str:
     """Why the cue was spoken or held back, in one or two sentences."""
     about = d.fault.replace("_", " ")
     head = f"Rule {d.rule} ({d.family}, about {about}) at {d.corner}, lap {d.lap}, {d.s_m:.0f} m."
     if d.outcome == "held":
-        return f"{head} Held back: {_WHY.get(d.reason, d.reason)}."
+        return f"{head} Held back: {REASONS.get(d.reason, d.reason)}."
     spare = d.action_t_s - d.ends_t_s
     if spare == spare:
         return f"{head} Spoken: it ends {spare:.2f} s before the action it is about."

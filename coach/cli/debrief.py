@@ -19,10 +19,12 @@ def register(app: typer.Typer) -> None:
         keep: bool = typer.Option(True, "--keep/--no-keep", help="Keep the session in the history."),
     ) -> None:
         """Show where the time went. Three places to gain and what to do; losses per corner; possible best."""
-        from coach.app.debrief_page import Looked, write_page
+        from coach.app.debrief_page import write_page
+        from coach.app.looked import Looked
         from coach.app.remembering import keep_looked
         from coach.cli.progress import frame_progress
-        from coach.cli.show import say, show_debrief, warn
+        from coach.cli.show import say, warn
+        from coach.cli.show_debrief import show_debrief
 
         with frame_progress() as progress:
             looked = Looked(session, profile, progress)

@@ -78,24 +78,19 @@ def register(app: typer.Typer) -> None:
         """Drive with spoken cues. Without options: the built-in practice feed."""
         from coach.app.drive import DriveOptions, Heard, own_profile
         from coach.app.drive import drive as run
-        from coach.app.sources import Asked
+        from coach.app.sources import FeedOptions
         from coach.cli.progress import phrase_progress
         from coach.cli.show import show_ran, warn
 
-        asked = Asked(feed, host, port, packet_map, capture, receiver, latency, session, speed, seed, rate, laps)
+        asked = FeedOptions(
+            feed=feed, host=host, port=port, packet_map=packet_map, capture=capture, receiver=receiver,
+            latency_s=latency, session=session, speed=speed, seed=seed, rate_hz=rate, laps=laps,
+        )  # fmt: skip
         heard = Heard(
-            voice and not quiet,
-            overlay and not quiet,
-            not quiet,
-            words_per_minute,
-            voice_id,
-            device,
-            volume,
-            buffer,
-            mark,
-            watch,
-            keys,
-        )
+            voice=voice and not quiet, overlay=overlay and not quiet, lines=not quiet,
+            words_per_minute=words_per_minute, voice_id=voice_id, device=device, volume=volume, buffer=buffer,
+            mark=mark, watch=watch, keys=keys,
+        )  # fmt: skip
         options = DriveOptions(asked, profile or own_profile(asked), rules, driver, laps, heard, record, not no_record)
         with phrase_progress() as progress:
             ran = run(options, warn, progress)

@@ -9,6 +9,8 @@ from typing import Any
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
+from coach.cli.show import warn
+
 
 def _where() -> dict[str, Any]:
     """On standard error, and only where a person looks: a bar in a file would be an empty line."""
@@ -18,13 +20,19 @@ def _where() -> dict[str, Any]:
 
 @contextmanager
 def phrase_progress() -> Iterator[Callable[[int, int], None]]:
-    """A callback (done, of) that shows a bar while phrases are rendered, and takes it away when they are."""
-    bar = Progress(TextColumn("rendering phrases"), BarColumn(), MofNCompleteColumn(), transient=True, **_where())
+    """A callback (done, of) that shows a bar while phrases are rendered, and takes it away when they are.
+
+    Where no person looks it says in one line what is waited for, if there is anything to render at all.
+    """
+    where = _where()
+    bar = Progress(TextColumn("rendering phrases"), BarColumn(), MofNCompleteColumn(), transient=True, **where)
     task = None
 
     def step(done: int, of: int) -> None:
         nonlocal task
         if task is None:
+            if where["disable"] and done < of:
+                warn(f"{of - done} phrases are rendered for the voice, this once; the run begins in a few seconds")
             bar.start()
             task = bar.add_task("phrases", total=of)
         bar.update(task, completed=done)

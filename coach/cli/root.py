@@ -9,7 +9,7 @@ from typing import Any, Final
 import typer
 from rich.console import Console
 
-from coach import __version__
+from coach import APP, __version__
 from coach.cli.usage import OneLineGroup
 
 COMMANDS: Final = {
@@ -31,7 +31,7 @@ COMMANDS: Final = {
     "share": "coach.cli.share",
     "add": "coach.cli.add",
 }
-"""Command -> module that holds ``command(app)``."""
+"""Command -> module that holds ``register(app)``."""
 
 MISTAKE: Final = 2
 
@@ -51,7 +51,7 @@ def make_app(wanted: str | None = None) -> typer.Typer:
     @app.callback(invoke_without_command=True)
     def root(version: bool = typer.Option(False, "--version", help="Print the version and end.")) -> None:
         if version:
-            typer.echo(f"corner-coach {__version__}")
+            typer.echo(f"{APP} {__version__}")
             raise typer.Exit()
 
     wanted_modules = COMMANDS.values() if wanted is None else (COMMANDS[wanted],)

@@ -12,7 +12,8 @@ from coach.cli.show import as_json, console, say, spark
 from coach.errors import CoachError
 from coach.outputs.console import lap_time
 from coach.session.answers import Share
-from coach.session.history import CornerRow, History, SessionRow
+from coach.session.history import History
+from coach.session.history_rows import CornerRow, SessionRow
 
 SCHEMA = 1
 SHOWN = 12

@@ -26,7 +26,7 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Make reference and profile from your own laps. A second survey keeps every edit."""
         from coach.app.surveying import survey_session
-        from coach.cli.show import show_survey
+        from coach.cli.show_survey import show_survey
 
         done = survey_session(session, output, reference_lap, circuit)
         show_survey(done, as_json)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Final
 
-STEP_M: Final = 5.0
-"""A brake point moves by at most this much a lap."""
-KMH: Final = 3.6
+from coach.core.values import KMH
+
+ADVICE_STEP_M: Final = 5.0
+"""Advice moves a place by at most this much a lap [m] (common practice, no source)."""
 
 _DO: Final = {
     "brake_early": "brake {step} m later, a step a lap",
@@ -35,7 +36,7 @@ _WHAT: Final = {
     "turn_in_late": "turns in {metres} m late",
     "apex_missed": "misses the apex by {metres} m",
     "slow_middle": "{kmh} km/h too slow in the middle",
-    "coasting": "rolls for {seconds} s",
+    "coasting": "rolls for {metres} m",
     "throttle_late": "throttle {metres} m late",
     "throttle_soft": "{percent} % of the throttle unused",
     "exit_narrow": "{metres} m of the exit unused",
@@ -59,8 +60,7 @@ def _fill(template: str, amount: float) -> str:
     metres = f"{amount:.0f}" if amount >= 3.0 else f"{amount:.1f}"
     return template.format(
         metres=metres,
-        step=f"{min(max(round(amount), 1), STEP_M):.0f}",
+        step=f"{min(max(round(amount), 1), ADVICE_STEP_M):.0f}",
         kmh=f"{amount * KMH:.0f}",
         percent=f"{amount * 100:.0f}",
-        seconds=f"{amount:.1f}",
     )

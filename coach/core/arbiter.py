@@ -11,6 +11,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
+import msgspec
+
 from coach.core.rules import CueRule
 from coach.core.timing import LONGEST_LEAD_S, SHORT_LEAD_S, STARTS_AFTER_S
 
@@ -28,8 +30,7 @@ LOOK_S: Final = 0.1
 NEVER: Final = float("inf")
 
 
-@dataclass(frozen=True)
-class Candidate:
+class Candidate(msgspec.Struct, frozen=True):
     """A cue that may be spoken: its forms from long to short, and the place [m driven] of its action.
 
     ``over_m`` is where it must be over ``margin_s`` before: the action, or where it gets quiet if that is earlier.
@@ -50,8 +51,7 @@ class Candidate:
     clear_m: float = NEVER
 
 
-@dataclass(frozen=True)
-class Verdict:
+class Verdict(msgspec.Struct, frozen=True):
     """What became of a candidate: spoken (then ``ends_s`` is its foretold end), or held back and why."""
 
     candidate: Candidate
@@ -62,8 +62,7 @@ class Verdict:
     action_s: float
 
 
-@dataclass(frozen=True)
-class _Plan:
+class _Plan(msgspec.Struct, frozen=True):
     candidate: Candidate
     over_s: float
     ready_s: float
@@ -107,7 +106,7 @@ class Arbiter:
             if not plan.forms:
                 self.open.remove(candidate)
                 reason = "beaten" if self._began_s >= candidate.opened_s else "no room"
-                verdicts.append(_held(candidate, reason, now_s, reach(candidate.action_m)))
+                verdicts.append(held(candidate, reason, now_s, reach(candidate.action_m)))
                 continue
             due = now_s >= max(plan.ready_s, plan.free_s) and (may_speak or candidate.safety)
             text = self._text(plan, now_s, must_be_over) if due else ""
@@ -150,10 +149,11 @@ class Arbiter:
 
     def drop_all(self, now_s: float, reason: str) -> list[Verdict]:
         """Everything open is held back: tracking was lost, or the session ended."""
-        verdicts = [_held(c, reason, now_s, float("nan")) for c in self.open]
+        verdicts = [held(c, reason, now_s) for c in self.open]
         self.open.clear()
         return verdicts
 
 
-def _held(candidate: Candidate, reason: str, now_s: float, action_s: float) -> Verdict:
+def held(candidate: Candidate, reason: str, now_s: float, action_s: float = float("nan")) -> Verdict:
+    """The verdict that ``candidate`` is not said; its words are the short ones."""
     return Verdict(candidate, False, reason, candidate.forms[-1], now_s, action_s)

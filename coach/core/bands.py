@@ -6,6 +6,7 @@ import math
 from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from operator import sub
 from statistics import median
 from typing import Final
 
@@ -95,7 +96,8 @@ def shorth_sigma(values: list[float]) -> float:
     if half < 1:
         return 0.0
     # the middle half of a normal distribution is 2 * 0.6745 deviations wide
-    return min(high - low for low, high in zip(ordered, ordered[half:], strict=False)) / 1.349
+    narrowest: float = min(map(sub, ordered[half:], ordered))
+    return narrowest / 1.349
 
 
 @dataclass
@@ -108,14 +110,19 @@ class Bands:
     seen: dict[tuple[int, str], deque[float]] = field(default_factory=dict)
     rows: dict[int, deque[dict[str, float]]] = field(default_factory=dict)
     _sigma: dict[tuple[int, str], float] = field(default_factory=dict, init=False, repr=False, compare=False)
+    _middles: dict[str, float] = field(default_factory=dict, init=False, repr=False, compare=False)
     _usual: dict[int, dict[str, float]] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def learn(self, corner: int, gaps: Mapping[str, float]) -> None:
         """Take the gaps of one valid pass in (``loss_s`` among them: its time lost over corner and straight)."""
         known = {name: gaps[name] for name in PRIOR if name in gaps and gaps[name] == gaps[name]}
         for name, gap in known.items():
-            self.seen.setdefault((corner, name), deque(maxlen=KEPT)).append(gap)
+            kept = self.seen.get((corner, name))
+            if kept is None:
+                kept = self.seen[corner, name] = deque(maxlen=KEPT)
+            kept.append(gap)
             self._sigma.pop((corner, name), None)
+            self._middles.pop(name, None)
         if "loss_s" in known and len(known) > 1:
             self.rows.setdefault(corner, deque(maxlen=4 * KEPT)).append(known)
         self._usual.pop(corner, None)
@@ -125,6 +132,7 @@ class Bands:
         self.seen = {(moved[c], name): kept for (c, name), kept in self.seen.items() if c in moved}
         self.rows = {moved[c]: kept for c, kept in self.rows.items() if c in moved}
         self._sigma.clear()
+        self._middles.clear()
         self._usual.clear()
 
     def sigma(self, corner: int, name: str) -> float:
@@ -138,7 +146,8 @@ class Bands:
         if own is None:
             return prior
         n = float(len(self.seen[corner, name]))
-        own = min(own, max(ALIKE * self._anywhere(name), prior))
+        if own > prior:
+            own = min(own, max(ALIKE * self._anywhere(name), prior))
         return math.sqrt((PRIOR_WEIGHT * prior**2 + n * own**2) / (PRIOR_WEIGHT + n))
 
     def _own(self, corner: int, name: str) -> float | None:
@@ -152,8 +161,11 @@ class Bands:
 
     def _anywhere(self, name: str) -> float:
         """The median of his own scatters at all corners; unlimited while few are known."""
-        own = [s for corner in self.rows if (s := self._own(corner, name)) is not None]
-        return median(own) if len(own) >= FEWEST else math.inf
+        known = self._middles.get(name)
+        if known is None:
+            own = [s for corner in self.rows if (s := self._own(corner, name)) is not None]
+            known = self._middles[name] = median(own) if len(own) >= FEWEST else math.inf
+        return known
 
     def steady(self, corner: int, names: tuple[str, ...]) -> float:
         """Sum of the medians of ``names`` over all passes that are kept, good or bad; 0 where that is mere scatter."""
@@ -180,12 +192,11 @@ class Bands:
         return known
 
     def _middle(self, corner: int) -> dict[str, float]:
+        rows = self.rows.get(corner, ())
+        if len(rows) < FEWEST:
+            return {}
         width = {name: self.width(corner, name) for name in _JUDGED}
-        good = [
-            row
-            for row in self.rows.get(corner, ())
-            if all(abs(row[name]) <= width[name] for name in _JUDGED if name in row)
-        ]
+        good = [row for row in rows if all(abs(row[name]) <= width[name] for name in _JUDGED if name in row)]
         if len(good) < FEWEST:
             return {}
         columns = {name: [row[name] for row in good if name in row] for name in PRIOR}

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+
+import msgspec
 
 from coach.core.arbiter import NEVER, Candidate
 from coach.core.limits import limit
@@ -20,16 +20,14 @@ EXIT_ACTIONS = frozenset(
 )
 
 
-@dataclass(frozen=True)
-class Asked:
+class Asked(msgspec.Struct, frozen=True):
     """A rule that was asked at a corner: the candidate, and why it is held back at once ("" when it may speak)."""
 
     candidate: Candidate
     hold: str
 
 
-@dataclass(frozen=True)
-class Moment:
+class Moment(msgspec.Struct, frozen=True):
     """Where and when candidates are opened; ``zone`` is the corner's zone in the lap driven."""
 
     t_s: float
@@ -62,7 +60,7 @@ def after(rules: RuleSet, schedule: Schedule, at: Moment) -> list[Asked]:
     for rule in rules.rules:
         if rule.family == "confirmation":
             for corner in schedule.cured(rule):
-                there = replace(at, corner=corner, zone=at.zones[corner], named=True)
+                there = msgspec.structs.replace(at, corner=corner, zone=at.zones[corner], named=True)
                 asked += _ask(rule, rules, schedule, there, at.next_quiet_m)
         elif rule.slot != "approach":
             asked += _ask(rule, rules, schedule, at, at.next_quiet_m)
@@ -86,26 +84,28 @@ def _rank(one: Asked) -> tuple[bool, int, float, str, tuple[str, ...]]:
     return (c.rule.family != "correction", -c.rule.priority, -c.loss_s, c.rule.name, c.forms)
 
 
-def _ask(rule: CueRule, rules: RuleSet, schedule: Schedule, at: Moment, quiet_m: float) -> Iterator[Asked]:
+def _ask(rule: CueRule, rules: RuleSet, schedule: Schedule, at: Moment, quiet_m: float) -> list[Asked]:
     if rules.level not in rule.levels:
-        return
+        return []
     corner = at.zone.corner
     amount = cost = math.nan
     if rule.family == "correction":
-        _, finding = schedule.seen(rule, at.corner)
+        _, finding = schedule.recent.seen(rule, at.corner)
         if finding is None:
-            return
+            return []
         amount, cost = finding.amount, finding.cost_s
     hurts = any(c.safety and c.kind == rule.about for c in corner.cautions)
     hold = schedule.hold(rule, at.corner, at.lap, at.spoken_this_lap, hurts)
-    if {rule.name, rule.about} & corner.muted:
+    if rule.name in corner.muted or rule.about in corner.muted:
         hold = "muted"
         if rule.family == "confirmation":
             schedule.leave_unsaid(rule, at.corner)
+    asked = []
     for wording in wordings(rule, corner, amount=amount, cost_s=cost, gradient=at.gradient):
         candidate = _candidate(rule, rules, schedule, at, wording, quiet_m, cost)
         if candidate is not None:
-            yield Asked(candidate, hold or limit(rule, corner, amount, candidate.forms))
+            asked.append(Asked(candidate, hold or limit(rule, corner, amount, candidate.forms)))
+    return asked
 
 
 def _candidate(
@@ -131,18 +131,18 @@ def _candidate(
     elsewhere = named and rule.slot == "approach" and not safety
     own_quiet_m = at.zone.quiet_m if elsewhere else quiet_m
     return Candidate(
-        rule,
-        at.corner,
-        at.lap,
-        tuple(dict.fromkeys(forms)),
-        action if safety else min(action, own_quiet_m),
-        action,
-        rules.margin_new_s if new else rules.margin_rehearsed_s,
-        0.0 if math.isnan(cost) else cost,
-        at.t_s,
-        new,
-        safety,
-        quiet_m if elsewhere else NEVER,
+        rule=rule,
+        corner=at.corner,
+        lap=at.lap,
+        forms=tuple(dict.fromkeys(forms)),
+        over_m=action if safety else min(action, own_quiet_m),
+        action_m=action,
+        margin_s=rules.margin_new_s if new else rules.margin_rehearsed_s,
+        loss_s=0.0 if math.isnan(cost) else cost,
+        opened_s=at.t_s,
+        new=new,
+        safety=safety,
+        clear_m=quiet_m if elsewhere else NEVER,
     )
 
 

@@ -7,18 +7,16 @@ by element (or strictly in sequence), so the cut into chunks never changes a res
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from operator import attrgetter
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from feeds.frame import CHANNELS, Frame
+from feeds.frame import CHANNELS, Floats, Frame, frames_of, rows_of
 
-Floats = NDArray[np.float64]
+__all__ = ["Columns", "Floats"]
 
 _ROW: Final = {name: i for i, name in enumerate(CHANNELS)}
-_take = attrgetter(*CHANNELS)
 
 
 class Columns:
@@ -37,11 +35,7 @@ class Columns:
     @classmethod
     def of(cls, frames: Iterable[Frame]) -> Columns:
         """Stand frames side by side; None becomes NaN."""
-        rows = [_take(frame) for frame in frames]
-        if not rows:
-            return cls.empty()
-        # None becomes NaN by the float64 conversion
-        return cls(np.ascontiguousarray(np.array(rows, dtype=np.float64).T))
+        return cls(rows_of(frames))
 
     @classmethod
     def empty(cls, n: int = 0) -> Columns:
@@ -71,14 +65,4 @@ class Columns:
 
     def frames(self) -> list[Frame]:
         """The frames again, one value each (for sending and for tests)."""
-        out = []
-        whole = {"lap", "gear", "wheels_off"}
-        flags = {"in_pit", "traction_control", "anti_lock"}
-        for i in range(len(self)):
-            kw: dict[str, object] = {}
-            for name, value in zip(CHANNELS, self.data[:, i], strict=True):
-                if np.isnan(value):
-                    continue
-                kw[name] = int(value) if name in whole else bool(value) if name in flags else float(value)
-            out.append(Frame(**kw))  # type: ignore[arg-type]
-        return out
+        return frames_of(self.data)

@@ -41,13 +41,13 @@ class Counterfactual:
         return float(np.trapezoid(1.0 / np.maximum(changed, _SLOWEST_MPS) - 1.0 / self.v, dx=self.step))
 
     def braking_earlier(self, metres: float) -> float:
-        """The same braking begun ``metres`` earlier, then waiting at the slowest speed."""
+        """The same braking begun ``metres`` earlier, then waiting at the lowest speed."""
         shifted = np.interp(np.minimum(self.u + metres, max(self.slow_m, self.u[0])), self.u, self.v)
         before = self.u <= self.slow_m
         return self.cost(np.where(before, np.minimum(self.v, np.maximum(shifted, self.slow_mps)), self.v))
 
     def braking_softer(self, strength: float) -> float:
-        """Braking with ``strength`` (0..1) of the reference's deceleration down to the same slowest speed."""
+        """Braking with ``strength`` (0..1) of the reference's deceleration down to the same lowest speed."""
         energy, floor = self.v**2 / 2.0, self.slow_mps**2 / 2.0
         at_start = np.interp(self.brake_m, self.u, energy)
         length = max(self.slow_m - self.brake_m, 5.0)
@@ -58,7 +58,7 @@ class Counterfactual:
         return self.cost(np.where(self.u <= self.slow_m, np.minimum(self.v, softer), self.v))
 
     def slower(self, drop_mps: float) -> float:
-        """The slowest speed lower by ``drop_mps``, with the same braking and the same pull."""
+        """The lowest speed lower by ``drop_mps``, with the same braking and the same pull."""
         lack = (self.slow_mps**2 - np.maximum(self.slow_mps - drop_mps, _SLOWEST_MPS) ** 2) / 2.0
         changed = np.sqrt(np.maximum(self.v**2 - 2.0 * lack * self._share(), _SLOWEST_MPS**2))
         return self.cost(changed)
@@ -70,7 +70,7 @@ class Counterfactual:
         return np.asarray(ramp * self.fade)
 
     def driving_later(self, metres: float) -> float:
-        """The slowest speed held ``metres`` longer, then the same pull."""
+        """The lowest speed held ``metres`` longer, then the same pull."""
         late = np.interp(self.u - metres, self.u, self.v)
         late = np.where(self.u < self.drive_m + metres, np.interp(self.drive_m, self.u, self.v), late)
         lack = np.maximum(self.v**2 - late**2, 0.0) / 2.0

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 from enum import IntEnum
 
 from coach.core.reference import Reference
@@ -26,16 +25,6 @@ class Kind(IntEnum):
     BRAKE = 5
     TURN_IN = 6
     APEX = 7
-
-
-@dataclass(frozen=True)
-class Passed:
-    """A place was passed at row ``row``: ``lap`` is the lap in which its corner began."""
-
-    row: int
-    kind: Kind
-    corner: int
-    lap: int
 
 
 class Course:

@@ -13,7 +13,8 @@ from typing import Final
 
 import numpy as np
 
-from coach.core.columns import Columns
+from coach.core.columns import Columns, Floats
+from coach.core.short_rows import largest, least
 from feeds.frame import CHANNELS
 
 GAP_S: Final = 2.0
@@ -29,8 +30,21 @@ MOST: Final = {
 }  # fmt: skip
 """Largest value of each channel, either sign, that is believed."""
 _MOST = np.array([[MOST[name]] for name in CHANNELS])
-_LEAST_AND_MOST: Final = [(-MOST[name], MOST[name]) for name in CHANNELS]
-_T: Final = CHANNELS.index("t_s")
+_LARGEST: Final = [MOST[name] for name in CHANNELS]
+
+
+def possible(chunk: Columns) -> bool:
+    """Whether a car can have every value in ``chunk``; meant for a few frames."""
+    return not np.count_nonzero(np.abs(chunk.data) > _MOST)
+
+
+def _beyond(row: Floats, most: float) -> bool:
+    """Whether one of the values of a channel, shape (n,), is larger than ``most``, either sign."""
+    top = largest(row)
+    if top != top:
+        # an absent value hides what else there is
+        return bool(np.count_nonzero(np.abs(row) > most))
+    return top > most or least(row) < -most
 
 
 @dataclass
@@ -47,32 +61,28 @@ class Intake:
             return []
         chunk = self._possible(chunk)
         t = chunk["t_s"]
-        if self._held is None and self.last_t_s > float("-inf"):
-            step = np.diff(t, prepend=self.last_t_s)
-            if bool(np.all((step > 0.0) & (step <= GAP_S))):
+        if self._held is None and 0.0 < t[0] - self.last_t_s <= GAP_S:
+            steps = t[1:] - t[:-1]
+            if not len(steps) or (least(steps) > 0.0 and largest(steps) <= GAP_S):
                 self.last_t_s = float(t[-1])
                 return [(chunk, "")]
         return self._one_by_one(chunk)
 
-    def goes_on(self, row: list[float]) -> bool:
-        """Take a frame (its value of each channel) that simply comes next, as most do.
+    def goes_on(self, now: float) -> bool:
+        """Take a frame, all of whose values are possible, that simply comes next at time ``now`` [s], as most do.
 
         If it is anything else this is false and nothing has changed: ``take`` looks into it.
         """
-        now = row[_T]
         if self._held is not None or not self.last_t_s < now <= self.last_t_s + GAP_S:
             return False
-        for value, (least, most) in zip(row, _LEAST_AND_MOST, strict=True):
-            if value > most or value < least:
-                return False
         self.last_t_s = now
         return True
 
     def _possible(self, chunk: Columns) -> Columns:
         """Values that no car can have become absent, whatever sent them."""
-        beyond = np.abs(chunk.data) > _MOST
-        if not beyond.any():
+        if not any(map(_beyond, chunk.data, _LARGEST)):
             return chunk
+        beyond = np.abs(chunk.data) > _MOST
         self.counts["impossible_value"] += int(beyond.sum())
         return Columns(np.where(beyond, np.nan, chunk.data))
 

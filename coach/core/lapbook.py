@@ -44,6 +44,11 @@ class LapBook:
         self.flying = False
         self.pit_t_s = t_s
 
+    def out_lap(self, number: int) -> None:
+        """Lap ``number`` began at the line, but not at speed."""
+        self.flying = False
+        self.spoil(number, "out-lap")
+
     def begin(self, number: int, t_s: float) -> None:
         """The line was crossed into lap ``number``."""
         self.lap(number).begin_t_s = t_s

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Final
 
+from coach.core.advice import ADVICE_STEP_M
+from coach.core.boards import board_named
 from coach.core.rules import CueRule
 from coach.core.values import Corner
-from coach.core.wording import ADVICE_STEP_M, board_named
 
 OUTWARD: Final = frozenset({"exit_narrow"})
 

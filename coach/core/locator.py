@@ -123,7 +123,7 @@ class Locator:
         stop = min(start + self._block, len(chunk))
         t, v, step, u, offset = self._sequence(chunk, start, stop)
         self._block = min(2 * self._block, 2048) if start + len(u) == stop else max(len(u), 16)
-        moved = np.diff(u, prepend=self._u)
+        moved = _steps(u, self._u)
         front = self._fronts(u, v)
         with np.errstate(invalid="ignore"):
             fits = np.abs(moved - step) < JUMP_M + 0.3 * step
@@ -149,7 +149,7 @@ class Locator:
         """
         t = chunk["t_s"][start:stop]
         v = _carry_on(chunk["speed_mps"][start:stop], self._v)
-        step = 0.5 * (v + np.concatenate(([self._v], v[:-1]))) * np.diff(t, prepend=self._t)
+        step = 0.5 * (v + np.concatenate(([self._v], v[:-1]))) * _steps(t, self._t)
         part = chunk.part(start, stop)
         roughly, offset, _ = self._place(part, np.cumsum(np.concatenate(([self._u], step)))[1:])
         foretold = np.concatenate(([self._u], roughly[:-1])) + step
@@ -170,7 +170,7 @@ class Locator:
         if self.lost:
             return None
         t, v = row[_T], row[_V]
-        if not math.isfinite(v):
+        if v != v:
             v = self._v
         step = 0.5 * (v + self._v) * (t - self._t)
         if self.line is not None:
@@ -296,6 +296,14 @@ def _carry_on(values: Floats, before: float) -> Floats:
     last = np.maximum.accumulate(np.where(good, np.arange(len(values)), -1))
     filled: Floats = np.where(last >= 0, values[last], before)
     return filled
+
+
+def _steps(values: Floats, before: float) -> Floats:
+    """What each of the values is more than the one before it, ``before`` at the start."""
+    out = np.empty(len(values))
+    out[0] = values[0] - before
+    np.subtract(values[1:], values[:-1], out=out[1:])
+    return out
 
 
 def _none() -> Fixes:

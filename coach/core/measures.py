@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coach.core.columns import Floats
+from coach.core.short_rows import all_finite, any_finite, largest, least, zero_for_absent
 from coach.core.trace import Trace
 from coach.core.zones import Zone
 
@@ -57,15 +58,19 @@ def measure(trace: Trace, zone: Zone) -> dict[str, float]:
     out["turn_in_m"] = _turn_in(trace, zone)
     out.update(_line(trace, zone))
     out["coast_s"] = _coast(trace, first, last)
-    gears = trace.gear[first : last + 1]
-    out["gear_min"] = float(np.fmin.reduce(gears))
+    out["gear_min"] = -_most(-trace.gear[first : last + 1])
     out["corrections"] = _corrections(trace, zone)
-    off = trace.wheels_off[first : last + 1]
-    out["wheels_off"] = float(np.fmax.reduce(off))
+    out["wheels_off"] = _most(trace.wheels_off[first : last + 1])
     return out
 
 
-def _runs(on: NDArray[np.bool_]) -> list[tuple[int, int]]:
+def _most(values: Floats) -> float:
+    """The largest of the values that are there, NaN if none is."""
+    top = largest(values)
+    return top if top == top else float(np.fmax.reduce(values))
+
+
+def stretches(on: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """Stretches of True as (first, last) indices."""
     edges = ((on[1:] != on[:-1]).nonzero()[0] + 1).tolist()
     if len(on) and on[0]:
@@ -73,11 +78,6 @@ def _runs(on: NDArray[np.bool_]) -> list[tuple[int, int]]:
     if len(on) and on[-1]:
         edges.append(len(on))
     return [(a, b - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
-
-
-def _or_zero(values: Floats) -> Floats:
-    """The values with 0 where one is absent."""
-    return np.where(np.isnan(values), 0.0, values)
 
 
 def _crossing(x: Floats, y: Floats, i: int, level: float) -> float:
@@ -93,13 +93,13 @@ def _braking(trace: Trace, last: int, zone: Zone) -> dict[str, float]:
     """Start, peak and release of the corner's braking."""
     nothing = {"brake_start_m": NAN, "brake_peak": NAN, "brake_release_m": NAN}
     brake = trace.brake[: last + 1]
-    if not np.isfinite(brake).any():
+    if not any_finite(brake):
         return nothing
-    brake = _or_zero(brake)
+    brake = zero_for_absent(brake)
     u = trace.u_m[: last + 1]
     # what ends before the zone belongs to the corner before, what starts after the apex to what follows
     runs = [
-        r for r in _runs(brake > BRAKE_ON) if u[r[1]] > zone.start_m and u[r[0]] <= max(zone.apex_m, zone.turn_in_m)
+        r for r in stretches(brake > BRAKE_ON) if u[r[1]] > zone.start_m and u[r[0]] <= max(zone.apex_m, zone.turn_in_m)
     ]
     joined: list[tuple[int, int]] = []
     for a, b in runs:
@@ -109,15 +109,17 @@ def _braking(trace: Trace, last: int, zone: Zone) -> dict[str, float]:
             joined.append((a, b))
     if not joined:
         return {"brake_start_m": NAN, "brake_peak": 0.0, "brake_release_m": NAN}
-    work = [float(brake[a : b + 1].sum()) for a, b in joined]
-    # of several real brakings it is the one nearest to where the corner's is: a pass and the reference choose alike
-    real = [r for r, w in zip(joined, work, strict=True) if w >= MAIN * max(work)]
-    place = zone.brake_m if zone.brake_m == zone.brake_m else zone.turn_in_m
-    a, b = min(real, key=lambda r: abs(float(u[r[0]]) - place))
-    peak = float(brake[a : b + 1].max())
+    a, b = joined[0]
+    if len(joined) > 1:
+        work = [float(brake[a : b + 1].sum()) for a, b in joined]
+        # of several real brakings it is the one nearest to where the corner's is: a pass and the reference choose alike
+        real = [r for r, w in zip(joined, work, strict=True) if w >= MAIN * max(work)]
+        place = zone.brake_m if zone.brake_m == zone.brake_m else zone.turn_in_m
+        a, b = min(real, key=lambda r: abs(float(u[r[0]]) - place))
+    peak = largest(brake[a : b + 1])
     level = max(BRAKE_ON, ONSET * peak)
-    above = np.flatnonzero(brake[a : b + 1] >= level) + a
-    on, off = int(above[0]), int(above[-1])
+    above = (brake[a : b + 1] >= level).nonzero()[0]
+    on, off = a + int(above[0]), a + int(above[-1])
     start = _crossing(u, brake, on - 1, level) if on else float(u[0])
     release = _crossing(u, brake, off, level) if off + 1 < len(u) else float(u[-1])
     return {"brake_start_m": start, "brake_peak": peak, "brake_release_m": release}
@@ -126,7 +128,7 @@ def _braking(trace: Trace, last: int, zone: Zone) -> dict[str, float]:
 def _speed(trace: Trace, zone: Zone, last: int) -> dict[str, float]:
     low = trace.index(zone.turn_in_m - TURNED_M)
     v = trace.speed_mps[low : last + 1]
-    i = low + int(np.argmin(v))
+    i = low + int(v.argmin())
     return {
         "min_speed_mps": float(trace.speed_mps[i]),
         "min_speed_at_m": float(trace.u_m[i]),
@@ -142,28 +144,28 @@ def _throttle(trace: Trace, zone: Zone, got: dict[str, float]) -> dict[str, floa
     in the middle, or a dab in the entry, is not it.
     """
     nothing = {"throttle_start_m": NAN, "full_throttle_m": NAN}
-    if not np.isfinite(trace.throttle).any():
+    if not any_finite(trace.throttle):
         return nothing
-    u, throttle = trace.u_m, _or_zero(trace.throttle)
+    u, throttle = trace.u_m, zero_for_absent(trace.throttle)
     from_m = got["min_speed_at_m"]
     if from_m != from_m:
         from_m = zone.apex_m
     released = got["brake_release_m"]
     low = trace.index(min(released if released == released else zone.turn_in_m, from_m))
     tail = throttle[low:]
-    top = float(tail.max()) if len(tail) else 0.0
+    top = largest(tail) if len(tail) else 0.0
     if top < THROTTLE_ON:
         return nothing
-    full_at = np.flatnonzero(tail >= FULL * top)
+    full_at = (tail >= FULL * top).nonzero()[0]
     # full throttle that holds: a stab on the way does not count
     full = low + int(full_at[0])
     for i in full_at:
         ahead = throttle[low + int(i) : low + int(i) + 15]
-        if float(ahead.min()) > THROTTLE_ON:
+        if least(ahead) > THROTTLE_ON:
             full = low + int(i)
             break
     start = float(u[low])
-    for first, last in reversed(_runs(throttle[low : full + 1] < THROTTLE_ON)):
+    for first, last in reversed(stretches(throttle[low : full + 1] < THROTTLE_ON)):
         # a gear change does not begin the way out anew
         if not first or trace.t_s[low + last] - trace.t_s[low + first] > CUT_S:
             start = _crossing(u, throttle, low + last, THROTTLE_ON)
@@ -176,14 +178,14 @@ def _throttle(trace: Trace, zone: Zone, got: dict[str, float]) -> dict[str, floa
 
 def _turn_in(trace: Trace, zone: Zone) -> float:
     """Where the path first reaches TURN_SHARE of its largest curvature toward the apex."""
-    if not np.isfinite(trace.curvature_pm).any():
+    if not any_finite(trace.curvature_pm):
         return NAN
     side = 1.0 if zone.corner.direction == "left" else -1.0
     low, top = trace.index(zone.turn_in_m - 40.0), trace.index(zone.apex_m + 10.0)
     bend = side * trace.curvature_pm[low : top + 1]
-    most = int(np.argmax(bend))
+    most = int(bend.argmax())
     level = TURN_SHARE * float(bend[most])
-    under = np.flatnonzero(bend[:most] < level)
+    under = (bend[:most] < level).nonzero()[0]
     if level <= 0.0 or not len(under):
         return NAN
     return _crossing(trace.u_m[low : top + 1], bend, int(under[-1]), level)
@@ -192,18 +194,18 @@ def _turn_in(trace: Trace, zone: Zone) -> float:
 def _line(trace: Trace, zone: Zone) -> dict[str, float]:
     """Offsets toward the outside of the corner [m]: least near the apex, and mean around the exit."""
     side = 1.0 if zone.corner.direction == "left" else -1.0
-    out = -side * trace.offset_m
     a, b = trace.index(zone.apex_m - 12.0), trace.index(zone.apex_m + 12.0)
     c, d = trace.index(zone.exit_m - 5.0), trace.index(zone.exit_m + 5.0)
-    return {"apex_offset_m": float(out[a : b + 1].min()), "exit_offset_m": float(out[c : d + 1].mean())}
+    near_apex, near_exit = -side * trace.offset_m[a : b + 1], -side * trace.offset_m[c : d + 1]
+    return {"apex_offset_m": least(near_apex), "exit_offset_m": float(near_exit.sum()) / len(near_exit)}
 
 
 def _coast(trace: Trace, first: int, last: int) -> float:
     """Time with neither pedal [s]."""
     throttle, brake = trace.throttle[first : last + 1], trace.brake[first : last + 1]
-    if not (np.isfinite(throttle).any() and np.isfinite(brake).any()):
+    if not (any_finite(throttle) and any_finite(brake)):
         return NAN
-    idle = (_or_zero(throttle) < PEDAL_OFF) & (_or_zero(brake) < PEDAL_OFF)
+    idle = (zero_for_absent(throttle) < PEDAL_OFF) & (zero_for_absent(brake) < PEDAL_OFF)
     t = trace.t_s[first : last + 1]
     return float((t[1:] - t[:-1])[idle[:-1] & idle[1:]].sum())
 
@@ -212,11 +214,15 @@ def _corrections(trace: Trace, zone: Zone) -> float:
     """Times the steering reversed by a tenth of its range between turn-in and exit."""
     a, b = trace.index(zone.turn_in_m), trace.index(zone.exit_m)
     steer = trace.steer[a : b + 1]
-    if not np.isfinite(steer).all() or len(steer) < 5:
+    if len(steer) < 5 or not all_finite(steer):
         return NAN
-    swing = 0.1 * float(np.abs(steer).max())
-    count, extreme, direction = 0, float(steer[0]), 0
-    for value in steer.tolist():
+    swing = 0.1 * max(largest(steer), -least(steer))
+    sudden = ((steer[1:] < steer[:-1] - swing) | (steer[1:] > steer[:-1] + swing)).nonzero()[0]
+    if not len(sudden):
+        return 0.0
+    first = int(sudden[0])
+    count, extreme, direction = 0, float(steer[first]), 0
+    for value in steer[first:].tolist():
         if direction >= 0 and value < extreme - swing:
             count += direction > 0
             direction, extreme = -1, value

@@ -12,11 +12,10 @@ from coach.core.happened import Happened
 from coach.core.history import History
 from coach.core.lapbook import LapBook
 from coach.core.passes import Driven
+from coach.core.spoiled import spoiled
 from coach.core.trace import MARGIN_M
 from coach.core.values import Finding, Pass
 
-WHEELS_OFF: Final = 3
-"""This many wheels outside the limit make a pass and its lap invalid (common practice, no source)."""
 KEPT_M: Final = 300.0
 """Frames this far before a straight's end are kept for the next corner [m]."""
 Learn = Callable[[Driven, tuple[Finding, ...]], None]
@@ -46,13 +45,15 @@ class Measuring:
         driven = self.ground.builder.build(self.history, corner, lap, stop_m)
         if driven is None:
             return
-        findings = self.ground.diagnosis.findings(driven, self.bands) if driven.whole else ()
-        off = driven.measures.get("wheels_off", float("nan")) >= WHEELS_OFF
+        why = spoiled(driven)
+        # what goes wrong in a spin, or beside the road, is no fault of technique
+        told = driven.whole and why not in ("stopped", "off the road")
+        findings = self.ground.diagnosis.findings(driven, self.bands) if told else ()
         # an out-lap is driven on cold tyres and from a roll: nothing is learned from it
         flying = self.laps.flying or not self.ground.reference.closed
-        valid = driven.whole and flying and not off and not in_pit
-        if off:
-            self.laps.spoil(lap, "off track")
+        valid = driven.whole and flying and not why and not in_pit
+        if why:
+            self.laps.spoil(lap, why)
         if driven.whole:
             happened.passes.append(_pass(driven, findings, valid))
             if self.kept is not None:

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from coach.core.columns import Floats
+from coach.core.short_rows import largest
 
 
 def middle(values: Floats) -> float:
     """The median of ``values`` (shape (n,), n > 0), NaN if one of them is; a test holds it to ``numpy.median``."""
     n = len(values)
     half = n // 2
-    if n % 2:
-        # the last is asked for because NaN sorts to the end
-        ordered = np.partition(values, (half, n - 1))
-        found = float(ordered[half])
-    else:
-        ordered = np.partition(values, (half - 1, half, n - 1))
-        found = float(ordered[half - 1] + ordered[half]) / 2.0
-    last = float(ordered[-1])
-    return found if last == last else last
+    top = largest(values)
+    if top != top:
+        return top
+    ordered = values.copy()
+    ordered.partition(half)
+    upper = float(ordered[half])
+    return upper if n % 2 else (largest(ordered[:half]) + upper) / 2.0

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
 from coach.core.columns import Floats
 from coach.core.measures import BRAKE_ON, NAN, PEDAL_OFF
 from coach.core.middle import middle
+from coach.core.short_rows import all_finite, largest
 from coach.core.trace import Trace
 from coach.core.zones import Zone
 
@@ -31,26 +32,40 @@ STRAIGHTS_M: Final = 60.0
 
 
 class Rows:
-    """Channels of a trace over some of its nodes."""
+    """Channels of a trace over some of its nodes, at the places ``u``; what was found in them is kept."""
 
-    def __init__(self, trace: Trace, rows: slice) -> None:
+    def __init__(self, u: Floats, trace: Trace, rows: slice) -> None:
+        self.u = u
         self.speed = trace.speed_mps[rows]
         self.throttle = trace.throttle[rows]
         self.brake = trace.brake[rows]
         self.offset = trace.offset_m[rows]
         self.curvature = trace.curvature_pm[rows]
         self.gear = trace.gear[rows]
+        self.has_throttle = all_finite(self.throttle)
+        self.has_pedals = self.has_throttle and all_finite(self.brake)
+        self.found: dict[tuple[Any, ...], Any] = {}
+
+    def inside(self, low_m: float, high_m: float) -> slice:
+        """The nodes from ``low_m`` to ``high_m``, both included."""
+        return slice(int(self.u.searchsorted(low_m)), int(self.u.searchsorted(high_m, "right")))
 
 
-def opening(u: Floats, throttle: Floats, level: float, from_m: float, to_m: float) -> float:
+def opening(rows: Rows, level: float, from_m: float, to_m: float) -> float:
     """Where the throttle passes ``level`` for good on its way to full; NaN if it was open all the time."""
-    k, end = int(u.searchsorted(from_m)), int(u.searchsorted(to_m, "right"))
-    if k >= end:
+    key = (level, from_m, to_m)
+    found = rows.found.get(key)
+    if found is None:
+        found = rows.found[key] = _opening(rows, level, from_m, to_m)
+    return float(found)
+
+
+def _opening(rows: Rows, level: float, from_m: float, to_m: float) -> float:
+    k, top, almost_open = _way_to_full(rows, from_m, to_m)
+    if not top >= level:
         return NAN
-    top = float(throttle[k:end].max())
-    if top < level:
-        return NAN
-    stop = k + int((throttle[k:] >= max(0.9 * top, level)).argmax())
+    u, throttle = rows.u, rows.throttle
+    stop = almost_open if level <= 0.9 * top else k + int((throttle[k:] >= level).argmax())
     under = (throttle[k : stop + 1] < level).nonzero()[0]
     if not len(under):
         return NAN
@@ -62,32 +77,48 @@ def opening(u: Floats, throttle: Floats, level: float, from_m: float, to_m: floa
     return here + (there - here) * min(max((level - y0) / max(y1 - y0, 1e-9), 0.0), 1.0)
 
 
-def onward(u: Floats, throttle: Floats) -> float:
+def onward(rows: Rows) -> float:
     """Where the throttle is left for good: what follows belongs to the next corner."""
-    given = (throttle >= PEDAL_OFF).nonzero()[0]
-    return float(u[given[-1]]) if len(given) else float(u[-1])
+    given = (rows.throttle >= PEDAL_OFF).nonzero()[0]
+    return float(rows.u[given[-1]]) if len(given) else float(rows.u[-1])
 
 
-def throttle_gaps(u: Floats, own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> dict[str, float]:
+def _way_to_full(rows: Rows, from_m: float, to_m: float) -> tuple[int, float, int]:
+    """The first node there, the most throttle (NaN without a node), and the first node with nearly as much."""
+    key = (from_m, to_m)
+    found = rows.found.get(key)
+    if found is None:
+        between = rows.inside(from_m, to_m)
+        k = between.start
+        if k < between.stop:
+            top = largest(rows.throttle[between])
+            found = k, top, k + int((rows.throttle[k:] >= 0.9 * top).argmax())
+        else:
+            found = k, NAN, k
+        rows.found[key] = found
+    return found
+
+
+def throttle_gaps(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> dict[str, float]:
     """Metres by which the throttle opens later, and the share of it that is missing once it is open."""
     out = {"drive_late_m": NAN, "drive_share": NAN, "lifted_m": NAN}
     start = ours["throttle_start_m"]
-    if start != start or not (np.isfinite(own.throttle).all() and np.isfinite(ref.throttle).all()):
+    if start != start or not (own.has_throttle and ref.has_throttle):
         return out
     slow = ours["min_speed_at_m"]
     from_m, to_m = min(start, slow) - 15.0, max(zone.end_m, start) + STRAIGHTS_M
-    to_m = max(min(to_m, onward(u, own.throttle), onward(u, ref.throttle)), max(start, slow) + 10.0)
-    rows = _both_open(u, own, ref, from_m, to_m)
-    if rows is None:
-        out["lifted_m"] = _lifted(u, own, ref, start, to_m)
+    to_m = max(min(to_m, onward(own), onward(ref)), max(start, slow) + 10.0)
+    both = _both_open(own, ref, from_m, to_m)
+    if both is None:
+        out["lifted_m"] = _lifted(own, ref, start, to_m)
         return out
-    step = float(u[1] - u[0])
-    wide = step * _less(own.throttle[rows], ref.throttle[rows], WIDE)
+    step = float(own.u[1] - own.u[0])
+    wide = step * _less(own.throttle[both], ref.throttle[both], WIDE)
     # what only holds the speed does not drive the car out
     lates = [
-        step * _less(own.throttle[rows], ref.throttle[rows], level)
+        step * _less(own.throttle[both], ref.throttle[both], level)
         for level in LEVELS
-        if not any(_holds(side.throttle[rows], level, step) for side in (own, ref))
+        if not any(_holds(side.throttle[both], level, step) for side in (own, ref))
     ] or [wide]
     # a held throttle opened later is as late at full throttle as half way; a softer foot is the later the higher
     held = wide - lates[-1] < LIKE_M
@@ -96,27 +127,33 @@ def throttle_gaps(u: Floats, own: Rows, ref: Rows, zone: Zone, ours: dict[str, f
         out["drive_late_m"] = float(lates[0])
     else:
         out["drive_late_m"] = float(max(lates))
-        if max(lates) > LIKE_M and wide < LIKE_M and float(own.throttle[rows].max()) >= WIDE:
+        if max(lates) > LIKE_M and wide < LIKE_M and largest(own.throttle[both]) >= WIDE:
             # not the same opening made later, but none and then all at once
-            withheld = _withheld(u, own, ref, from_m, to_m)
+            withheld = _withheld(own, ref, from_m, to_m)
             out["drive_late_m"] = max(out["drive_late_m"], min(withheld, 2.0 * out["drive_late_m"]))
-    opened = opening(u, own.throttle, OPENED[held], from_m, to_m)
-    opened = opened if opened == opened else opening(u, own.throttle, OPENED[0], from_m, to_m)
-    out["lifted_m"] = _lifted(u, own, ref, opened if opened == opened else start, to_m)
+    opened = opening(own, OPENED[held], from_m, to_m)
+    opened = opened if opened == opened else opening(own, OPENED[0], from_m, to_m)
+    out["lifted_m"] = _lifted(own, ref, opened if opened == opened else start, to_m)
     begin = max(start, opened if opened == opened else start) + 10.0
-    on = (u >= begin) & (u <= max(zone.exit_m, begin + 30.0)) & (u <= to_m) & (ref.throttle > 0.4)
+    out_of_it = own.inside(begin, min(max(zone.exit_m, begin + 30.0), to_m))
+    on = ref.throttle[out_of_it] > 0.4
     if np.count_nonzero(on) >= 10:
         # at the same place, and as far from the opening: a throttle opened late is not soft for that
         delay = max(out["drive_late_m"], 0.0)
-        then = np.minimum(ref.throttle[on], np.interp(u[on] - delay, u, ref.throttle))
-        out["drive_share"] = middle(1.0 - own.throttle[on] / np.maximum(then, 0.3))
+        theirs = ref.throttle[out_of_it][on]
+        if delay > 0.0:
+            theirs = np.minimum(theirs, np.interp(own.u[out_of_it][on] - delay, own.u, ref.throttle))
+        out["drive_share"] = middle(1.0 - own.throttle[out_of_it][on] / np.maximum(theirs, 0.3))
     return out
 
 
-def _withheld(u: Floats, own: Rows, ref: Rows, from_m: float, to_m: float) -> float:
+def _withheld(own: Rows, ref: Rows, from_m: float, to_m: float) -> float:
     """Metres after the reference's opening over which it gave as much throttle as the pass left out."""
+    u = own.u
     inside = (u >= from_m) & (u <= to_m)
-    first = opening(u, ref.throttle, LEVELS[0], from_m, to_m)
+    first = opening(ref, LEVELS[0], from_m, to_m)
+    if first != first:
+        return 0.0
     lack = np.where(inside, ref.throttle - own.throttle, 0.0)
     # from where it gives less up to where it has caught up: the two may begin alike
     begun = np.flatnonzero(inside & (u > first) & (lack > LACK))
@@ -130,25 +167,26 @@ def _withheld(u: Floats, own: Rows, ref: Rows, from_m: float, to_m: float) -> fl
     return float(u[enough[0]] - first) if len(enough) else 0.0
 
 
-def _both_open(u: Floats, own: Rows, ref: Rows, from_m: float, to_m: float) -> slice | None:
+def _both_open(own: Rows, ref: Rows, from_m: float, to_m: float) -> slice | None:
     """Rows up to where both have opened the throttle; None if one of them has it open all the time."""
-    low, high = int(u.searchsorted(from_m)), int(u.searchsorted(to_m, "right"))
-    if high - low < 2:
+    between = own.inside(from_m, to_m)
+    if between.stop - between.start < 2:
         return None
     ends = []
-    for throttle in (own.throttle[low:high], ref.throttle[low:high]):
-        top = float(throttle.max())
-        end = int((throttle >= WIDE * top).argmax()) if top > OPENED[-1] else high - low - 1
+    for throttle in (own.throttle[between], ref.throttle[between]):
+        top = largest(throttle)
+        end = int((throttle >= WIDE * top).argmax()) if top > OPENED[-1] else len(throttle) - 1
         if not end:
             return None
         ends.append(end)
-    return slice(low, low + max(ends) + 1)
+    return slice(between.start, between.start + max(ends) + 1)
 
 
 def _less(own: Floats, ref: Floats, level: float) -> float:
     """Nodes by which ``own`` is longer under ``level`` than ``ref``, for which a lift or a gear change counts alike."""
     low = level - BAND
-    return float((np.clip((ref - low) / (2.0 * BAND), 0.0, 1.0) - np.clip((own - low) / (2.0 * BAND), 0.0, 1.0)).sum())
+    shares = ((np.stack((ref, own)) - low) / (2.0 * BAND)).clip(0.0, 1.0).sum(axis=1)
+    return float(shares[0] - shares[1])
 
 
 def _holds(throttle: Floats, level: float, step: float) -> bool:
@@ -156,15 +194,18 @@ def _holds(throttle: Floats, level: float, step: float) -> bool:
     return step * float(np.count_nonzero(abs(throttle - level) < min(0.1, 0.7 * level))) > HOLD_M
 
 
-def _lifted(u: Floats, own: Rows, ref: Rows, from_m: float, to_m: float) -> float:
+def _lifted(own: Rows, ref: Rows, from_m: float, to_m: float) -> float:
     """Metres of full throttle given back by lifts after the throttle was opened, where the reference never lifts.
 
     A lift after which the throttle is not opened again, or that ends in braking, belongs to the next corner.
     """
-    inside = (u > from_m + 3.0) & (u <= to_m)
-    lack = np.where(inside, ref.throttle - own.throttle, 0.0)
-    braked = np.flatnonzero(inside & (own.brake > BRAKE_ON) & ~(ref.brake > BRAKE_ON))
-    last = int(braked[0]) if len(braked) else int(np.flatnonzero(inside)[-1]) if inside.any() else 0
-    open_again = np.flatnonzero(lack[: last + 1] <= LIFT)
+    u = own.u
+    inside = slice(int(u.searchsorted(from_m + 3.0, "right")), int(u.searchsorted(to_m, "right")))
+    lack = ref.throttle[inside] - own.throttle[inside]
+    if not len(lack) or largest(lack) <= LIFT:
+        return 0.0
+    braked = ((own.brake[inside] > BRAKE_ON) & ~(ref.brake[inside] > BRAKE_ON)).nonzero()[0]
+    lack = lack[: int(braked[0]) + 1] if len(braked) else lack
+    open_again = (lack <= LIFT).nonzero()[0]
     lack = lack[: int(open_again[-1]) + 1] if len(open_again) else lack[:0]
     return float(lack[lack > LIFT].sum() * (u[1] - u[0]))

@@ -6,8 +6,11 @@ it, so the losses of a lap add up to its difference from the reference by constr
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import cached_property
 from typing import Final, Literal
+
+import msgspec
 
 from coach.core.contrast import contrast
 from coach.core.history import History
@@ -24,8 +27,7 @@ BEFORE_M: Final = 80.0
 """A trace begins this far before its zone: a corner that follows closely may be braked for inside the one before."""
 
 
-@dataclass(frozen=True)
-class Piece:
+class Piece(msgspec.Struct, frozen=True):
     """Time lost [s] in one part of a corner's zone within one lap.
 
     ``began`` is the lap to which the corner belongs: it differs from ``lap`` where a zone reaches over the line.
@@ -57,7 +59,15 @@ class Driven:
 
     def loss(self, part: Part) -> float:
         """Time lost in ``part`` over the whole pass, on both sides of the finish line [s]."""
-        return sum(p.loss_s for p in self.pieces if p.part == part and p.corner == self.corner)
+        return self._losses[part]
+
+    @cached_property
+    def _losses(self) -> dict[Part, float]:
+        losses: dict[Part, float] = dict.fromkeys(PARTS, 0.0)
+        for piece in self.pieces:
+            if piece.corner == self.corner:
+                losses[piece.part] += piece.loss_s
+        return losses
 
     @property
     def total_s(self) -> float:
@@ -89,7 +99,8 @@ class CornerReference:
 
     def zone_until(self, stop_m: float) -> Zone:
         """The zone with its straight cut short at ``stop_m``."""
-        return replace(self.zone, next_start_m=min(self.zone.next_start_m, stop_m))
+        zone = self.zone
+        return msgspec.structs.replace(zone, next_start_m=stop_m) if stop_m < zone.next_start_m else zone
 
 
 class PassBuilder:
@@ -124,7 +135,8 @@ class PassBuilder:
         zone = self.zones[corner].shifted(base)
         if stop_m < zone.end_m:
             return None
-        zone = replace(zone, next_start_m=min(zone.next_start_m, stop_m))
+        if stop_m < zone.next_start_m:
+            zone = msgspec.structs.replace(zone, next_start_m=stop_m)
         start = self._open
         if start is None or start[0] >= zone.next_start_m:
             return None

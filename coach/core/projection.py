@@ -37,20 +37,18 @@ class Line:
         self.tx = np.cos(reference.heading_rad)
         self.ty = np.sin(reference.heading_rad)
         self.curvature = reference.curvature_pm
-        self._table = np.column_stack((self.x, self.y, self.tx, self.ty, self.curvature))
+        self._table = np.stack((self.x, self.y, self.tx, self.ty, self.curvature))
         self.unique_m = 0.5 / max(float(np.nanmax(np.abs(self.curvature))), 1e-6)
         """Less far off the line than this a place is the only one near it, from wherever it is looked for [m]."""
         # plain floats for single positions: many times faster than arrays of one, with the same results to the bit
-        self._x, self._y = self.x.tolist(), self.y.tolist()
-        self._tx, self._ty = self.tx.tolist(), self.ty.tolist()
-        self._curvature = self.curvature.tolist()
+        self._nodes = list(zip(*self._table.tolist(), strict=True))
 
     def _rows(self, i: NDArray[np.intp]) -> Floats:
-        """What is known of nodes ``i`` (which may run over the seam), shape (n, 5)."""
-        return self._table.take(i, axis=0, mode="wrap" if self.closed else "clip")
+        """What is known of nodes ``i`` (which may run over the seam), shape (5, n)."""
+        return self._table.take(i, axis=1, mode="wrap" if self.closed else "clip")
 
     def _along(self, x: Floats, y: Floats, rows: Floats) -> Floats:
-        along: Floats = (x - rows[:, 0]) * rows[:, 2] + (y - rows[:, 1]) * rows[:, 3]
+        along: Floats = (x - rows[0]) * rows[2] + (y - rows[1]) * rows[3]
         return along
 
     def project(self, x: Floats, y: Floats, guess_m: Floats) -> tuple[Floats, Floats, NDArray[np.bool_]]:
@@ -65,10 +63,10 @@ class Line:
         i = self._inside(np.floor(guess_m / self.step_m).astype(np.intp))
         for _ in range(_STEPS):
             rows = self._rows(i)
-            dx, dy, tx, ty = x - rows[:, 0], y - rows[:, 1], rows[:, 2], rows[:, 3]
+            dx, dy, tx, ty = x - rows[0], y - rows[1], rows[2], rows[3]
             here = dx * tx + dy * ty
             # one metre along the car's own path is 1 / (1 - k d) metres of the line
-            stretch = np.minimum(np.maximum(1.0 - rows[:, 4] * (dy * tx - dx * ty), 0.25), 4.0)
+            stretch = np.minimum(np.maximum(1.0 - rows[4] * (dy * tx - dx * ty), 0.25), 4.0)
             jump = np.floor(here / (stretch * self.step_m))
             if not all_near:
                 jump = np.where(near, jump, 0.0)
@@ -103,7 +101,7 @@ class Line:
         with np.errstate(divide="ignore", invalid="ignore"):
             part = np.where(found, here / (here - after), np.nan)
         place = np.asarray((i + part) * self.step_m, dtype=np.float64)
-        px, py, tx, ty = (rows[:, k] + part * (following[:, k] - rows[:, k]) for k in range(4))
+        px, py, tx, ty = rows[:4] + part * (following[:4] - rows[:4])
         offset: Floats = ((y - py) * tx - (x - px) * ty) / np.sqrt(tx * tx + ty * ty)
         return place, offset, found & np.isfinite(place)
 
@@ -115,12 +113,15 @@ class Line:
         i = math.floor(guess_m / self.step_m)
         if not closed:
             i = min(max(i, 0), last)
+        nodes, step = self._nodes, self.step_m
         for _ in range(_STEPS):
-            k = i % n if closed else i
-            dx, dy, tx, ty = x - self._x[k], y - self._y[k], self._tx[k], self._ty[k]
+            node = nodes[i % n if closed else i]
+            px, py, tx, ty, curvature = node
+            dx, dy = x - px, y - py
             here = dx * tx + dy * ty
-            stretch = min(max(1.0 - self._curvature[k] * (dy * tx - dx * ty), 0.25), 4.0)
-            jump = math.floor(here / (stretch * self.step_m))
+            stretch = 1.0 - curvature * (dy * tx - dx * ty)
+            stretch = 0.25 if stretch < 0.25 else 4.0 if stretch > 4.0 else stretch
+            jump = math.floor(here / (stretch * step))
             if not jump:
                 break
             i += min(max(jump, -60), 60)
@@ -128,7 +129,10 @@ class Line:
                 i = min(max(i, 0), last)
         else:
             here = self._along_one(x, y, i)
-        after = self._along_one(x, y, i + 1)
+        following = self._node_one(i + 1)
+        after = (x - following[0]) * following[2] + (y - following[1]) * following[3]
+        if not jump and here >= 0.0 > after:
+            return self._between(x, y, i, here / (here - after), node, following)
         for _ in range(3):
             move = -1 if here < 0.0 else 1 if after >= 0.0 else 0
             if not move:
@@ -142,23 +146,23 @@ class Line:
             return math.nan, math.nan, False
         if here == after:
             return math.nan, math.nan, False
-        return self._place_one(x, y, i, here / (here - after))
+        return self._between(x, y, i, here / (here - after), self._node_one(i), self._node_one(i + 1))
 
-    def _place_one(self, x: float, y: float, i: int, part: float) -> tuple[float, float, bool]:
-        k, j = self._node_one(i), self._node_one(i + 1)
-        px = self._x[k] + part * (self._x[j] - self._x[k])
-        py = self._y[k] + part * (self._y[j] - self._y[k])
-        tx = self._tx[k] + part * (self._tx[j] - self._tx[k])
-        ty = self._ty[k] + part * (self._ty[j] - self._ty[k])
+    def _between(
+        self, x: float, y: float, i: int, part: float, node: tuple[float, ...], following: tuple[float, ...]
+    ) -> tuple[float, float, bool]:
+        (px, py, tx, ty, _), (x1, y1, tx1, ty1, _) = node, following
+        px, py = px + part * (x1 - px), py + part * (y1 - py)
+        tx, ty = tx + part * (tx1 - tx), ty + part * (ty1 - ty)
         offset = ((y - py) * tx - (x - px) * ty) / math.sqrt(tx * tx + ty * ty)
         return (i + part) * self.step_m, offset, True
 
-    def _node_one(self, i: int) -> int:
-        return i % self.n if self.closed else min(max(i, 0), self.n - 1)
+    def _node_one(self, i: int) -> tuple[float, ...]:
+        return self._nodes[i % self.n if self.closed else min(max(i, 0), self.n - 1)]
 
     def _along_one(self, x: float, y: float, i: int) -> float:
-        k = self._node_one(i)
-        return (x - self._x[k]) * self._tx[k] + (y - self._y[k]) * self._ty[k]  # type: ignore[no-any-return]
+        px, py, tx, ty, _ = self._node_one(i)
+        return (x - px) * tx + (y - py) * ty
 
     def candidates(self, x: float, y: float, heading: float, reach_m: float) -> list[tuple[float, float]]:
         """All places within ``reach_m`` whose direction lies within 60 degrees of ``heading`` [rad].

@@ -102,7 +102,17 @@ class Reference:
     def on_nodes(self, name: str, first: int, last: int) -> Floats:
         """Column ``name`` (none that grows from lap to lap) at nodes ``first`` to ``last``; an open course ends."""
         column: Floats = getattr(self, name)
-        return np.take(column, np.arange(first, last + 1), mode="wrap" if self.closed else "clip")
+        if not self.closed or last - first >= len(column):
+            return np.take(column, np.arange(first, last + 1), mode="wrap" if self.closed else "clip")
+        twice = self._twice.get(name)
+        if twice is None:
+            twice = self._twice[name] = np.concatenate((column, column))
+        begin = first % len(column)
+        return twice[begin : begin + last + 1 - first]
+
+    @cached_property
+    def _twice(self) -> dict[str, Floats]:
+        return {}
 
 
 REFERENCE_COLUMNS = (

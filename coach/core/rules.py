@@ -12,6 +12,8 @@ from coach.core.values import Fault
 Family = Literal["reminder", "correction", "caution", "confirmation"]
 Slot = Literal["approach", "exit", "straight"]
 Level = Literal["learning", "improving", "racing"]
+Form = Literal["long", "short"]
+"""A text in full, or in as few words as will do when there is little room."""
 Item = Literal[
     "brake_board",
     "gear",
@@ -32,16 +34,15 @@ Item = Literal[
 FAULTS: Final[tuple[str, ...]] = get_args(Fault)
 ITEMS: Final[tuple[str, ...]] = get_args(Item)
 LEVELS: Final[tuple[str, ...]] = get_args(Level)
-PLACEHOLDERS: Final = ("corner", "board", "gear", "metres", "tenths", "apex", "words", "kerb")
 
 MAX_SHORT_WORDS: Final = 4
-"""Common practice here, after the audit bound of two information units; Gatling 1975 allows four units."""
+"""Words that two information units need (common practice, no source)."""
 MAX_SHORT_UNITS: Final = 2
 MAX_LONG_UNITS: Final = 4
 """At most four information units in a spoken message (Gatling 1975, FHWA-RD-75-73)."""
 
 
-class CueRule(msgspec.Struct, frozen=True):
+class CueRule(msgspec.Struct, frozen=True, cache_hash=True):
     """One rule: ``about`` is a Fault for corrections and confirmations, an Item for reminders and cautions.
 
     ``slot``: approach = before the corner; exit = right after this corner; straight = on the straight after

@@ -8,32 +8,17 @@ and one without is best (Park, Shea & Wright 2000), and silence inside a band be
 from __future__ import annotations
 
 import math
-from collections import deque
 from collections.abc import Mapping
 from typing import Final
 
 import msgspec
 
 from coach.core.memory import Memory, Progress
+from coach.core.recent import LINE_FAULTS, Recent, shows
 from coach.core.rules import CueRule, RuleSet
 from coach.core.values import Finding
 from coach.core.work import Work
 
-LINE_FAULTS: Final = frozenset(
-    {"turn_in_early", "turn_in_late", "apex_missed", "exit_narrow", "exit_wide", "brake_late"}
-)
-ABOUT: Final[dict[str, frozenset[str]]] = {
-    "brake_board": frozenset({"brake_early", "brake_late"}),
-    "gradient": frozenset({"brake_late"}),  # it says "earlier": who brakes early needs no more of that
-    "gear": frozenset({"gear_high", "gear_low"}),
-    "apex": frozenset({"turn_in_early", "turn_in_late", "apex_missed"}),
-    "kerb_entry": frozenset({"turn_in_early", "turn_in_late"}),
-    "kerb_apex": frozenset({"apex_missed"}),
-    "kerb_exit": frozenset({"exit_narrow", "exit_wide"}),
-    "track_limit": frozenset({"exit_wide"}),
-}
-"""Which faults show that a reminder is not yet known; for the others any fault in the corner does."""
-RECENT: Final = 8
 KNOWN_CAUTIONS: Final = 2
 """Of the cautions that are known at most so many are said in a lap: with what is to be mended that is what a mind
 holds (four things: Cowan 2001, Behav Brain Sci 24:87-114, from memory)."""
@@ -53,7 +38,9 @@ class Schedule:
         self.rules = rules
         self.names = names
         self.memory = memory if memory is not None else Memory()
-        self._recent: dict[int, deque[tuple[Finding, ...]]] = {}
+        self.recent = Recent()
+        self._progress: dict[str, list[Progress | None]] = {}
+        self._nothing_due: set[str] = set()
         self.work = Work(rules.corners_in_work)
         self._cautions: dict[int, int] = {}
         self._told: set[int] = set()
@@ -63,37 +50,38 @@ class Schedule:
     def swap(self, rules: RuleSet, names: tuple[str, ...], moved: Mapping[int, int]) -> None:
         """Other rules and corners: what is known is kept by name, what was found lately by ``moved``, old -> new."""
         self.rules, self.names = rules, names
-        self._recent = {moved[c]: kept for c, kept in self._recent.items() if c in moved}
+        self._progress.clear()
+        self._nothing_due.clear()
+        self.recent.move(moved)
         self.work.most = rules.corners_in_work
         self.work.move(moved)
 
-    def _key(self, rule: CueRule, corner: int) -> str:
-        return f"{rule.name}@{self.names[corner]}"
-
     def progress(self, rule: CueRule, corner: int) -> Progress:
         """The state of ``rule`` at ``corner``, made on first use."""
-        key = self._key(rule, corner)
-        known = self.memory.progress.get(key)
+        row = self._corners_of(rule)
+        known = row[corner]
         if known is None:
-            known = self.memory.progress[key] = Progress()
+            known = row[corner] = self.memory.progress.setdefault(_key(rule, self.names[corner]), Progress())
         return known
+
+    def _corners_of(self, rule: CueRule) -> list[Progress | None]:
+        """The state of ``rule`` at each corner, as far as the memory has one."""
+        row = self._progress.get(rule.name)
+        if row is None:
+            known = self.memory.progress
+            row = self._progress[rule.name] = [known.get(_key(rule, name)) for name in self.names]
+        return row
 
     def passed(self, corner: int, findings: tuple[Finding, ...]) -> None:
         """Learn from a valid pass."""
-        self._recent.setdefault(corner, deque(maxlen=RECENT)).append(findings)
+        self.recent.add(corner, findings)
         for rule in self.rules.rules:
-            self._learn(self.progress(rule, corner), rule, corner, self._is_bad(rule, findings))
+            self._learn(self.progress(rule, corner), rule, corner, shows(rule, findings))
         if not self._call(corner):
             self.work.came_right(corner)
         elif corner not in self._opened:
             # the last corner of a lap is known only when the next lap has begun
             self.work.join(corner, self._cost(corner))
-
-    def _is_bad(self, rule: CueRule, findings: tuple[Finding, ...]) -> bool:
-        if rule.family in ("correction", "confirmation"):
-            return any(f.fault == rule.about and _counts(f, rule) for f in findings)
-        wanted = ABOUT.get(rule.about)
-        return any(wanted is None or f.fault in wanted for f in findings)
 
     def _learn(self, p: Progress, rule: CueRule, corner: int, bad: bool) -> None:
         r = self.rules
@@ -122,12 +110,16 @@ class Schedule:
         for rule in self.rules.rules:
             if rule.family == "confirmation" and rule.about == fault:
                 self.progress(rule, corner).due_confirm = True
+                self._nothing_due.discard(rule.name)
 
     def cured(self, rule: CueRule) -> tuple[int, ...]:
         """The corners at which the confirmation ``rule`` is due."""
-        known = self.memory.progress
-        progress = [known.get(self._key(rule, c)) for c in range(len(self.names))]
-        return tuple(c for c, p in enumerate(progress) if p is not None and p.due_confirm)
+        if rule.name in self._nothing_due:
+            return ()
+        due = tuple([c for c, p in enumerate(self._corners_of(rule)) if p is not None and p.due_confirm])
+        if not due:
+            self._nothing_due.add(rule.name)
+        return due
 
     def turn(self, rule: CueRule, corner: int) -> int:
         """Which of the wordings is due: the next one after each ``cure_passes`` times that did not help."""
@@ -139,14 +131,6 @@ class Schedule:
         """How many cues may be spoken in ``lap``, safety cautions not counted."""
         most = self.rules.cues_per_lap
         return most if lap < SETTLED_LAPS else min(most, SETTLED_CUES)
-
-    def seen(self, rule: CueRule, corner: int) -> tuple[int, Finding | None]:
-        """In how many of the last ``of_last`` passes the rule's fault was found, and the latest finding."""
-        last = list(self._recent.get(corner, ()))[-rule.of_last :]
-        found = [f for findings in last for f in findings if f.fault == rule.about]
-        counted = [f for f in found if _counts(f, rule)]
-        last_one = (counted or found)[-1] if found else None
-        return len(counted), last_one
 
     def hold(self, rule: CueRule, corner: int, lap: int, spoken_this_lap: int, hurts: bool = False) -> str:
         """Why the rule stays silent at ``corner`` in ``lap``; "" when it is due.
@@ -167,21 +151,15 @@ class Schedule:
         return reason
 
     def _hold_correction(self, rule: CueRule, corner: int, lap: int, p: Progress) -> str:
-        if not self._due(rule, corner):
+        if not self.recent.due(rule, corner):
             return "inside the band"
         if corner not in self.work.corners:
             return "other corner first"
-        if self.rules.level == "learning" and rule.about not in LINE_FAULTS and self._line_is_off(corner):
+        if self.rules.level == "learning" and rule.about not in LINE_FAULTS and self.recent.line_is_off(corner):
             return "line first"
         if p.said >= self.rules.cure_passes and lap - p.said_lap < 2:
             return "fading"
         return ""
-
-    def _due(self, rule: CueRule, corner: int) -> bool:
-        """Whether the fault was found often enough, and in the last pass too: what was just mended is not named."""
-        times, _ = self.seen(rule, corner)
-        last = self._recent[corner][-1] if self._recent.get(corner) else ()
-        return times >= rule.seen and any(f.fault == rule.about and _counts(f, rule) for f in last)
 
     def _hold_faded(self, rule: CueRule, lap: int, p: Progress, hurts: bool) -> str:
         if not rule.safety:
@@ -202,13 +180,8 @@ class Schedule:
 
     def _known_cautions(self) -> int:
         """How many cautions of the circuit are known and still said."""
-        cautions = {r.name for r in self.rules.rules if r.family == "caution"}
-        known = (p for key, p in self.memory.progress.items() if key.split("@")[0] in cautions)
-        return sum(p.said >= REHEARSED and p.stage != "retired" for p in known)
-
-    def _line_is_off(self, corner: int) -> bool:
-        last = list(self._recent.get(corner, ()))[-2:]
-        return any(f.fault in LINE_FAULTS for findings in last for f in findings)
+        rows = [self._corners_of(r) for r in self.rules.rules if r.family == "caution"]
+        return sum(p is not None and p.said >= REHEARSED and p.stage != "retired" for row in rows for p in row)
 
     def spoke(self, rule: CueRule, corner: int, lap: int, text: str) -> None:
         """Note that the rule was spoken."""
@@ -249,22 +222,17 @@ class Schedule:
         """At the start of a lap: the corners in work in it."""
         self._told.clear()
         self._opened.clear()
-        self.work.begin(lap, {c: self._cost(c) for c in self._recent if self._call(c)})
+        self.work.begin(lap, {c: self._cost(c) for c in self.recent.corners if self._call(c)})
         return tuple(sorted(self.work.corners))
 
     def _call(self, corner: int) -> bool:
         """Whether any correction is due at ``corner``."""
-        return any(r.family == "correction" and self._due(r, corner) for r in self.rules.rules)
-
-    def _named(self, findings: tuple[Finding, ...]) -> list[Finding]:
-        rules = [r for r in self.rules.rules if r.family == "correction"]
-        return [f for f in findings if any(f.fault == r.about and _counts(f, r) for r in rules)]
+        if not self.recent.last(corner):
+            return False
+        return any(r.family == "correction" and self.recent.due(r, corner) for r in self.rules.rules)
 
     def _cost(self, corner: int) -> float:
-        """Mean cost of what rules would name in the last three passes [s], more when it grows."""
-        costs = [sum(f.cost_s for f in self._named(findings)) for findings in list(self._recent[corner])[-3:]]
-        trend = costs[-1] - costs[0] if len(costs) > 1 else 0.0
-        return sum(costs) / len(costs) + 0.25 * max(trend, 0.0)
+        return self.recent.cost(corner, [r for r in self.rules.rules if r.family == "correction"])
 
     def state(self) -> Memory:
         """What to keep for the next session: laps start anew there."""
@@ -272,5 +240,5 @@ class Schedule:
         return Memory(kept, dict(self.memory.heard))
 
 
-def _counts(finding: Finding, rule: CueRule) -> bool:
-    return finding.amount >= rule.min_amount and finding.cost_s >= rule.min_cost_s
+def _key(rule: CueRule, corner: str) -> str:
+    return f"{rule.name}@{corner}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Mapping
 from typing import Final
@@ -26,6 +27,7 @@ class Speaking:
         self.ground = ground
         self.talker = talker
         self._own_brake: dict[int, deque[float]] = {}
+        self._earliest: dict[int, float] = {}
 
     def swap(
         self, ground: Ground, rules: RuleSet, durations: Mapping[str, float] | None, moved: Mapping[int, int]
@@ -33,12 +35,14 @@ class Speaking:
         """Other corners and rules from now on, ``moved`` old -> new."""
         self.ground = ground
         self._own_brake = {moved[i]: kept for i, kept in self._own_brake.items() if i in moved}
+        self._earliest = {moved[i]: place for i, place in self._earliest.items() if i in moved}
         self.talker.swap(rules, tuple(c.name for c in ground.corners), durations, moved)
 
     def learn(self, driven: Driven, findings: tuple[Finding, ...]) -> None:
         """A valid pass: what was found, and where the driver braked."""
         kept = self._own_brake.setdefault(driven.corner, deque(maxlen=OWN_BRAKES))
         kept.append(driven.measures["brake_start_m"])
+        self._earliest[driven.corner] = min((b for b in kept if b == b), default=math.inf)
         self.talker.passed(driven.corner, findings)
 
     def approach(self, corner: int, lap: int, now_s: float, u_m: float) -> list[Decision]:
@@ -81,8 +85,9 @@ class Speaking:
         """Where it gets quiet before a corner: the profile's brake point, or the driver's own if he brakes earlier."""
         zone = self.ground.zones[corner]
         quiet = zone.quiet_m
-        own = self._own_brake.get(corner, ())
-        if not own and zone.brake_m == zone.brake_m:
+        earliest = self._earliest.get(corner)
+        if earliest is not None:
+            quiet = min(quiet, earliest - OWN_BRAKE_M)
+        elif zone.brake_m == zone.brake_m:
             quiet -= UNKNOWN_BRAKE_M
-        quiet = min([quiet, *(b - OWN_BRAKE_M for b in own if b == b)])
         return quiet + lap * self.ground.reference.length_m

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 
-from coach.core.arbiter import NEVER, Arbiter, Candidate, Verdict
+from coach.core.arbiter import NEVER, Arbiter, Candidate, Verdict, held
 from coach.core.candidates import Asked, Moment, after, approach
 from coach.core.memory import Memory
 from coach.core.rules import RuleSet
@@ -67,8 +67,7 @@ class Talker:
         out = []
         for one in asked:
             if one.hold:
-                held = Verdict(one.candidate, False, one.hold, one.candidate.forms[-1], now_s, float("nan"))
-                out.append(self._decision(held, now_s, s_m))
+                out.append(self._decision(held(one.candidate, one.hold, now_s), now_s, s_m))
             else:
                 self.arbiter.open.append(one.candidate)
                 self.wake_s = now_s
@@ -100,7 +99,7 @@ class Talker:
             if same or both or count >= MOST_A_CORNER:
                 self.arbiter.open.remove(c)
                 reason = "beaten" if same else "busy corner"
-                out.append(self._decision(Verdict(c, False, reason, c.forms[-1], now_s, float("nan")), now_s, s_m))
+                out.append(self._decision(held(c, reason, now_s), now_s, s_m))
         return out
 
     def _spent(self, now_s: float, s_m: float) -> list[Decision]:
@@ -109,8 +108,7 @@ class Talker:
         for c in list(self.arbiter.open):
             if not c.safety and self.spoken_in(c.lap) >= self.schedule.budget(c.lap):
                 self.arbiter.open.remove(c)
-                held = Verdict(c, False, "budget", c.forms[-1], now_s, float("nan"))
-                out.append(self._decision(held, now_s, s_m))
+                out.append(self._decision(held(c, "budget", now_s), now_s, s_m))
         return out
 
     def _settle(self, verdict: Verdict, now_s: float, s_m: float) -> Decision:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final
+from functools import cached_property
+from typing import Any, Final
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from coach.core.history import History
 from coach.core.middle import middle
 from coach.core.pedals import inferred, scale_of
 from coach.core.reference import Reference
+from coach.core.short_rows import all_finite, largest
 from coach.core.smoothing import slope, smooth, span_for, white_noise
 
 PLACE_ERROR_M: Final = 0.06
@@ -45,24 +47,44 @@ class Trace:
     steer: Floats
     place_noise_m: float = 0.0
 
+    @cached_property
+    def looked_at(self) -> dict[tuple[int, int], Any]:
+        """What a comparison found between two of its nodes: the reference is looked at in each pass anew."""
+        return {}
+
     @property
     def step_m(self) -> float:
         """Distance between nodes [m]."""
-        return float(self.u_m[1] - self.u_m[0])
+        return self._grid[1]
+
+    @cached_property
+    def _grid(self) -> tuple[float, float, int]:
+        first, second = self.u_m[:2].tolist()
+        return first, second - first, len(self.u_m) - 1
 
     def index(self, place_m: float) -> int:
         """The node nearest to ``place_m``, inside the trace."""
-        return min(max(round((place_m - float(self.u_m[0])) / self.step_m), 0), len(self.u_m) - 1)
+        first, step, last = self._grid
+        return min(max(round((place_m - first) / step), 0), last)
 
     def at(self, name: str, place_m: float) -> float:
         """Channel ``name`` at ``place_m``, linear between nodes."""
-        return float(np.interp(place_m, self.u_m, getattr(self, name)))
+        first, step, last = self._grid
+        u, values = self.u_m, getattr(self, name)
+        if not first < place_m < u[last]:
+            return float(values[0 if place_m <= first else last])
+        i = min(int((place_m - first) / step), last - 1)
+        # nodes are products of floats: the division may land one beside
+        i += int(u[i + 1] <= place_m) - int(u[i] > place_m)
+        here, there, low, high = float(u[i]), float(u[i + 1]), float(values[i]), float(values[i + 1])
+        return low + (high - low) / (there - here) * (place_m - here)
 
 
 def nodes(reference: Reference, low_m: float, high_m: float) -> Floats:
     """The reference's node places that enclose ``low_m`` to ``high_m`` [m]."""
-    first, last = int(np.floor(low_m / reference.step_m)), int(np.ceil(high_m / reference.step_m))
-    return np.asarray(np.arange(first, last + 1) * reference.step_m, dtype=np.float64)
+    first, last = math.floor(low_m / reference.step_m), math.ceil(high_m / reference.step_m)
+    places: Floats = np.arange(first, last + 1, dtype=np.float64) * reference.step_m
+    return places
 
 
 def reference_trace(reference: Reference, low_m: float, high_m: float) -> Trace:
@@ -91,28 +113,18 @@ def drive_trace(history: History, reference: Reference, low_m: float, high_m: fl
     """
     rows = history.span(low_m - MARGIN_M, high_m + MARGIN_M)
     u, t, v = history.u_m[rows], history["t_s"][rows], history["speed_mps"][rows]
-    if len(u) < 8 or u[0] > low_m + MARGIN_M or u.max() < high_m - MARGIN_M:
+    if len(u) < 8 or u[0] > low_m + MARGIN_M or largest(u) < high_m - MARGIN_M:
         return None
-    steps = t[1:] - t[:-1]
-    interval = middle(steps)
-    place, noise = _places(u, v, steps, interval)
+    place, noise = _places(u, v, t)
     grid = nodes(reference, low_m, high_m)
-    before, after = max(place[0] - low_m, 0.0), max(high_m - place[-1], 0.0)
-    first, last = max(float(v[0]), 1.0), max(float(v[-1]), 1.0)
-    speed_noise = white_noise(v)
-    v = smooth(v, min(span_for(speed_noise, SPEED_ERROR_MPS), int(SHORT_SPAN_S / interval)))
+    clock = _clock(grid, place, t, v)
+    v = _smoothed(v, white_noise(v), SPEED_ERROR_MPS, SHORT_SPAN_S, t)
 
     def at(values: Floats) -> Floats:
         return np.interp(grid, place, values)
 
-    clock = np.interp(
-        grid,
-        np.concatenate(([place[0] - before - 1.0], place, [place[-1] + after + 1.0])),
-        np.concatenate(([t[0] - (before + 1.0) / first], t, [t[-1] + (after + 1.0) / last])),
-    )
     speed = at(v)
     offset, curvature = _path(reference, grid, at(history.offset_m[rows]), noise)
-    nearest = np.minimum(place.searchsorted(grid), len(place) - 1)
     if reference.inferred_pedals:
         # the one side inferred and the other measured could not be compared
         throttle, brake = _inferred(reference, grid, speed)
@@ -124,24 +136,51 @@ def drive_trace(history: History, reference: Reference, low_m: float, high_m: fl
         speed,
         throttle,
         brake,
-        history["gear"][rows][nearest],
+        _held(grid, place, history["gear"][rows]),
         offset,
         curvature,
-        history["wheels_off"][rows][nearest],
+        _held(grid, place, history["wheels_off"][rows]),
         at(history["steer"][rows]),
         noise,
     )
 
 
-def _places(u: Floats, v: Floats, steps: Floats, interval: float) -> tuple[Floats, float]:
+def _clock(grid: Floats, place: Floats, t: Floats, v: Floats) -> Floats:
+    """The time at each node [s]; beyond the first and last frame by the speed there."""
+    low, high, begin, end = grid[0], grid[-1], place[0], place[-1]
+    if low < begin or high > end:
+        before, after = max(begin - low, 0.0) + 1.0, max(high - end, 0.0) + 1.0
+        place = np.concatenate(([begin - before], place, [end + after]))
+        t = np.concatenate(([t[0] - before / max(v[0], 1.0)], t, [t[-1] + after / max(v[-1], 1.0)]))
+    return np.interp(grid, place, t)
+
+
+def _held(grid: Floats, place: Floats, values: Floats) -> Floats:
+    """A channel of steps at each node: what the first frame not before it has, the last one's beyond the last."""
+    changes = (values[1:] != values[:-1]).nonzero()[0]
+    if not len(changes):
+        return np.full(len(grid), values[0])
+    begins = np.concatenate(([0], grid.searchsorted(place[changes], "right"), [len(grid)]))
+    return values[np.concatenate(([0], changes + 1))].repeat(begins[1:] - begins[:-1])
+
+
+def _places(u: Floats, v: Floats, t: Floats) -> tuple[Floats, float]:
     """The place of each frame along the line, growing [m], and the noise found on the projected ones [m]."""
-    driven = np.concatenate(([0.0], (0.5 * (v[1:] + v[:-1]) * steps).cumsum()))
-    if not np.isfinite(driven).all():
+    driven = np.zeros(len(u))
+    (0.5 * (v[1:] + v[:-1]) * (t[1:] - t[:-1])).cumsum(out=driven[1:])
+    # a sum holds on to a NaN
+    if not math.isfinite(driven[-1]):
         driven = np.linspace(0.0, u[-1] - u[0], len(u))
     rest = u - driven
     noise = white_noise(rest)
-    rest = smooth(rest, min(span_for(noise, PLACE_ERROR_M), int(LONGEST_SPAN_S / interval)))
+    rest = _smoothed(rest, noise, PLACE_ERROR_M, LONGEST_SPAN_S, t)
     return np.maximum.accumulate(driven + rest) + np.arange(len(u)) * 1e-9, noise
+
+
+def _smoothed(values: Floats, noise: float, wanted: float, longest_s: float, t: Floats) -> Floats:
+    """``values`` at times ``t`` smoothed as much as their ``noise`` asks for; a clean feed is not touched."""
+    half = span_for(noise, wanted)
+    return smooth(values, min(half, int(longest_s / middle(t[1:] - t[:-1])))) if half else values
 
 
 def _inferred(reference: Reference, grid: Floats, speed: Floats) -> tuple[Floats, Floats]:
@@ -153,7 +192,7 @@ def _inferred(reference: Reference, grid: Floats, speed: Floats) -> tuple[Floats
 
 def _path(reference: Reference, grid: Floats, offset: Floats, noise: float) -> tuple[Floats, Floats]:
     """Smoothed offset [m] and the curvature of the car's own path [1/m] (Frenet: k = k0 / (1 - k0 n) + n'')."""
-    if not np.isfinite(offset).all():
+    if not all_finite(offset):
         return np.full(len(grid), np.nan), np.full(len(grid), np.nan)
     # published law: sigma_k = sqrt(6) sigma / L^2; the half span L [m] keeps it under 1/400 per metre
     half = int(min(max(math.sqrt(math.sqrt(6.0) * max(noise, 0.01) / 0.0025), 5.0), 18.0) / reference.step_m)

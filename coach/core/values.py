@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Final, Literal
 
 import msgspec
+
+KMH: Final = 3.6
+"""Kilometres an hour in one metre a second: only what a person reads is in km/h."""
 
 Direction = Literal["left", "right"]
 ApexKind = Literal["early", "mid", "late"]
@@ -27,7 +30,7 @@ Fault = Literal[
     "gear_high",
     "gear_low",
 ]
-Unit = Literal["m", "m/s", "s", "share", "gear"]
+Unit = Literal["m", "m/s", "share", "gear"]
 
 
 class Caution(msgspec.Struct, frozen=True):
@@ -39,7 +42,7 @@ class Caution(msgspec.Struct, frozen=True):
     safety: bool = False
 
 
-class Corner(msgspec.Struct, frozen=True):
+class Corner(msgspec.Struct, frozen=True, cache_hash=True):
     """One corner as the profile knows it; every ``*_m`` place is metres along the reference.
 
     ``boards_m`` are the braking boards, metres before turn-in. ``brake_m`` is NaN for a corner without

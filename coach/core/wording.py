@@ -8,30 +8,24 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from functools import lru_cache
-from typing import Final, Literal
+from typing import Final
 
 import msgspec
 
-from coach.core.rules import MAX_LONG_UNITS, MAX_SHORT_UNITS, MAX_SHORT_WORDS, CueRule
+from coach.core.advice import ADVICE_STEP_M
+from coach.core.boards import board_place
+from coach.core.rules import MAX_LONG_UNITS, MAX_SHORT_UNITS, MAX_SHORT_WORDS, CueRule, Form
 from coach.core.speech_units import units, words
 from coach.core.values import Corner
 
-Form = Literal["long", "short"]
-_FORMS: Final[tuple[Form, ...]] = ("long", "short")
-
 METRE_FAULTS: Final = frozenset(
-    {"brake_early", "brake_late", "brake_long", "turn_in_early", "turn_in_late", "apex_missed", "throttle_late",
-     "exit_narrow", "exit_wide"}
+    {"brake_early", "brake_late", "brake_long", "turn_in_early", "turn_in_late", "apex_missed", "coasting",
+     "throttle_late", "exit_narrow", "exit_wide"}
 )  # fmt: skip
 """Faults whose amount is in metres, so that ``{metres}`` can be said."""
-ADVICE_STEP_M: Final = 5.0
-"""Advice towards a limit of the car moves in steps of at most 5 m a lap."""
 STEPPED_FAULTS: Final = frozenset({"brake_early", "turn_in_early", "throttle_late"})
-AT_BOARD_M: Final = 7.5
-NEAR_BOARD_M: Final = 22.5
-"""A brake point this near a board is "at" it, or "before" or "after" it; farther away the board is not named."""
 SLOPE: Final = 0.03
 """From this gradient on (rise over run) a braking zone is called uphill or downhill."""
 
@@ -45,7 +39,6 @@ NUMBERS: Final = {5: "five", 10: "ten", 15: "fifteen", 20: "twenty", 25: "twenty
 TENTHS: Final = ("one tenth", "two tenths", "three tenths", "four tenths", "half a second", "six tenths",
                  "seven tenths", "eight tenths", "nine tenths", "a second")  # fmt: skip
 ORDINALS: Final = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth")
-_SMALL: Final = {25: "twenty-five", 50: "fifty", 75: "seventy-five"}
 _SLOT: Final = re.compile(r"\{([^{}]*)\}")
 
 
@@ -98,17 +91,17 @@ def wordings(
     ``amount`` is the finding's amount (metres for METRE_FAULTS), ``cost_s`` its cost [s], ``gradient`` the rise
     over run of the braking zone. NaN means not known, and what needs it is not said.
     """
-    return _worded(rule, corner, amount, cost_s, gradient)
+    return _worded(rule, corner, _metres(rule, amount), _tenths(cost_s), gradient)
 
 
 @lru_cache(maxsize=4096)
-def _worded(rule: CueRule, corner: Corner, amount: float, cost_s: float, gradient: float) -> tuple[Wording, ...]:
+def _worded(rule: CueRule, corner: Corner, metres: str, tenths: str, gradient: float) -> tuple[Wording, ...]:
     """The same at every pass for most rules, so it is put together once."""
     out = []
     for own, at_m, safety in _own_words(rule, corner, gradient):
         name = corner.say or corner.name
         forms = [
-            _fit(_fill(template, _values(rule, corner, form, own, amount, cost_s)), form, name)
+            _fit(_fill(template, _values(rule, corner, form, own, metres, tenths)), form, name)
             for template, form in _templates(rule)
         ]
         wording = Wording(forms[0], forms[1], tuple(f for f in forms[2:] if f), at_m, safety, name)
@@ -155,61 +148,6 @@ def fits_short(text: str, names: tuple[str, ...] = ()) -> bool:
     return words(text) <= MAX_SHORT_WORDS and len(units(text, names)) <= MAX_SHORT_UNITS
 
 
-def spoken(text: str, pronounce: Mapping[str, str]) -> str:
-    """``text`` as the voice reads it: written words replaced by how they sound, longest first."""
-    if not pronounce:
-        return text
-    lower = {written.lower(): sound for written, sound in pronounce.items()}
-    longest = sorted(lower, key=len, reverse=True)
-    pattern = re.compile(rf"(?<!\w)(?:{'|'.join(map(re.escape, longest))})(?!\w)", re.IGNORECASE)
-    return pattern.sub(lambda m: lower.get(m.group().lower(), m.group()), text)
-
-
-def board_name(board_m: float, form: Form) -> str:
-    """A braking board as drivers name it: "the hundred", long "the hundred and fifty", short "one fifty"."""
-    hundreds, rest = divmod(round(board_m), 100)
-    if hundreds > 9 or (rest and rest not in _SMALL):
-        return str(round(board_m))
-    count = ("", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")[hundreds]
-    if not hundreds:
-        return f"the {_SMALL[rest]}" if rest else ""
-    if not rest:
-        return "the hundred" if hundreds == 1 else f"{count} hundred"
-    if form == "short":
-        return f"{count} {_SMALL[rest]}"
-    return f"the hundred and {_SMALL[rest]}" if hundreds == 1 else f"{count} hundred and {_SMALL[rest]}"
-
-
-def board_place(corner: Corner, form: Form) -> tuple[str, str]:
-    """The braking board nearest the brake point and where the point lies: ("at" | "before" | "after", name).
-
-    ("", "") when there is no braking or no board near enough to brake by.
-    """
-    board = _board(corner)
-    if board != board:
-        return "", ""
-    off = corner.turn_in_m - corner.brake_m - board
-    return ("at" if abs(off) <= AT_BOARD_M else "before" if off > 0 else "after"), board_name(board, form)
-
-
-def board_named(corner: Corner, texts: Iterable[str]) -> float:
-    """Where a driver brakes who does as ``texts`` say [m]; NaN when none of them names the board."""
-    where, _ = board_place(corner, "long")
-    names = [name for form in _FORMS if (name := board_place(corner, form)[1])]
-    if not any(name in text for name in names for text in texts):
-        return math.nan
-    return corner.turn_in_m - _board(corner) if where == "at" else corner.brake_m
-
-
-def _board(corner: Corner) -> float:
-    """The board that is near enough to the brake point to brake by [m before turn-in], else NaN."""
-    if not corner.boards_m or not math.isfinite(corner.brake_m):
-        return math.nan
-    distance = corner.turn_in_m - corner.brake_m
-    board = min(corner.boards_m, key=lambda b: (abs(b - distance), b))
-    return board if abs(distance - board) <= NEAR_BOARD_M else math.nan
-
-
 def _fit(text: str, form: Form, name: str) -> str:
     """``text``, or "" when it has become too long for its form at this corner."""
     fits = fits_short(text, (name,)) if form == "short" else len(units(text, (name,))) <= MAX_LONG_UNITS
@@ -238,7 +176,7 @@ def _own_words(rule: CueRule, corner: Corner, gradient: float) -> Iterator[tuple
         yield "", math.nan, False
 
 
-def _values(rule: CueRule, corner: Corner, form: Form, own: str, amount: float, cost_s: float) -> dict[str, str]:
+def _values(rule: CueRule, corner: Corner, form: Form, own: str, metres: str, tenths: str) -> dict[str, str]:
     name = corner.say or corner.name
     out = {"corner": name}
     where, board = board_place(corner, form)
@@ -252,14 +190,27 @@ def _values(rule: CueRule, corner: Corner, form: Form, own: str, amount: float, 
         out["words"] = HILLS[own][form] if rule.about == "gradient" else own
     if rule.about.startswith("kerb_"):
         out |= _kerb(rule.about, corner, form)
-    if math.isfinite(amount) and rule.about in METRE_FAULTS:
-        said = min(abs(amount), ADVICE_STEP_M) if rule.about in STEPPED_FAULTS else abs(amount)
-        # to the safe side: "later" by less than measured, "earlier" by more
-        steps = math.ceil(said / 5) if rule.about == "brake_late" else math.floor(said / 5)
-        out["metres"] = NUMBERS[5 * min(max(steps, 1), 6)]
-    if math.isfinite(cost_s) and round(cost_s * 10) >= 1:
-        out["tenths"] = TENTHS[min(round(cost_s * 10), len(TENTHS)) - 1]
+    if metres:
+        out["metres"] = metres
+    if tenths:
+        out["tenths"] = tenths
     return out
+
+
+def _metres(rule: CueRule, amount: float) -> str:
+    """The metres that are said for a finding of ``amount``, "" when none are."""
+    if not math.isfinite(amount) or rule.about not in METRE_FAULTS:
+        return ""
+    said = min(abs(amount), ADVICE_STEP_M) if rule.about in STEPPED_FAULTS else abs(amount)
+    # to the safe side: "later" by less than measured, "earlier" by more
+    steps = math.ceil(said / 5) if rule.about == "brake_late" else math.floor(said / 5)
+    return NUMBERS[5 * min(max(steps, 1), 6)]
+
+
+def _tenths(cost_s: float) -> str:
+    """The tenths of a second that are said for a cost, "" when it is less than one."""
+    tenths = round(cost_s * 10) if math.isfinite(cost_s) else 0
+    return TENTHS[min(tenths, len(TENTHS)) - 1] if tenths >= 1 else ""
 
 
 def _kerb(about: str, corner: Corner, form: Form) -> dict[str, str]:

@@ -8,16 +8,17 @@ the apex, exit up to the end.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from operator import attrgetter
 from typing import Final
+
+import msgspec
 
 from coach.core.values import Corner
 
 LEAD_M: Final = 60.0
 
 
-@dataclass(frozen=True)
-class Zone:
+class Zone(msgspec.Struct, frozen=True):
     """Places of one corner [m along the reference]; from ``start_m`` they only grow, over the seam if need be."""
 
     corner: Corner
@@ -33,7 +34,7 @@ class Zone:
 
     def shifted(self, by_m: float) -> Zone:
         """The same zone ``by_m`` farther on: in a later lap."""
-        return Zone(self.corner, *(getattr(self, name) + by_m for name in _PLACES))
+        return Zone(self.corner, *[place + by_m for place in _places(self)])
 
     @property
     def straight_m(self) -> float:
@@ -41,7 +42,7 @@ class Zone:
         return self.next_start_m - self.end_m
 
 
-_PLACES: Final = ("start_m", "brake_m", "turn_in_m", "apex_m", "exit_m", "end_m", "next_start_m", "quiet_m")
+_places: Final = attrgetter("start_m", "brake_m", "turn_in_m", "apex_m", "exit_m", "end_m", "next_start_m", "quiet_m")
 
 
 def zones(corners: Sequence[Corner], length_m: float, closed: bool) -> tuple[Zone, ...]:
@@ -59,7 +60,7 @@ def zones(corners: Sequence[Corner], length_m: float, closed: bool) -> tuple[Zon
             following = out[i + 1].start_m
         else:
             following = out[0].start_m + length_m if closed else length_m
-        linked.append(replace(zone, next_start_m=max(following, zone.end_m)))
+        linked.append(msgspec.structs.replace(zone, next_start_m=max(following, zone.end_m)))
     return tuple(linked)
 
 

@@ -9,9 +9,10 @@ from rich.text import Text
 
 from coach.core.values import Decision, LapDone
 from coach.outputs.base import Quiet
+from coach.outputs.overlay import colours
+from coach.outputs.overlay.colours import web_colour
 
-GAINED = "#56B4E9"
-LOST = "#E69F00"
+GAINED, LOST = web_colour(colours.GAINED), web_colour(colours.LOST)
 
 
 def lap_time(seconds: float) -> str:

@@ -14,14 +14,14 @@ from rich.console import Console, Group, RenderableType
 from rich.live import Live
 from rich.text import Text
 
-from coach.core.values import Decision, LapDone, View
+from coach.core.values import KMH, Decision, LapDone, View
 from coach.outputs.bus.subscriber import Subscriber
 from coach.outputs.bus.table import Bye, Message
 from coach.outputs.console import GAINED, LOST, cue_line, lap_line, lap_time
-from coach.outputs.overlay.layout import WORDS, countdown_text, delta_text, mode_of
-from coach.outputs.overlay.output import Board, run_window
+from coach.outputs.overlay.output import Newest, run_window
 from coach.outputs.overlay.process import listen
 from coach.outputs.overlay.settings import Settings, load
+from coach.outputs.overlay.texts import WORDS, countdown_text, delta_text, mode_of
 
 STALE_S = 2.0
 WAIT_S = 0.25
@@ -78,7 +78,7 @@ class Sheet:
         else:
             line.append(WORDS[mode], style="bold")
         if math.isfinite(view.speed_mps):
-            line.append(f"  {view.speed_mps * 3.6:.0f} km/h")
+            line.append(f"  {view.speed_mps * KMH:.0f} km/h")
         if view.next_corner:
             line.append(f"  {view.next_corner} {countdown_text(view.to_brake_m)}".rstrip())
         return line
@@ -117,12 +117,6 @@ def _terminal(bus: Subscriber, address: str, console: Console | None, stop: Call
 
 
 def _overlay(bus: Subscriber, settings: Settings, stop: Callable[[], bool]) -> str:
-    board, ended = Board(), threading.Event()
-    reader = threading.Thread(target=listen, args=(bus, board, ended, lambda: None), name="watch", daemon=True)
-    reader.start()
-    try:
-        closed = run_window(board, settings, lambda: stop() or ended.is_set())
-        return "the run ended" if ended.is_set() and not closed else ""
-    finally:
-        ended.set()
-        reader.join(timeout=2.0)
+    newest, ended = Newest(), threading.Event()
+    closed = run_window(newest, settings, lambda: stop() or ended.is_set(), wait=lambda: listen(bus, newest, ended))
+    return "the run ended" if ended.is_set() and not closed else ""

@@ -7,14 +7,17 @@ from typing import Final
 
 import numpy as np
 
+from coach.core.columns import Floats
 from coach.core.reference import Reference
+from coach.core.values import KMH
 from coach.core.zones import Zone
-from coach.pages.traces import KMH, Floats
+from coach.pages.svg import svg_points
 
 MAP_SIZE: Final = 360.0
 TRACE_WIDTH: Final = 640.0
 TRACE_HEIGHT: Final = 230.0
 LEFT: Final = 44.0
+RIGHT: Final = TRACE_WIDTH - 12.0
 TOP: Final = 24.0
 SPEED_HIGH: Final = 110.0
 PEDAL_TOP: Final = 152.0
@@ -47,7 +50,10 @@ class CornerMap:
 
 @dataclass(frozen=True)
 class CornerTrace:
-    """Speed and pedals over distance as SVG points; ``speeds`` and ``places`` label the axes; ``marks`` uprights."""
+    """Speed and pedals over distance as SVG points; ``speeds`` and ``places`` label the axes; ``marks`` uprights.
+
+    The axes go from ``left`` to ``right`` and down to ``foot`` in a box ``width`` by ``height``.
+    """
 
     speed: str
     brake: str
@@ -55,6 +61,11 @@ class CornerTrace:
     speeds: tuple[tuple[float, str], ...]
     places: tuple[tuple[float, str], ...]
     marks: tuple[Mark, ...]
+    width: float = TRACE_WIDTH
+    height: float = TRACE_HEIGHT
+    left: float = LEFT
+    right: float = RIGHT
+    foot: float = PEDAL_TOP + PEDAL_HIGH
 
 
 def places_of(zone: Zone) -> list[tuple[str, float]]:
@@ -77,13 +88,13 @@ def corner_map(reference: Reference, zone: Zone) -> CornerMap | None:
     def at(px: Floats, py: Floats) -> tuple[Floats, Floats]:
         return (px - x0) * scale + 55.0, (py - y0) * scale + 45.0
 
-    line = _points(*at(x, y))
+    line = svg_points(*at(x, y))
     heading = reference.at("heading_rad", s)
     edges = []
     for side, name in ((1.0, "left_m"), (-1.0, "right_m")):
         far = reference.at(name, s)
         if np.isfinite(far).all():
-            edges.append(_points(*at(x - side * np.sin(heading) * far, y - side * np.cos(heading) * far)))
+            edges.append(svg_points(*at(x - side * np.sin(heading) * far, y - side * np.cos(heading) * far)))
     marks = []
     outward = 1.0 if zone.corner.direction == "left" else -1.0
     for name, place in places_of(zone):
@@ -103,13 +114,13 @@ def corner_trace(reference: Reference, zone: Zone) -> CornerTrace:
     top = max(20.0 * np.ceil(float(speed.max()) / 20.0), bottom + 20.0)
 
     def x(place: Floats | float) -> Floats:
-        return np.asarray(LEFT + (np.asarray(place) - low) / (high - low) * (TRACE_WIDTH - LEFT - 12.0))
+        return np.asarray(LEFT + (np.asarray(place) - low) / (high - low) * (RIGHT - LEFT))
 
     def pedal(name: str) -> str:
         values = reference.at(name, s)
         if not np.isfinite(values).any():
             return ""
-        return _points(x(s), PEDAL_TOP + PEDAL_HIGH * (1.0 - np.nan_to_num(values)))
+        return svg_points(x(s), PEDAL_TOP + PEDAL_HIGH * (1.0 - np.nan_to_num(values)))
 
     ticks = [bottom + k * (top - bottom) / 2 for k in range(3)]
     y_of = [TOP + SPEED_HIGH * (1.0 - (v - bottom) / (top - bottom)) for v in ticks]
@@ -124,7 +135,7 @@ def corner_trace(reference: Reference, zone: Zone) -> CornerTrace:
         marks.append(Mark(name, px, TOP, px, TOP - 8.0 if not close else TOP + 8.0))
         used = px if not close else -100.0
     return CornerTrace(
-        _points(x(s), TOP + SPEED_HIGH * (1.0 - (speed - bottom) / (top - bottom))),
+        svg_points(x(s), TOP + SPEED_HIGH * (1.0 - (speed - bottom) / (top - bottom))),
         pedal("brake"),
         pedal("throttle"),
         tuple((y, f"{v:.0f}") for y, v in zip(y_of, ticks, strict=True)),
@@ -135,7 +146,3 @@ def corner_trace(reference: Reference, zone: Zone) -> CornerTrace:
 
 def _on_lap(place: float, reference: Reference) -> float:
     return place % reference.length_m if reference.closed else place
-
-
-def _points(x: Floats, y: Floats) -> str:
-    return " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x.tolist(), y.tolist(), strict=True))

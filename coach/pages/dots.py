@@ -44,6 +44,7 @@ def dots_chart(dots: Sequence[Dot], brake_m: float | None, slowest_kmh: float | 
         "xAxis": [_lap_axis(i, laps) for i in range(len(columns))],
         "yAxis": [
             {"type": "value", "gridIndex": i, "scale": True, "splitNumber": 3, "axisLabel": _FONT,
+             "axisLine": {"onZero": False},
              "splitLine": {"lineStyle": {"color": RULE, "opacity": 0.5}}}
             for i in range(len(columns))
         ],

@@ -33,7 +33,7 @@ def render(template: str, scripts: tuple[str, ...] = (), **values: Any) -> str:
     policy = f"default-src 'none'; style-src 'unsafe-inline'; script-src {hashes}; img-src data:; base-uri 'none'"
     page = environment().get_template(template)
     inline = [Markup(text) for text in scripts]  # our own scripts only
-    return page.render(policy=policy, scripts=inline, style=Markup(asset("page.css")), **values)
+    return page.render(policy=policy, scripts=inline, style=Markup(look.css_colours() + asset("page.css")), **values)
 
 
 @cache

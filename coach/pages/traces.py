@@ -7,13 +7,11 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from coach.core.columns import Floats
 from coach.core.values import Corner
 from coach.pages.look import EVEN, INK, LAP_COLOURS, LAP_DASHES, QUIET_INK, RULE
 
-Floats = NDArray[np.float64]
-KMH: Final = 3.6
 REFERENCE: Final = "reference"
 PANELS: Final = (
     ("speed", "speed km/h", 1, 26),

@@ -8,10 +8,11 @@ from typing import Final
 
 import numpy as np
 
+from coach.core.columns import Floats
 from coach.core.reference import Reference
 from coach.core.values import Corner
 from coach.pages.look import EVEN, GAINED, LOST
-from coach.pages.traces import Floats
+from coach.pages.svg import svg_points
 
 WIDTH: Final = 1000.0
 PAD: Final = 90.0
@@ -83,7 +84,7 @@ class TrackMap:
     def line(self, low_m: float, high_m: float, step_m: float = 4.0) -> str:
         """The track from one place to another, as the points of a polyline."""
         x, y = self.xy(np.append(np.arange(low_m, high_m, step_m), high_m))
-        return " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x.tolist(), y.tolist(), strict=True))
+        return svg_points(x, y)
 
     def box(self, low_m: float, high_m: float) -> tuple[float, float, float, float]:
         """The part of the picture (x, y, width, height) that holds the track between two places, with a margin."""

@@ -1,1 +1,1 @@
-"""Corner profiles and references on disk, and the survey that makes them."""
+"""Corner profiles and references on disk."""

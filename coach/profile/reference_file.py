@@ -15,7 +15,7 @@ import pyarrow.ipc
 from coach.core.columns import Floats
 from coach.core.reference import REFERENCE_COLUMNS, Reference
 from coach.errors import ProfileError
-from coach.profile.files import write_atomically
+from coach.files import write_atomically
 
 SCHEMA: Final = 1
 MAX_BYTES: Final = 64 * 1024 * 1024

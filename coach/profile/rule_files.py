@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from functools import cache
 from pathlib import Path
 
@@ -11,7 +11,7 @@ import msgspec
 from coach.core.rules import RuleSet
 from coach.core.speech_units import units, words
 from coach.core.values import Corner
-from coach.core.wording import every_wording, spoken
+from coach.core.wording import Wording, every_wording
 from coach.profile.problems import RulesFileError
 from coach.profile.rule_models import RuleSetModel
 from coach.profile.shipped import shipped
@@ -65,18 +65,20 @@ def audit(rules: RuleSet, corners: Iterable[Corner]) -> tuple[AuditRow, ...]:
         name = corner.say or corner.name
         for rule in rules.rules:
             for wording in every_wording(rule, corner):
-                for form, text in (
-                    ("long", wording.long),
-                    ("short", wording.short),
-                    *(("alternative", a) for a in wording.alternatives),
-                    *(("named", t) for t in wording.named),
-                ):
-                    if text:
-                        row = AuditRow(rule.name, corner.name, form, text, words(text), len(units(text, (name,))))
-                        rows.setdefault((rule.name, corner.name, text), row)
+                for form, text in _forms(wording):
+                    row = AuditRow(rule.name, corner.name, form, text, words(text), len(units(text, (name,))))
+                    rows.setdefault((rule.name, corner.name, text), row)
     return tuple(rows.values())
 
 
-def phrases(rules: RuleSet, corners: Iterable[Corner], pronounce: Mapping[str, str] | None = None) -> dict[str, str]:
-    """Every text that may ever be spoken -> the text as the voice must read it; rendered before driving."""
-    return {row.text: spoken(row.text, pronounce or {}) for row in audit(rules, corners)}
+def _forms(wording: Wording) -> Iterator[tuple[str, str]]:
+    """Each text that can be said, with the form it has."""
+    texts = [("long", wording.long), ("short", wording.short)]
+    texts += [("alternative", text) for text in wording.alternatives]
+    texts += [("named", text) for text in wording.named]
+    yield from ((form, text) for form, text in texts if text)
+
+
+def phrases(rules: RuleSet, corners: Iterable[Corner]) -> list[str]:
+    """Every text that may ever be spoken, each once; rendered before driving."""
+    return list(dict.fromkeys(row.text for row in audit(rules, corners)))

@@ -19,7 +19,7 @@ from pathlib import Path, PurePosixPath
 from typing import Final
 
 from coach.errors import DataError, ProfileError
-from coach.profile.files import write_atomically
+from coach.files import write_atomically
 from coach.profile.reference_file import decode_reference
 from coach.profile.rule_files import parse_rules
 from coach.profile.store import PROFILE_NAME, RULES_FOLDER, Plan, agree, load_plan, profile_of, read_profile

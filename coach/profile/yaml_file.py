@@ -13,8 +13,8 @@ from pydantic import BaseModel, ValidationError
 from ruamel.yaml.comments import CommentedMap
 from ruamel.yaml.error import YAMLError
 
+from coach.files import write_atomically
 from coach.profile.explain import explain
-from coach.profile.files import write_atomically
 from coach.profile.problems import Problem, ProblemsType
 from coach.profile.splice import splice
 from coach.profile.yaml_tree import TooLargeError, field_name, line_of, plain, read_tree, write_tree

@@ -26,7 +26,7 @@ NEVER_BELOW: Final = 0.5
 _SLOT: Final = re.compile(r"\\\{[^{}]*\\\}")
 
 
-class Turn(msgspec.Struct, frozen=True):
+class PassCosts(msgspec.Struct, frozen=True):
     """One valid pass of a corner, in order: what its faults cost [s] by machine name."""
 
     session: int
@@ -76,25 +76,25 @@ class Share(msgspec.Struct, frozen=True):
     change_s: float
 
 
-def attempts(said: Iterable[Said], turns: Iterable[Turn]) -> list[Attempt]:
+def attempts(said: Iterable[Said], passes: Iterable[PassCosts]) -> list[Attempt]:
     """Every attempt with at least one pass on either side and a fault to mend, in order."""
-    track: dict[tuple[int, str], list[Turn]] = defaultdict(list)
-    for turn in turns:
-        track[turn.session, turn.corner].append(turn)
+    track: dict[tuple[int, str], list[PassCosts]] = defaultdict(list)
+    for one_pass in passes:
+        track[one_pass.session, one_pass.corner].append(one_pass)
     series: dict[tuple[int, str, str, bool], list[Said]] = defaultdict(list)
     for one in said:
         series[one.session, one.corner, one.fault, one.spoken].append(one)
     spoken_laps = {key[:3]: sorted({s.lap for s in group}) for key, group in series.items() if key[3]}
     out = []
     for (session, corner, fault, spoken), group in series.items():
-        passes = track.get((session, corner), [])
+        there = track.get((session, corner), [])
         until = -1
         for one in sorted(group, key=lambda s: s.lap):
             if one.lap <= until:
                 continue
             if not spoken and _near(spoken_laps.get((session, corner, fault), []), one.lap):
                 continue
-            attempt = _attempt(one, passes)
+            attempt = _attempt(one, there)
             if attempt is not None:
                 out.append(attempt)
                 until = one.lap + SPAN
@@ -106,7 +106,7 @@ def _near(laps: Sequence[int], lap: int) -> bool:
     return any(abs(lap - other) <= SPAN for other in laps)
 
 
-def _attempt(said: Said, passes: Sequence[Turn]) -> Attempt | None:
+def _attempt(said: Said, passes: Sequence[PassCosts]) -> Attempt | None:
     first_after = said.lap if said.before_corner else said.lap + 1
     before = [t for t in passes if t.lap < first_after][-SPAN:]
     after = [t for t in passes if t.lap >= first_after][:SPAN]
@@ -155,7 +155,7 @@ def template_of(rule: CueRule, text: str) -> str:
     return ""
 
 
-class Wording(msgspec.Struct, frozen=True):
+class WordingChoice(msgspec.Struct, frozen=True):
     """Which wording to use, and why. ``given_up`` are those that never worked."""
 
     template: str
@@ -163,7 +163,7 @@ class Wording(msgspec.Struct, frozen=True):
     given_up: tuple[str, ...] = ()
 
 
-def choose_wording(rule: CueRule, corner: str, found: Iterable[Attempt]) -> Wording:
+def choose_wording(rule: CueRule, corner: str, found: Iterable[Attempt]) -> WordingChoice:
     """The short wording for ``rule`` at ``corner``, or an alternative if it never works for this driver.
 
     ``found`` are the attempts of one driver. What was tried at this corner counts if it was tried often enough
@@ -183,12 +183,12 @@ def choose_wording(rule: CueRule, corner: str, found: Iterable[Attempt]) -> Word
     left = [o for o in options if o not in given_up]
     if not left:
         best = max(options, key=lambda o: (rates[o].high, rates[o].worked))
-        return Wording(best, "no wording has worked so far; the one that did best", tuple(given_up))
+        return WordingChoice(best, "no wording has worked so far; the one that did best", tuple(given_up))
     chosen = left[0]
     if chosen == rule.short:
-        return Wording(chosen, "", tuple(given_up))
+        return WordingChoice(chosen, "", tuple(given_up))
     usual = rates[rule.short]
-    return Wording(chosen, f"the usual words worked {usual.worked} times in {usual.of}", tuple(given_up))
+    return WordingChoice(chosen, f"the usual words worked {usual.worked} times in {usual.of}", tuple(given_up))
 
 
 def _decided(rate: Share) -> bool:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-import os
 from pathlib import Path
 from typing import Final
 
 import msgspec
 
 from coach.errors import SessionError
+from coach.files import write_atomically
 
 SCHEMA: Final = 2
 """Counts up whenever a stored field changes its name, place or meaning; ``migrate.py`` knows the steps."""
@@ -60,10 +60,7 @@ def encode_header(header: Header) -> bytes:
 
 def write_header(folder: Path, header: Header) -> None:
     """Replace the header of the session ``folder`` whole, never half. May raise OSError."""
-    target = folder / HEADER_FILE
-    fresh = folder / (HEADER_FILE + ".new")
-    fresh.write_bytes(encode_header(header))
-    os.replace(fresh, target)
+    write_atomically(folder / HEADER_FILE, encode_header(header))
 
 
 def header_of(fields: object, path: Path) -> Header:

@@ -15,9 +15,9 @@ from typing import Any, Final
 
 import msgspec
 
-from coach.core.values import Finding
 from coach.errors import SessionError
-from coach.session.answers import Said, Turn
+from coach.session.answers import PassCosts, Said
+from coach.session.history_rows import CornerRow, CueRow, LapRow, PassRow, SessionInfo, SessionRow
 
 MIGRATIONS: Final = (
     """
@@ -44,79 +44,6 @@ MIGRATIONS: Final = (
     CREATE INDEX session_circuit ON session (circuit, driver, started_at);
     """,
 )
-
-
-class SessionInfo(msgspec.Struct, frozen=True):
-    """Which session it is; ``started_at`` ISO 8601."""
-
-    name: str
-    started_at: str
-    circuit: str
-    driver: str
-    car: str = ""
-    length_m: float = 0.0
-    reference_s: float = 0.0
-
-
-class LapRow(msgspec.Struct, frozen=True):
-    """A lap: time [s], time lost to the reference [s] or None."""
-
-    lap: int
-    time_s: float
-    delta_s: float | None
-    valid: bool
-
-
-class PassRow(msgspec.Struct, frozen=True):
-    """A pass of a corner with its findings; ``place`` is the corner's number in driving order."""
-
-    lap: int
-    corner: str
-    place: int
-    loss_s: float
-    straight_s: float
-    valid: bool
-    brake_start_m: float | None = None
-    min_speed_mps: float | None = None
-    findings: tuple[Finding, ...] = ()
-
-
-class CueRow(msgspec.Struct, frozen=True):
-    """A decision about a cue, with the wording it was filled from."""
-
-    lap: int
-    corner: str
-    t_s: float
-    rule: str
-    family: str
-    fault: str
-    template: str
-    text: str
-    spoken: bool
-    reason: str
-    before_corner: bool
-
-
-class SessionRow(msgspec.Struct, frozen=True):
-    """A kept session with its best valid lap [s] and number of laps."""
-
-    id: int
-    name: str
-    started_at: str
-    circuit: str
-    driver: str
-    laps: int
-    best_s: float | None
-
-
-class CornerRow(msgspec.Struct, frozen=True):
-    """A corner in one session: mean time lost a valid pass [s] and its faults: (passes with it, mean cost [s])."""
-
-    session: int
-    corner: str
-    passes: int
-    loss_s: float
-    faults: dict[str, tuple[int, float]]
 
 
 class History:
@@ -250,19 +177,19 @@ class History:
             faults.setdefault(corner, {})[fault] = (count, cost)
         return [CornerRow(session, c, n, loss, faults.get(c, {})) for c, n, loss in self._rows(sql, (session,))]
 
-    def turns(self, circuit: str, driver: str | None = None) -> list[Turn]:
+    def pass_costs(self, circuit: str, driver: str | None = None) -> list[PassCosts]:
         """Every valid pass with the cost of its faults, in order."""
         sql = (
             "SELECT p.session, p.lap, p.corner, f.fault, f.cost_s FROM pass p JOIN session s ON s.id = p.session"
             " LEFT JOIN finding f ON f.session = p.session AND f.lap = p.lap AND f.corner = p.corner"
             " WHERE s.circuit = ? AND (? IS NULL OR s.driver = ?) AND p.valid ORDER BY s.started_at, p.session, p.lap"
         )
-        turns: dict[tuple[int, int, str], Turn] = {}
+        passes: dict[tuple[int, int, str], PassCosts] = {}
         for session, lap, corner, fault, cost in self._rows(sql, (circuit, driver, driver)):
-            turn = turns.setdefault((session, lap, corner), Turn(session, lap, corner, {}))
+            one = passes.setdefault((session, lap, corner), PassCosts(session, lap, corner, {}))
             if fault is not None:
-                turn.costs[fault] = turn.costs.get(fault, 0.0) + cost
-        return list(turns.values())
+                one.costs[fault] = one.costs.get(fault, 0.0) + cost
+        return list(passes.values())
 
     def said(self, circuit: str, driver: str | None = None) -> list[Said]:
         """Every correction that was spoken, or was found and held back."""

@@ -14,6 +14,7 @@ import msgspec
 
 from coach.core.values import Decision
 from coach.errors import SessionError
+from coach.files import write_atomically
 
 _json = msgspec.json.Encoder()
 
@@ -87,17 +88,12 @@ def decision_of(line: str | bytes, place: str = "decision log") -> Decision:
     )
 
 
-def write_log(path: Path, decisions: Iterable[Decision]) -> int:
-    """Write a whole log; the number of lines. SessionError when the file can not be written."""
-    count = 0
+def write_log(path: Path, decisions: Iterable[Decision]) -> None:
+    """Write a log, whole or not at all. SessionError when the file can not be written."""
     try:
-        with open(path, "w", encoding="utf-8", newline="\n") as file:
-            for decision in decisions:
-                file.write(decision_line(decision) + "\n")
-                count += 1
+        write_atomically(path, "".join(decision_line(d) + "\n" for d in decisions).encode())
     except OSError as error:
         raise SessionError(str(path), f"the decision log can not be written ({error.strerror})") from error
-    return count
 
 
 def read_lines(path: Path) -> Iterator[tuple[int, str]]:

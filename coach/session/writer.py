@@ -23,7 +23,7 @@ from coach.session.header import DECISIONS_FILE, EVENTS_FILE, Header, write_head
 from coach.session.log import decision_line
 from feeds.frame_stream import FRAME_FILE, FrameStreamWriter
 
-FLUSH_S: Final = 0.25
+FLUSH_S: Final = 0.5
 MAX_WAITING_FRAMES: Final = 100_000
 """About 13 MB: some minutes of frames at any rate a car is sampled at."""
 MAX_WAITING_LINES: Final = 50_000
@@ -63,7 +63,9 @@ class SessionWriter:
         self._waiting_frames: deque[Floats] = deque()
         self._n_waiting = 0
         self._waiting_lines: deque[tuple[str, bytes]] = deque()
-        self._wake = threading.Condition()
+        # frames take the lock itself, many times a second: the condition's own entry is slower
+        self._lock = threading.Lock()
+        self._wake = threading.Condition(self._lock)
         self._closing = False
         self._header_due = False
         self._files: dict[str, BinaryIO] = {}
@@ -89,13 +91,14 @@ class SessionWriter:
 
     def frames(self, columns: Columns) -> None:
         """Keep a chunk of frames."""
-        n = len(columns)
-        with self._wake:
+        # a copy: the chunk may be a view of a buffer that is used again
+        data = columns.data.copy()
+        n = data.shape[1]
+        with self._lock:
             if self._closing or self._n_waiting + n > MAX_WAITING_FRAMES:
                 self._lost_frames += n
                 return
-            # a copy: the chunk may be a view of a buffer that is used again
-            self._waiting_frames.append(columns.data.copy())
+            self._waiting_frames.append(data)
             self._n_waiting += n
 
     def decision(self, decision: Decision) -> None:

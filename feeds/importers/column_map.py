@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from feeds.errors import FeedOpenError
+from feeds.frame import has_place
 from feeds.units import UNITS, plain_unit
 from feeds.yaml_marks import read_checked
 
@@ -104,12 +105,6 @@ def write_draft(path: Path, columns: Mapping[str, Choice], reasons: Mapping[str,
             lines.append(f"  # FILL IN {what}. Columns of the file: {', '.join(map(_scalar, names))}")
             lines += [line for field in wanted for line in (f"  {field}:", '    column: ""')]
     _write(path, lines)
-
-
-def has_place(fields: Collection[str]) -> bool:
-    """Whether these fields tell where the car is."""
-    has = set(fields)
-    return {"x_m", "y_m"} <= has or {"lat_deg", "lon_deg"} <= has or bool(has & {"lap_distance_m", "lap_fraction"})
 
 
 def _columns(columns: Mapping[str, Choice], reasons: Mapping[str, str]) -> list[str]:

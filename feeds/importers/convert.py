@@ -11,8 +11,7 @@ import numpy as np
 
 from feeds.counters import Counters
 from feeds.errors import FeedFormatError
-from feeds.frame import CHANNELS
-from feeds.frame_stream import Floats, frames_of, rows_of
+from feeds.frame import CHANNELS, Floats, frames_of, rows_of
 from feeds.importers.column_map import Choice, ColumnMap
 from feeds.importers.csv_file import read_csv
 from feeds.importers.laps import Lap, Line, by_column, by_times, crossings, falls, find_line
@@ -26,7 +25,7 @@ from feeds.units import UNITS
 FORMATS: Final = ".csv .txt .tsv .parquet .mf4 .mdf .dat .gpx"
 _GAP_S: Final = 1.0
 _AT: Final = {name: i for i, name in enumerate(CHANNELS)}
-_PLACES: Final = 1e-9
+_LATER_S: Final = 1e-9
 
 
 class Imported(msgspec.Struct, frozen=True):
@@ -146,7 +145,7 @@ def _in_order(values: dict[str, Floats], notes: list[str], source: str) -> dict[
     order = usable[np.argsort(t[usable], kind="stable")]
     if (np.diff(t[usable]) < 0).any():
         notes.append("rows were not in order of time and were sorted")
-    keep = np.concatenate([[True], np.diff(t[order]) > _PLACES])
+    keep = np.concatenate([[True], np.diff(t[order]) > _LATER_S])
     for count, what in (
         (len(t) - len(usable), "without a time"),
         (int((~keep).sum()), "of a time that was there already"),

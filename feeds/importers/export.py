@@ -9,8 +9,7 @@ import numpy as np
 import polars as pl
 
 from feeds.errors import FeedFormatError, FeedOpenError
-from feeds.frame import CHANNELS
-from feeds.frame_stream import Floats
+from feeds.frame import CHANNELS, Floats
 from feeds.importers.table import Progress
 
 

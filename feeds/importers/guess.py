@@ -8,10 +8,11 @@ from typing import Final
 import msgspec
 import numpy as np
 
+from feeds.frame import COUNTS, Floats, has_place
 from feeds.importers import motion
-from feeds.importers.column_map import Choice, ColumnMap, has_place
-from feeds.importers.table import Floats, Table
-from feeds.importers.words import VOCABULARY, likeness
+from feeds.importers.column_map import Choice, ColumnMap
+from feeds.importers.table import Table
+from feeds.importers.words import VOCABULARY, likeness, unit_behind
 from feeds.units import UNITS, known_unit
 
 _ENOUGH: Final = 0.45
@@ -19,6 +20,8 @@ _ENOUGH: Final = 0.45
 _CHECKED: Final = 20_000
 """Rows that are looked at: some minutes at any rate."""
 _PRESSURES: Final = frozenset({"bar", "psi", "kpa", "mpa", "pa", "mbar", "n", "kn force", "nm", "lbf", "kg", "v", "mv"})
+_BEHIND: Final = {"brake": [p for p in _PRESSURES if len(p) > 1]}
+"""What else a name may end with as its unit; one letter is too little to tell a pressure by."""
 _ACCELERATIONS: Final = frozenset(
     {"g", "m/s2", "m/s^2", "m/s²", "rad/s", "deg/s", "°/s", "°c", "c", "f", "rpm", "1/min"}
 )
@@ -104,22 +107,24 @@ def _judge(table: Table, c: _Candidate) -> _Candidate | None:
     good = values[np.isfinite(values)]
     if len(good) < max(2, 0.02 * len(values)):
         return None
-    written = table.unit(c.column).strip()
+    units = UNITS[c.field]
+    behind = unit_behind(c.column, [*units, *_BEHIND.get(c.field, ())]) if len(units) > 1 else ""
+    written = table.unit(c.column).strip() or behind
     unit = known_unit(written)
-    if unit and unit in UNITS[c.field]:
+    if unit and unit in units:
         c.unit = unit
         c.score += 0.08
         c.why.append(f"unit {written}")
     elif written.lower() in _PRESSURES and c.field == "brake":
         c.of_largest = True
         c.why.append(f"{written} as a share of the largest")
-    elif written.lower() in _ACCELERATIONS or (unit and unit not in UNITS[c.field]):
+    elif written.lower() in _ACCELERATIONS or (unit and unit not in units):
         return None
     elif written and written not in ("-", "1", "#"):
         c.score -= 0.1
     if not c.unit and not c.of_largest:
         c.unit = _unit_by_values(c.field, good)
-        if c.unit and len(UNITS[c.field]) > 1:
+        if c.unit and len(units) > 1:
             c.why.append(f"values {good.min():.4g} to {good.max():.4g} look like {c.unit}")
     return c if _values_fit(c, good) else None
 
@@ -163,7 +168,7 @@ def _values_fit(c: _Candidate, good: Floats) -> bool:
     if c.field in ("lat_deg", "lon_deg"):
         # a stay at 0, 0 means that there was no fix
         return bool(np.mean(np.abs(values) > 1e-9) > 0.2)
-    whole = c.field in ("lap", "gear", "wheels_off")
+    whole = c.field in COUNTS
     return not (whole and np.mean(np.abs(values - np.round(values)) > 1e-6) > 0.05)
 
 
@@ -210,7 +215,7 @@ def _units_by_motion(table: Table, taken: dict[str, _Candidate]) -> None:
         return
     dt = motion.step_s(table, time.column, time.unit)
     told = None if speed is None else table.numbers(speed.column)[:-1]
-    way = motion.step_in_plane(table, {f: (c.column, c.unit) for f, c in taken.items()})
+    way = motion.step_in_plane(table, {f: (c.column, c.unit) for f, c in taken.items()}, dt)
     way = None if way is None else motion.moving(way, dt, told)
     along = None if distance is None else motion.moving(np.diff(table.numbers(distance.column)), dt, told)
     pace = None if told is None else told * dt

@@ -13,7 +13,7 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from feeds.importers.table import Floats
+from feeds.frame import Floats
 
 _HALF_WIDTH_M: Final = 25.0
 _HEADING_RAD: Final = math.radians(35.0)

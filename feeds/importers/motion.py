@@ -7,11 +7,14 @@ from typing import Final
 
 import numpy as np
 
-from feeds.importers.table import Floats, Table
+from feeds.frame import Floats
+from feeds.importers.table import Table
 from feeds.plane import Plane
 from feeds.units import UNITS
 
 _AGREES: Final = 0.04
+CHORD_S: Final = 0.5
+"""Long beside 0.3 m of noise at any speed worth a lap, short beside a bend (a hairpin's chord is 1 % shorter)."""
 _FEWEST: Final = 50
 """Steps that must be fair before they tell anything."""
 _TOGETHER: Final = (
@@ -25,10 +28,11 @@ def step_s(table: Table, column: str, unit: str) -> Floats:
     return np.diff(table.numbers(column)) * UNITS["t_s"].get(unit, 1.0)
 
 
-def step_in_plane(table: Table, columns: dict[str, tuple[str, str]]) -> Floats | None:
+def step_in_plane(table: Table, columns: dict[str, tuple[str, str]], dt: Floats) -> Floats | None:
     """Metres from each row to the next by the position, shape (n - 1,); None without one.
 
-    ``columns`` field -> (column, unit).
+    ``columns`` field -> (column, unit), ``dt`` seconds from each row to the next. It is the row's share of the way
+    within about CHORD_S around it: noise of the position adds to the way from one row to the next, not to that.
     """
     if {"x_m", "y_m"} <= columns.keys():
         x, y = (_values(table, n, *columns[n]) for n in ("x_m", "y_m"))
@@ -40,7 +44,15 @@ def step_in_plane(table: Table, columns: dict[str, tuple[str, str]]) -> Floats |
         x, y = Plane(float(lat[first[0]]), float(lon[first[0]])).to_xy_arrays(lat, lon)
     else:
         return None
-    return np.asarray(np.hypot(np.diff(x), np.diff(y)), dtype=np.float64)
+    told = dt[(dt > 0) & np.isfinite(dt)]
+    rows = max(round(CHORD_S / float(np.median(told))), 1) if len(told) else 1
+    here = np.arange(len(dt))
+    low = np.clip(here - (rows - 1) // 2, 0, max(len(x) - 1 - rows, 0))
+    high = np.minimum(low + rows, len(x) - 1)
+    t = np.concatenate([[0.0], np.cumsum(dt)])
+    spent = t[high] - t[low]
+    share = np.divide(dt, spent, out=np.full(len(dt), np.nan), where=spent > 0)
+    return np.asarray(np.hypot(x[high] - x[low], y[high] - y[low]) * share, dtype=np.float64)
 
 
 def unit_by_ratio(field: str, raw: Floats, true: Floats) -> str:

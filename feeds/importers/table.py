@@ -8,9 +8,9 @@ from typing import Final
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from feeds.frame import Floats
+
 Progress = Callable[[float, str], None]
 """Called with the share that is done, 0..1, and what is being done."""
 

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Collection
 from typing import Final
 
 import msgspec
+
+from feeds.units import known_unit
 
 _CAMEL: Final = re.compile(r"(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 _SPLIT: Final = re.compile(r"[^a-z0-9%]+")
@@ -138,6 +141,18 @@ VOCABULARY: Final[dict[str, Words]] = {
 def words_of(name: str) -> list[str]:
     """A column's name as lower-case words: ``GroundSpeed_kmh`` is ground, speed, kmh."""
     return [word for word in _SPLIT.split(_CAMEL.sub(" ", name).lower()) if word]
+
+
+def unit_behind(name: str, units: Collection[str]) -> str:
+    """The unit that a name ends with, as the name writes it: km_h of ``speed_km_h``; "" when it is none of ``units``.
+
+    ``in`` is a word before it is an inch.
+    """
+    words = words_of(name)
+    for last, written in ((2, "/".join(words[-2:])), (1, words[-1] if words else "")):
+        if len(words) > last and written != "in" and (known_unit(written) or written) in units:
+            return written
+    return ""
 
 
 def likeness(name: str, field: str) -> tuple[float, str]:

@@ -76,12 +76,7 @@ class NmeaFeed(Feed):
         if self.live or not self._waiting:
             frames, self._waiting = self._waiting, deque()
             return frames
-        wait_s = self._pacer.due_in(self._waiting[0].t_s)
-        if wait_s > 0.0:
-            self._clock.sleep(min(wait_s, timeout_s))
-            if wait_s > timeout_s:
-                return None
-        return (self._waiting.popleft(),)
+        return (self._waiting.popleft(),) if self._pacer.wait(self._waiting[0].t_s, timeout_s) else None
 
     def _decode(self, data: bytes) -> list[Frame]:
         frames: list[Frame] = []

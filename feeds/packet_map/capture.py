@@ -103,9 +103,7 @@ def send_capture(path: Path, host: str, port: int, speed: float = 1.0, clock: Cl
     count = 0
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as out:
         for t_s, data in read_capture(path):
-            wait_s = pacer.due_in(t_s)
-            if wait_s > 0.0:
-                clock.sleep(wait_s)
+            pacer.wait(t_s)
             try:
                 out.sendto(data, (host, port))
                 count += 1

@@ -11,8 +11,9 @@ import struct
 from collections.abc import Callable
 from typing import Any, Final
 
-from feeds.frame import NAN, Frame
-from feeds.packet_map.model import COUNTS, FLAGS, FRAME_NUMBER, TYPES, VELOCITY, Packet, Placed
+from feeds.frame import FLAGS, NAN, Frame
+from feeds.packet_map.model import Packet, Placed
+from feeds.packet_map.places import FRAME_NUMBER, INTEGERS, TYPES, VELOCITY
 
 Values = dict[str, Any]
 FrameOf = Callable[[bytes, float], Frame]
@@ -133,7 +134,7 @@ class _Writer:
         else:
             scale, shift = field.scale * field.factor, field.shift * field.factor
             whole = not is_float and scale == 1.0 and shift == int(shift)
-            if field.field in COUNTS or field.field == FRAME_NUMBER:
+            if field.field in INTEGERS or field.field == FRAME_NUMBER:
                 value = _sum(raw, int(shift)) if whole else f"count_of({raw} * {scale!r} + {shift!r})"
             elif scale == 1.0 and shift == 0.0:
                 value = raw if is_float else f"float({raw})"
@@ -141,7 +142,7 @@ class _Writer:
                 value = f"{raw} * {scale!r}" + (f" + {shift!r}" if shift else "")
         if field.absent is None:
             return value
-        absent = "None" if field.field in FLAGS | COUNTS | {FRAME_NUMBER} else "nan"
+        absent = "None" if field.field in FLAGS | INTEGERS | {FRAME_NUMBER} else "nan"
         return f"({absent} if {raw} == {field.absent!r} else {value})"
 
     def _flag(self, raw: str, bit: int | None, on: tuple[int, ...]) -> str:

@@ -10,7 +10,8 @@ import msgspec
 from feeds.counters import Counters
 from feeds.frame import Frame
 from feeds.packet_map.compiled import Compiled
-from feeds.packet_map.model import FRAME_NUMBER, PacketMap
+from feeds.packet_map.model import PacketMap
+from feeds.packet_map.places import FRAME_NUMBER
 from feeds.plane import Plane, plane_of
 
 _RESTART: Final = {FRAME_NUMBER: 100.0, "t_s": 1.0}

@@ -5,13 +5,11 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from feeds.frame import Frame
+from feeds.frame import Floats, Frame
 from feeds.plausible import MAX_JUMP_M, RANGES
 from feeds.units import UNITS
 
-Floats = NDArray[np.float64]
 _ENOUGH: Final = 20
 _AGREES: Final = 0.06
 """Speed and change of position agree within this share when unit and axes are right."""

@@ -6,8 +6,9 @@ import math
 import struct
 from typing import Any, Final
 
-from feeds.frame import Frame
-from feeds.packet_map.model import COUNTS, FLAGS, FRAME_NUMBER, TYPES, VELOCITY, FieldPlace, Packet, PacketMap
+from feeds.frame import FLAGS, Frame
+from feeds.packet_map.model import Packet, PacketMap
+from feeds.packet_map.places import FRAME_NUMBER, INTEGERS, TYPES, VELOCITY, FieldPlace
 
 _INTEGER_LIMITS: Final = {
     name: (0 if name[0] == "u" else -(1 << (int(name[1:]) - 1)), (1 << (int(name[1:]) - (name[0] == "i"))) - 1)
@@ -67,7 +68,7 @@ def _raw(field: FieldPlace, value: float | None) -> float:
 
 def _absent(field: FieldPlace, is_float: bool) -> float:
     if is_float:
-        return 0.0 if field.field in COUNTS else math.nan
+        return 0.0 if field.field in INTEGERS else math.nan
     return int(field.absent) if field.absent is not None else 0
 
 

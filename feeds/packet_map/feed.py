@@ -47,7 +47,7 @@ class PacketMapFeed(Feed):
             self._source = _Live(Datagrams(host, made.port if port is None else port, self.counters, self._clock))
             self.port = self._source.datagrams.port
         else:
-            self._source = _Played(read_capture(capture), Pacer(speed, self._clock), self._clock, self)
+            self._source = _Played(read_capture(capture), Pacer(speed, self._clock), self)
 
     @property
     def plane(self) -> Plane | None:
@@ -89,10 +89,9 @@ class _Live:
 class _Played:
     """A capture on its schedule; ``next`` is the datagram that is not due yet."""
 
-    def __init__(self, datagrams: Iterator[Datagram], pacer: Pacer, clock: Clock, feed: Feed) -> None:
+    def __init__(self, datagrams: Iterator[Datagram], pacer: Pacer, feed: Feed) -> None:
         self._datagrams = datagrams
         self._pacer = pacer
-        self._clock = clock
         self._feed = feed
         self._next: Datagram | None = next(datagrams, None)
 
@@ -100,11 +99,8 @@ class _Played:
         if self._next is None:
             raise FeedEnded(self._feed.name)
         t_s, data = self._next
-        wait_s = self._pacer.due_in(t_s)
-        if wait_s > 0.0:
-            self._clock.sleep(min(wait_s, timeout_s))
-            if wait_s > timeout_s:
-                return None
+        if not self._pacer.wait(t_s, timeout_s):
+            return None
         self._next = next(self._datagrams, None)
         self._feed.counters.add("received")
         return data, t_s

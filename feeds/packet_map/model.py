@@ -1,152 +1,32 @@
-"""The packet map as a checked value: which packets there are, and where in them each field of the frame lies.
-
-A value of the frame is ``(raw * scale + shift)`` in ``unit``, turned into SI.
-"""
+"""The packet map as a checked value: which packets there are, and which fields of the frame they hold."""
 
 from __future__ import annotations
 
 import struct
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Discriminator, Field, Tag, model_validator
+from pydantic import Field, model_validator
 
-from feeds.units import UNITS, plain_unit
+from feeds.frame import has_place
+from feeds.packet_map.places import (
+    FRAME_NUMBER,
+    MAX_PACKET,
+    TYPES,
+    VELOCITY,
+    FieldPlace,
+    Item,
+    Number,
+    Offset,
+    Place,
+    Skip,
+    Strict,
+    Test,
+)
 from feeds.yaml_marks import read_checked
 
-TYPES: Final = {
-    "u8": "B",
-    "i8": "b",
-    "u16": "H",
-    "i16": "h",
-    "u32": "I",
-    "i32": "i",
-    "u64": "Q",
-    "i64": "q",
-    "f16": "e",
-    "f32": "f",
-    "f64": "d",
-}
-"""Type name -> format character of the module ``struct``."""
-VELOCITY: Final = ("vx_mps", "vy_mps", "vz_mps")
-"""Parts of the velocity: the speed is their length when the packets have no speed of their own."""
-FRAME_NUMBER: Final = "frame_number"
-FLAGS: Final = frozenset({"in_pit", "traction_control", "anti_lock"})
-COUNTS: Final = frozenset({"lap", "gear", "wheels_off", "seq"})
-FIELDS: Final = (*UNITS, *VELOCITY, FRAME_NUMBER)
-MAX_PACKET: Final = 65_507
-"""The most a UDP datagram carries over IPv4 (RFC 768, RFC 791)."""
 
-
-def _type(value: str) -> str:
-    if value not in TYPES:
-        raise ValueError(f"allowed {', '.join(TYPES)}")
-    return value
-
-
-TypeName = Annotated[str, AfterValidator(_type)]
-Unit = Annotated[str, AfterValidator(plain_unit)]
-Offset = Annotated[int, Field(ge=0, le=MAX_PACKET)]
-Number = Annotated[float, Field(allow_inf_nan=False)]
-
-
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class Place(_Strict):
-    """A value at byte ``at``."""
-
-    at: Offset
-    type: TypeName
-
-    @property
-    def end(self) -> int:
-        """The byte after the value."""
-        return self.at + struct.calcsize("<" + TYPES[self.type])
-
-
-class Test(Place):
-    """The packet is of this kind when the value is one of ``is``."""
-
-    __test__ = False  # not a test of pytest
-
-    values: tuple[int, ...] = Field(alias="is", min_length=1)
-
-    @model_validator(mode="before")
-    @classmethod
-    def _one_or_many(cls, data: Any) -> Any:
-        if isinstance(data, dict) and isinstance(data.get("is"), int):
-            return {**data, "is": [data["is"]]}
-        return data
-
-    @model_validator(mode="after")
-    def _fits(self) -> Test:
-        for value in self.values:
-            try:
-                struct.pack("<" + TYPES[self.type], value)
-            except (struct.error, OverflowError):
-                raise ValueError(f"allowed values of {self.type}, found {value}") from None
-        return self
-
-
-class FieldPlace(_Strict):
-    """One field of the frame; without ``at`` it follows the field before it."""
-
-    field: str
-    type: TypeName
-    at: Offset | None = None
-    index: Annotated[int, Field(ge=0, le=MAX_PACKET)] = 0
-    scale: Number = 1.0
-    shift: Number = 0.0
-    unit: Unit = ""
-    absent: Number | None = None
-    bit: Annotated[int, Field(ge=0, le=63)] | None = None
-    on: tuple[int, ...] = ()
-    of_car: bool = False
-
-    @model_validator(mode="after")
-    def _agrees(self) -> FieldPlace:
-        if self.field not in FIELDS:
-            raise ValueError(f"field {self.field!r} is not one of: {', '.join(FIELDS)}")
-        units = self.units
-        if self.unit and self.unit not in units:
-            raise ValueError(f"unit {self.unit!r} of {self.field} is not one of: {', '.join(units)}")
-        if self.bit is not None and self.type[0] == "f":
-            raise ValueError("a bit is taken of an integer type")
-        if (self.bit is not None or self.on) and self.field not in FLAGS:
-            raise ValueError(f"bit and on are for flags: {', '.join(sorted(FLAGS))}")
-        return self
-
-    @property
-    def units(self) -> dict[str, float]:
-        """The units this field may have."""
-        if self.field in VELOCITY:
-            return UNITS["speed_mps"]
-        return UNITS.get(self.field, {})
-
-    @property
-    def factor(self) -> float:
-        """From ``unit`` to SI."""
-        return self.units[self.unit] if self.unit else 1.0
-
-
-class Skip(_Strict):
-    """Bytes between fields that are listed in order."""
-
-    skip: Annotated[int, Field(ge=1, le=MAX_PACKET)]
-
-
-def _item(value: Any) -> str:
-    return "<skip>" if isinstance(value, Skip) or (isinstance(value, dict) and "skip" in value) else "<field>"
-
-
-Item = Annotated[
-    Annotated[FieldPlace, Tag("<field>")] | Annotated[Skip, Tag("<skip>")], Discriminator(_item)
-]  # the tag tells which of the two a mistake is about
-
-
-class Cars(_Strict):
+class Cars(Strict):
     """An array of cars in the packet: fields with ``of_car`` lie relative to the player's element."""
 
     first: Offset
@@ -155,7 +35,7 @@ class Cars(_Strict):
     player: Place | None = None
 
 
-class Packet(_Strict):
+class Packet(Strict):
     """One kind of packet. ``each_frame`` false: it comes now and then, its values hold until the next one."""
 
     name: str
@@ -226,7 +106,7 @@ class Placed:
         self.end = end
 
 
-class PacketMap(_Strict):
+class PacketMap(Strict):
     """All packets of a sender. ``turn_deg`` turns positions counter-clockwise; ``clock: arrival`` when no packet has
     a time of its own.
     """
@@ -258,9 +138,7 @@ class PacketMap(_Strict):
             lacking = [name for name, fields in kinds.items() if key not in fields and name in every]
             if lacking and self.clock == "packet":
                 raise ValueError(f"packets are joined by {key}, which {', '.join(lacking)} has not")
-        if not (
-            {"x_m", "y_m"} <= given or {"lat_deg", "lon_deg"} <= given or given & {"lap_distance_m", "lap_fraction"}
-        ):
+        if not has_place(given):
             raise ValueError("no packet has a place: x_m and y_m, lat_deg and lon_deg, lap_distance_m or lap_fraction")
         return self
 

@@ -96,7 +96,7 @@ class Trial:
         )
 
 
-def listen(
+def try_live(
     packet_map: PacketMap,
     port: int | None = None,
     host: str = "127.0.0.1",

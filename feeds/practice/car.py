@@ -7,10 +7,10 @@ its laps, never from here.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 GRAVITY_MPS2 = 9.80665
+CAR_HALF_WIDTH_M = 0.95
 
 
 @dataclass(frozen=True)
@@ -37,14 +37,9 @@ class Car:
     limiter: float = 1.06
     down_at: float = 0.74
     wheelbase_m: float = 2.65
-    half_width_m: float = 0.95
+    half_width_m: float = CAR_HALF_WIDTH_M
     steer_full_rad: float = 0.45
     understeer_rad_per_mps2: float = 0.0022
-
-    def corner_speed(self, radius_m: float) -> float:
-        """Highest steady speed on a flat circle [m/s]: mu g R without downforce, more with it."""
-        spare = 1.0 / radius_m - self.grip * self.downforce_pm
-        return math.sqrt(self.grip * GRAVITY_MPS2 / spare) if spare > 0 else math.inf
 
     def engine_mps2(self, speed_mps: float, gear: int) -> float:
         """Acceleration the engine can give in ``gear`` (1-based) [m/s2]; none beyond the limiter."""

@@ -7,13 +7,13 @@ from functools import cached_property
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.interpolate import CubicSpline
 
-Floats = NDArray[np.float64]
+from feeds.frame import Floats
+
 Side = Literal["left", "right"]
 KerbKind = Literal["flat", "sawtooth", "sausage"]
-TAU = 2.0 * np.pi
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from feeds.practice.circuit import Circuit, Floats
+from feeds.frame import Floats
+from feeds.practice.circuit import Circuit
 from feeds.practice.speed_profile import Path
 
 STRAIGHT_MPS2 = 2.0  # lateral acceleration below which a car counts as going straight

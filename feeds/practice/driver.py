@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from feeds.practice.circuit import Floats
+from feeds.frame import Floats
 from feeds.practice.corner_places import Places
 from feeds.practice.faultless import Faultless
 from feeds.practice.faults import NEEDS_BRAKE, Habit
@@ -21,7 +21,7 @@ SLIDE_PER_M = 0.006
 OFF_LINE, OFF_LINE_FREE_M, OFF_LINE_MOST_M = 0.05, 0.3, 2.5
 
 
-class Stint:
+class StretchPlan:
     """The stretch a driver plans ahead: nodes of the run, the line over them and what is demanded.
 
     ``first`` is the run's node number of the stretch's first node (lap * m + node of the circuit).
@@ -75,17 +75,17 @@ def applies(base: Faultless, corner: int, fault: str) -> bool:
     return True
 
 
-def commit(stint: Stint, corner: Places, lap_m: float, habit: Habit) -> None:
+def commit(plan: StretchPlan, corner: Places, lap_m: float, habit: Habit) -> None:
     """Drive ``habit`` at ``corner`` in the lap that starts at ``lap_m`` of the run: change line and demand.
 
     Ask ``applies`` first.
     """
-    _DOERS[habit.fault](stint, corner, lap_m, habit.amount)
+    _DOERS[habit.fault](plan, corner, lap_m, habit.amount)
 
 
-def _brake_early(stint: Stint, c: Places, lap: float, amount: float) -> None:
+def _brake_early(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
     # The same deceleration begun earlier: where would the usual braking have this earlier, lower speed?
-    base, step = stint.base, stint.step
+    base, step = plan.base, plan.step
     m = len(base.circuit)
     early = (c.brake_m - amount) / step
     nodes = np.arange(round(c.brake_m / step) - 3, round(c.slowest_m / step) + 1)
@@ -93,51 +93,51 @@ def _brake_early(stint: Stint, c: Places, lap: float, amount: float) -> None:
     slower = nodes[base.limit_mps[nodes % m] <= speed]
     shift = int((slower[0] if len(slower) else nodes[-1]) - round(early))
     start = max(c.brake_m - amount - 30.0, c.before_m + 5.0)
-    stint.demand.early.append((stint.index(lap + start), stint.index(lap + max(c.release_m, c.slowest_m)), shift))
+    plan.demand.early.append((plan.index(lap + start), plan.index(lap + max(c.release_m, c.slowest_m)), shift))
 
 
-def _brake_late(stint: Stint, c: Places, lap: float, amount: float) -> None:
+def _brake_late(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
     # Still too fast at the turn-in: the car is carried on, off the apex, and the throttle has to wait for it.
-    stint.demand.no_brake[stint.zone(lap + c.brake_m - 40.0, lap + c.brake_m + amount)] = 1.0
+    plan.demand.no_brake[plan.zone(lap + c.brake_m - 40.0, lap + c.brake_m + amount)] = 1.0
     carried = min(0.5 * amount, 8.0)
-    _carry(stint, c, lap, carried, c.apex_m - 5.0, max(c.end_m, c.apex_m + 1.2 * reach(c)) + 2.0 * carried)
+    _carry(plan, c, lap, carried, c.apex_m - 5.0, max(c.end_m, c.apex_m + 1.2 * reach(c)) + 2.0 * carried)
     # he is still on the brake where others are on the throttle, and slower than they when he comes off it
-    _brake_long(stint, c, lap, amount)
-    _throttle_late(stint, c, lap, 1.5 * amount)
+    _brake_long(plan, c, lap, amount)
+    _throttle_late(plan, c, lap, 1.5 * amount)
 
 
-def _slide(stint: Stint, c: Places, lap: float, amount: float) -> None:
+def _slide(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
     """Front tyres asked for too much hold less, and the driver is slower while he waits for them."""
     half = max(reach(c), 0.5 * (c.end_m - c.turn_in_m))
     loss = min(SLIDE_PER_M * amount, 0.12)
-    stint.demand.speed *= 1.0 - loss * bump(stint.at_m, lap + c.apex_m, half)
+    plan.demand.speed *= 1.0 - loss * bump(plan.at_m, lap + c.apex_m, half)
 
 
-def _brake_soft(stint: Stint, c: Places, lap: float, amount: float) -> None:
+def _brake_soft(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
     start = max(c.before_m + 10.0, c.brake_m - 250.0)
-    stint.demand.brake[stint.zone(lap + start, lap + max(c.release_m, c.slowest_m))] = 1.0 - amount
+    plan.demand.brake[plan.zone(lap + start, lap + max(c.release_m, c.slowest_m))] = 1.0 - amount
 
 
-def _brake_long(stint: Stint, c: Places, lap: float, amount: float) -> None:
-    zone = stint.zone(lap + c.release_m, lap + c.release_m + amount)
-    stint.demand.pedal[zone] = np.minimum(stint.demand.pedal[zone], -DRAGGED)
+def _brake_long(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
+    zone = plan.zone(lap + c.release_m, lap + c.release_m + amount)
+    plan.demand.pedal[zone] = np.minimum(plan.demand.pedal[zone], -DRAGGED)
 
 
-def _carry(stint: Stint, c: Places, lap: float, metres: float, down: float, fall: float) -> None:
+def _carry(plan: StretchPlan, c: Places, lap: float, metres: float, down: float, fall: float) -> None:
     """Drive the entry ``metres`` further on (negative: sooner): the same arc, moved along the way in.
 
     The line comes back between the places ``down`` and ``fall``. On a straight way in nothing changes until
     the turn-in, which is then that much later.
     """
-    circuit, at = stint.base.circuit, stint.at_m
+    circuit, at = plan.base.circuit, plan.at_m
     entry = max(c.turn_in_m - 1.5 * reach(c), c.before_m)
     window = plateau(at - lap, entry, max(c.turn_in_m - 15.0, entry + 15.0), down, fall)
-    points = circuit.place(at, stint.offset_m)[:, :2]
+    points = circuit.place(at, plan.offset_m)[:, :2]
     near = np.array([c.turn_in_m - 3.0, c.turn_in_m])
-    way = np.diff(circuit.place(near, circuit.at(stint.base.offset_m, near))[:, :2], axis=0)[0]
+    way = np.diff(circuit.place(near, circuit.at(plan.base.offset_m, near))[:, :2], axis=0)[0]
     moved = points + metres * window[:, None] * way / np.hypot(*way)
     station, offset = circuit.project(moved, at)
-    stint.offset_m = CubicSpline(station, offset)(at) if np.all(np.diff(station) > 0.05) else stint.offset_m
+    plan.offset_m = CubicSpline(station, offset)(at) if np.all(np.diff(station) > 0.05) else plan.offset_m
 
 
 def _caught(c: Places, amount: float) -> float:
@@ -145,81 +145,81 @@ def _caught(c: Places, amount: float) -> float:
     return max(c.apex_m, c.turn_in_m + reach(c)) + 2.5 * amount
 
 
-def _turn_in_early(stint: Stint, c: Places, lap: float, amount: float) -> None:
+def _turn_in_early(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
     # The apex comes too soon, so the car runs out wide and the throttle has to wait.
-    _carry(stint, c, lap, -amount, c.turn_in_m + 5.0, _caught(c, amount))
-    _exit(stint, c, lap, min(0.04 * amount, 0.6))
-    _throttle_late(stint, c, lap, 1.5 * amount)
-    _slide(stint, c, lap, amount)
+    _carry(plan, c, lap, -amount, c.turn_in_m + 5.0, _caught(c, amount))
+    _exit(plan, c, lap, min(0.04 * amount, 0.6))
+    _throttle_late(plan, c, lap, 1.5 * amount)
+    _slide(plan, c, lap, amount)
 
 
-def _turn_in_late(stint: Stint, c: Places, lap: float, amount: float) -> None:
-    _carry(stint, c, lap, amount, c.turn_in_m + 5.0, _caught(c, amount))
-    _slide(stint, c, lap, amount)
+def _turn_in_late(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
+    _carry(plan, c, lap, amount, c.turn_in_m + 5.0, _caught(c, amount))
+    _slide(plan, c, lap, amount)
 
 
-def _apex_missed(stint: Stint, c: Places, lap: float, amount: float) -> None:
+def _apex_missed(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
     half = max(reach(c), 0.5 * (c.end_m - c.turn_in_m))
-    stint.offset_m -= c.sign * amount * bump(stint.at_m, lap + c.apex_m, half)
+    plan.offset_m -= c.sign * amount * bump(plan.at_m, lap + c.apex_m, half)
 
 
-def _slow_middle(stint: Stint, c: Places, lap: float, amount: float) -> None:
+def _slow_middle(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
     factor = max(0.4, 1.0 - amount / c.slowest_mps)
     half = max(LINE_MIN_M, 0.5 * (c.end_m - c.turn_in_m))
-    stint.demand.speed *= 1.0 - (1.0 - factor) * bump(stint.at_m, lap + c.slowest_m, half)
+    plan.demand.speed *= 1.0 - (1.0 - factor) * bump(plan.at_m, lap + c.slowest_m, half)
 
 
-def _coasting(stint: Stint, c: Places, lap: float, amount: float) -> None:
+def _coasting(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
     start, stop = lap + c.throttle_m - 0.6 * amount, lap + c.throttle_m + 0.4 * amount
-    stint.demand.brake[stint.zone(start, lap + c.throttle_m)] = 0.0
-    stint.demand.pedal[stint.zone(start, stop)] = 0.0
+    plan.demand.brake[plan.zone(start, lap + c.throttle_m)] = 0.0
+    plan.demand.pedal[plan.zone(start, stop)] = 0.0
 
 
-def _throttle_late(stint: Stint, c: Places, lap: float, amount: float) -> None:
-    zone = stint.zone(lap + c.throttle_m, lap + c.throttle_m + amount)
-    stint.demand.pedal[zone] = np.minimum(stint.demand.pedal[zone], 0.0)
+def _throttle_late(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
+    zone = plan.zone(lap + c.throttle_m, lap + c.throttle_m + amount)
+    plan.demand.pedal[zone] = np.minimum(plan.demand.pedal[zone], 0.0)
 
 
-def _throttle_soft(stint: Stint, c: Places, lap: float, amount: float) -> None:
-    at = stint.at_m - lap
+def _throttle_soft(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
+    at = plan.at_m - lap
     stop = min(c.exit_m + 60.0, c.after_m)
     held = amount * (at >= c.throttle_m) * (1.0 - ease((at - c.exit_m) / max(stop - c.exit_m, 1.0)))
-    stint.demand.pedal = np.minimum(stint.demand.pedal, 1.0 - held)
+    plan.demand.pedal = np.minimum(plan.demand.pedal, 1.0 - held)
 
 
-def _exit(stint: Stint, c: Places, lap: float, outward: float) -> Floats:
+def _exit(plan: StretchPlan, c: Places, lap: float, outward: float) -> Floats:
     """Move the exit of the line ``outward`` metres; gives the window (n,) it was moved in."""
     up = max(min(c.exit_m, c.outermost_m), c.apex_m + 0.6 * reach(c))
     down = max(c.outermost_m, up + 1.0)
-    window = plateau(stint.at_m - lap, up - max(reach(c), up - c.apex_m), up, down, down + max(80.0, 1.5 * reach(c)))
-    stint.offset_m -= c.sign * outward * window
+    window = plateau(plan.at_m - lap, up - max(reach(c), up - c.apex_m), up, down, down + max(80.0, 1.5 * reach(c)))
+    plan.offset_m -= c.sign * outward * window
     return window
 
 
-def _exit_narrow(stint: Stint, c: Places, lap: float, amount: float) -> None:
-    _exit(stint, c, lap, -amount)
+def _exit_narrow(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
+    _exit(plan, c, lap, -amount)
 
 
-def _exit_wide(stint: Stint, c: Places, lap: float, amount: float) -> None:
+def _exit_wide(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
     # Off the clean line there is less grip, and the driver lifts until the car is caught.
-    window = _exit(stint, c, lap, amount)
-    _slide(stint, c, lap, 2.0 * amount)
-    stint.grip *= 1.0 - min(0.04 + 0.03 * amount, 0.2) * window
-    stint.demand.pedal = np.minimum(stint.demand.pedal, 1.0 - min(0.1 + 0.1 * amount, 0.6) * window)
+    window = _exit(plan, c, lap, amount)
+    _slide(plan, c, lap, 2.0 * amount)
+    plan.grip *= 1.0 - min(0.04 + 0.03 * amount, 0.2) * window
+    plan.demand.pedal = np.minimum(plan.demand.pedal, 1.0 - min(0.1 + 0.1 * amount, 0.6) * window)
 
 
-def _gear(stint: Stint, c: Places, lap: float, gears: float) -> None:
+def _gear(plan: StretchPlan, c: Places, lap: float, gears: float) -> None:
     start = c.brake_m + 10.0 if c.braked else c.turn_in_m
     stop = min(max(c.exit_m, c.end_m) + 150.0, c.after_m - 20.0)
-    stint.demand.gear[stint.zone(lap + start, lap + max(stop, c.end_m))] = gears
+    plan.demand.gear[plan.zone(lap + start, lap + max(stop, c.end_m))] = gears
 
 
-def _gear_high(stint: Stint, c: Places, lap: float, amount: float) -> None:
-    _gear(stint, c, lap, round(amount))
+def _gear_high(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
+    _gear(plan, c, lap, round(amount))
 
 
-def _gear_low(stint: Stint, c: Places, lap: float, amount: float) -> None:
-    _gear(stint, c, lap, -round(amount))
+def _gear_low(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
+    _gear(plan, c, lap, -round(amount))
 
 
 _DOERS = {

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
+from feeds.frame import Floats
 from feeds.practice.car import GRAVITY_MPS2, Car
-from feeds.practice.circuit import Circuit, Floats
+from feeds.practice.circuit import Circuit
 from feeds.practice.corner_places import Places, find_places
 from feeds.practice.racing_line import racing_line
 from feeds.practice.speed_profile import Driven, Path, lap_profile, travel_time

@@ -18,9 +18,9 @@ from feeds.practice.faultless import Faultless, faultless
 from feeds.practice.faults import FaultPlan, Habit, Scatter
 from feeds.practice.hollow_ridge import hollow_ridge
 from feeds.practice.noise import Noise, frames_of
+from feeds.practice.planner import DrivenStretch
 from feeds.practice.sampling import CHANNELS
 from feeds.practice.simulate import FaultTruth, Run, faults_of
-from feeds.practice.stints import Driving
 
 HABITS = FaultPlan.of(
     Habit("Quarry", "brake_early", 16.0, spread=2.0),
@@ -75,7 +75,7 @@ class PracticeFeed(Feed):
         self._at_once = speed == math.inf
         self._batch = max(1, round(rate_hz / 4))
         self._waiting: deque[Frame] = deque()
-        self._stretches: list[Driving] = []
+        self._stretches: list[DrivenStretch] = []
         self._lap_start: dict[int, float] = {}
         self._sent = 0
 
@@ -118,12 +118,7 @@ class PracticeFeed(Feed):
         if not self._waiting:
             self._drive_on()
         if not self._at_once:
-            wait_s = self._pacer.due_in(self._waiting[0].t_s)
-            if wait_s > 0.0:
-                self._clock.sleep(min(wait_s, timeout_s))
-                if wait_s > timeout_s:
-                    return None
-            return (self._waiting.popleft(),)
+            return (self._waiting.popleft(),) if self._pacer.wait(self._waiting[0].t_s, timeout_s) else None
         return [self._waiting.popleft() for _ in range(min(self._batch, len(self._waiting)))]
 
     def _drive_on(self) -> None:

@@ -7,11 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from feeds.frame import Frame
-from feeds.practice.circuit import Floats
-
-_COUNTS = ("lap", "gear", "wheels_off")
-_FLAGS = ("in_pit", "traction_control", "anti_lock")
+from feeds.frame import COUNTS, FLAGS, Floats, Frame
 
 
 @dataclass(frozen=True)
@@ -52,7 +48,7 @@ def frames_of(
         channels, number = add_noise(channels, noise, seed)
     names = list(channels)
     columns = [
-        c.astype(np.int64).tolist() if n in _COUNTS else (c > 0.5).tolist() if n in _FLAGS else c.tolist()
+        c.astype(np.int64).tolist() if n in COUNTS else (c > 0.5).tolist() if n in FLAGS else c.tolist()
         for n, c in channels.items()
     ]
     for row in zip((number + first_seq).astype(np.int64).tolist(), *columns, strict=True):

@@ -14,11 +14,12 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.sparse import csc_array, csr_array, diags_array, vstack
 from scipy.sparse.linalg import spsolve
 
-from feeds.practice.circuit import Circuit, Floats
+from feeds.frame import Floats
+from feeds.practice.car import CAR_HALF_WIDTH_M
+from feeds.practice.circuit import Circuit
 
 GRID_M = 4.0
 STEER_M = 12.0  # weight of the change of curvature: a hand turns the wheel at a finite rate
-CAR_HALF_WIDTH_M = 0.95
 MARGIN_M = 0.35
 ROUNDS = 5
 SHORTER = 0.0002  # [1/m] a slight pull to the shortest way, where curvature alone does not decide

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from feeds.practice.circuit import Floats
+from feeds.frame import Floats
 from feeds.practice.faultless import Faultless, pedals
-from feeds.practice.stints import Driving
+from feeds.practice.planner import DrivenStretch
 
 FOOT_S = 0.15
 CHANNELS = (
@@ -46,7 +46,7 @@ class Sampler:
         self._from = FOOT_S / 2
         self._frame = int(np.ceil(self._from * rate_hz))
 
-    def add(self, stretch: Driving) -> Sampled:
+    def add(self, stretch: DrivenStretch) -> Sampled:
         """The frames that are certain now that ``stretch`` has been driven."""
         if not len(self._rows["speed"]):
             self._first = stretch.first

@@ -9,7 +9,8 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.ndimage import uniform_filter1d
 
-from feeds.practice.circuit import Circuit, Floats, Kerb, NamedCorner, circuit_from_centre_line
+from feeds.frame import Floats
+from feeds.practice.circuit import Circuit, Kerb, NamedCorner, circuit_from_centre_line
 
 FINE_M = 0.25
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from feeds.practice.circuit import Floats
+from feeds.frame import Floats
 
 
 def ease(x: Floats) -> Floats:

@@ -8,15 +8,15 @@ from functools import cached_property
 
 import numpy as np
 
-from feeds.frame import Frame
+from feeds.frame import Floats, Frame
 from feeds.practice.car import Car
-from feeds.practice.circuit import Circuit, Floats
+from feeds.practice.circuit import Circuit
 from feeds.practice.faultless import Faultless, faultless
 from feeds.practice.faults import UNITS, FaultPlan, Habit, Scatter
 from feeds.practice.noise import Noise, frames_of
+from feeds.practice.planner import DrivenStretch, Planner
 from feeds.practice.sampling import Sampled, Sampler
 from feeds.practice.speed_profile import travel_time
-from feeds.practice.stints import Driving, Planner
 
 OUT_LAP_M = 500.0
 ROLLING_MPS = 25.0
@@ -71,7 +71,7 @@ class Run:
         """The faults of a lap; the out-lap has none."""
         return self.plan.on_lap(lap, np.random.default_rng([self.seed, 2, lap])) if lap > 0 else ()
 
-    def advance(self, last: int | None = None) -> tuple[Driving, Sampled]:
+    def advance(self, last: int | None = None) -> tuple[DrivenStretch, Sampled]:
         """Drive on to the next cut (or to node ``last`` of the run)."""
         first = self._node
         stop = self.planner.next_cut(first) if last is None else last
@@ -99,7 +99,7 @@ class SimRun:
     base: Faultless
     channels: dict[str, Floats]
     lap_start_s: dict[int, float]
-    stretches: tuple[Driving, ...]
+    stretches: tuple[DrivenStretch, ...]
     planner: Planner
     noise: Noise | None
     seed: int
@@ -128,7 +128,7 @@ def _settled(base: Faultless, lap: int, index: int) -> int:
     return turns * m + round(after.after_m / base.circuit.step_m)
 
 
-def faults_of(planner: Planner, stretch: Driving) -> Iterator[FaultTruth]:
+def faults_of(planner: Planner, stretch: DrivenStretch) -> Iterator[FaultTruth]:
     """What each fault in a stretch cost: that part of it is driven again without the fault."""
     base = planner.base
     m, step = len(base.circuit), base.circuit.step_m
@@ -175,7 +175,7 @@ def simulate(
     base = circuit if isinstance(circuit, Faultless) else faultless(circuit, car)
     run = Run(base, rate_hz=rate_hz, seed=seed, plan=faults, scatter=scatter, out_lap_m=out_lap_m)
     end = (laps + 1) * len(base.circuit) + round(60.0 / base.circuit.step_m)
-    stretches: list[Driving] = []
+    stretches: list[DrivenStretch] = []
     sampled: list[Sampled] = []
     while not stretches or stretches[-1].last < end:
         stretch, out = run.advance()

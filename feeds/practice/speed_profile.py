@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from feeds.frame import Floats
 from feeds.practice.car import GRAVITY_MPS2, Car
-from feeds.practice.circuit import Floats
 
 V_MAX = 130.0
 SLIDE_FLOOR = 0.35  # share of the grip left for braking when the corner takes all of it

@@ -1,4 +1,4 @@
-"""A sound server with a null sink, and an X server without a screen, for the measurements."""
+"""A sound server with a null sink, for the measurements."""
 
 from __future__ import annotations
 
@@ -10,22 +10,6 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-
-
-@pytest.fixture(scope="session")
-def x_display() -> Iterator[str]:
-    """The display name of an Xvfb."""
-    program = shutil.which("Xvfb")
-    if program is None:
-        pytest.skip("Xvfb is not installed")
-    read, write = os.pipe()
-    process = subprocess.Popen([program, "-displayfd", str(write), "-screen", "0", "1280x720x24"], pass_fds=(write,))
-    os.close(write)
-    with os.fdopen(read) as pipe:
-        number = pipe.readline().strip()
-    yield f":{number}"
-    process.terminate()
-    process.wait()
 
 
 @pytest.fixture(scope="session")
@@ -58,11 +42,3 @@ def sound(null_sink: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Point this process and its children to the null sink."""
     monkeypatch.setenv("PULSE_SERVER", null_sink)
     monkeypatch.setenv("SDL_AUDIODRIVER", "pulseaudio")
-
-
-@pytest.fixture
-def screen(x_display: str, monkeypatch: pytest.MonkeyPatch) -> str:
-    """Point this process and its children to the X server."""
-    monkeypatch.setenv("DISPLAY", x_display)
-    monkeypatch.delenv("SDL_VIDEODRIVER", raising=False)
-    return x_display

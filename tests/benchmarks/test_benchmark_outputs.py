@@ -24,7 +24,7 @@ from coach.outputs.overlay.settings import Settings
 from coach.outputs.voice.device import MixerDevice
 from coach.outputs.voice.options import VoiceOptions
 
-pytest_plugins = ["benchmark_servers"]
+pytest_plugins = ["benchmark_servers", "outputs_display"]
 pytestmark = pytest.mark.benchmark_run
 PHRASE = "brake at the hundred"
 OVERLAY = Settings(x=10, y=10, scale=1.0)
@@ -58,7 +58,7 @@ def drive(live: Live, seconds: float, rate_hz: float = 60.0) -> None:
         time.sleep(max(0.0, started + i / rate_hz - time.monotonic()))
 
 
-@pytest.mark.usefixtures("sound", "screen")
+@pytest.mark.usefixtures("sound", "display")
 @pytest.mark.parametrize(("buffer", "goal_ms"), [(256, 20.0), (512, 40.0)])
 def test_decision_to_sound_and_pixel(tmp_path: Path, buffer: int, goal_ms: float) -> None:
     """First sound at p95 within 20 ms at the small buffer and 40 ms at the default; the engine is not held up."""
@@ -166,7 +166,7 @@ def test_a_caution_fades_what_sounds(buffer: int) -> None:
     assert 0.005 <= float(np.median(fades)) <= max(fades) <= 0.025
 
 
-@pytest.mark.usefixtures("sound", "screen")
+@pytest.mark.usefixtures("sound", "display")
 def test_share_of_a_core_and_memory(tmp_path: Path) -> None:
     """Overlay redrawing 30 times a second, voice idle: share of one core and memory of each process."""
     ready: set[str] = set()
@@ -196,7 +196,7 @@ def test_share_of_a_core_and_memory(tmp_path: Path) -> None:
     assert shares["voice"] < 0.05
 
 
-@pytest.mark.usefixtures("sound", "screen")
+@pytest.mark.usefixtures("sound", "display")
 def test_kill_each_process(tmp_path: Path) -> None:
     """kill -9 of voice and of overlay: the engine goes on without a gap, and each is back by itself."""
     reports: list[tuple[float, str, str]] = []

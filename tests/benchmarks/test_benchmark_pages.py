@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
-from coach.app.debrief_page import Looked
 from coach.app.edit_server import EditorDesk
+from coach.app.looked import Looked
 from coach.core.columns import Columns
 from coach.pages.debrief import debrief_html
 from coach.session.header import Header

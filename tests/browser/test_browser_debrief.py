@@ -76,6 +76,28 @@ def test_debrief_tells_the_numbers_under_the_pointer(page: Page, written: dict[s
     page.wait_for_function("document.querySelector('#trace-chart svg').textContent.includes('reference')")
 
 
+def test_names_above_the_traces_never_overlap(page: Page, written: dict[str, Path]) -> None:
+    """On a phone the names that have no room are left out; zoomed in, a corner's own name is there."""
+    page.set_viewport_size(PHONE)
+    open_offline(page, written["debrief"])
+    corners = page.locator("tbody th a[data-from]").all_inner_texts()
+    texts = page.locator("#trace-chart svg text")
+
+    def named() -> list[dict[str, float]]:
+        return [box for t in texts.all() if t.inner_html() in corners and (box := t.bounding_box()) is not None]  # type: ignore[misc]
+
+    page.locator("#trace-chart").scroll_into_view_if_needed()
+    boxes = named()
+    assert 4 <= len(boxes) < len(corners)
+    for i, a in enumerate(boxes):
+        for b in boxes[i + 1 :]:
+            beside = a["x"] + a["width"] <= b["x"] or b["x"] + b["width"] <= a["x"]
+            assert beside or abs(a["y"] - b["y"]) >= 10.0
+    assert "Larch" not in [t.inner_html() for t in texts.all()]
+    page.locator("tbody th a[data-from]").nth(corners.index("Larch")).click()
+    assert "Larch" in [t.inner_html() for t in texts.all()]
+
+
 def test_debrief_prints_on_paper(page: Page, written: dict[str, Path]) -> None:
     """Printing gives a few pages with what is only for the screen left out."""
     open_offline(page, written["debrief"])

@@ -21,8 +21,8 @@ from coach.session.log import decision_line, decision_of
 from coach.session.reader import SessionReader
 from feeds.base import Feed
 from feeds.errors import FeedEnded, FeedError
-from feeds.frame import CHANNELS, Frame
-from feeds.frame_stream import FrameStreamWriter, rows_of
+from feeds.frame import CHANNELS, Frame, rows_of
+from feeds.frame_stream import FrameStreamWriter
 from feeds.importers.column_map import ColumnMap
 from feeds.importers.convert import convert, read_table
 from feeds.importers.guess import guess_columns, map_of, missing

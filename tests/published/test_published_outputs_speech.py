@@ -9,9 +9,11 @@ import numpy as np
 import pyloudnorm
 import pytest
 from numpy.typing import NDArray
-from scipy.signal import resample
+from scipy.signal import resample, resample_poly
 
 from coach.outputs.voice.bank import PhraseBank
+from coach.profile.rule_files import load_rules, phrases
+from coach.profile.store import load_plan
 
 PHRASES = [
     "good",
@@ -59,6 +61,25 @@ def test_true_peaks_stay_under_the_limit(clips: dict[str, NDArray[np.float64]]) 
         padded = np.concatenate([np.zeros(256), samples, np.zeros(256)])
         peak = float(np.abs(resample(padded, 16 * len(padded))).max())
         assert 20 * math.log10(peak) <= -1.0 + 0.05, text
+
+
+def test_no_shipped_phrase_is_louder_or_quieter(tmp_path: Path) -> None:
+    """EBU R128: all that the shipped rules can say at the shipped circuit has -18 LUFS within 0.1 LU and -1 dBTP.
+
+    Pieces are levelled once and put together without being measured again. Every 24th phrase is measured here as it is
+    heard, with pyloudnorm and with a 16-fold oversampled wave.
+    """
+    plan = load_plan("hollow_ridge")
+    texts = list(phrases(load_rules("improving"), plan.corners))
+    bank = PhraseBank(tmp_path)
+    bank.prepare(texts)
+    assert "" == bank.problem
+    meter = pyloudnorm.Meter(48000)
+    for text in texts[::24]:
+        samples = np.frombuffer(bank.clip(text) or b"", "<i2") / 32768.0
+        padded = np.pad(samples, (0, max(0, math.ceil(0.4 * 48000) - len(samples))))
+        assert -18.0 == pytest.approx(meter.integrated_loudness(padded), abs=0.1), text
+        assert 20 * math.log10(np.abs(resample_poly(samples, 16, 1)).max()) <= -1.0 + 0.01, text
 
 
 @pytest.mark.parametrize("rate", [120, 160, 200])

@@ -208,13 +208,16 @@ def near(reference: Reference, x: float, y: float) -> tuple[Floats, Floats, Floa
 
 
 def lap_errors(out: Figures, ride: Ride, made: Survey, laps: list[LapDone]) -> None:
-    """Lap times against true ones from the line of the reference, which need not be the circuit's (one stint only)."""
+    """Times of laps that count against true ones from the line of the reference, which need not be the circuit's.
+
+    Of one stint only; a lap in which the clock jumped does not count.
+    """
     if len(ride.runs) > 1:
         return
     _, _, run = ride.runs[0]
     line = station(run.base, made, 0.0)
     true = np.array([when(run, lap, line) for lap in range(max(run.lap_start_s) + 1)])
-    for done in laps:
+    for done in (lap for lap in laps if lap.valid):
         k = int(np.argmin(np.abs(true - done.t_s)))
         if k and abs(true[k] - done.t_s) < 5.0 and true[k - 1] > run.channels["t_s"][0]:
             out.off["lap time [s]"].append(done.time_s - float(true[k] - true[k - 1]))

@@ -85,7 +85,7 @@ class Truth:
 
 @dataclass
 class Ride:
-    """Several stints on one true clock. ``breaks`` are true times at which the record is torn (teleport, clock)."""
+    """Several stints on one true clock; the record is torn where a stint is cut and where the clock jumps."""
 
     runs: list[tuple[float, float, SimRun]] = field(default_factory=list)
     """True time at which the run's time 0 is, true time at which it is cut, the run."""

@@ -10,19 +10,19 @@ from unittest import mock
 
 from coach.core import passes
 from coach.core.diagnosis import Diagnosis
+from coach.core.driving import Driving
 from coach.core.history import History
 from coach.core.intake import Intake
 from coach.core.locator import Locator
 from coach.core.measuring import Measuring
 from coach.core.passes import PassBuilder
-from coach.core.pipeline import Pipeline
 from coach.core.speaking import Speaking
 
 STAGES: Final[tuple[tuple[str, Any, tuple[str, ...]], ...]] = (
     ("intake: order and plausibility", Intake, ("take", "goes_on")),
     ("locator", Locator, ("locate", "follow")),
     ("history of frames", History, ("add", "add_one", "forget")),
-    ("places, phases, events", Pipeline, ("push_columns",)),
+    ("places, phases, events", Driving, ("advance", "goes_on")),
     ("pass: trace on the nodes", passes, ("drive_trace",)),
     ("pass: measures", passes, ("measure",)),
     ("pass: contrast to the reference", passes, ("contrast",)),

@@ -119,8 +119,8 @@ class Count:
 
 @cache
 def base_of(seed: int) -> Faultless:
-    """The faultless lap of a layout; its length follows from the seed."""
-    return faultless(generated_circuit(seed, length_m=3200.0 + 400.0 * (seed * 5 % 7)))
+    """The faultless lap of a layout."""
+    return faultless(generated_circuit(seed, length_m=float(length_of(seed))))
 
 
 def intended(base: Faultless) -> list[Intended]:
@@ -233,7 +233,7 @@ def main(argv: Sequence[str] | None = None) -> None:
             done = dict(zip(jobs, pool.map(job, jobs), strict=True))
             totals = {setting: Count() for setting in SETTINGS}
             for (seed, noisy, rate, _), count in done.items():
-                print(f"{group} layout {seed:2d} {base_length(seed)} m {label(noisy, rate)}  {count}")
+                print(f"{group} layout {seed:2d} {length_of(seed)} m {label(noisy, rate)}  {count}")
                 totals[noisy, rate].add(count)
             for (noisy, rate), count in totals.items():
                 print(f"== {group}, all {label(noisy, rate)}  {count}")
@@ -241,8 +241,8 @@ def main(argv: Sequence[str] | None = None) -> None:
                     print(*(f"   {line}" for line in count.lines), sep="\n")
 
 
-def base_length(seed: int) -> int:
-    """The length of a layout [m]."""
+def length_of(seed: int) -> int:
+    """The length of a layout [m]: another one for each seed."""
     return 3200 + 400 * (seed * 5 % 7)
 
 

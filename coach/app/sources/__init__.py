@@ -14,13 +14,14 @@ from coach.errors import CoachError
 from coach.session.reader import SessionReader
 from feeds.base import Channels, Feed
 from feeds.cautions import REAL_CAR
+from feeds.counters import explain as count_lines
 from feeds.features import features
 from feeds.plane import Plane
 from feeds.registry import feed_class
 from feeds.send import Sent
 from feeds.send import send as send_frames
 
-__all__ = ["REAL_CAR", "Channels", "Feed", "Plane", "features"]
+__all__ = ["REAL_CAR", "Channels", "Feed", "Plane", "count_lines", "features"]
 
 
 class SourceError(CoachError):
@@ -68,7 +69,7 @@ def send_session(session: Path, to: str, speed: str, as_text: bool) -> Sent:
 
 
 @dataclass(frozen=True)
-class Asked:
+class FeedOptions:
     """What the command line says about the feed."""
 
     feed: str = "practice"
@@ -85,7 +86,7 @@ class Asked:
     laps: int | None = None
 
 
-def source_of(asked: Asked, origin: tuple[float, float] | None = None) -> Source:
+def source_of(asked: FeedOptions, origin: tuple[float, float] | None = None) -> Source:
     """The feed that is asked for; SourceError when an option it needs is missing.
 
     ``origin`` (degrees) is that of the reference's plane, for feeds that give latitude and longitude.

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Final
-
-import numpy as np
 
 from coach.core.bands import Bands
 from coach.core.car import Car
@@ -100,7 +99,7 @@ class Case:
             return whole
         return min(whole, math.hypot(*(self.bands.sigma(corner, f"loss_{p}_s") for p in parts)))
 
-    @property
+    @cached_property
     def arrival_s(self) -> float:
         """What coming slower to the corner cost up to the braking: the loss of what was before it [s]."""
         lack = -self.driven.gaps.get("arrival_mps", 0.0)
@@ -108,12 +107,14 @@ class Case:
 
     @property
     def drop_mps(self) -> float:
-        """How much lower the slowest speed is than usual, 0 if it is not [m/s]."""
+        """How much lower the lowest speed is than usual, 0 if it is not [m/s]."""
         drop = -self.g("min_speed_mps")
+        if drop != drop:
+            return 0.0
         if self.driven.measures["min_speed_at_m"] < self.reference.zone.turn_in_m - TURNED_M + BROUGHT_M:
-            # the slowest place is the first one looked at: he came that slow out of the corner before
+            # the lowest speed is the first one looked at: he came that slow out of the corner before
             drop += min(self.driven.gaps.get("arrival_mps", 0.0), 0.0)
-        return float(np.fmax(drop, 0.0))
+        return max(drop, 0.0)
 
     def evidence(self, *names: str) -> dict[str, float]:
         """The named measures with their gaps."""

@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 
+from coach.core.advice import ADVICE_STEP_M
 from coach.core.diagnosis.case import COST_S, Case, Cause
 
 SOFT: Final = 0.1
@@ -25,8 +26,6 @@ SAME_MPS: Final = 0.4
 LATE: Final = 0.5
 """Share of the band of the brake point from which braking was late if the car was also carried far wide."""
 DEEPER_M: Final = 3.0
-STEP_M: Final = 5.0
-"""Advice moves a brake point by at most this much a lap [m] (common practice, no source)."""
 
 
 def entry(case: Case) -> None:
@@ -113,7 +112,7 @@ def _slowing(case: Case) -> bool:
     slow = case.driven.gaps["idle_slow"]
     v = case.driven.measures["min_speed_mps"]
     lost = case.driven.gaps["idle_longest_m"] * slow / max(v, 5.0)
-    # rolling takes little off the speed: a much lower slowest speed has another cause
+    # rolling takes little off the speed: a much lower lowest speed has another cause
     return slow > max(ROLLING_MPS2, 0.4 * case.car.drag_pm * v**2) and case.drop_mps < ROLL * lost + ROLL_MPS
 
 
@@ -133,7 +132,7 @@ def softer(case: Case) -> float:
 
 
 def metres_for(case: Case, drop: float) -> float:
-    """Metres of braking that a slowest speed lower by ``drop`` takes, at the reference's mean deceleration."""
+    """Metres of braking that a lowest speed lower by ``drop`` takes, at the reference's mean deceleration."""
     r = case.reference.measures
     slow = r["min_speed_mps"]
     start = r["brake_start_m"]
@@ -149,7 +148,7 @@ def advice(case: Case, early: float) -> dict[str, float]:
     """Metres by which braking may be moved later next time: a step, never more than the pass had in hand.
 
     What the pass had in hand: its place of braking, its speed there, and the distance in which the car has shown to
-    slow down to the reference's slowest speed. The profile's latest brake point bounds it.
+    slow down to the reference's lowest speed. The profile's latest brake point bounds it.
     """
     corner = case.reference.zone.corner
     here = case.driven.measures["brake_start_m"]
@@ -162,7 +161,7 @@ def advice(case: Case, early: float) -> dict[str, float]:
         speed = trace.at("speed_mps", here + base)
         slow = case.reference.measures["min_speed_mps"]
         room = min(room, max(_place_of_slowest(case) - here - case.car.braking_m(speed, slow, case.slope), 0.0))
-    return {"metres": min(room, STEP_M)}
+    return {"metres": min(room, ADVICE_STEP_M)}
 
 
 def _place_of_slowest(case: Case) -> float:

@@ -18,13 +18,13 @@ SAME_MPS: Final = 0.1
 END_M: Final = 3.0
 SLOWER: Final = 0.03
 SLOWER_MPS: Final = 0.4
-"""In a slow corner less is much: a share of the slowest speed, but never less than can be measured."""
+"""In a slow corner less is much: a share of the lowest speed, but never less than can be measured."""
 WAITING_MPS2: Final = 3.0
 """A car that waits for its throttle in a bend slows down by less than this (common practice, no source)."""
 UNLIKE: Final = 2.0
-"""Deviations of the driver's own slowest speed; its price must then stand out too (pricing.DOUBT)."""
+"""Deviations of the driver's own lowest speed; its price must then stand out too (pricing.DOUBT)."""
 SAME_SPEED: Final = 0.7
-"""Within this share of its band the slowest speed is the same: beyond, another gear comes of another speed."""
+"""Within this share of its band the lowest speed is the same: beyond, another gear comes of another speed."""
 
 
 def middle(case: Case) -> None:

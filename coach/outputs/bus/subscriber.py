@@ -23,17 +23,17 @@ class Subscriber:
         self.strange = 0
         self._context = zmq.Context()
         try:
-            self._sockets = [self._connect(address, keys, conflate=False)]
-            if state:
-                self._sockets.append(self._connect(address, keys, conflate=True))
+            self._events = self._connect(address, keys, conflate=False)
+            self._state = self._connect(address, keys, conflate=True) if state else None
         except (zmq.ZMQError, OutputError) as error:
             self._context.destroy(linger=0)
             if isinstance(error, OutputError):
                 raise
             raise OutputError(f"bus address {address}: {error.strerror or error}") from error
         self._poller = zmq.Poller()
-        for socket in self._sockets:
-            self._poller.register(socket, zmq.POLLIN)
+        for socket in (self._events, self._state):
+            if socket is not None:
+                self._poller.register(socket, zmq.POLLIN)
 
     def _connect(self, address: str, keys: Path | None, conflate: bool) -> zmq.Socket[bytes]:
         socket = self._context.socket(zmq.SUB)
@@ -56,21 +56,24 @@ class Subscriber:
         """What came: events in order, then the newest state; empty when nothing came within ``wait_s``."""
         out: list[Message] = []
         ready = dict(self._poller.poll(round(wait_s * 1000)))
-        for socket in self._sockets:
-            if socket in ready:
-                self._drain(socket, out)
+        if self._events in ready:
+            while self._take(self._events, out):
+                pass
+        if self._state is not None and self._state in ready:
+            self._take(self._state, out)  # it never holds more than one
         return out
 
-    def _drain(self, socket: zmq.Socket[bytes], out: list[Message]) -> None:
-        while True:
-            try:
-                frame = socket.recv(zmq.NOBLOCK)
-            except zmq.Again:
-                return
-            try:
-                out.append(decode(frame))
-            except OutputError:
-                self.strange += 1
+    def _take(self, socket: zmq.Socket[bytes], out: list[Message]) -> bool:
+        """One message, if there is one."""
+        try:
+            frame = socket.recv(zmq.NOBLOCK)
+        except zmq.Again:
+            return False
+        try:
+            out.append(decode(frame))
+        except OutputError:
+            self.strange += 1
+        return True
 
     def close(self) -> None:
         """Stop listening."""

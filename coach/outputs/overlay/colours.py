@@ -28,3 +28,8 @@ def mixed(colour: Colour, share: float, ground: Colour = GROUND) -> Colour:
         round(ground[1] + (colour[1] - ground[1]) * share),
         round(ground[2] + (colour[2] - ground[2]) * share),
     )
+
+
+def web_colour(colour: Colour) -> str:
+    """``colour`` as a terminal or a page names it: ``#56b4e9``."""
+    return "#" + bytes(colour).hex()

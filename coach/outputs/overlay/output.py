@@ -14,11 +14,13 @@ from coach.outputs.overlay.settings import Settings, save
 from coach.outputs.overlay.window import OverlayWindow
 
 FRAME_S = 1 / 30
+LEAST_S = 0.75 * FRAME_S
+"""Views come 30 times a second, some a little early: such a one is not waited for twice."""
 STALE_S = 1.0
 KEEP_S = 2.0
 
 
-class Board:
+class Newest:
     """The newest view and cue, written by one thread and read by another; never locks."""
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
@@ -44,35 +46,38 @@ class Board:
 
 
 def run_window(
-    board: Board,
+    newest: Newest,
     settings: Settings,
     stop: Callable[[], bool],
     keep: Callable[[Settings], None] = save,
     on_painted: Callable[[View | None, Caption | None], None] | None = None,
+    wait: Callable[[], None] = lambda: time.sleep(FRAME_S),
 ) -> bool:
-    """Show ``board`` until ``stop()`` or the window is closed by the user; True in the second case.
+    """Show ``newest`` until ``stop()`` or the window is closed by the user; True in the second case.
 
-    OutputError when there is no display.
+    ``wait()`` is called between two pictures; it returns when there may be something new, or what the user did must
+    be looked at. OutputError when there is no display.
     """
     window = OverlayWindow(settings)
     closed = False
     kept, keep_at = settings, 0.0
     try:
-        due = time.monotonic()
         while not stop():
+            began = time.monotonic()
             if not window.pump():
                 closed = True
                 break
-            view, caption, fresh = board.read()
+            view, caption, fresh = newest.read()
             if window.show(view, caption, fresh) and on_painted is not None:
                 on_painted(view, caption)
-            if window.settings != kept and due > keep_at:
+            if window.settings != kept and began > keep_at:
                 # not at each of the many steps of a move, and not only at the end: the end may be a kill
                 keep(window.settings)
-                kept, keep_at = window.settings, due + KEEP_S
-            # an absolute schedule, so that a slow frame does not slow the rate; never a backlog of frames
-            due = max(due + FRAME_S, time.monotonic())
-            time.sleep(max(0.0, due - time.monotonic()))
+                kept, keep_at = window.settings, began + KEEP_S
+            wait()
+            early_s = began + LEAST_S - time.monotonic()
+            if early_s > 0.0:
+                time.sleep(early_s)
     finally:
         if window.settings != kept:
             keep(window.settings)
@@ -90,7 +95,7 @@ class OverlayOutput(Quiet):
         on_closed: Callable[[], None] | None = None,
         keep: Callable[[Settings], None] = save,
     ) -> None:
-        self._board = Board()
+        self._newest = Newest()
         self._stop = threading.Event()
         self._notice = notice
         self._on_closed = on_closed
@@ -100,12 +105,12 @@ class OverlayOutput(Quiet):
 
     def view(self, view: View) -> None:
         """Show a newer state."""
-        self._board.put_view(view)
+        self._newest.put_view(view)
 
     def decision(self, decision: Decision) -> None:
         """Show a spoken cue as caption."""
         if decision.outcome == "spoken":
-            self._board.put_cue(decision.text)
+            self._newest.put_cue(decision.text)
 
     def close(self) -> None:
         """Take the window away."""
@@ -114,7 +119,7 @@ class OverlayOutput(Quiet):
 
     def _run(self, settings: Settings) -> None:
         try:
-            if run_window(self._board, settings, self._stop.is_set, self._keep) and self._on_closed:
+            if run_window(self._newest, settings, self._stop.is_set, self._keep) and self._on_closed:
                 self._on_closed()
         except OutputError as error:
             self._notice(f"{error}; the run goes on without the overlay")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
 from pathlib import Path
 
 import msgspec
@@ -14,10 +13,10 @@ from coach.outputs.bus.subscriber import Subscriber
 from coach.outputs.bus.table import Bye
 from coach.outputs.child import NOT_HERE, Link, run_child
 from coach.outputs.overlay.layout import Caption
-from coach.outputs.overlay.output import Board, run_window
+from coach.outputs.overlay.output import Newest, run_window
 from coach.outputs.overlay.settings import Settings, load, save
 
-WAIT_S = 0.25
+WAIT_S = 0.05
 CLOSED_BY_USER = 0
 
 
@@ -34,17 +33,18 @@ class OverlaySetup(msgspec.Struct, frozen=True):
     keys: str = ""
 
 
-def listen(bus: Subscriber, board: Board, ended: threading.Event, alive: Callable[[], None]) -> None:
-    """Carry what the bus says to the board until ``ended`` is set or the run ends (which sets it)."""
-    while not ended.is_set():
-        for message in bus.read(WAIT_S):
-            if isinstance(message, View):
-                board.put_view(message)
-            elif isinstance(message, Decision) and message.outcome == "spoken":
-                board.put_cue(message.text)
-            elif isinstance(message, Bye):
-                ended.set()
-        alive()
+def listen(bus: Subscriber, newest: Newest, ended: threading.Event, wait_s: float = WAIT_S) -> None:
+    """Carry to ``newest`` what the bus says, waiting for it a moment; ``ended`` is set when it says that the run ended.
+
+    Called between two pictures on the thread of the window, so that a view wakes one thread, once.
+    """
+    for message in bus.read(wait_s):
+        if isinstance(message, View):
+            newest.put_view(message)
+        elif isinstance(message, Decision) and message.outcome == "spoken":
+            newest.put_cue(message.text)
+        elif isinstance(message, Bye):
+            ended.set()
 
 
 def overlay_process_main() -> None:
@@ -55,11 +55,9 @@ def overlay_process_main() -> None:
 def _show(link: Link) -> int:
     setup = link.setup(OverlaySetup)
     file = Path(setup.settings_file) if setup.settings_file else None
-    board = Board()
-    turned = threading.Event()
+    newest = Newest()
 
     def painted(view: object, caption: Caption | None) -> None:
-        turned.set()
         if caption is not None and caption.age_s < 1.0:
             link.report("painted", caption.text)
 
@@ -72,18 +70,20 @@ def _show(link: Link) -> int:
     except OutputError as error:
         link.note(str(error))
         return NOT_HERE
-    # the window must live on the first thread (some systems allow no other), so the bus gets one of its own
-    reader = threading.Thread(target=listen, args=(bus, board, link.ended, lambda: None), daemon=True)
-    reader.start()
     link.report("ready")
     try:
-        run_window(board, setup.settings or load(file), stop, lambda s: save(s, file), painted)
+        run_window(
+            newest,
+            setup.settings or load(file),
+            stop,
+            lambda s: save(s, file),
+            painted,
+            lambda: listen(bus, newest, link.ended),
+        )
     except OutputError as error:
         link.note(f"{error}; the run goes on without the overlay")
         return NOT_HERE
     finally:
-        link.ended.set()
-        reader.join(timeout=1.0)
         bus.close()
     return CLOSED_BY_USER
 

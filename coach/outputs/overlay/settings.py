@@ -9,6 +9,7 @@ from pathlib import Path
 import msgspec
 import platformdirs
 
+from coach import APP
 from coach.errors import OutputError
 from coach.outputs.overlay.legible import SIZE_NAMES
 
@@ -41,7 +42,7 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 def settings_path() -> Path:
     """Where the settings are kept on this machine."""
-    return Path(platformdirs.user_config_dir("corner-coach")) / "overlay.json"
+    return Path(platformdirs.user_config_dir(APP)) / "overlay.json"
 
 
 def load(path: Path | None = None) -> Settings:

@@ -15,6 +15,7 @@ os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
 import msgspec
 import pygame
 
+from coach import APP
 from coach.core.values import View
 from coach.errors import OutputError
 from coach.outputs.hush import hushed
@@ -24,7 +25,7 @@ from coach.outputs.overlay.paint import changed, measure, paint
 from coach.outputs.overlay.settings import OPACITY, Settings
 from coach.outputs.overlay.system import desktop_scale, set_click_through
 
-TITLE = "corner-coach overlay"
+TITLE = f"{APP} overlay"
 _ARROWS = {
     pygame.K_LEFT: (-1, 0),
     pygame.K_RIGHT: (1, 0),

@@ -1,14 +1,16 @@
-"""The phrase bank: every text rendered beforehand, trimmed, levelled and kept, so that its length is known."""
+"""The phrase bank: all that may be said is rendered beforehand, trimmed, levelled and kept, so its length is known.
+
+What is rendered and kept are the pieces between commas; a text is put together from them when it is said.
+"""
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
-import os
+import itertools
 import tempfile
 import threading
-import wave
 from collections.abc import Callable, Iterable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import platformdirs
@@ -16,15 +18,14 @@ import platformdirs
 from coach.errors import OutputError
 from coach.outputs.voice import sound
 from coach.outputs.voice.engine import engine_version
+from coach.outputs.voice.pieces import Piece, joined, length, split
 from coach.outputs.voice.pronounce import pronounce
 from coach.outputs.voice.renderer import RATES_WPM, WORKER, Progress, Renderer
 
 TRIES = 3
-FORMAT = "5"  # goes up when trimming or levelling changes, so that old clips are made anew
+LEVELLERS = 1
+FORMAT = "6"  # goes up when trimming or levelling changes, so that old clips are made anew
 LETTER_S = 12.0  # seconds a letter at one word a minute, from measured clips
-PAUSE_S = 0.15
-"""Silence at a comma. Texts are put together from what stands between commas: "Quarry, brake later" and a few hundred
-others need each name and each advice rendered once."""
 COMMA_LETTERS = 4  # a comma takes as long as about four letters
 
 
@@ -66,104 +67,102 @@ class PhraseBank:
         self._worker = worker
         self._lead = sound.pcm(sound.onset_mark()) if mark else b""
         self._engine = engine_version()
-        self._clips: dict[str, bytes] = {}
-        self._pieces: dict[str, sound.Samples] = {}
+        self._pieces: dict[str, Piece] = {}
         self._lock = threading.Lock()
 
-    def path(self, text: str) -> Path:
-        """The cache file of ``text``; its name is a digest of all that shapes the sound."""
-        parts = (FORMAT, pronounce(text, self._pronunciations), self.voice, str(self.rate_wpm), self._engine)
+    def path(self, piece: str) -> Path:
+        """The cache file of what stands between two commas; its name is a digest of all that shapes the sound."""
+        parts = (FORMAT, pronounce(piece, self._pronunciations), self.voice, str(self.rate_wpm), self._engine)
         digest = hashlib.sha256("\0".join(parts).encode()).hexdigest()
-        return self._folder / f"{digest[:32]}.wav"
+        return self._folder / f"{digest[:32]}.piece"
 
     def clip(self, text: str) -> bytes | None:
-        """16-bit mono samples at 48 kHz, or None when ``text`` was not prepared."""
-        return self._clips.get(text)
+        """16-bit mono samples at 48 kHz, or None when ``text`` was not prepared. Takes less than a millisecond."""
+        pieces = self._of(text)
+        return None if pieces is None else self._lead + joined(pieces)
 
     def duration_s(self, text: str) -> float:
         """Length of the clip [s]; an estimate when there is none."""
-        clip = self._clips.get(text)
-        return estimate_s(text, self.rate_wpm) if clip is None else len(clip) / (2 * sound.RATE_HZ)
+        pieces = self._of(text)
+        if pieces is None:
+            return estimate_s(text, self.rate_wpm)
+        return (len(self._lead) // 2 + length(pieces)) / sound.RATE_HZ
 
     def prepare(self, texts: Iterable[str], progress: Progress | None = None) -> dict[str, float]:
-        """Have a clip for each text, from the cache or rendered now; the lengths [s] by text.
+        """Have all that each text needs, from the cache or rendered now; the lengths [s] by text.
 
-        ``progress(done, of)`` is called after each phrase. Never raises for a missing engine, a phrase that
+        ``progress(done, of)`` is called after each piece. Never raises for a missing engine, a phrase that
         will not render, or a cache that can not be written: ``problem`` says so, lengths are then estimates.
         """
         wanted = list(dict.fromkeys(t for t in texts if t.strip()))
+        pieces = list(dict.fromkeys(piece for text in wanted for piece in split(text)))
         with self._lock:
-            missing = [t for t in wanted if t not in self._clips and not self._from_cache(t)]
-            done = len(wanted) - len(missing)
+            missing = [p for p in pieces if p not in self._pieces and not self._from_cache(p)]
+            done = len(pieces) - len(missing)
             if progress is not None:
-                progress(done, len(wanted))
+                progress(done, len(pieces))
             if missing:
-                self._render(missing, lambda i: progress and progress(done + i, len(wanted)))
+                count = itertools.count(done + 1)
+                trouble = self._render(missing, lambda: progress and progress(next(count), len(pieces)))
+                if trouble:
+                    lost = sum(self._of(text) is None for text in wanted)
+                    self.problem = f"{lost} of {len(wanted)} phrases are captions only; the first: {trouble}"
         return {t: self.duration_s(t) for t in wanted}
 
-    def _from_cache(self, text: str) -> bool:
-        try:
-            with wave.open(str(self.path(text)), "rb") as wav:
-                count = wav.getnframes()
-                data = wav.readframes(count)
-                sane = (wav.getnchannels(), wav.getsampwidth(), wav.getframerate()) == (1, 2, sound.RATE_HZ)
-        except (OSError, EOFError, wave.Error):
-            return False
-        if not sane or count == 0 or len(data) != 2 * count:
-            return False
-        self._clips[text] = self._lead + data
-        return True
+    def _of(self, text: str) -> list[Piece] | None:
+        found = [self._pieces.get(piece) for piece in split(text)]
+        pieces = [piece for piece in found if piece is not None]
+        return pieces if pieces and len(pieces) == len(found) else None
 
-    def _render(self, texts: list[str], step: Callable[[int], object]) -> None:
+    def _from_cache(self, text: str) -> bool:
+        piece = Piece.read(self.path(text))
+        if piece is not None:
+            self._pieces[text] = piece
+        return piece is not None
+
+    def _render(self, texts: list[str], step: Callable[[], object]) -> str:
+        """Render pieces and keep them; what was wrong with the first that could not be had."""
         try:
             renderer = Renderer(self.rate_wpm, self.voice, self._worker)
         except OutputError as error:
             self.problem = f"{error}; cues are shown as captions only"
-            return
-        failed: list[str] = []
+            return ""
+        failed: dict[str, str] = dict.fromkeys(texts, "")
         try:
-            with tempfile.TemporaryDirectory(prefix="coach-voice-") as folder:
-                for i, text in enumerate(texts, 1):
-                    trouble = self._render_patiently(renderer, text, Path(folder) / "clip.wav")
-                    if trouble:
-                        failed.append(trouble)
-                    step(i)
+            # on a busy machine the engine now and then leaves a file unfinished: such a piece is tried again
+            for _ in range(TRIES):
+                failed = self._render_each(renderer, list(failed), step)
         finally:
             renderer.close()
-            self._pieces.clear()
-        if failed:
-            self.problem = f"{len(failed)} of {len(texts)} phrases are captions only; the first: {failed[0]}"
+        for _ in failed:
+            step()
+        return next(iter(failed.values()), "")
 
-    def _render_patiently(self, renderer: Renderer, text: str, raw: Path) -> str:
-        """Render, and again if the engine failed: on a busy machine it now and then leaves a file unfinished."""
-        trouble = ""
-        for _ in range(TRIES):
-            try:
-                self._render_one(renderer, text, raw)
-            except OutputError as error:
-                trouble = str(error)
-            else:
-                return ""
-        return trouble
+    def _render_each(self, renderer: Renderer, texts: list[str], step: Callable[[], object]) -> dict[str, str]:
+        """Each once; those that failed, with the reason. While the engine speaks one, those before are levelled."""
+        failed: dict[str, str] = {}
+        with tempfile.TemporaryDirectory(prefix="coach-voice-") as folder, ThreadPoolExecutor(LEVELLERS) as pool:
+            jobs = {}
+            for i, text in enumerate(texts):
+                raw = Path(folder) / f"{i}.wav"
+                try:
+                    renderer.render(pronounce(text, self._pronunciations), raw)
+                except OutputError as error:
+                    failed[text] = str(error)
+                else:
+                    jobs[text] = pool.submit(self._keep, text, raw, step)
+            for text, job in jobs.items():
+                try:
+                    job.result()
+                except OutputError as error:
+                    failed[text] = str(error)
+        return failed
 
-    def _piece(self, renderer: Renderer, text: str, raw: Path) -> sound.Samples:
-        """What stands between two commas, rendered once."""
-        if text not in self._pieces:
-            renderer.render(pronounce(text, self._pronunciations), raw)
-            self._pieces[text] = sound.level(sound.trim(sound.read(raw)))
-        return self._pieces[text]
-
-    def _render_one(self, renderer: Renderer, text: str, raw: Path) -> None:
-        pieces = [self._piece(renderer, piece, raw) for piece in text.split(", ")]
-        samples = sound.joined(pieces, PAUSE_S) if len(pieces) > 1 else pieces[0]
-        self._clips[text] = self._lead + sound.pcm(samples)
+    def _keep(self, text: str, raw: Path, step: Callable[[], object]) -> None:
+        piece = self._pieces[text] = Piece.of(sound.trim(sound.read(raw)))
         path = self.path(text)
-        part = path.with_name(f"{path.stem}.{os.getpid()}.part")
         try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            sound.write(part, samples)
-            os.replace(part, path)
+            piece.write(path)
         except OSError as error:
-            with contextlib.suppress(OSError):
-                part.unlink()
             self.problem = f"phrases can not be kept in {path.parent}: {error.strerror or error}"
+        step()

@@ -5,14 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, get_args
 
 from nicegui import ui
 
+from coach.core.values import ApexKind, CautionKind, Direction, KerbUse
 from coach.pages.editor.desk import Desk
 
-Path = tuple[str | int, ...]
-Put = Callable[[Path, Any], Awaitable[None]]
+FieldPath = tuple[str | int, ...]
+Put = Callable[[FieldPath, Any], Awaitable[None]]
 PLACES: Final = (
     ("brake_m", "brake, m"),
     ("turn_in_m", "turn-in, m"),
@@ -20,8 +21,8 @@ PLACES: Final = (
     ("exit_m", "exit, m"),
     ("end_m", "end, m"),
 )
-KERB_USES: Final = ["use", "touch", "avoid"]
-CAUTIONS: Final = ["bump", "crest", "track_limit", "kerb", "surface", "other"]
+KERB_USES: Final = list(get_args(KerbUse))
+CAUTIONS: Final = list(get_args(CautionKind))
 
 
 def number(text: str | None) -> Any:
@@ -59,7 +60,7 @@ def lines(text: str | None) -> list[str]:
 
 @dataclass
 class _Field:
-    path: Path
+    path: FieldPath
     element: Any
     to_field: Callable[[Any], Any]
 
@@ -79,12 +80,12 @@ class CornerForm:
         with ui.element("div").classes("fields"):
             self._text("name", ("name",))
             self._text("how it is spoken", ("say",))
-            self._choice("direction", ("direction",), ["left", "right"], clearable=False)
+            self._choice("direction", ("direction",), list(get_args(Direction)), clearable=False)
             self._number("gear", ("gear",))
             for field, label in PLACES:
                 self._number(label, (field,))
             self._list("boards, m before turn-in", ("boards",))
-            self._choice("apex", ("apex",), ["early", "mid", "late"])
+            self._choice("apex", ("apex",), list(get_args(ApexKind)))
             for where in ("entry", "apex", "exit"):
                 self._choice(f"kerb at {where}", ("kerbs", where), KERB_USES)
             self._number("latest brake point, m", ("limits", "latest_brake_m"))
@@ -99,25 +100,25 @@ class CornerForm:
         self._cautions = ui.element("div")
         ui.button("add a caution", on_click=self._add_caution).props("outline dense no-caps")
 
-    def _text(self, label: str, path: Path) -> None:
+    def _text(self, label: str, path: FieldPath) -> None:
         element = ui.input(label).props("debounce=400 outlined dense hide-bottom-space")
         self._add(path, element, lambda t: (t or "").strip() or None, shown)
 
-    def _number(self, label: str, path: Path) -> None:
+    def _number(self, label: str, path: FieldPath) -> None:
         element = ui.input(label).props("debounce=400 outlined dense hide-bottom-space inputmode=decimal")
         self._add(path, element, number, shown)
 
-    def _list(self, label: str, path: Path) -> None:
+    def _list(self, label: str, path: FieldPath) -> None:
         element = ui.input(label).props("debounce=400 outlined dense hide-bottom-space inputmode=decimal")
         self._add(path, element, numbers, lambda v: ", ".join(map(shown, v or [])))
 
-    def _choice(self, label: str, path: Path, options: list[str], clearable: bool = True) -> None:
+    def _choice(self, label: str, path: FieldPath, options: list[str], clearable: bool = True) -> None:
         element = ui.select(options, label=label, clearable=clearable).props(
             "outlined dense hide-bottom-space options-dense"
         )
         self._add(path, element, lambda v: v, lambda v: v if v in options else None)
 
-    def _add(self, path: Path, element: Any, read: Callable[[Any], Any], to_field: Callable[[Any], Any]) -> None:
+    def _add(self, path: FieldPath, element: Any, read: Callable[[Any], Any], to_field: Callable[[Any], Any]) -> None:
         # not a coroutine: whether the form is being filled must be asked now, not when a coroutine comes to run
         def changed() -> Awaitable[None] | None:
             return None if self._filling else self._put(path, read(element.value))
@@ -126,7 +127,7 @@ class CornerForm:
         element.mark("-".join(map(str, path)))
         self._fields.append(_Field(path, element, to_field))
 
-    def fill(self, but: Path | None = None) -> None:
+    def fill(self, but: FieldPath | None = None) -> None:
         """Show the corner as the file has it; the field ``but`` is being typed in and keeps its text."""
         self._filling = True
         try:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import json
 from collections.abc import Callable
 from typing import Any
@@ -12,46 +11,14 @@ from nicegui import run, ui
 from coach.errors import CoachError
 from coach.pages.editor.adding import AddCorner
 from coach.pages.editor.cues import CueList
-from coach.pages.editor.desk import Desk
-from coach.pages.editor.form import CornerForm, Path
+from coach.pages.editor.form import CornerForm, FieldPath
 from coach.pages.editor.picture import MapView, TraceView
-from coach.pages.look import LINK
+from coach.pages.editor.shared import Shared
+from coach.pages.look import ALARM, LINK, css_colours
 from coach.pages.render import asset
 
 WATCH_S = 1.0
 """How often the file on disk is looked at [s]."""
-
-
-class Shared:
-    """The desk, one lock for all who sit at it, and whom to tell of a change."""
-
-    def __init__(self, desk: Desk) -> None:
-        self.desk = desk
-        self._lock = asyncio.Lock()
-        self._wanted = self._done = 0
-        self.views: list[EditorPage] = []
-
-    async def locked(self, call: Callable[..., Any], *arguments: Any) -> Any:
-        """``call`` on a thread of its own, one at a time."""
-        async with self._lock:
-            return await run.io_bound(call, *arguments)
-
-    def tell(self, but: EditorPage | None = None, field: Path | None = None) -> None:
-        """Every open page shows the desk anew; ``but`` keeps the ``field`` that is typed in there."""
-        for view in list(self.views):
-            view.show(field if view is but else None)
-
-    async def rerun(self) -> None:
-        """Run the session under the profile as it stands; edits made meanwhile are run together, once."""
-        self._wanted += 1
-        if not self.desk.has_session or self._wanted != self._done + 1:
-            return
-        while self._done != self._wanted:
-            wanted = self._wanted
-            await self.locked(self.desk.rerun)
-            self._done = wanted
-            for view in list(self.views):
-                view.show_cues()
 
 
 class EditorPage:
@@ -71,8 +38,8 @@ class EditorPage:
             self.shared.views.remove(self)
 
     def _build(self) -> None:
-        ui.colors(primary=LINK, negative="#9c2a10")
-        ui.add_css(asset("editor.css"))
+        ui.colors(primary=LINK, negative=ALARM)
+        ui.add_css(css_colours() + asset("editor.css"))
         ui.add_head_html(f"<script>{asset('editor.js')}</script>")
         self._bar()
         self._disk = ui.element("div").classes("disk").props("role=alert")
@@ -149,7 +116,7 @@ class EditorPage:
 
     # what it shows
 
-    def show(self, but: Path | None = None) -> None:
+    def show(self, but: FieldPath | None = None) -> None:
         """Show the desk as it is; the field ``but`` keeps what is being typed."""
         names = self.desk.names
         self.corner = min(self.corner, len(names) - 1)
@@ -186,7 +153,7 @@ class EditorPage:
         self.show()
         self.traces.zoom(self.corner)
 
-    async def _put(self, path: Path, value: Any) -> None:
+    async def _put(self, path: FieldPath, value: Any) -> None:
         if await self.shared.locked(self.desk.put, self.corner, path, value):
             self.shared.tell(self, path)
             await self.shared.rerun()

@@ -7,10 +7,10 @@ from typing import Any, Final
 import numpy as np
 from nicegui import ui
 
-from coach.core.values import Corner
+from coach.core.values import KMH, Corner
 from coach.pages.editor.desk import Desk
 from coach.pages.render import environment
-from coach.pages.traces import KMH, Traces, bands, lap_name, trace_chart
+from coach.pages.traces import Traces, bands, lap_name, trace_chart
 from coach.pages.track_map import TrackMap
 
 AROUND_M: Final = 50.0

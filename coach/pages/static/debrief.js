@@ -9,6 +9,22 @@
     charts.push(chart);
     return chart;
   };
+  // a corner's name moves to the other row, or is left out, where it would lie over its neighbour's
+  const nameCorners = (chart, options) => {
+    const named = options.series.find((s) => s.markArea && s.markArea.label.show);
+    if (!named) return;
+    const free = [0, 0];
+    const data = named.markArea.data.map(([from, to], i) => {
+      const ends = [from.xAxis, to.xAxis].map((m) =>
+        Math.min(Math.max(chart.convertToPixel({ xAxisIndex: 0 }, m), 0), chart.getWidth()));
+      const middle = (ends[0] + ends[1]) / 2, half = 3.4 * from.name.length;
+      const row = [i % 2, 1 - i % 2].find((r) => middle - half >= free[r]);
+      if (row !== undefined && ends[1] > ends[0]) free[row] = middle + half + 4;
+      return [{ ...from, label: { show: row !== undefined, distance: 2 + 13 * row } }, to];
+    });
+    chart.setOption({ series: [{ id: named.id, markArea: { data } }] });
+  };
+  let named = () => {};
   const place = document.getElementById("trace-chart");
   if (place) {
     const options = read("trace-options");
@@ -23,16 +39,26 @@
       link.addEventListener("click", () => zoom(Math.max(0, +link.dataset.from), Math.min(end, +link.dataset.to)));
     }
     document.getElementById("whole-lap").addEventListener("click", () => zoom(0, end));
+    named = () => nameCorners(traces, options);
+    traces.on("datazoom", named);
+    named();
   }
   const dots = read("dot-options");
   document.querySelectorAll(".dots").forEach((element, i) => draw(element, dots[i]));
-  const fit = () => charts.forEach((chart) => chart.resize());
+  const fit = () => {
+    charts.forEach((chart) => chart.resize());
+    named();
+  };
   addEventListener("resize", fit);
   const paper = matchMedia("print");
   paper.addEventListener("change", fit);
   addEventListener("beforeprint", () => charts.forEach((chart) => {
     const wide = chart.getDom().classList.contains("chart");
     chart.resize({ width: wide ? 680 : 310 });
+    named();
   }));
-  addEventListener("afterprint", () => charts.forEach((chart) => chart.resize({ width: "auto" })));
+  addEventListener("afterprint", () => {
+    charts.forEach((chart) => chart.resize({ width: "auto" }));
+    named();
+  });
 })();

@@ -6,9 +6,9 @@ import ast
 from pathlib import Path
 
 CORE = Path(__file__).parents[3] / "coach" / "core"
-FILES = ("arbiter", "candidates", "limits", "pipeline", "schedule", "talker")
+FILES = ("arbiter", "candidates", "driving", "limits", "pipeline", "schedule", "talker")
 HOLDING = {"hold", "_hold_correction", "_hold_faded", "limit", "one_a_topic", "consider", "_enough", "_spent"}
-CALLS = {"hush", "Verdict", "Asked", "_held", "drop_all"}
+CALLS = {"hush", "Verdict", "Asked", "held", "drop_all"}
 
 
 def reasons_in_the_code() -> set[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from app_bench_setup import SAMPLES, copy_of, held, said
+from app_bench_setup import copy_of, held, said
 
 from coach.app.auditing import audit_phrases
 from coach.app.check import CheckError, Played, check_folder, check_session, judge, renew_command
@@ -40,6 +40,8 @@ FAILS = [
     ({"corner": "Weir", "silent": "anything"}, "'second gear' was spoken in lap 3, expected silence"),
     ({"corner": "Quarry", "found": "brake_soft"}, "brake_soft was found in 0 of 2 passes (found there: brake_early 1)"),
     ({"corner": "Quarry", "not_found": "brake_early"}, "brake_early was found in lap 2"),
+    ({"corner": "Quarry", "laps": "5-9", "silent": "brake later"}, "laps 5-9: found no such lap; driven: laps 1-4"),
+    ({"laps": 7, "not_found": "brake_early"}, "laps 7: found no such lap; driven: laps 1-4"),
 ]
 
 
@@ -129,4 +131,3 @@ def test_the_audit_prints_every_phrase(capsys: pytest.CaptureFixture[str]) -> No
     assert 0 == run("--audit", "race")
     out = capsys.readouterr().out
     assert all(p.row.text in out for p in audit_phrases("hollow_ridge", "race"))
-    assert SAMPLES.is_dir()

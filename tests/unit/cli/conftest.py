@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from coach.app.surveying import survey_session
-from coach.cli.root import guarded, make_app
 from coach.core.columns import Columns
 from coach.session.header import Header
 from coach.session.writer import SessionWriter
 from feeds.frame import CHANNELS
 from feeds.practice import FaultPlan, Habit, hollow_ridge, simulate
-
-Coach = Callable[..., tuple[int, str, str]]
 
 
 @pytest.fixture(scope="session")
@@ -39,16 +35,3 @@ def recorded(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def profile(recorded: Path) -> Path:
     """The folder of the profile surveyed from the session."""
     return survey_session(recorded, recorded.parent / "profile", None, "").profile.parent
-
-
-@pytest.fixture
-def coach(capsys: pytest.CaptureFixture[str]) -> Coach:
-    """Runs a command line in this process: exit code, standard output, standard error."""
-
-    def call(*arguments: object) -> tuple[int, str, str]:
-        given = [str(a) for a in arguments]
-        code = guarded(lambda: make_app(given[0])(args=given))
-        out = capsys.readouterr()
-        return code, out.out, out.err
-
-    return call

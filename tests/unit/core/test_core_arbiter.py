@@ -96,7 +96,7 @@ def test_ten_thousand_random_sets_of_candidates() -> None:
     assert spoken > RANDOM_SETS
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(st.tuples(st.floats(0, 10), st.floats(0, 15), st.integers(0, 3), st.booleans()), max_size=6))
 def test_candidates_that_open_while_driving(some: list[tuple[float, float, int, bool]]) -> None:
     """The same holds when they open one after another, and nothing but safety begins in a quiet stretch."""

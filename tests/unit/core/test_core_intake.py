@@ -67,7 +67,7 @@ def test_impossible_values_become_absent() -> None:
     assert 2000.0 == chunk["speed_mps"][1]
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(st.lists(st.one_of(st.floats(0, 20), st.floats(), st.integers(0, 8).map(float)), max_size=30), st.data())
 def test_any_times_in_any_cut(times: list[float], data: st.DataObject) -> None:
     """What is taken does not depend on the cut; it only runs backward at a restart, and leaps only at a gap."""

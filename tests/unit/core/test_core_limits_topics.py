@@ -9,13 +9,14 @@ from core_setup import corner, finding, pipeline, rule, session
 from hypothesis import given
 from hypothesis import strategies as st
 
+from coach.core.advice import ADVICE_STEP_M
 from coach.core.candidates import Moment, approach
 from coach.core.limits import limit
 from coach.core.rules import FAULTS, RuleSet
 from coach.core.schedule import Schedule
 from coach.core.topics import topic
 from coach.core.values import Corner
-from coach.core.wording import ADVICE_STEP_M, NUMBERS, wordings
+from coach.core.wording import NUMBERS, wordings
 from coach.core.zones import zones
 from coach.profile.rule_files import load_rules
 

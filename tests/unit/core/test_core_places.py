@@ -23,7 +23,7 @@ from feeds.frame import CHANNELS, Frame
 real = st.floats(-1e6, 1e6)
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @given(
     st.lists(
         st.builds(
@@ -71,7 +71,7 @@ def test_places_come_in_driving_order_lap_after_lap() -> None:
     assert {0, 1, 2} <= {lap for _, kind, c, lap in passed if c == 1 and kind is Kind.ZONE}
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(st.lists(st.floats(0.1, 900.0), min_size=1, max_size=12), st.floats(0.0, 5000.0))
 def test_places_do_not_depend_on_the_steps(steps: list[float], start: float) -> None:
     """However far each look reaches, the same places are passed once."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from functools import partial
 
 import msgspec
@@ -63,7 +62,7 @@ def test_the_rule_speaks_in_time_and_is_held_when_there_is_nothing_to_say(set_na
     r = next(x for x in load_rules(set_name).rules if x.name == name)
     talker, at = everything(r)
     if r.family in ("correction", "confirmation"):
-        assert [] == drive(talker, replace(at, lap=3), r)
+        assert [] == drive(talker, msgspec.structs.replace(at, lap=3), r)
         for _ in range(3):
             talker.passed(0, (finding(r.about, 30.0, 0.3),))
         talker.new_lap(4)

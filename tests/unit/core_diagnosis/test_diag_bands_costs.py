@@ -72,7 +72,7 @@ def test_no_kind_of_habit_becomes_the_usual(measure_name: str, gap: float) -> No
 
 
 @pytest.mark.parametrize("method", ["braking_earlier", "driving_later", "slower", "leaving_slower", "arriving_slower"])
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(small=st.floats(0.0, 10.0), more=st.floats(0.1, 5.0))
 def test_more_of_a_fault_never_costs_less(method: str, small: float, more: float) -> None:
     """Costs start at 0 and grow with the amount."""
@@ -81,7 +81,7 @@ def test_more_of_a_fault_never_costs_less(method: str, small: float, more: float
     assert cost(small + more) >= cost(small) - 1e-9
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(small=st.floats(0.0, 0.5), more=st.floats(0.01, 0.3))
 def test_softer_braking_never_costs_less(small: float, more: float) -> None:
     """Softer braking and a softer throttle cost more the softer they are."""

@@ -4,7 +4,7 @@ import pytest
 
 from feeds.base import Channels, Feed
 from feeds.errors import FeedOpenError
-from feeds.features import FEATURES, feature_lines, features
+from feeds.features import FEATURES, features
 from feeds.frame import Frame
 from feeds.registry import FEEDS, feed_class
 
@@ -16,15 +16,13 @@ SATELLITE = Channels(
 def test_a_satellite_receiver_allows_this_much() -> None:
     """Measured place and speed are on, pedals inferred and what they can not carry said, the rest off."""
     state = {f.name: f.state for f in features(SATELLITE)}
-    assert "on" == state["apex, exit and turn-in by the path"] == state["minimum and exit speed"] == state["gradient"]
+    assert "on" == state["apex, exit and turn-in by the path"] == state["lowest and exit speed"] == state["gradient"]
     assert "inferred" == state["brake points"] == state["throttle points"] == state["coasting"]
     assert "off" == state["gear"] == state["track limits"] == state["steering corrections"]
-    lines = feature_lines(SATELLITE)
-    assert len(FEATURES) == len(lines)
-    assert "gear: off (the source gives no gear)" in lines
-    assert any(
-        line.startswith("brake points: inferred (brake inferred from the motion: good to some 4 m") for line in lines
-    )
+    why = {f.name: f.why for f in features(SATELLITE)}
+    assert [need.name for need in FEATURES] == list(why)
+    assert "the source gives no gear" == why["gear"]
+    assert why["brake points"].startswith("brake inferred from the motion: good to some 4 m")
 
 
 def test_everything_or_nothing() -> None:

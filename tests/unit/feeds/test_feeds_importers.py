@@ -9,7 +9,6 @@ from pathlib import Path
 import asammdf
 import gpxpy.gpx
 import numpy as np
-import polars as pl
 import pytest
 from feeds_loop import Loop
 from hypothesis import given, settings
@@ -18,15 +17,14 @@ from pydantic import ValidationError
 from pyproj import Transformer
 
 from feeds.errors import FeedError, FeedFormatError, FeedOpenError
-from feeds.frame import CHANNELS, Frame
-from feeds.frame_stream import rows_of
+from feeds.frame import CHANNELS, Frame, rows_of
 from feeds.importers.column_map import Choice, ColumnMap, StartLine, read_column_map, write_column_map
 from feeds.importers.convert import Imported, convert, read_table
 from feeds.importers.csv_file import find_layout
 from feeds.importers.export import export
 from feeds.importers.guess import guess_columns, map_of, missing
 from feeds.importers.laps import Line, crossings, find_line
-from feeds.importers.words import likeness, words_of
+from feeds.importers.words import likeness, unit_behind, words_of
 
 LOOP = Loop()
 FRAMES = LOOP.frames(3.2, 20.0, start_m=2500.0)
@@ -142,6 +140,42 @@ def test_the_unit_of_speed_is_told_by_the_motion(tmp_path: Path, unit: str, fact
     check(imported(path), {"speed_mps": 0.001})
     reasons = {g.field: g.reason for g in guess_columns(read_table(path))}
     assert f"in {unit}" in reasons["speed_mps"]
+
+
+@pytest.mark.parametrize(("unit", "factor"), [("km/h", 3.6), ("mph", 1 / 0.44704), ("kn", 3600 / 1852)])
+def test_a_noisy_position_tells_the_unit_of_speed(tmp_path: Path, unit: str, factor: float) -> None:
+    """0.3 m of noise makes the way from row to row longer than it was, yet the unit of the speed is the right one."""
+    noise = iter(np.random.default_rng(5).normal(scale=0.3, size=(2 * len(FRAMES))).tolist())
+    columns: Columns = {
+        "Time": lambda f: f"{f.t_s:.3f}",
+        "X": lambda f: f"{f.x_m + next(noise):.3f}",
+        "Y": lambda f: f"{f.y_m + next(noise):.3f}",
+        "Speed": lambda f: f"{f.speed_mps * factor:.3f}",
+    }
+    path = tmp_path / "log.csv"
+    path.write_text(text_of(columns))
+    assert unit == {g.field: g.unit for g in guess_columns(read_table(path))}["speed_mps"]
+
+
+def test_a_unit_at_the_end_of_a_name_is_taken(tmp_path: Path) -> None:
+    """speed_kn is in knots, speed_km_h in km/h, time_ms in ms, a brake in bar a share of its largest."""
+    columns: Columns = {
+        "time_ms": lambda f: f"{f.t_s * 1000:.0f}",
+        "pos_x_ft": lambda f: f"{f.x_m / 0.3048:.3f}",
+        "pos_y_ft": lambda f: f"{f.y_m / 0.3048:.3f}",
+        "speed_kn": lambda f: f"{f.speed_mps * 3600 / 1852:.3f}",
+        "brake_pressure_bar": lambda f: f"{f.brake * 80:.2f}",
+    }
+    path = tmp_path / "log.csv"
+    path.write_text(text_of(columns))
+    found = {g.field: g for g in guess_columns(read_table(path))}
+    assert {"t_s": "ms", "x_m": "ft", "y_m": "ft", "speed_mps": "kn", "brake": ""} == {
+        field: guess.unit for field, guess in found.items()
+    }
+    assert found["brake"].choice.of_largest
+    assert "km/h" == unit_behind("speed_km_h", SPEEDS)
+    assert "" == unit_behind("kmh", SPEEDS)
+    assert "" == unit_behind("distance_in", LENGTHS)
 
 
 LENGTHS = {"m": 1.0, "km": 1000.0, "ft": 0.3048, "mi": 1609.344}
@@ -473,7 +507,7 @@ def test_a_neighbouring_piece_of_track_is_no_line() -> None:
     assert [] == crossings(t, x, x * 0 + 40, line)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.binary(max_size=400) | st.text("0123456789;,.\t\n -eE\"'abctimex", max_size=400).map(str.encode))
 def test_any_text_is_a_table_or_a_clear_error(tmp_path_factory: pytest.TempPathFactory, content: bytes) -> None:
     """Whatever stands in a file: a table, or a FeedError; never anything else."""
@@ -501,4 +535,3 @@ def test_layout_is_found() -> None:
     assert bare is not None
     assert (-1, 0) == (bare.names_row, bare.data_row)
     assert None is find_layout(["a", "b"])
-    assert pl.__version__

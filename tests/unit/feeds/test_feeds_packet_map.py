@@ -24,7 +24,7 @@ from feeds.packet_map.decoder import MapDecoder
 from feeds.packet_map.encoder import packets_of
 from feeds.packet_map.feed import PacketMapFeed
 from feeds.packet_map.model import PacketMap, read_map
-from feeds.packet_map.trial import Trial, listen, trial_answer
+from feeds.packet_map.trial import Trial, trial_answer, try_live
 from feeds.units import UNITS
 from feeds.yaml_marks import parse_checked
 
@@ -427,7 +427,7 @@ def test_a_map_is_tried_on_a_port() -> None:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
         with pytest.raises(FeedOpenError, match="in use"):
-            listen(read_map_once("plain_sender"), port)
+            try_live(read_map_once("plain_sender"), port)
     shown: list[int] = []
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as out:
 
@@ -437,7 +437,7 @@ def test_a_map_is_tried_on_a_port() -> None:
                 return False
             return True
 
-        trial = listen(
+        trial = try_live(
             read_map_once("plain_sender"), port, on_trial=lambda t: shown.append(len(t.frames)), every_s=1e-4, stop=stop
         )
     assert len(trial.frames) >= 59

@@ -2,23 +2,23 @@ from __future__ import annotations
 
 import math
 import os
+import subprocess
+import sys
 from collections.abc import Sequence
 from itertools import pairwise
 from pathlib import Path
 
-import numpy as np
 import pyarrow as pa
 import pytest
 from feeds_contract import FeedContract, collect, some_frames
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.core.columns import Columns
 from feeds.base import Feed
 from feeds.clock import ManualClock, Pacer
 from feeds.errors import FeedEnded, FeedFormatError, FeedOpenError
-from feeds.frame import CHANNELS, Frame
-from feeds.frame_stream import FrameStreamReader, FrameStreamWriter, frames_of, rows_of
+from feeds.frame import CHANNELS, Frame, frames_of, rows_of
+from feeds.frame_stream import FrameStreamReader, FrameStreamWriter
 from feeds.replay import ReplayFeed
 
 
@@ -220,10 +220,8 @@ def test_flipped_bytes_never_raise_nor_lie(tmp_path_factory: pytest.TempPathFact
     )
 )
 def test_frames_and_arrays_are_the_same_thing(frames: list[Frame]) -> None:
-    """To an array and back changes nothing; the core's own columns agree."""
+    """To an array and back changes nothing."""
     assert list(map(repr, frames)) == list(map(repr, frames_of(rows_of(frames))))
-    assert np.array_equal(Columns.of(frames).data, rows_of(frames), equal_nan=True)
-    assert list(map(repr, Columns.of(frames).frames())) == list(map(repr, frames_of(rows_of(frames))))
 
 
 def test_replay_gives_increasing_times(record: Path) -> None:
@@ -232,3 +230,21 @@ def test_replay_gives_increasing_times(record: Path) -> None:
         got = collect(feed, 300)
     assert 200 == len(got)
     assert all(a.t_s < b.t_s for a, b in pairwise(got))
+
+
+ALONE = """
+import sys, numpy as np, psutil
+from pathlib import Path
+from feeds.frame_stream import FrameStreamWriter
+before = psutil.Process().num_threads()
+writer = FrameStreamWriter(Path(sys.argv[1]))
+for _ in range(20):
+    writer.write(np.zeros((16, 30)))
+print(psutil.Process().num_threads() - before)
+"""
+
+
+def test_writing_wakes_no_other_threads(tmp_path: Path) -> None:
+    """A batch is packed where it is written: a thread a column would cost more than the packing."""
+    command = [sys.executable, "-c", ALONE, str(tmp_path / "frames.arrows")]
+    assert "0\n" == subprocess.run(command, capture_output=True, text=True, check=True).stdout

@@ -1,4 +1,4 @@
-"""An X server without a screen, for the tests of the real window."""
+"""An X server without a screen, for the tests of the real window and its measurements."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def x_server() -> Iterator[str]:
 
 @pytest.fixture
 def display(x_server: str, monkeypatch: pytest.MonkeyPatch) -> str:
-    """Point this process to the X server."""
+    """Point this process and its children to the X server."""
     monkeypatch.setenv("DISPLAY", x_server)
     monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)
     monkeypatch.delenv("SDL_VIDEODRIVER", raising=False)

@@ -230,7 +230,7 @@ def test_a_helper_with_keys_hears_and_strangers_do_not(keys: tuple[Path, Path], 
 def test_a_helper_can_not_change_the_run(bus: BusOutput, subscriber: Subscriber) -> None:
     """What a subscriber sends is not read: the socket of the engine only publishes."""
     with pytest.raises(zmq.ZMQError):
-        subscriber._sockets[0].send(encode(LAP))
+        subscriber._events.send(encode(LAP))
     with pytest.raises(zmq.ZMQError):
         bus._socket.recv(zmq.NOBLOCK)
 

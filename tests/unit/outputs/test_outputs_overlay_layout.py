@@ -12,23 +12,10 @@ from hypothesis import strategies as st
 from coach.core.values import View
 from coach.errors import OutputError
 from coach.outputs.overlay.colours import GAINED, LOST
-from coach.outputs.overlay.layout import (
-    CAPTION_S,
-    WORDS,
-    Caption,
-    Item,
-    Label,
-    Mode,
-    Rect,
-    Shape,
-    caption_share,
-    countdown_text,
-    delta_text,
-    lay_out,
-    mode_of,
-)
+from coach.outputs.overlay.layout import CAPTION_S, Caption, Item, Label, Rect, Shape, caption_share, lay_out
 from coach.outputs.overlay.legible import SIZE_NAMES, size_of
 from coach.outputs.overlay.paint import box_of, changed, measure, paint, picture
+from coach.outputs.overlay.texts import WORDS, Mode, countdown_text, delta_text, mode_of
 
 LIVE = View(t_s=1.0, state="live", lap=2, delta_s=-0.24, next_corner="Kettle", to_brake_m=140.0)
 STATES: dict[Mode, tuple[View | None, bool]] = {
@@ -57,7 +44,7 @@ def labels(items: tuple[Item, ...]) -> list[Label]:
     return [i for i in items if isinstance(i, Label)]
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(views, captions, st.sampled_from(SIZE_NAMES), st.sampled_from([1.0, 1.25, 2.0]))
 def test_nothing_is_clipped_and_no_texts_overlap(view: View, caption: Caption | None, name: str, scale: float) -> None:
     """In the real font, at every size and scale, every item lies inside the window and no two texts touch."""
@@ -77,7 +64,7 @@ def test_nothing_is_clipped_and_no_texts_overlap(view: View, caption: Caption | 
         assert min(common.width, common.height) <= 2, (a, b)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(views, captions, views, captions, st.sampled_from(SIZE_NAMES))
 def test_painting_what_changed_gives_the_whole_picture(
     view1: View, caption1: Caption | None, view2: View, caption2: Caption | None, name: str

@@ -11,9 +11,12 @@ import pytest
 
 from coach.core.values import Decision, View
 from coach.errors import OutputError
+from coach.outputs.bus.publisher import BusOutput
+from coach.outputs.bus.subscriber import Subscriber
 from coach.outputs.overlay.layout import Caption
 from coach.outputs.overlay.legible import size_of
-from coach.outputs.overlay.output import Board, OverlayOutput, run_window
+from coach.outputs.overlay.output import LEAST_S, Newest, OverlayOutput, run_window
+from coach.outputs.overlay.process import listen
 from coach.outputs.overlay.settings import Settings, load, save
 from coach.outputs.overlay.window import OverlayWindow
 
@@ -123,8 +126,8 @@ def test_keys_move_size_and_fade_it(window: OverlayWindow) -> None:
 def test_closing_the_window_ends_it_and_keeps_its_settings(display: str) -> None:
     """Escape ends the loop, and what was changed is handed on to be kept."""
     kept: list[Settings] = []
-    board = Board()
-    board.put_view(LIVE)
+    newest = Newest()
+    newest.put_view(LIVE)
     painted: list[View | None] = []
 
     def on_painted(view: View | None, caption: Caption | None) -> None:
@@ -132,7 +135,7 @@ def test_closing_the_window_ends_it_and_keeps_its_settings(display: str) -> None
         press(pygame.K_2)
         press(pygame.K_ESCAPE)
 
-    assert run_window(board, PLACED, lambda: False, kept.append, on_painted)
+    assert run_window(newest, PLACED, lambda: False, kept.append, on_painted)
     assert [LIVE] == painted
     assert ["medium"] == [s.size for s in kept]
 
@@ -158,6 +161,54 @@ def test_the_output_never_holds_the_engine(display: str) -> None:
     assert not closed.is_set()
 
 
+@pytest.mark.display
+def test_a_picture_is_painted_when_something_came(display: str) -> None:
+    """Between two pictures it waits once, wherever the news comes from; a burst is shown 40 times a second at most."""
+    newest, waits, painted = Newest(), list[float](), list[View | None]()
+
+    def wait() -> None:
+        waits.append(time.monotonic())
+        newest.put_view(View(t_s=0.0, state="live", delta_s=0.01 * len(waits)))
+
+    started = time.monotonic()
+    run_window(newest, PLACED, lambda: len(waits) == 10, lambda s: None, lambda v, c: painted.append(v), wait)
+    assert [None, *(pytest.approx(0.01 * i) for i in range(1, 10))] == [
+        None if v is None else v.delta_s for v in painted
+    ]
+    assert 10 * LEAST_S <= time.monotonic() - started
+
+
+def test_what_the_bus_says_is_carried_on() -> None:
+    """The newest view, a spoken cue but not one held back, and the end of the run."""
+    bus = BusOutput()
+    subscriber, newest, ended = Subscriber(bus.address), Newest(), threading.Event()
+    cue = Decision(1.0, 1, 10.0, "Kettle", "r", "spoken", "", "late apex", 2.0, 3.0)
+    held = Decision(1.0, 1, 10.0, "Kettle", "r", "held", "budget", "third gear", 2.0, 3.0)
+    try:
+
+        def heard() -> bool:
+            bus.view(LIVE)
+            bus.decision(cue)
+            bus.decision(held)
+            listen(subscriber, newest, ended)
+            view, caption, _ = newest.read()
+            return (
+                view is not None
+                and view.delta_s == LIVE.delta_s
+                and caption is not None
+                and caption.text == "late apex"
+            )
+
+        until(heard)
+        assert not ended.is_set()
+        bus.close()
+        listen(subscriber, newest, ended, 2.0)
+        assert ended.is_set()
+    finally:
+        subscriber.close()
+        bus.close()
+
+
 def test_no_display_is_one_line(monkeypatch: pytest.MonkeyPatch) -> None:
     """Without a desktop the overlay says so once and the run goes on."""
     for name in ("DISPLAY", "WAYLAND_DISPLAY", "SDL_VIDEODRIVER"):
@@ -175,14 +226,14 @@ def test_no_display_is_one_line(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_board_tells_old_from_new() -> None:
     """A view is fresh for a second; a caption has its age; nothing yet is not old."""
     now = [100.0]
-    board = Board(lambda: now[0])
-    assert (None, None, True) == board.read()
-    board.put_view(LIVE)
-    board.put_cue("late apex")
+    newest = Newest(lambda: now[0])
+    assert (None, None, True) == newest.read()
+    newest.put_view(LIVE)
+    newest.put_cue("late apex")
     now[0] = 101.0
-    assert (LIVE, Caption("late apex", 1.0), True) == board.read()
+    assert (LIVE, Caption("late apex", 1.0), True) == newest.read()
     now[0] = 101.01
-    assert not board.read()[2]
+    assert not newest.read()[2]
 
 
 def test_settings_survive_and_nonsense_does_not_stop_a_run(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ import pytest
 from coach.errors import OutputError
 from coach.outputs.voice import sound
 from coach.outputs.voice.bank import PhraseBank, estimate_s
+from coach.outputs.voice.pieces import Piece
 from coach.outputs.voice.pronounce import pronounce
 
 NO_ENGINE = (sys.executable, "-c", 'print(\'{"error": "nothing installed"}\')')
@@ -39,7 +40,7 @@ def test_durations_are_those_of_the_clips(cache: Path) -> None:
 
 def test_a_second_start_comes_from_the_cache_in_under_a_second(cache: Path) -> None:
     """From a filled cache no engine is needed and 300 phrases are there in less than a second."""
-    many = [f"{text}, {i}" for i in range(100) for text in PHRASES]
+    many = [f"{text} {i}" for i in range(100) for text in PHRASES]
     first = PhraseBank(cache)
     for i, text in enumerate(many):  # the same sound under the names of 300 phrases
         first.path(text).write_bytes(first.path(PHRASES[i % 3]).read_bytes())
@@ -52,13 +53,19 @@ def test_a_second_start_comes_from_the_cache_in_under_a_second(cache: Path) -> N
 
 
 def test_a_damaged_clip_is_made_anew(cache: Path) -> None:
-    """A clip cut short by a full disk is noticed and rendered again."""
+    """A clip cut short by a full disk, or with a flipped bit, is noticed and rendered again."""
     bank = PhraseBank(cache)
     seconds = bank.prepare(["late apex"])["late apex"]
-    bank.path("late apex").write_bytes(bank.path("late apex").read_bytes()[:1000])
-    again = PhraseBank(cache)
-    assert seconds == pytest.approx(again.prepare(["late apex"])["late apex"], abs=0.02)
-    assert len(sound.read(again.path("late apex"))) == pytest.approx(seconds * 48000, abs=0.02 * 48000)
+    path = bank.path("late apex")
+    whole = path.read_bytes()
+    for broken in (whole[:1000], b"", b"RIFF", whole[:5000] + bytes([whole[5000] ^ 1]) + whole[5001:]):
+        path.write_bytes(broken)
+        again = PhraseBank(cache)
+        assert seconds == pytest.approx(again.prepare(["late apex"])["late apex"], abs=0.02)
+        assert "" == again.problem
+        piece = Piece.read(path)
+        assert piece is not None
+        assert seconds * 48000 == pytest.approx(len(piece.samples), abs=0.02 * 48000)
 
 
 def test_without_an_engine_lengths_are_estimated_and_it_is_said(tmp_path: Path) -> None:
@@ -154,10 +161,3 @@ def test_silence_and_broken_files_are_refused(tmp_path: Path) -> None:
     (tmp_path / "x.wav").write_bytes(b"RIFF....")
     with pytest.raises(OutputError, match="no WAV file"):
         sound.read(tmp_path / "x.wav")
-
-
-def test_wav_round_trip(tmp_path: Path) -> None:
-    """Writing and reading give the samples back to one step of 16 bits."""
-    samples = np.linspace(-0.9, 0.9, 500)
-    sound.write(tmp_path / "x.wav", samples)
-    assert np.abs(sound.read(tmp_path / "x.wav") - samples).max() <= 0.5 / 32768

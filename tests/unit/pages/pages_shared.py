@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import cache
 from pathlib import Path
 
-from coach.app.debrief_page import Looked
+from coach.app.looked import Looked
 from coach.profile.store import Plan, load_plan
 
 ROOT = Path(__file__).parents[3]

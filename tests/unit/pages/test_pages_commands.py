@@ -8,23 +8,14 @@ from pathlib import Path
 import pytest
 from pages_shared import ROOT, SESSION
 
-from coach.cli.root import guarded, make_app
-
 Run = Callable[..., tuple[int, str, str]]
 
 
 @pytest.fixture
-def run(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Run:
-    """Runs a command line in this process, with all it keeps inside the test's folder: code, output, errors."""
+def run(coach: Run, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Run:
+    """Runs a command line with all it keeps inside the test's folder: code, output, errors."""
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
-
-    def call(*arguments: object) -> tuple[int, str, str]:
-        given = [str(a) for a in arguments]
-        code = guarded(lambda: make_app(given[0])(args=given))
-        out = capsys.readouterr()
-        return code, out.out, out.err
-
-    return call
+    return coach
 
 
 def test_share_and_add_give_the_same_profile(run: Run, tmp_path: Path) -> None:

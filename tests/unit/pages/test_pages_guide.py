@@ -57,7 +57,7 @@ def test_no_board_beyond_the_latest_brake_point() -> None:
     assert brake_words(free).startswith("at the hundred")
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.floats(0.1, 1.0), st.floats(0.3, 3.0))
 def test_sighting_lap_speaks_in_place(pace: float, seconds: float) -> None:
     """All is said, in order, nothing at once, each corner's words over before its brake point at any pace."""

@@ -9,8 +9,9 @@ from scipy.sparse import csr_array, random_array
 from scipy.spatial import cKDTree
 
 from feeds.practice import circuit_from_centre_line, faultless, hollow_ridge
+from feeds.practice.car import CAR_HALF_WIDTH_M
 from feeds.practice.faultless import Faultless
-from feeds.practice.racing_line import CAR_HALF_WIDTH_M, box_least_squares, racing_line
+from feeds.practice.racing_line import box_least_squares, racing_line
 from feeds.practice.segments import Piece, circuit_from_pieces
 
 

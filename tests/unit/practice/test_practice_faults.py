@@ -6,8 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from feeds.frame import Floats
 from feeds.practice import SAME, UNITS, FaultPlan, Habit, SimRun, applies, faultless, hollow_ridge, simulate
-from feeds.practice.circuit import Floats
 from feeds.practice.faultless import Faultless
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "tools"))

@@ -30,7 +30,7 @@ def mutated(text: str, changes: list[tuple[float, int, str]]) -> bytes:
     return text.encode("utf-8", "surrogatepass")
 
 
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=250)
 @given(mutations, st.booleans())
 def test_only_data_errors_leave(changes: list[tuple[float, int, str]], rules: bool) -> None:
     """A mutated file is still a file of ours or a DataError whose every line names the file."""
@@ -44,7 +44,7 @@ def test_only_data_errors_leave(changes: list[tuple[float, int, str]], rules: bo
         assert all(line.startswith("f.yaml") for line in str(e).split("\n"))  # noqa: PT017  (every error is looked at)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.binary(max_size=60))
 def test_bytes_that_are_no_file_at_all(data: bytes) -> None:
     """Arbitrary bytes never give a traceback of another library."""

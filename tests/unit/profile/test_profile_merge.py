@@ -194,7 +194,7 @@ def test_a_corner_without_room_is_not_counted_as_deleted(tmp_path: Path) -> None
 place = st.floats(0, 30).map(lambda v: round(v, 1))
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(st.data())
 def test_edits_survive_any_series_of_surveys(tmp_path_factory: pytest.TempPathFactory, data: st.DataObject) -> None:
     """However surveys scatter: every edit made between them, every name and comment is there at the end."""

@@ -21,7 +21,7 @@ from coach.profile.reference_file import decode_reference, read_reference, write
 from coach.profile.store import load_plan
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     closed=st.booleans(),
     n=st.integers(400, 2000),

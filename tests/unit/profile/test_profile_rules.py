@@ -152,7 +152,7 @@ corners_ = st.builds(
 )
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(corners_)
 def test_no_corner_makes_a_phrase_too_long(corner: Corner) -> None:
     """Whatever a profile holds, what is filled is whole (no brace left), within the limits, or not said."""
@@ -175,13 +175,10 @@ def test_the_audit_finds_what_the_counting_rule_calls_too_long() -> None:
     assert () == tuple(every_wording(bad, EXAMPLE[0]))  # not even the pipeline would say it
 
 
-def test_phrases_hold_everything_that_can_be_said_and_how_it_sounds() -> None:
-    """Each text of each wording is in the bank, with the pronunciation applied for the voice alone."""
-    pronounce = {"Turn One": "turn wan", "hundred": "hunnerd"}
+def test_phrases_hold_everything_that_can_be_said() -> None:
+    """Each text of each wording is there, and each once."""
     for rules in every_set():
-        bank = phrases(rules, EXAMPLE, pronounce)
+        listed = phrases(rules, EXAMPLE)
         said = {t for r in rules.rules for c in EXAMPLE for w in every_wording(r, c) for t in w.texts}
-        assert said == set(bank)
-    bank = phrases(load_rules("first_laps"), EXAMPLE, pronounce)
-    assert "turn wan, brake at the hunnerd" == bank["turn one, brake at the hundred"]
-    assert "bump" == bank["bump"]
+        assert (said, len(said)) == (set(listed), len(listed))
+    assert "turn one, brake at the hundred" in phrases(load_rules("first_laps"), EXAMPLE)

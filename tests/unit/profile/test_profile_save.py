@@ -179,7 +179,7 @@ VALUES: dict[str, list[object]] = {
 }  # fmt: skip
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.dictionaries(st.integers(0, 40), st.tuples(comment, st.integers(0, 8), st.booleans()), max_size=8), edits)
 def test_any_edit_keeps_every_comment_and_every_untouched_line(
     tmp_path_factory: pytest.TempPathFactory,

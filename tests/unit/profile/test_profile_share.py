@@ -181,7 +181,7 @@ def test_a_failure_in_the_middle_leaves_nothing(folder: Path, tmp_path: Path, mo
     assert before == sorted(os.listdir(tmp_path))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.lists(st.tuples(st.floats(0, 1), st.integers(0, 255)), max_size=6), st.floats(0, 1))
 def test_damaged_archives_never_give_a_foreign_exception(
     tmp_path_factory: pytest.TempPathFactory, changes: list[tuple[float, int]], cut: float

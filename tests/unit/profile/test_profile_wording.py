@@ -7,10 +7,11 @@ import math
 import msgspec
 import pytest
 
+from coach.core.boards import board_name
 from coach.core.rules import CueRule
 from coach.core.speech_units import units, words
 from coach.core.values import Caution, Corner
-from coach.core.wording import board_name, spoken, wordings
+from coach.core.wording import wordings
 
 CORNER = Corner("T3", "left", 100.0, 200.0, 230.0, 260.0, 290.0, say="turn three", boards_m=(150, 100, 50), gear=2)
 
@@ -140,8 +141,6 @@ def test_units_of_information_are_counted_as_written_down(text: str, count: int)
     assert count == len(units(text, ["turn three"]))
 
 
-def test_words_and_sounds() -> None:
-    """Hyphened words count once; a sound replaces whole words only, whatever their case."""
+def test_words_are_counted() -> None:
+    """Hyphened words count once."""
     assert (2, 4) == (words("stay mid-track"), words("brake, at the hundred"))
-    assert "oaker, okras" == spoken("Ochre, okras", {"ochre": "oaker", "okra": "no"})
-    assert "a.b" == spoken("x", {"x": "a.b"})

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from scipy.stats import binomtest
 
 from coach.core.rules import CueRule
-from coach.session.answers import Attempt, Said, Turn, attempts, choose_wording, share, template_of, wilson
+from coach.session.answers import Attempt, PassCosts, Said, attempts, choose_wording, share, template_of, wilson
 
 RULE = CueRule(
     name="brake_early",
@@ -25,9 +25,9 @@ def said(
     return Said(session, lap, "Quarry", "brake_early", "brake_early", template, spoken, before)
 
 
-def turns(costs: list[float], session: int = 1) -> list[Turn]:
+def passes(costs: list[float], session: int = 1) -> list[PassCosts]:
     """Passes of laps 1, 2, ...; a cost of 0 is a pass without the fault."""
-    return [Turn(session, i, "Quarry", {"brake_early": c} if c else {}) for i, c in enumerate(costs, 1)]
+    return [PassCosts(session, i, "Quarry", {"brake_early": c} if c else {}) for i, c in enumerate(costs, 1)]
 
 
 def tried(worked: int, failed: int, template: str) -> list[Attempt]:
@@ -53,7 +53,7 @@ def test_interval_is_that_of_scipy(case: tuple[int, int]) -> None:
 
 def test_a_cue_that_is_followed_by_good_passes_worked() -> None:
     """Three passes with the fault, a cue, then three without: answered, and the cost is gone."""
-    (found,) = attempts([said(4)], turns([0.2, 0.2, 0.2, 0.0, 0.0, 0.0, 0.2]))
+    (found,) = attempts([said(4)], passes([0.2, 0.2, 0.2, 0.0, 0.0, 0.0, 0.2]))
     assert found.worked
     assert (0.2, 0.0) == pytest.approx((found.before_s, found.after_s))
     assert (3, 3, 3, 0) == (found.passes_before, found.passes_after, found.seen_before, found.seen_after)
@@ -61,19 +61,19 @@ def test_a_cue_that_is_followed_by_good_passes_worked() -> None:
 
 def test_a_fault_that_stays_did_not_work() -> None:
     """The fault comes in every pass after it too."""
-    (found,) = attempts([said(4)], turns([0.2] * 7))
+    (found,) = attempts([said(4)], passes([0.2] * 7))
     assert not found.worked
 
 
 def test_repeated_cues_are_one_attempt() -> None:
     """A cue in laps 4, 5 and 6 is one attempt; the next begins with passes that it does not share."""
-    found = attempts([said(4), said(5), said(6), said(9)], turns([0.2] * 12))
+    found = attempts([said(4), said(5), said(6), said(9)], passes([0.2] * 12))
     assert [4, 9] == [a.said.lap for a in found]
 
 
 def test_a_cue_after_the_corner_counts_from_the_next_pass() -> None:
     """What is said right after the exit can not have changed the pass it is about."""
-    (found,) = attempts([said(3, before=False)], turns([0.2, 0.2, 0.2, 0.0]))
+    (found,) = attempts([said(3, before=False)], passes([0.2, 0.2, 0.2, 0.0]))
     assert (3, 1) == (found.passes_before, found.passes_after)
     assert found.worked
 
@@ -81,13 +81,13 @@ def test_a_cue_after_the_corner_counts_from_the_next_pass() -> None:
 def test_held_back_counts_only_where_nothing_was_said_nearby() -> None:
     """The comparison without words leaves out passes in which the same thing was spoken about."""
     held = [said(lap, spoken=False) for lap in (4, 12)]
-    found = attempts([said(5), *held], turns([0.2] * 16))
+    found = attempts([said(5), *held], passes([0.2] * 16))
     assert [(5, True), (12, False)] == [(a.said.lap, a.said.spoken) for a in found]
 
 
 def test_sessions_are_kept_apart() -> None:
     """The passes of one session say nothing about a cue of another."""
-    assert [] == attempts([said(4, session=2)], turns([0.2] * 7, session=1))
+    assert [] == attempts([said(4, session=2)], passes([0.2] * 7, session=1))
 
 
 def test_share_of_nothing_is_open() -> None:

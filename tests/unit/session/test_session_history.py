@@ -7,7 +7,8 @@ import pytest
 
 from coach.core.values import Finding
 from coach.errors import SessionError
-from coach.session.history import MIGRATIONS, CueRow, History, LapRow, PassRow, SessionInfo
+from coach.session.history import MIGRATIONS, History
+from coach.session.history_rows import CueRow, LapRow, PassRow, SessionInfo
 
 FOUND = (Finding("brake_early", 12.0, "m", 0.2),)
 
@@ -40,7 +41,7 @@ def test_what_is_kept_is_found(tmp_path: Path) -> None:
         assert 0.3 == pytest.approx(quarry.loss_s)
         assert ["brake_early"] == list(quarry.faults)
         assert (2, 0.2) == pytest.approx(quarry.faults["brake_early"])
-        assert [{"brake_early": 0.2}, {"brake_early": 0.2}, {}] == [t.costs for t in history.turns("Hollow Ridge")]
+        assert [{"brake_early": 0.2}, {"brake_early": 0.2}, {}] == [t.costs for t in history.pass_costs("Hollow Ridge")]
         (cue,) = history.said("Hollow Ridge")
         assert ("brake_early", True, 2) == (cue.fault, cue.spoken, cue.lap)
 

@@ -163,7 +163,6 @@ def test_refused_laps_are_named() -> None:
     assert "gap of 1.5 s" in refused(c.where(keep))[3]
 
     c, i = spoiled(d, 4)
-    c["x_m"][i:] += 0.0
     c["y_m"][i : i + 200] += 300.0
     assert "teleport" in refused(c)[4]
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from feeds.practice.circuit import Floats
-from feeds.practice.driver import Stint, applies, commit
+from feeds.frame import Floats
+from feeds.practice.driver import StretchPlan, applies, commit
 from feeds.practice.faultless import Faultless, path_of
 from feeds.practice.faults import Habit, Scatter
 from feeds.practice.shapes import bump, ease
@@ -29,7 +29,7 @@ Passes = tuple[tuple[int, int, Habit], ...]
 
 
 @dataclass(frozen=True, eq=False)
-class Driving:
+class DrivenStretch:
     """A driven stretch: arrays (n,) at its nodes; node 0 is the run's node ``first``."""
 
     first: int
@@ -84,55 +84,55 @@ class Planner:
         gear: int = 0,
         end_mps: float | None = None,
         taper: tuple[int, int] | None = None,
-    ) -> Driving:
+    ) -> DrivenStretch:
         """Drive from node ``first`` to node ``last`` of the run, both included.
 
         ``taper`` are the nodes near which the line comes back to the faultless one (else the two ends).
         """
         base = self.base
         m, step = len(base.circuit), base.circuit.step_m
-        stint = Stint(base, first - PAD, last - first + 1 + 2 * PAD)
-        self._vary(stint, taper or (first, last))
+        plan = StretchPlan(base, first - PAD, last - first + 1 + 2 * PAD)
+        self._vary(plan, taper or (first, last))
         for lap, index, habit in passes:
-            commit(stint, base.corners[index], lap * m * step, habit)
-        path, points = path_of(base.circuit, stint.at_m, stint.offset_m)
-        stint.grip *= stint.dirt()
-        inner = slice(PAD, len(stint.nodes) - PAD)
-        path = Path(path.step_m, path.curvature_pm, path.grade, path.bend_pm, stint.grip).part(inner.start, inner.stop)
-        demand = stint.demand.part(inner.start, inner.stop)
+            commit(plan, base.corners[index], lap * m * step, habit)
+        path, points = path_of(base.circuit, plan.at_m, plan.offset_m)
+        plan.grip *= plan.dirt()
+        inner = slice(PAD, len(plan.nodes) - PAD)
+        path = Path(path.step_m, path.curvature_pm, path.grade, path.bend_pm, plan.grip).part(inner.start, inner.stop)
+        demand = plan.demand.part(inner.start, inner.stop)
         end = float(base.limit_mps[last % m]) if end_mps is None else end_mps
         limit = brake_limit(path, base.car, demand, end)
         driven = drive(path, base.car, demand, limit, start_mps, gear)
-        return Driving(first, stint.offset_m[inner], points[inner], path, demand, limit, driven, passes)
+        return DrivenStretch(first, plan.offset_m[inner], points[inner], path, demand, limit, driven, passes)
 
-    def _vary(self, stint: Stint, taper: tuple[int, int]) -> None:
+    def _vary(self, plan: StretchPlan, taper: tuple[int, int]) -> None:
         """Lay the driver's scatter over the stretch: line, brake points and corner speeds."""
         if self.scatter == Scatter(0.0, 0.0, 0.0):
             return
-        base, step = self.base, stint.step
+        base, step = self.base, plan.step
         m = len(base.circuit)
-        laps = range(int(stint.nodes[0]) // m - 1, int(stint.nodes[-1]) // m + 2)
+        laps = range(int(plan.nodes[0]) // m - 1, int(plan.nodes[-1]) // m + 2)
         draws = [self._draw(lap) for lap in laps]
         k = len(draws[0][0])
         knots = (np.arange(len(laps) * k) / k + laps[0]) * (m * step)
-        line = CubicSpline(knots, np.concatenate([d[0] for d in draws]))(stint.at_m)
-        near = np.minimum(stint.nodes - taper[0], taper[1] - stint.nodes) * step
-        stint.offset_m += self.scatter.line_m * line * ease((near - 20.0) / TAPER_M)
+        line = CubicSpline(knots, np.concatenate([d[0] for d in draws]))(plan.at_m)
+        near = np.minimum(plan.nodes - taper[0], taper[1] - plan.nodes) * step
+        plan.offset_m += self.scatter.line_m * line * ease((near - 20.0) / TAPER_M)
         for lap, (_, brake, speed) in zip(laps, draws, strict=True):
             start = lap * m * step
             for c in base.corners:
-                if not stint.at_m[0] <= start + c.apex_m <= stint.at_m[-1]:
+                if not plan.at_m[0] <= start + c.apex_m <= plan.at_m[-1]:
                     continue
                 slower = self.scatter.speed_mps * float(speed[c.index]) / c.slowest_mps
                 half = max(50.0, 0.5 * (c.end_m - c.turn_in_m))
-                stint.demand.speed *= 1.0 + slower * bump(stint.at_m, start + c.slowest_m, half)
+                plan.demand.speed *= 1.0 + slower * bump(plan.at_m, start + c.slowest_m, half)
                 if c.braked:
                     # brakes that much stronger or weaker are begun that much later or sooner
                     begin = float(base.driven.speed_mps[round(c.brake_m / step) % m])
                     slowing = (begin**2 - c.slowest_mps**2) / (2.0 * base.car.brake_full_mps2)
                     share = self.scatter.brake_m * float(brake[c.index]) / max(0.85 * slowing, 20.0)
-                    zone = stint.zone(start + c.brake_m - 40.0, start + max(c.slowest_m, c.release_m))
-                    stint.demand.brake[zone] *= 1.0 + float(np.clip(share, -0.1, 0.1))
+                    zone = plan.zone(start + c.brake_m - 40.0, start + max(c.slowest_m, c.release_m))
+                    plan.demand.brake[zone] *= 1.0 + float(np.clip(share, -0.1, 0.1))
 
     def _draw(self, lap: int) -> tuple[Floats, Floats, Floats]:
         """The lap's random numbers: line knots, brake points, corner speeds; of the lap alone."""

@@ -1,0 +1,84 @@
+"""The printing of a debrief."""
+
+from __future__ import annotations
+
+from rich.table import Table
+
+from coach.app.debrief import SHOWN_GAINS, START, Debrief
+from coach.app.mean_losses import mean_losses
+from coach.cli.show import as_json, console, say, spark
+from coach.core.advice import to_do, what
+from coach.core.values import KMH
+from coach.outputs.console import lap_time
+
+NOTHING_S = 0.005
+"""A loss below it is shown as nothing, and the row of START only when something was lost there [s]."""
+
+
+def show_debrief(done: Debrief, json: bool) -> None:
+    """Three places to gain, then the corners, then the laps."""
+    if json:
+        as_json(done)
+        return
+    best = next((lap for lap in done.laps if lap.lap == done.best_lap), None)
+    line = f"{done.circuit}: {len(done.laps)} laps"
+    if best is not None:
+        line += f", best {lap_time(best.time_s)} (lap {best.lap})"
+    if done.possible_best_s is not None:
+        line += f", possible {lap_time(done.possible_best_s)} from your own pieces"
+    say(line + f", reference {lap_time(done.reference_s)}")
+    for note in done.notes:
+        say(note)
+    console.print()
+    if done.gains:
+        table = Table("", "corner", "a lap", "what", "do this", "seen", box=None)
+        for i, gain in enumerate(done.gains[:SHOWN_GAINS]):
+            table.add_row(
+                str(i + 1),
+                gain.corner,
+                f"{gain.cost_s:.2f} s",
+                what(gain.fault, gain.amount),
+                to_do(gain.fault, gain.amount),
+                f"{gain.laps} of {gain.of}",
+            )
+        console.print(table)
+    else:
+        say("nothing stands out: no fault cost more than your own scatter")
+    console.print()
+    _show_corners(done)
+    _show_laps(done)
+
+
+def _show_corners(done: Debrief) -> None:
+    table = Table(box=None, padding=(0, 2, 0, 0))
+    table.add_column("corner", no_wrap=True)
+    for heading in ("lost", "entry", "middle", "exit", "after"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("trend", no_wrap=True)
+    for heading in ("spread s", "brake ± m", "lowest ± km/h"):
+        table.add_column(heading, justify="right")
+    spread = {s.corner: s for s in done.spread}
+    for mean in mean_losses(done):
+        if mean.corner == START and all(abs(loss) < NOTHING_S for loss in mean.each):
+            continue
+        s = spread.get(mean.corner)
+        brake = f"{s.brake_start_m:.1f}" if s is not None and s.brake_start_m is not None else "-"
+        slow = f"{s.min_speed_mps * KMH:.1f}" if s is not None and s.min_speed_mps is not None else "-"
+        spread_s = f"{s.loss_s:.2f}" if s is not None else "-"
+        losses = map(_seconds, (mean.total_s, *mean.parts))
+        table.add_row(mean.corner, *losses, spark(mean.each), spread_s, brake, slow)
+    console.print(table)
+    console.print()
+
+
+def _seconds(loss: float) -> str:
+    """Hundredths with their sign; a dot for nothing, so that the eye finds what is something."""
+    return f"{loss:+.2f}" if abs(loss) >= NOTHING_S else "·"
+
+
+def _show_laps(done: Debrief) -> None:
+    table = Table("lap", "time", "to reference", "", box=None)
+    for lap in done.laps[-20:]:
+        mark = "best" if lap.lap == done.best_lap else "" if lap.valid else f"does not count: {lap.why_invalid}"
+        table.add_row(str(lap.lap), lap_time(lap.time_s), f"{lap.delta_s:+.3f} s", mark)
+    console.print(table)

@@ -1,0 +1,265 @@
+"""The car on its way: the places it passes, the phases they make, and what is measured and said there.
+
+Whether frames come one by one or in chunks, an event happens at the row that passed its place.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coach.core.bands import Bands
+from coach.core.columns import Columns, Floats
+from coach.core.course import Kind
+from coach.core.ground import Ground
+from coach.core.happened import Happened
+from coach.core.locator import Fix, Fixes
+from coach.core.measuring import Measuring
+from coach.core.phases import Event, Phase, step
+from coach.core.reference import Reference
+from coach.core.rules import RuleSet
+from coach.core.speaking import Speaking
+from coach.core.trace import MARGIN_M
+from coach.core.values import Corner, PhaseChange, View
+from feeds.frame import CHANNELS
+
+BRAKE_ON: Final = 0.1
+IN_PIT: Final = 0.5
+OUT_LAP: Final = 0.8
+"""A record that begins at the line with less than this share of the reference's speed there begins with an out-lap."""
+_EVENT: Final = {Kind.ZONE: Event.ZONE, Kind.TURN_IN: Event.TURN_IN, Kind.APEX: Event.APEX, Kind.END: Event.END}
+_BRAKE, _PIT = (CHANNELS.index(name) for name in ("brake", "in_pit"))
+_Place = tuple[int, Kind, int, int]
+"""Row, kind, corner, and the lap in which the corner began."""
+
+
+@dataclass(frozen=True)
+class Change:
+    """Another plan that waits for the next straight."""
+
+    corners: tuple[Corner, ...]
+    rules: RuleSet
+    reference: Reference | None
+    durations: Mapping[str, float] | None
+
+
+class Driving:
+    """One car along one course; ``last`` is its time [s], distance driven [m] and speed [m/s] at the last frame."""
+
+    def __init__(self, ground: Ground, speaking: Speaking, bands: Bands) -> None:
+        self.ground = ground
+        self.speaking = speaking
+        self.measuring = Measuring(ground, bands, speaking.learn)
+        self.phase = Phase.LOST
+        self.corner = -1
+        self.counts: Counter[str] = Counter()
+        self.last = (0.0, 0.0, 0.0)
+        self.waiting: Change | None = None
+        self._front = 0.0
+        self._brake = 0.0
+        self._line_t = float("nan")
+        self._pit = False
+
+    def found(self, fixes: Fixes, happened: Happened) -> None:
+        """The car was found at the first of ``fixes``."""
+        u, t = float(fixes.u_m[0]), float(fixes.t_s[0])
+        speed = float(fixes.speed_mps[0])
+        begin, begin_t = u, t
+        seam = math.floor(u / self.ground.reference.length_m) * self.ground.reference.length_m
+        if u - seam <= MARGIN_M and speed > 3.0:
+            # a record that begins at the line: the few metres to it are driven at the first speed
+            begin, begin_t = seam, t - (u - seam) / speed
+            self.measuring.laps.begin(self.ground.lap(u), begin_t)
+            self._line_t = begin_t
+            if speed < OUT_LAP * self.ground.reference.value("speed_mps", seam):
+                self.measuring.laps.out_lap(self.ground.lap(u))
+        self.ground.builder.begin(begin, begin_t)
+        self.measuring.history.clear()
+        self.ground.course.begin(begin)
+        self._front = begin
+        self.last = (begin_t, begin, speed)
+        self._step(Event.FOUND, t, u, -1, self.ground.lap(u), happened)
+
+    def advance(self, run: Columns, fixes: Fixes, happened: Happened) -> int | None:
+        """Go on by located frames; the row of ``run`` after which another reference counts, None if none does."""
+        n = len(fixes.row)
+        if not n:
+            return None
+        rows = run if n == len(run) else Columns(run.data[:, fixes.row])
+        self.measuring.history.add(rows, fixes)
+        u, t, v, brake = fixes.u_m, fixes.t_s, fixes.speed_mps, rows["brake"]
+        pit = rows["in_pit"] > IN_PIT
+        for lap in {self.ground.lap(place) for place in u[pit].tolist()}:
+            self.measuring.laps.spoil(lap, "pit")
+        front = np.maximum.accumulate(np.concatenate(([self._front], u)))[1:]
+        pressed = np.flatnonzero((brake > BRAKE_ON) & ~(np.concatenate(([self._brake], brake[:-1])) > BRAKE_ON))
+        events = self._with_brakes(self._places(front, 0), pressed)
+        at, end = 0, float(t[-1])
+        while True:
+            row = int(t.searchsorted(self.speaking.talker.wake_s)) if self.speaking.talker.wake_s <= end else n
+            if at < len(events) and events[at][0] <= row:
+                row = events[at][0]
+                self._pit = bool(pit[row])
+                if self._pit:
+                    self.measuring.laps.in_pit(float(t[row]))
+                self.measuring.history.hidden = n - 1 - row
+                changed = self._event(events[at], fixes, brake, happened)
+                at += 1
+                if changed:
+                    # other places from here on
+                    events, at = self._with_brakes(self._places(front, row), pressed[pressed > row]), 0
+                if self.phase is Phase.LOST:
+                    self.measuring.history.hidden = 0
+                    self.last, self._brake = (float(t[row]), float(u[row]), float(v[row])), float(brake[row])
+                    return int(fixes.row[row])
+            elif row < n:
+                self._pit = bool(pit[row])
+                now, here = float(t[row]), float(u[row])
+                if self._pit or not fixes.sure[row]:
+                    happened.decisions += self.speaking.hush(now, here, "lost" if not fixes.sure[row] else "pit")
+                else:
+                    held = bool(brake[row] > BRAKE_ON)
+                    happened.decisions += self.speaking.consider(now, here, float(v[row]), self.phase, held)
+            else:
+                break
+        self.measuring.history.hidden = 0
+        self._front, self._brake, self._pit = float(front[-1]), float(brake[-1]), bool(pit[-1])
+        self.last = (float(t[-1]), float(u[-1]), float(v[-1]))
+        return None
+
+    def goes_on(self, row: list[float], fix: Fix) -> bool:
+        """Move on by a single frame if nothing happens at it; false, and nothing done, if something may."""
+        t, u, offset, speed, _ = fix
+        brake, front = row[_BRAKE], max(self._front, u)
+        if brake > BRAKE_ON and not self._brake > BRAKE_ON:
+            return False
+        if self.ground.course.next_m <= front or self.speaking.talker.wake_s <= t or row[_PIT] > IN_PIT:
+            return False
+        self.measuring.history.add_one(row, u, offset, speed)
+        self._front, self._brake, self._pit = front, brake, False
+        self.last = (t, u, speed)
+        return True
+
+    def interrupt(self, why: str, t: float, happened: Happened) -> None:
+        """Tracking ended: what is being driven can not be measured whole."""
+        self.counts[why] += 1
+        if self.phase is Phase.LOST:
+            return
+        self.measuring.laps.spoil(self.ground.lap(self.last[1]), why)
+        self.ground.builder.interrupt()
+        self._line_t = float("nan")
+        self._step(Event.LOST, t, self.last[1], self.corner, 0, happened)
+        happened.decisions += self.speaking.hush(t, self.last[1], "lost")
+
+    def finish(self) -> Happened:
+        """The session ended: measure what can be, hold back what is open."""
+        happened = Happened()
+        t, u, _ = self.last
+        if self.phase is not Phase.LOST:
+            self.measuring.measure_rest(self._front, self._pit, happened)
+        happened.decisions += self.speaking.hush(t, u, "session over")
+        return happened
+
+    def take_change(self, t: float, u: float, happened: Happened) -> bool:
+        """Take up a waiting change of plan; whether there was one."""
+        change, self.waiting = self.waiting, None
+        if change is None:
+            return False
+        happened.decisions += self.speaking.hush(t, u, "plan changed")
+        names = {c.name: i for i, c in enumerate(change.corners)}
+        moved = {i: names[c.name] for i, c in enumerate(self.ground.corners) if c.name in names}
+        reference = change.reference or self.ground.reference
+        if reference is not self.ground.reference:
+            self.interrupt("plan changed", t, happened)
+        self.ground = Ground(reference, change.corners)
+        self.measuring.swap(self.ground, moved)
+        self.speaking.swap(self.ground, change.rules, change.durations, moved)
+        if self.phase is not Phase.LOST:
+            self.ground.course.begin(u)
+        self.corner = -1
+        return True
+
+    def view(self) -> View:
+        """What a glance needs after the last frame."""
+        t, u, v = self.last
+        if self.phase is Phase.LOST:
+            return View(t, "lost" if self.counts else "waiting", speed_mps=v)
+        s = self.ground.place(u)
+        delta = t - self._line_t - self.ground.reference.value("t_s", s)
+        zone, to_brake = self.ground.next_corner(u)
+        return View(
+            t,
+            "pit" if self._pit else "live",
+            self.ground.lap(u),
+            s,
+            v,
+            delta,
+            self.ground.reference.lap_time_s + delta,
+            (zone.corner.say or zone.corner.name) if zone is not None else "",
+            to_brake,
+            self.phase.value,
+        )
+
+    def _with_brakes(self, places: list[_Place], pressed: NDArray[np.intp]) -> list[_Place]:
+        """Places and presses of the brake in order; at the same row the places come first."""
+        if not len(pressed):
+            return places
+        return sorted([*places, *((int(i), Kind.BRAKE, -1, 0) for i in pressed)], key=lambda e: e[0])
+
+    def _places(self, front: Floats, first: int) -> list[_Place]:
+        """The places passed, each at the row that passed it, not before row ``first``."""
+        if self.ground.course.next_m > front[-1]:
+            return []
+        passed = list(self.ground.course.pass_by(float(front[-1])))
+        rows = np.maximum(np.searchsorted(front, [p[0] for p in passed]), first)
+        return [(int(row), kind, corner, lap) for row, (_, kind, corner, lap) in zip(rows, passed, strict=True)]
+
+    def _event(self, event: _Place, fixes: Fixes, brake: Floats, happened: Happened) -> bool:
+        """Do what an event asks for; true when the plan changed with it."""
+        row, kind, corner, lap = event
+        t, u = fixes.t_s, fixes.u_m
+        now, here = float(t[row]), float(u[row])
+        if kind is Kind.LINE:
+            before_t, before_u = (float(t[row - 1]), float(u[row - 1])) if row else self.last[:2]
+            seam = round(here / self.ground.reference.length_m) * self.ground.reference.length_m
+            part = (seam - before_u) / (here - before_u) if here > before_u else 1.0
+            self._line_t = before_t + min(max(part, 0.0), 1.0) * (now - before_t)
+            self.speaking.talker.new_lap(self.ground.lap(here))
+        elif kind is Kind.MEASURE:
+            self.measuring.measure(corner, lap, self._pit, happened)
+        elif kind is Kind.OPEN:
+            if bool(fixes.sure[row]) and not self._pit:
+                happened.decisions += self.speaking.approach(corner, lap, now, here)
+        elif kind is Kind.BRAKE:
+            # a feed without pedals brakes where the profile says so
+            if corner < 0 or not np.isfinite(brake[row]):
+                self._step(Event.BRAKE, now, here, self.corner, lap, happened)
+        else:
+            self._step(_EVENT[kind], now, here, corner, lap, happened)
+            if kind is Kind.ZONE and brake[row] > BRAKE_ON:
+                self._step(Event.BRAKE, now, here, corner, lap, happened)
+            if kind is Kind.END:
+                if self.waiting is not None and self.phase is Phase.STRAIGHT:
+                    self.last = (now, here, float(fixes.speed_mps[row]))
+                    return self.take_change(now, here, happened)
+                if bool(fixes.sure[row]) and not self._pit:
+                    happened.decisions += self.speaking.after(corner, lap, now, here)
+        return False
+
+    def _step(self, event: Event, t: float, u: float, corner: int, lap: int, happened: Happened) -> None:
+        """Move the phase on; places of a corner that is not followed change nothing."""
+        if self.phase is Phase.STRAIGHT and event in (Event.TURN_IN, Event.APEX, Event.END):
+            return
+        before = self.phase
+        self.phase = step(self.phase, event)
+        if event is Event.ZONE:
+            self.corner = corner
+        if self.phase is not before:
+            lap, s = self.ground.lap(u), self.ground.place(u)
+            happened.phases.append(PhaseChange(t, lap, s, self.corner, self.phase.value, event.value))

@@ -1,0 +1,83 @@
+"""What the overlay says of a state, in letters that fit."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Literal
+
+from coach.core.values import View
+
+Measure = Callable[[str, int], tuple[int, int]]
+"""Width and height [px] of a text set so that its capitals have the given height [px]."""
+
+Mode = Literal["ready", "untimed", "live", "lost", "no_feed", "pit"]
+
+WORDS: dict[Mode, str] = {
+    "ready": "ready",
+    "untimed": "first lap",
+    "live": "",
+    "lost": "place lost",
+    "no_feed": "no feed",
+    "pit": "in the pits",
+}
+
+
+def mode_of(view: View | None, fresh: bool = True) -> Mode:
+    """Which of the six pictures to show; ``fresh`` is false when views have stopped coming."""
+    if view is None:
+        return "ready"
+    if not fresh or view.state == "waiting":
+        return "no_feed"
+    if view.state == "lost":
+        return "lost"
+    if view.state == "pit":
+        return "pit"
+    return "live" if math.isfinite(view.delta_s) else "untimed"
+
+
+def delta_text(delta_s: float) -> str:
+    """Sign and number: ``+0.24`` slower, ``−0.24`` faster; two decimals, one from ten seconds on."""
+    size = abs(delta_s)
+    digits = f"{size:.2f}" if size < 9.995 else f"{min(size, 99.9):.1f}"
+    if float(digits) == 0.0:
+        return "0.00"
+    return ("+" if delta_s > 0 else "\u2212") + digits
+
+
+def countdown_text(to_brake_m: float) -> str:
+    """Metres to the brake point in steps of 10 (a number that runs can not be read); empty when none is ahead."""
+    if not math.isfinite(to_brake_m) or to_brake_m <= 0:
+        return ""
+    return f"{max(10, math.ceil(to_brake_m / 10) * 10)} m"
+
+
+def shown(text: str) -> str:
+    """``text`` without what a font can not draw (control characters from a feed or a file)."""
+    return text if text.isprintable() else "".join(c if c.isprintable() else " " for c in text).strip()
+
+
+def fit(text: str, cap: int, width: int, measure: Measure) -> str:
+    """``text``, or as much of its beginning as fits with an ellipsis."""
+    if measure(text, cap)[0] <= width:
+        return text
+    for end in range(len(text) - 1, 0, -1):
+        short = text[:end].rstrip(" ,") + "\u2026"
+        if measure(short, cap)[0] <= width:
+            return short
+    return ""
+
+
+def wrap(text: str, cap: int, width: int, lines: int, measure: Measure) -> list[str]:
+    """``text`` in at most ``lines`` lines, the last cut with an ellipsis when it must be."""
+    out: list[str] = []
+    rest = text.split()
+    while rest and len(out) < lines - 1:
+        take = 1
+        while take < len(rest) and measure(" ".join(rest[: take + 1]), cap)[0] <= width:
+            take += 1
+        out.append(fit(" ".join(rest[:take]), cap, width, measure))
+        rest = rest[take:]
+    if rest:
+        out.append(fit(" ".join(rest), cap, width, measure))
+    return out

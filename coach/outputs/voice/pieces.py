@@ -1,0 +1,92 @@
+"""What stands between two commas, as it is kept: rendered once, levelled, and put together to what is said.
+
+"Quarry, brake later" and a few hundred others need each name and each advice once. A piece and the pause between two
+are whole cells of the loudness measure, so that the length and the gain of a text follow from its pieces.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from zlib import crc32
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from coach.outputs.voice.loudness import CELL, cells, gain_of, level
+from coach.outputs.voice.sound import Samples
+
+PAUSE_CELLS = 15  # 0.15 s of silence at a comma
+
+
+class _Stored(msgspec.Struct, frozen=True):
+    samples: bytes
+    energy: bytes
+    crc32: int
+
+
+_stored = msgspec.msgpack.Decoder(_Stored)
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """``samples`` 16 bit, levelled; ``energy`` of its cells and of the pause behind it."""
+
+    samples: NDArray[np.int16]
+    energy: NDArray[np.float64]
+
+    @classmethod
+    def of(cls, samples: Samples) -> Piece:
+        """From what the engine said, silence cut off."""
+        levelled = level(samples)
+        return cls(np.round(levelled * 32768.0).astype("<i2"), cells(levelled, PAUSE_CELLS))
+
+    @classmethod
+    def read(cls, path: Path) -> Piece | None:
+        """From its file; None when there is none or it is damaged."""
+        try:
+            stored = _stored.decode(path.read_bytes())
+        except (OSError, msgspec.MsgspecError):
+            return None
+        if stored.crc32 != crc32(stored.energy, crc32(stored.samples)):
+            return None
+        return cls(np.frombuffer(stored.samples, "<i2"), np.frombuffer(stored.energy, "<f8"))
+
+    def write(self, path: Path) -> None:
+        """To its file, in one step; OSError when it can not be kept."""
+        part = path.with_name(f"{path.stem}.{os.getpid()}.part")
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            samples, energy = self.samples.tobytes(), self.energy.astype("<f8").tobytes()
+            part.write_bytes(msgspec.msgpack.encode(_Stored(samples, energy, crc32(energy, crc32(samples)))))
+            os.replace(part, path)
+        except OSError:
+            with suppress(OSError):
+                part.unlink()
+            raise
+
+
+def split(text: str) -> list[str]:
+    """The pieces of ``text``."""
+    return [piece for piece in text.split(", ") if piece.strip()]
+
+
+def length(pieces: Sequence[Piece]) -> int:
+    """Samples of what they are put together to."""
+    return sum(len(piece.samples) for piece in pieces) + (len(pieces) - 1) * PAUSE_CELLS * CELL
+
+
+def joined(pieces: Sequence[Piece]) -> bytes:
+    """One after the other with pauses between, at one loudness: 16-bit little-endian bytes."""
+    count = length(pieces)
+    gain = np.float32(gain_of(np.concatenate([piece.energy for piece in pieces])[: count // CELL]))
+    out = np.zeros(count, dtype="<i2")
+    at = 0
+    for piece in pieces:
+        out[at : at + len(piece.samples)] = np.rint(piece.samples * gain)
+        at += len(piece.samples) + PAUSE_CELLS * CELL
+    return out.tobytes()

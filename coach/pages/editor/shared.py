@@ -1,0 +1,47 @@
+"""The desk as all open pages share it."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+from nicegui import run
+
+from coach.pages.editor.desk import Desk
+from coach.pages.editor.form import FieldPath
+
+if TYPE_CHECKING:
+    from coach.pages.editor.page import EditorPage
+
+
+class Shared:
+    """The desk, one lock for all who sit at it, and whom to tell of a change."""
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+        self._lock = asyncio.Lock()
+        self._wanted = self._done = 0
+        self.views: list[EditorPage] = []
+
+    async def locked(self, call: Callable[..., Any], *arguments: Any) -> Any:
+        """``call`` on a thread of its own, one at a time."""
+        async with self._lock:
+            return await run.io_bound(call, *arguments)
+
+    def tell(self, but: EditorPage | None = None, field: FieldPath | None = None) -> None:
+        """Every open page shows the desk anew; ``but`` keeps the ``field`` that is typed in there."""
+        for view in list(self.views):
+            view.show(field if view is but else None)
+
+    async def rerun(self) -> None:
+        """Run the session under the profile as it stands; edits made meanwhile are run together, once."""
+        self._wanted += 1
+        if not self.desk.has_session or self._wanted != self._done + 1:
+            return
+        while self._done != self._wanted:
+            wanted = self._wanted
+            await self.locked(self.desk.rerun)
+            self._done = wanted
+            for view in list(self.views):
+                view.show_cues()
