@@ -7,7 +7,7 @@ from typing import Any, Final
 import numpy as np
 
 from coach.core.columns import Floats
-from coach.core.measures import BRAKE_ON, NAN, PEDAL_OFF
+from coach.core.measures import BRAKE_ON, NAN, PEDAL_OFF, stretches
 from coach.core.middle import middle
 from coach.core.short_rows import all_finite, largest
 from coach.core.trace import Trace
@@ -24,6 +24,8 @@ LIFT: Final = 0.3
 BAND: Final = 0.08
 """Half the width of the band about a level in which the throttle counts by its share."""
 HOLD_M: Final = 30.0
+STAYS_M: Final = 8.0
+"""A throttle given for less is no opening yet."""
 LIKE_M: Final = 4.0
 """Openings whose delay differs by less from level to level are the same opening made later."""
 LACK: Final = 0.05
@@ -113,13 +115,10 @@ def throttle_gaps(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> d
         out["lifted_m"] = _lifted(own, ref, start, to_m)
         return out
     step = float(own.u[1] - own.u[0])
-    wide = step * _less(own.throttle[both], ref.throttle[both], WIDE)
+    wide = _later(own.throttle[both], ref.throttle[both], WIDE, step)
     # what only holds the speed does not drive the car out
-    lates = [
-        step * _less(own.throttle[both], ref.throttle[both], level)
-        for level in LEVELS
-        if not any(_holds(side.throttle[both], level, step) for side in (own, ref))
-    ] or [wide]
+    levels = [level for level in LEVELS if not _holds(ref.throttle[both], level, step)] or [WIDE]
+    lates = [_later(own.throttle[both], ref.throttle[both], level, step) for level in levels]
     # a held throttle opened later is as late at full throttle as half way; a softer foot is the later the higher
     held = wide - lates[-1] < LIKE_M
     if len(lates) > 1 and lates[-1] - lates[-2] > LIKE_M and not held:
@@ -127,10 +126,9 @@ def throttle_gaps(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> d
         out["drive_late_m"] = float(lates[0])
     else:
         out["drive_late_m"] = float(max(lates))
-        if max(lates) > LIKE_M and wide < LIKE_M and largest(own.throttle[both]) >= WIDE:
+        if max(lates) > LIKE_M and max(lates) - wide > LIKE_M and largest(own.throttle[both]) >= WIDE:
             # not the same opening made later, but none and then all at once
-            withheld = _withheld(own, ref, from_m, to_m)
-            out["drive_late_m"] = max(out["drive_late_m"], min(withheld, 2.0 * out["drive_late_m"]))
+            out["drive_late_m"] = max(out["drive_late_m"], _withheld(own, ref, levels[0], from_m, to_m))
     opened = opening(own, OPENED[held], from_m, to_m)
     opened = opened if opened == opened else opening(own, OPENED[0], from_m, to_m)
     out["lifted_m"] = _lifted(own, ref, opened if opened == opened else start, to_m)
@@ -147,11 +145,11 @@ def throttle_gaps(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> d
     return out
 
 
-def _withheld(own: Rows, ref: Rows, from_m: float, to_m: float) -> float:
-    """Metres after the reference's opening over which it gave as much throttle as the pass left out."""
+def _withheld(own: Rows, ref: Rows, level: float, from_m: float, to_m: float) -> float:
+    """Metres after the reference passes ``level`` over which it gave as much throttle as the pass left out."""
     u = own.u
     inside = (u >= from_m) & (u <= to_m)
-    first = opening(ref, LEVELS[0], from_m, to_m)
+    first = opening(ref, level, from_m, to_m)
     if first != first:
         return 0.0
     lack = np.where(inside, ref.throttle - own.throttle, 0.0)
@@ -182,16 +180,31 @@ def _both_open(own: Rows, ref: Rows, from_m: float, to_m: float) -> slice | None
     return slice(between.start, between.start + max(ends) + 1)
 
 
-def _less(own: Floats, ref: Floats, level: float) -> float:
-    """Nodes by which ``own`` is longer under ``level`` than ``ref``, for which a lift or a gear change counts alike."""
+def _later(own: Floats, ref: Floats, level: float, step: float) -> float:
+    """Metres by which ``own`` gives ``level`` later than ``ref``, negative if sooner.
+
+    Counted from where the reference gives it on, so that a gear change in both counts alike, and throttle given and
+    taken back before does not make good for what is missing after.
+    """
     low = level - BAND
-    shares = ((np.stack((ref, own)) - low) / (2.0 * BAND)).clip(0.0, 1.0).sum(axis=1)
-    return float(shares[0] - shares[1])
+    theirs = _given(ref, low, step)
+    shares = ((np.stack((ref[theirs:], own[theirs:])) - low) / (2.0 * BAND)).clip(0.0, 1.0).sum(axis=1)
+    late = step * float(shares[0] - shares[1])
+    return late if late > 0.5 * LIKE_M else min(step * (_given(own, low, step) - theirs), 0.0) or late
+
+
+def _given(throttle: Floats, level: float, step: float) -> int:
+    """The first node from which ``level`` is given for STAYS_M."""
+    enough = max(round(STAYS_M / step), 1)
+    for first, last in stretches(throttle >= level):
+        if last - first + 1 >= enough or last == len(throttle) - 1:
+            return first
+    return len(throttle) - 1
 
 
 def _holds(throttle: Floats, level: float, step: float) -> bool:
     """Whether the throttle stays about ``level`` for longer than an opening takes to pass it."""
-    return step * float(np.count_nonzero(abs(throttle - level) < min(0.1, 0.7 * level))) > HOLD_M
+    return step * float(np.count_nonzero(abs(throttle - level) < min(0.1, 0.5 * level))) > HOLD_M
 
 
 def _lifted(own: Rows, ref: Rows, from_m: float, to_m: float) -> float:

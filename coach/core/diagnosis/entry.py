@@ -15,6 +15,8 @@ ARRIVAL_MPS: Final = 1.0
 """A car that comes this much slower may brake later for it."""
 ROLLED: Final = 0.5
 """Who opens the throttle later than this share of it lies without a pedal did not roll, but was late."""
+MOSTLY: Final = 1.5
+"""Who rolls for so many times the metres that he braked too soon mostly rolled."""
 LIFTED: Final = 0.5
 """Share of the roll that lies before the brake if it was a lift."""
 ROLL: Final = 1.5
@@ -76,11 +78,13 @@ def entry(case: Case) -> None:
             )
         )
     if early > case.width("brake_start_m") and not soft:
-        # who rolls after it does so because the speed was there too soon
-        evidence = case.evidence("brake_start_m", "brake_peak") | advice(case, -start)
-        case.causes.append(
-            Cause("brake_early", early, "m", case.what_if.braking_earlier(early), evidence, case.sure("brake_start_m"))
-        )
+        # who rolls a little after it does so because the speed was there too soon
+        if rolled and min(idle, case.driven.gaps["idle_before_m"]) > MOSTLY * early:
+            _coasting(case, idle)
+        else:
+            evidence = case.evidence("brake_start_m", "brake_peak") | advice(case, -start)
+            cost = case.what_if.braking_earlier(early)
+            case.causes.append(Cause("brake_early", early, "m", cost, evidence, case.sure("brake_start_m")))
     elif rolled and not soft:
         _coasting(case, idle)
     elif not soft and case.g("brake_release_m") < -1.5 * case.width("brake_release_m") and case.drop_mps < SAME_MPS:

@@ -95,7 +95,7 @@ def test_a_softer_throttle_is_soft_and_not_late() -> None:
     got = gaps(replace(trace, throttle=np.where(trace.u_m > 150.0, 0.6 * trace.throttle, trace.throttle)))
     assert_allclose(got["drive_share"], 0.4, atol=0.02)
     # half of the pedal, the highest level looked for, is reached that much later on the softer ramp
-    assert_allclose(got["drive_late_m"], 20.0 * (0.5 / 0.6 - 0.5), atol=1e-6)
+    assert_allclose(got["drive_late_m"], 20.0 * (0.5 / 0.6 - 0.5), atol=0.05)  # an area over nodes
 
 
 def test_metres_without_a_pedal_are_counted_where_they_lie() -> None:
