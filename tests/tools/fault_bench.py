@@ -19,6 +19,7 @@ from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 
+import msgspec
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -284,7 +285,7 @@ def report(word: str, p: Pass, d: Driven, t: Truth | None) -> None:
           [(f.fault, round(f.amount, 2), round(f.cost_s, 3)) for f in p.findings])  # fmt: skip
     print("      ", {k: round(v, 2) for k, v in d.gaps.items() if v == v})
     base = d.zone.start_m - d.zone.start_m % 1.0
-    print("      ", {k: round(v - base, 1) for k, v in vars(d.zone).items() if k.endswith("_m")})
+    print("      ", {k: round(v - base, 1) for k, v in msgspec.structs.asdict(d.zone).items() if k.endswith("_m")})
 
 
 def table(score: Score) -> bool:

@@ -19,6 +19,8 @@ MOSTLY: Final = 1.5
 """Who rolls for so many times the metres that he braked too soon mostly rolled."""
 LIFTED: Final = 0.5
 """Share of the roll that lies before the brake if it was a lift."""
+PEDAL_M: Final = 10.0
+"""Who rolls farther than a foot takes from pedal to pedal lifted before he braked."""
 ROLL: Final = 1.5
 ROLL_MPS: Final = 0.5
 """What rolling takes off the slowest speed: its measured slowing with a margin, and what can not be measured."""
@@ -39,10 +41,11 @@ def entry(case: Case) -> None:
     # who comes in far outside has to wait until the car turns: that is the line
     rolled = rolled and not case.far_outside("entry_line_m")
     if start != start:
-        if rolled and not case.reference.measures["brake_peak"] > 0.0:
+        if rolled:
+            # who rolls for long enough needs no brake
             _coasting(case, idle)
         return
-    if rolled and case.g("idle_lift_m") > max(start, LIFTED * idle):
+    if rolled and case.g("idle_lift_m") > max(start, LIFTED * idle, PEDAL_M):
         # lifted long before the brake, which may then come later
         _coasting(case, idle)
         return

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from coach.core.diagnosis.case import FAR, Case, Cause
+from coach.core.diagnosis.entry import PEDAL_M
 from coach.core.values import Fault
 
 PARTS: Final[dict[str, tuple[Fault | None, Fault | None]]] = {
@@ -17,8 +18,6 @@ PARTS: Final[dict[str, tuple[Fault | None, Fault | None]]] = {
 
 SURE: Final = 1.5
 """A path this many bands off is off, whatever else was done; nearer to its band the clearer cause counts."""
-PEDAL_M: Final = 10.0
-"""Who rolls farther than a foot takes from pedal to pedal lifted before he braked."""
 WITH_SIGN: Final = {"brake_start_m": -1.0, "min_speed_mps": -1.0, "drive_late_m": 1.0}
 
 

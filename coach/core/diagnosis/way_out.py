@@ -19,8 +19,8 @@ END_M: Final = 3.0
 SLOWER: Final = 0.03
 SLOWER_MPS: Final = 0.4
 """In a slow corner less is much: a share of the lowest speed, but never less than can be measured."""
-WAITING_MPS2: Final = 3.0
-"""A car that waits for its throttle in a bend slows down by less than this (common practice, no source)."""
+BEFORE: Final = 0.7
+"""A car that lacks this share of its drop before the reference drives was slow already, and did not wait."""
 UNLIKE: Final = 2.0
 """Deviations of the driver's own lowest speed; its price must then stand out too (pricing.DOUBT)."""
 SAME_SPEED: Final = 0.7
@@ -58,11 +58,14 @@ def middle(case: Case) -> None:
 def _waits(case: Case) -> bool:
     """Whether the car goes on slowing after the place at which the reference drives, because the throttle waits."""
     start, at = case.reference.measures["throttle_start_m"], case.driven.measures["min_speed_at_m"]
-    late = case.g("drive_late_m")
-    if not late > case.width("drive_late_m") or not at > start + 3.0:
+    if not case.g("drive_late_m") > case.width("drive_late_m") or not at > start + 3.0:
         return False
-    waited = late * WAITING_MPS2 / max(case.driven.measures["min_speed_mps"], 5.0)
-    return case.drop_mps < case.width("min_speed_mps") + waited
+    trace, base = case.driven.trace, case.driven.zone.start_m - case.reference.zone.start_m
+    if trace is None:
+        return True
+    # who was as slow already where the reference drives did not wait
+    lack = case.reference.trace.at("speed_mps", start) - trace.at("speed_mps", start + base)
+    return not lack > BEFORE * case.drop_mps
 
 
 def way_out(case: Case) -> None:
