@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass, field
+from operator import gt
 from typing import Final
 
 import numpy as np
@@ -31,11 +32,7 @@ MOST: Final = {
 """Largest value of each channel, either sign, that is believed."""
 _MOST = np.array([[MOST[name]] for name in CHANNELS])
 _LARGEST: Final = [MOST[name] for name in CHANNELS]
-
-
-def possible(chunk: Columns) -> bool:
-    """Whether a car can have every value in ``chunk``; meant for a few frames."""
-    return not np.count_nonzero(np.abs(chunk.data) > _MOST)
+_T: Final = CHANNELS.index("t_s")
 
 
 def _beyond(row: Floats, most: float) -> bool:
@@ -68,12 +65,15 @@ class Intake:
                 return [(chunk, "")]
         return self._one_by_one(chunk)
 
-    def goes_on(self, now: float) -> bool:
-        """Take a frame, all of whose values are possible, that simply comes next at time ``now`` [s], as most do.
+    def goes_on(self, row: list[float]) -> bool:
+        """Take a frame (its value of each channel) that simply comes next, as most do.
 
         If it is anything else this is false and nothing has changed: ``take`` looks into it.
         """
+        now = row[_T]
         if self._held is not None or not self.last_t_s < now <= self.last_t_s + GAP_S:
+            return False
+        if any(map(gt, map(abs, row), _LARGEST)):
             return False
         self.last_t_s = now
         return True

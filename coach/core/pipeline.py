@@ -17,7 +17,7 @@ from coach.core.diagnosis import Diagnosis
 from coach.core.driving import Change, Driving
 from coach.core.ground import Ground
 from coach.core.happened import Happened as Happened
-from coach.core.intake import Intake, possible
+from coach.core.intake import Intake
 from coach.core.locator import Locator
 from coach.core.memory import Memory
 from coach.core.passes import Driven, PassBuilder, Piece
@@ -28,14 +28,12 @@ from coach.core.speaking import Speaking
 from coach.core.talker import Talker
 from coach.core.values import Corner, View
 from coach.core.zones import Zone
-from feeds.frame import CHANNELS, Frame
+from feeds.frame import Frame
 
 CHUNK: Final = 2048
 """Frames looked at together; the result does not depend on it."""
 FEW: Final = 32
 """Up to so many frames are quicker one by one: arrays have a fixed price. The result does not depend on it."""
-
-_T: Final = CHANNELS.index("t_s")
 
 
 class Pipeline:
@@ -122,7 +120,7 @@ class Pipeline:
     def push_columns(self, chunk: Columns) -> Happened:
         """Take frames in the order given."""
         happened = Happened()
-        if len(chunk) <= FEW and possible(chunk):
+        if len(chunk) <= FEW:
             for i, row in enumerate(chunk.data.T.tolist()):
                 self._take_one(chunk, i, row, happened)
         else:
@@ -139,7 +137,7 @@ class Pipeline:
 
     def _take_one(self, chunk: Columns, i: int, row: list[float], happened: Happened) -> None:
         """Frame ``i`` of ``chunk``, ``row`` in plain floats: most of them only move the car on a little."""
-        if not self.intake.goes_on(row[_T]):
+        if not self.intake.goes_on(row):
             self._take(chunk.part(i, i + 1), happened)
         elif (fix := self.locator.follow(row)) is None:
             self._locate(chunk.part(i, i + 1), happened)
