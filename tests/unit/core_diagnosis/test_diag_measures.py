@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from coach.core.bands import FLOOR
 from coach.core.contrast import contrast
 from coach.core.measures import measure
 from coach.core.smoothing import smooth, span_for, white_noise
@@ -96,6 +97,53 @@ def test_a_softer_throttle_is_soft_and_not_late() -> None:
     assert_allclose(got["drive_share"], 0.4, atol=0.02)
     # half of the pedal, the highest level looked for, is reached that much later on the softer ramp
     assert_allclose(got["drive_late_m"], 20.0 * (0.5 / 0.6 - 0.5), atol=0.05)  # an area over nodes
+
+
+def test_a_gear_change_on_the_way_out_is_no_later_opening() -> None:
+    """The throttle away for 6 m (under 0.3 s) at other places in the two: neither a new beginning nor late."""
+    trace, zone = hand_made()
+
+    def cut(at_m: float) -> Trace:
+        return replace(trace, throttle=np.where((trace.u_m >= at_m) & (trace.u_m < at_m + 6.0), 0.0, trace.throttle))
+
+    ours, mine = cut(232.0), cut(236.0)
+    assert_allclose(measure(ours, zone)["throttle_start_m"], measure(trace, zone)["throttle_start_m"])
+    assert abs(contrast(mine, ours, zone, 0.0, measure(ours, zone))["drive_late_m"]) < FLOOR["drive_late_m"]
+
+
+def test_a_throttle_held_about_a_level_is_not_late_for_that() -> None:
+    """Held at 0.28 here and at 0.34 there for 60 m, both opened at the same place: no delay."""
+    trace, zone = hand_made()
+
+    def hold(level: float) -> Trace:
+        places = [95.0, 97.0, 200.0, 202.0, 260.0, 270.0]
+        return replace(trace, throttle=np.interp(trace.u_m, places, [1.0, 0.0, 0.0, level, level, 1.0]))
+
+    ours, mine = hold(0.34), hold(0.28)
+    assert_allclose(contrast(mine, ours, zone, 0.0, measure(ours, zone))["drive_late_m"], 0.0, atol=1.0)
+
+
+def test_throttle_given_too_soon_does_not_make_good_for_what_is_missing_after() -> None:
+    """Half throttle from 195 to 215 m, nothing until 245 m: as late as the same opening without it."""
+    trace, _ = hand_made()
+    late = np.interp(trace.u_m, [95.0, 97.0, 245.0, 247.0], [1.0, 0.0, 0.0, 1.0])
+    soon = np.where((trace.u_m >= 195.0) & (trace.u_m < 215.0), 0.5, late)
+    alone, both = (gaps(replace(trace, throttle=x))["drive_late_m"] for x in (late, soon))
+    assert alone > 15.0
+    assert_allclose(both, alone, atol=0.5)
+
+
+def test_a_lift_before_the_zone_is_its_own_corners_and_no_slow_arrival() -> None:
+    """Slower at the zone's start because the throttle was left 30 m before it: arrival is taken where it was left."""
+    trace, zone = hand_made()
+    left = zone.start_m - 30.0
+    rolled = np.clip(trace.u_m - left, 0.0, None)
+    speed = np.minimum(trace.speed_mps, np.sqrt(2500.0 - 2.0 * 1.5 * rolled))
+    throttle = np.where((trace.u_m >= left) & (trace.u_m < 97.0), 0.0, trace.throttle)
+    lifted = gaps(replace(trace, speed_mps=speed, throttle=throttle))
+    assert lifted["arrival_mps"] > -0.1
+    # the same speed brought along with the throttle open was lost before
+    assert gaps(replace(trace, speed_mps=speed))["arrival_mps"] < -0.5
 
 
 def test_metres_without_a_pedal_are_counted_where_they_lie() -> None:
