@@ -217,19 +217,15 @@ def _corrections(trace: Trace, zone: Zone) -> float:
     if len(steer) < 5 or not all_finite(steer):
         return NAN
     swing = 0.1 * max(largest(steer), -least(steer))
-    sudden = ((steer[1:] < steer[:-1] - swing) | (steer[1:] > steer[:-1] + swing)).nonzero()[0]
-    if not len(sudden):
-        return 0.0
-    first = int(sudden[0])
-    count, extreme, direction = 0, float(steer[first]), 0
-    for value in steer[first:].tolist():
-        if direction >= 0 and value < extreme - swing:
+    count, direction = 0, 0
+    high = low = float(steer[0])
+    for value in steer.tolist():
+        high, low = max(high, value), min(low, value)
+        if direction >= 0 and value < high - swing:
             count += direction > 0
-            direction, extreme = -1, value
-        elif direction <= 0 and value > extreme + swing:
+            direction, low = -1, value
+        elif direction <= 0 and value > low + swing:
             count += direction < 0
-            direction, extreme = 1, value
-        elif (direction >= 0 and value > extreme) or (direction <= 0 and value < extreme):
-            extreme = value
+            direction, high = 1, value
     # one reversal is the corner itself: wound on, wound off
     return float(max(count - 1, 0))

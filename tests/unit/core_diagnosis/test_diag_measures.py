@@ -57,6 +57,16 @@ def test_every_measure_is_where_it_was_put() -> None:
     assert (3.0, 0.0) == (got["gear_min"], got["wheels_off"])
 
 
+@pytest.mark.parametrize(("dips", "reversals"), [(0, 0.0), (1, 2.0), (2, 4.0)])
+def test_corrections_are_the_reversals_beyond_the_corners_own(dips: int, reversals: float) -> None:
+    """Wound on to 0.4 and off again, slowly; each correction of 0.1 between is two reversals more."""
+    trace, zone = hand_made()
+    steer = np.interp(trace.u_m, [140.0, 170.0, 225.0, 260.0], [0.0, 0.4, 0.4, 0.0])
+    for k in range(dips):
+        steer -= 0.1 * np.exp(-(((trace.u_m - 185.0 - 25.0 * k) / 5.0) ** 2))
+    assert reversals == measure(replace(trace, steer=steer), zone)["corrections"]
+
+
 def test_absent_channels_give_no_measure() -> None:
     """Without pedals or positions what needs them is NaN, and the rest is there."""
     trace, zone = hand_made()
