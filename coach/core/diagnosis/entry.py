@@ -21,7 +21,7 @@ LIFTED: Final = 0.5
 """Share of the roll that lies before the brake if it was a lift."""
 PEDAL_M: Final = 10.0
 """Who rolls farther than a foot takes from pedal to pedal lifted before he braked."""
-ROLL: Final = 1.5
+ROLL: Final = 1.2
 ROLL_MPS: Final = 0.5
 """What rolling takes off the slowest speed: its measured slowing with a margin, and what can not be measured."""
 SOONER_M: Final = 3.0
