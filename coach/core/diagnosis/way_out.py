@@ -20,7 +20,7 @@ SLOWER: Final = 0.03
 SLOWER_MPS: Final = 0.4
 """In a slow corner less is much: a share of the lowest speed, but never less than can be measured."""
 BEFORE: Final = 0.7
-"""A car that lacks this share of its drop before the reference drives was slow already, and did not wait."""
+"""A car that lacks this share of its drop where the reference is slowest was slow already, and did not wait."""
 UNLIKE: Final = 2.0
 """Deviations of the driver's own lowest speed; its price must then stand out too (pricing.DOUBT)."""
 SAME_SPEED: Final = 0.7
@@ -63,8 +63,9 @@ def _waits(case: Case) -> bool:
     trace, base = case.driven.trace, case.driven.zone.start_m - case.reference.zone.start_m
     if trace is None:
         return True
-    # who was as slow already where the reference drives did not wait
-    lack = case.reference.trace.at("speed_mps", start) - trace.at("speed_mps", start + base)
+    # who was as slow already where the reference is slowest did not wait
+    slowest = min(case.reference.measures["min_speed_at_m"], start)
+    lack = case.reference.trace.at("speed_mps", slowest) - trace.at("speed_mps", slowest + base)
     return not lack > BEFORE * case.drop_mps
 
 
