@@ -13,9 +13,10 @@ from typing import Final
 import numpy as np
 
 from coach.core.columns import Floats
-from coach.core.measures import NAN, PEDAL_OFF, stretches
-from coach.core.opening import STRAIGHTS_M, Rows, opening, throttle_gaps
+from coach.core.measures import NAN, PEDAL_OFF
+from coach.core.opening import STRAIGHTS_M, Rows, let_go, opening, throttle_gaps
 from coach.core.short_rows import all_finite, largest
+from coach.core.stretches import stretches
 from coach.core.trace import Trace
 from coach.core.zones import Zone
 
@@ -113,7 +114,8 @@ def _approach(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> dict[
     braking makes up for its earlier start.
     """
     u = own.u
-    at = min(_let_go(u, own, zone.start_m), _let_go(u, ref, zone.start_m))
+    # a lift before the zone belongs to its corner
+    at = min(let_go(own, zone.start_m), let_go(ref, zone.start_m))
     around = slice(max(int(u.searchsorted(at)) - 1, 0), int(u.searchsorted(at)) + 1)
     arrival = float(np.interp(at, u[around], own.speed[around] - ref.speed[around]))
     out = {"arrival_mps": arrival, "brake_tail_m": NAN}
@@ -135,13 +137,6 @@ def _approach(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> dict[
     if shifts:
         out["brake_tail_m"] = sum(shifts) / len(shifts)
     return out
-
-
-def _let_go(u: Floats, rows: Rows, at_m: float) -> float:
-    """Where the throttle was left of which ``at_m`` is driven without: a lift before the zone belongs to its corner."""
-    here = int(u.searchsorted(at_m))
-    given = np.flatnonzero(rows.throttle[: here + 1] >= PEDAL_OFF)
-    return float(u[given[-1]]) if len(given) and given[-1] < here else at_m
 
 
 def _slowed(u: Floats, speed: Floats, level: float) -> float:

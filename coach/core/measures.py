@@ -9,10 +9,10 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from coach.core.columns import Floats
 from coach.core.short_rows import all_finite, any_finite, largest, least, zero_for_absent
+from coach.core.stretches import stretches
 from coach.core.trace import Trace
 from coach.core.zones import Zone
 
@@ -68,16 +68,6 @@ def _most(values: Floats) -> float:
     """The largest of the values that are there, NaN if none is."""
     top = largest(values)
     return top if top == top else float(np.fmax.reduce(values))
-
-
-def stretches(on: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Stretches of True as (first, last) indices."""
-    edges = ((on[1:] != on[:-1]).nonzero()[0] + 1).tolist()
-    if len(on) and on[0]:
-        edges.insert(0, 0)
-    if len(on) and on[-1]:
-        edges.append(len(on))
-    return [(a, b - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
 def _crossing(x: Floats, y: Floats, i: int, level: float) -> float:

@@ -7,9 +7,10 @@ from typing import Any, Final
 import numpy as np
 
 from coach.core.columns import Floats
-from coach.core.measures import BRAKE_ON, NAN, PEDAL_OFF, stretches
+from coach.core.measures import BRAKE_ON, NAN, PEDAL_OFF
 from coach.core.middle import middle
 from coach.core.short_rows import all_finite, largest
+from coach.core.stretches import stretches
 from coach.core.trace import Trace
 from coach.core.zones import Zone
 
@@ -24,11 +25,13 @@ LIFT: Final = 0.3
 BAND: Final = 0.08
 """Half the width of the band about a level in which the throttle counts by its share."""
 HOLD_M: Final = 30.0
+"""An opening passes a level sooner than in this: longer, the throttle is held there."""
 STAYS_M: Final = 8.0
 """A throttle given for less is no opening yet."""
 LIKE_M: Final = 4.0
 """Openings whose delay differs by less from level to level are the same opening made later."""
 LACK: Final = 0.05
+"""Throttle missing by more than this is withheld, not followed a little late."""
 STRAIGHTS_M: Final = 60.0
 """A straight belongs to the corner before it for this far."""
 
@@ -79,10 +82,11 @@ def _opening(rows: Rows, level: float, from_m: float, to_m: float) -> float:
     return here + (there - here) * min(max((level - y0) / max(y1 - y0, 1e-9), 0.0), 1.0)
 
 
-def onward(rows: Rows) -> float:
-    """Where the throttle is left for good: what follows belongs to the next corner."""
-    given = (rows.throttle >= PEDAL_OFF).nonzero()[0]
-    return float(rows.u[given[-1]]) if len(given) else float(rows.u[-1])
+def let_go(rows: Rows, at_m: float) -> float:
+    """Where the throttle was left for the stretch without it that goes on at ``at_m``; there if it is given there."""
+    here = int(rows.u.searchsorted(at_m))
+    given = (rows.throttle[: here + 1] >= PEDAL_OFF).nonzero()[0]
+    return float(rows.u[given[-1]]) if len(given) and given[-1] < here else at_m
 
 
 def _way_to_full(rows: Rows, from_m: float, to_m: float) -> tuple[int, float, int]:
@@ -109,40 +113,57 @@ def throttle_gaps(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> d
         return out
     slow = ours["min_speed_at_m"]
     from_m, to_m = min(start, slow) - 15.0, max(zone.end_m, start) + STRAIGHTS_M
-    to_m = max(min(to_m, onward(own), onward(ref)), max(start, slow) + 10.0)
-    both = _both_open(own, ref, from_m, to_m)
-    if both is None:
+    # where it is left for good, what follows belongs to the next corner
+    end_m = float(own.u[-1])
+    to_m = max(min(to_m, let_go(own, end_m), let_go(ref, end_m)), max(start, slow) + 10.0)
+    late, held = _late(own, ref, from_m, to_m)
+    if late != late:
         out["lifted_m"] = _lifted(own, ref, start, to_m)
         return out
+    out["drive_late_m"] = late
+    opened = opening(own, OPENED[held], from_m, to_m)
+    opened = opened if opened == opened else opening(own, OPENED[0], from_m, to_m)
+    opened = opened if opened == opened else start
+    out["lifted_m"] = _lifted(own, ref, opened, to_m)
+    begin = max(start, opened) + 10.0
+    out["drive_share"] = _missing(own, ref, late, begin, min(max(zone.exit_m, begin + 30.0), to_m))
+    return out
+
+
+def _late(own: Rows, ref: Rows, from_m: float, to_m: float) -> tuple[float, bool]:
+    """Metres by which the throttle opens later, NaN if one has it open all the time; whether it had been held."""
+    both = _both_open(own, ref, from_m, to_m)
+    if both is None:
+        return NAN, False
     step = float(own.u[1] - own.u[0])
-    wide = _later(own.throttle[both], ref.throttle[both], WIDE, step)
+    mine, theirs = own.throttle[both], ref.throttle[both]
+    wide = _later(mine, theirs, WIDE, step)
     # what only holds the speed does not drive the car out
-    levels = [level for level in LEVELS if not _holds(ref.throttle[both], level, step)] or [WIDE]
-    lates = [_later(own.throttle[both], ref.throttle[both], level, step) for level in levels]
+    levels = [level for level in LEVELS if not _holds(theirs, level, step)] or [WIDE]
+    lates = [_later(mine, theirs, level, step) for level in levels]
     # a held throttle opened later is as late at full throttle as half way; a softer foot is the later the higher
     held = wide - lates[-1] < LIKE_M
     if len(lates) > 1 and lates[-1] - lates[-2] > LIKE_M and not held:
         # the more of it the later: a softer throttle, not a later one
-        out["drive_late_m"] = float(lates[0])
-    else:
-        out["drive_late_m"] = float(max(lates))
-        if max(lates) > LIKE_M and max(lates) - wide > LIKE_M and largest(own.throttle[both]) >= WIDE:
-            # not the same opening made later, but none and then all at once
-            out["drive_late_m"] = max(out["drive_late_m"], _withheld(own, ref, levels[0], from_m, to_m))
-    opened = opening(own, OPENED[held], from_m, to_m)
-    opened = opened if opened == opened else opening(own, OPENED[0], from_m, to_m)
-    out["lifted_m"] = _lifted(own, ref, opened if opened == opened else start, to_m)
-    begin = max(start, opened if opened == opened else start) + 10.0
-    out_of_it = own.inside(begin, min(max(zone.exit_m, begin + 30.0), to_m))
-    on = ref.throttle[out_of_it] > 0.4
-    if np.count_nonzero(on) >= 10:
+        return lates[0], held
+    late = max(lates)
+    if late > LIKE_M and late - wide > LIKE_M and largest(mine) >= WIDE:
+        # not the same opening made later, but none and then all at once
+        late = max(late, _withheld(own, ref, levels[0], from_m, to_m))
+    return late, held
+
+
+def _missing(own: Rows, ref: Rows, late: float, from_m: float, to_m: float) -> float:
+    """Median share of the reference's throttle that is missing; NaN where it gives too little to tell."""
+    rows = own.inside(from_m, to_m)
+    on = ref.throttle[rows] > 0.4
+    if np.count_nonzero(on) < 10:
+        return NAN
+    theirs = ref.throttle[rows][on]
+    if late > 0.0:
         # at the same place, and as far from the opening: a throttle opened late is not soft for that
-        delay = max(out["drive_late_m"], 0.0)
-        theirs = ref.throttle[out_of_it][on]
-        if delay > 0.0:
-            theirs = np.minimum(theirs, np.interp(own.u[out_of_it][on] - delay, own.u, ref.throttle))
-        out["drive_share"] = middle(1.0 - own.throttle[out_of_it][on] / np.maximum(theirs, 0.3))
-    return out
+        theirs = np.minimum(theirs, np.interp(own.u[rows][on] - late, own.u, ref.throttle))
+    return middle(1.0 - own.throttle[rows][on] / np.maximum(theirs, 0.3))
 
 
 def _withheld(own: Rows, ref: Rows, level: float, from_m: float, to_m: float) -> float:
@@ -171,13 +192,13 @@ def _both_open(own: Rows, ref: Rows, from_m: float, to_m: float) -> slice | None
     if between.stop - between.start < 2:
         return None
     ends = []
-    for throttle in (own.throttle[between], ref.throttle[between]):
-        top = largest(throttle)
-        end = int((throttle >= WIDE * top).argmax()) if top > OPENED[-1] else len(throttle) - 1
-        if not end:
+    for rows in (own, ref):
+        first, top, almost_open = _way_to_full(rows, from_m, to_m)
+        end = almost_open if top > OPENED[-1] else between.stop - 1
+        if end == first:
             return None
         ends.append(end)
-    return slice(between.start, between.start + max(ends) + 1)
+    return slice(between.start, max(ends) + 1)
 
 
 def _later(own: Floats, ref: Floats, level: float, step: float) -> float:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from coach.core.columns import Floats
 from coach.core.passes import Driven
+from coach.core.stretches import stretches
 
 WHEELS_OFF: Final = 3
 """This many wheels outside the limit make a pass and its lap invalid (common practice, no source)."""
@@ -45,5 +46,4 @@ def _longest(flag: NDArray[np.bool_], size: Floats) -> float:
     if not np.count_nonzero(flag):
         return 0.0
     total = np.concatenate([[0.0], np.cumsum(np.where(flag, size, 0.0))])
-    edge = np.flatnonzero(np.diff(np.concatenate([[False], flag, [False]]).astype(np.int8)))
-    return float(np.max(total[edge[1::2]] - total[edge[::2]], initial=0.0))
+    return float(max(total[b + 1] - total[a] for a, b in stretches(flag)))

@@ -18,6 +18,7 @@ from scipy.spatial import cKDTree
 from coach.core.columns import Floats
 from coach.core.projection import Line
 from coach.core.reference import Reference
+from coach.core.stretches import stretches
 from coach.survey.laps import Lap, refuse_slow
 from coach.survey.trace import Trace
 
@@ -96,11 +97,10 @@ def refuse_off_road(laps: tuple[Lap, ...], offset: Floats, step_m: float) -> tup
 
 
 def _lasting(flag: NDArray[np.bool_], nodes: int) -> NDArray[np.bool_]:
-    edge = np.flatnonzero(np.diff(np.concatenate([[False], flag, [False]]).astype(np.int8)))
     out = np.zeros(len(flag), dtype=np.bool_)
-    for a, b in zip(edge[::2], edge[1::2], strict=True):
-        if b - a >= nodes:
-            out[a:b] = True
+    for a, b in stretches(flag):
+        if b + 1 - a >= nodes:
+            out[a : b + 1] = True
     return out
 
 

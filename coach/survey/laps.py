@@ -15,6 +15,8 @@ from typing import Final
 
 import numpy as np
 
+from coach.core.spoiled import STOPPED_MPS, STOPPED_S, WHEELS_OFF
+from coach.core.stretches import stretches
 from coach.survey.errors import SurveyError
 from coach.survey.seam import (
     Passage,
@@ -28,9 +30,6 @@ from coach.survey.seam import (
 )
 from coach.survey.trace import Trace
 
-STOPPED_MPS: Final = 3.0
-STOPPED_S: Final = 1.0
-WHEELS_OFF: Final = 3
 WHEELS_OFF_S: Final = 0.2
 OTHER_LENGTH: Final = 0.03
 SLOW: Final = 1.15
@@ -182,13 +181,9 @@ def _longest(trace: Trace, lap: Lap, flag: np.ndarray[tuple[int], np.dtype[np.bo
     """Longest time [s] for which ``flag`` (one per frame) holds within the lap, and the clock where that began."""
     i, j = np.searchsorted(trace.clock, [lap.start, lap.stop])
     on = flag[i:j]
-    edge = np.flatnonzero(np.diff(np.concatenate([[False], on, [False]]).astype(np.int8)))
-    if not len(edge):
-        return 0.0, lap.start
     t = np.append(trace.clock[i:j], trace.clock[min(j, len(trace.clock) - 1)])
-    spans = t[edge[1::2]] - t[edge[::2]]
-    k = int(np.argmax(spans))
-    return float(spans[k]), float(t[edge[::2][k]])
+    spans = [(float(t[b + 1] - t[a]), float(t[a])) for a, b in stretches(on)]
+    return max(spans, key=lambda span: span[0], default=(0.0, lap.start))
 
 
 def _reason(trace: Trace, lap: Lap) -> str:

@@ -31,6 +31,7 @@ from scipy.ndimage import uniform_filter1d
 
 from coach.core.columns import Floats
 from coach.core.reference import Reference
+from coach.core.stretches import stretches
 from coach.core.values import ApexKind, Corner, Direction
 from coach.survey.corners import Lane, Stretch
 
@@ -224,11 +225,10 @@ def brake_start(lap: Lane, floor: int, turn_in: int, apex: int) -> float:
     if not np.isfinite(brake).all():
         return math.nan
     on = brake > PRESSED
-    edge = np.flatnonzero(np.diff(np.concatenate([[False], on, [False]]).astype(np.int8)))
     clock = lap.clock[floor : apex + 1]
     spells: list[tuple[int, int]] = []
-    for a, b in zip(edge[::2].tolist(), edge[1::2].tolist(), strict=True):
-        b = min(b, len(clock) - 1)
+    for a, last in stretches(on):
+        b = min(last + 1, len(clock) - 1)
         if spells and clock[a] - clock[spells[-1][1]] < PAUSE_S:
             spells[-1] = (spells[-1][0], b)
         else:

@@ -18,6 +18,7 @@ COST_S: Final = 0.025
 """Less than this is not worth a word: about the scatter of one corner of a practised driver (common practice)."""
 NAN: Final = float("nan")
 BROUGHT_M: Final = 15.0
+"""Lowest so near to the first place that is looked at, a speed was brought along."""
 FAR: Final = 2.0
 """A gap of so many bands is beyond doubt."""
 
