@@ -8,10 +8,11 @@ import tempfile
 from pathlib import Path
 
 
-def write_atomically(path: Path, data: bytes) -> None:
+def write_atomically(path: Path, data: bytes, *, durable: bool = True) -> None:
     """Replace ``path`` by ``data`` in one step: the old file or the new one, never a mixture. Raises OSError.
 
-    A symbolic link stays a link (its target is replaced) and permissions stay as they were.
+    A symbolic link stays a link (its target is replaced) and permissions stay as they were. What is not ``durable`` is
+    not waited for until the disk has it: it may be lost with the power, as a cache may.
     """
     target = path.resolve()
     mode = target.stat().st_mode & 0o777 if target.exists() else 0o644
@@ -19,8 +20,9 @@ def write_atomically(path: Path, data: bytes) -> None:
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
+            if durable:
+                file.flush()
+                os.fsync(file.fileno())
         os.chmod(name, mode)
         os.replace(name, target)
     except BaseException:

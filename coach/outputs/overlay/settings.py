@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import os
 from pathlib import Path
 
 import msgspec
@@ -11,6 +10,7 @@ import platformdirs
 
 from coach import APP
 from coach.errors import OutputError
+from coach.files import write_atomically
 from coach.outputs.overlay.legible import SIZE_NAMES
 
 OPACITY = (0.3, 1.0)
@@ -56,11 +56,6 @@ def load(path: Path | None = None) -> Settings:
 def save(settings: Settings, path: Path | None = None) -> None:
     """Remember ``settings``; a folder that can not be written is passed over in silence."""
     target = path or settings_path()
-    part = target.with_name(f"{target.name}.{os.getpid()}.part")
-    try:
+    with contextlib.suppress(OSError):
         target.parent.mkdir(parents=True, exist_ok=True)
-        part.write_bytes(msgspec.json.format(msgspec.json.encode(settings)))
-        os.replace(part, target)
-    except OSError:
-        with contextlib.suppress(OSError):
-            part.unlink()
+        write_atomically(target, msgspec.json.format(msgspec.json.encode(settings)), durable=False)

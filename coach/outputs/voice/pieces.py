@@ -6,9 +6,7 @@ are whole cells of the loudness measure, so that the length and the gain of a te
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from zlib import crc32
@@ -17,8 +15,9 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from coach.files import write_atomically
 from coach.outputs.voice.loudness import CELL, cells, gain_of, level
-from coach.outputs.voice.sound import Samples
+from coach.outputs.voice.sound import Samples, pcm
 
 PAUSE_CELLS = 15  # 0.15 s of silence at a comma
 
@@ -43,7 +42,7 @@ class Piece:
     def of(cls, samples: Samples) -> Piece:
         """From what the engine said, silence cut off."""
         levelled = level(samples)
-        return cls(np.round(levelled * 32768.0).astype("<i2"), cells(levelled, PAUSE_CELLS))
+        return cls(np.frombuffer(pcm(levelled), "<i2"), cells(levelled, PAUSE_CELLS))
 
     @classmethod
     def read(cls, path: Path) -> Piece | None:
@@ -58,16 +57,10 @@ class Piece:
 
     def write(self, path: Path) -> None:
         """To its file, in one step; OSError when it can not be kept."""
-        part = path.with_name(f"{path.stem}.{os.getpid()}.part")
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            samples, energy = self.samples.tobytes(), self.energy.astype("<f8").tobytes()
-            part.write_bytes(msgspec.msgpack.encode(_Stored(samples, energy, crc32(energy, crc32(samples)))))
-            os.replace(part, path)
-        except OSError:
-            with suppress(OSError):
-                part.unlink()
-            raise
+        samples, energy = self.samples.tobytes(), self.energy.astype("<f8").tobytes()
+        stored = _Stored(samples, energy, crc32(energy, crc32(samples)))
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_atomically(path, msgspec.msgpack.encode(stored), durable=False)
 
 
 def split(text: str) -> list[str]:
