@@ -63,6 +63,13 @@ def imported(path: Path) -> Imported:
     return convert(table, map_of(guesses), str(path))
 
 
+def file_of(folder: Path, columns: Columns) -> Path:
+    """FRAMES written to a table with ``columns``."""
+    path = folder / "log.csv"
+    path.write_text(text_of(columns))
+    return path
+
+
 def check(got: Imported, fields: dict[str, float], frames: list[Frame] = FRAMES) -> None:
     """The fields agree with the frames within the tolerances given."""
     true = rows_of(frames)
@@ -135,8 +142,7 @@ def test_the_unit_of_speed_is_told_by_the_motion(tmp_path: Path, unit: str, fact
     """Without a unit, the way the car went tells which one its speed has."""
     columns = PLAIN | {"Speed": lambda f: f"{f.speed_mps * factor:.3f}"}
     del columns["Speed (km/h)"]
-    path = tmp_path / "log.csv"
-    path.write_text(text_of(columns))
+    path = file_of(tmp_path, columns)
     check(imported(path), {"speed_mps": 0.001})
     reasons = {g.field: g.reason for g in guess_columns(read_table(path))}
     assert f"in {unit}" in reasons["speed_mps"]
@@ -152,8 +158,7 @@ def test_a_noisy_position_tells_the_unit_of_speed(tmp_path: Path, unit: str, fac
         "Y": lambda f: f"{f.y_m + next(noise):.3f}",
         "Speed": lambda f: f"{f.speed_mps * factor:.3f}",
     }
-    path = tmp_path / "log.csv"
-    path.write_text(text_of(columns))
+    path = file_of(tmp_path, columns)
     assert unit == {g.field: g.unit for g in guess_columns(read_table(path))}["speed_mps"]
 
 
@@ -166,8 +171,7 @@ def test_a_unit_at_the_end_of_a_name_is_taken(tmp_path: Path) -> None:
         "speed_kn": lambda f: f"{f.speed_mps * 3600 / 1852:.3f}",
         "brake_pressure_bar": lambda f: f"{f.brake * 80:.2f}",
     }
-    path = tmp_path / "log.csv"
-    path.write_text(text_of(columns))
+    path = file_of(tmp_path, columns)
     found = {g.field: g for g in guess_columns(read_table(path))}
     assert {"t_s": "ms", "x_m": "ft", "y_m": "ft", "speed_mps": "kn", "brake": ""} == {
         field: guess.unit for field, guess in found.items()
@@ -206,8 +210,7 @@ def test_units_of_distance_and_speed_go_together(
         length_name: lambda f: f"{(f.lap_distance_m or 0.0) / LENGTHS[length]:.6f}",
         speed_name: lambda f: f"{f.speed_mps / SPEEDS[speed]:.4f}",
     }
-    path = tmp_path / "log.csv"
-    path.write_text(text_of(columns))
+    path = file_of(tmp_path, columns)
     found = {g.field: g.unit for g in guess_columns(read_table(path))}
     assert (length, speed) == (found["lap_distance_m"], found["speed_mps"])
     check(imported(path), {"speed_mps": 0.001})
@@ -218,8 +221,7 @@ def test_the_position_tells_the_unit_of_the_lap_distance(tmp_path: Path, length:
     """A lap distance without a unit is measured by the way the car went."""
     columns = PLAIN | {"Distance": lambda f: f"{(f.lap_distance_m or 0.0) / LENGTHS[length]:.6f}"}
     del columns["Distance [m]"]
-    path = tmp_path / "log.csv"
-    path.write_text(text_of(columns))
+    path = file_of(tmp_path, columns)
     assert length == {g.field: g.unit for g in guess_columns(read_table(path))}["lap_distance_m"]
     check(imported(path), {"lap_distance_m": 0.02})
 
@@ -255,8 +257,7 @@ def test_dates_and_latitude_without_laps(tmp_path: Path) -> None:
 def test_laps_by_distance_and_by_a_given_line(tmp_path: Path) -> None:
     """Without a lap column the fall of the distance cuts; a line that is given cuts to a fraction of a sample."""
     columns = {k: v for k, v in PLAIN.items() if k != "Lap"}
-    path = tmp_path / "log.csv"
-    path.write_text(text_of(columns))
+    path = file_of(tmp_path, columns)
     got = imported(path)
     assert "laps cut where the lap distance begins anew" in got.notes
     assert 3 == sum(lap.complete for lap in got.laps)
@@ -275,8 +276,7 @@ def test_time_and_distance_that_begin_anew_or_never(tmp_path: Path) -> None:
         "Time [s]": lambda f: f"{f.t_s - starts[f.lap]:.3f}",
         "Distance [m]": lambda f: f"{f.lap_distance_m + (f.lap or 0) * LOOP.length_m:.2f}",
     }
-    path = tmp_path / "log.csv"
-    path.write_text(text_of(columns))
+    path = file_of(tmp_path, columns)
     got = imported(path)
     assert FRAMES[-1].t_s - FRAMES[0].t_s == pytest.approx(got.data[0, -1], abs=0.2)
     assert np.nanmax(got.data[AT["lap_distance_m"]]) < LOOP.length_m + 10
