@@ -85,13 +85,17 @@ class PhaseChange(msgspec.Struct, frozen=True):
 
 
 class Finding(msgspec.Struct, frozen=True):
-    """One root cause of lost time in one pass: how much, what it cost, and the numbers it rests on."""
+    """One root cause of lost time in one pass: how much, what it cost, and the numbers it rests on.
+
+    ``probability`` (0..1) is how sure the diagnosis is that this is the cause, against every other explanation.
+    """
 
     fault: Fault
     amount: float
     unit: Unit
     cost_s: float
     evidence: dict[str, float] = {}
+    probability: float = 1.0
 
 
 class Pass(msgspec.Struct, frozen=True):
@@ -165,3 +169,5 @@ class View(msgspec.Struct, frozen=True):
     next_corner: str = ""
     to_brake_m: float = float("nan")
     phase: str = ""
+    condition: str = ""
+    """In plain words what the track or traffic takes today, while pace cues rest because of it; "" when as usual."""

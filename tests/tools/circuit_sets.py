@@ -1,0 +1,15 @@
+"""Which generated circuits a figure may rest on: what is tuned on, looked at, and kept sealed.
+
+Seeds of ``bench_circuits.centre_line`` and lengths [m]. Thresholds and models are tuned on TUNING alone. DEVELOPMENT is
+looked at while the work goes on, never tuned on. SEALED is run once, when the work is done, and printed as it is.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+TUNING: Final[dict[int, float]] = {1: 3600.0, 2: 3900.0}
+DEVELOPMENT: Final[dict[int, float]] = {7: 5400.0, 9: 4200.0, 12: 3300.0}
+SEALED: Final[dict[int, float]] = {5: 4800.0, 4: 4500.0, 14: 3800.0}
+SETS: Final = {"tuning": TUNING, "development": DEVELOPMENT, "sealed": SEALED}
+LENGTHS: Final[dict[int, float]] = {**TUNING, **DEVELOPMENT, **SEALED}
