@@ -12,6 +12,7 @@ import math
 from typing import Final
 
 import msgspec
+import numpy as np
 
 from coach.core.columns import Floats
 
@@ -29,11 +30,10 @@ class GripLimit(msgspec.Struct, frozen=True):
     aero_pm: float = 0.0
     fastest_mps: float = 150.0
 
-    def at(self, speed_mps: Floats | float, load: Floats | float = 1.0) -> Floats | float:
-        """The limit [m/s2] at a speed, numbers or arrays of one shape."""
-        over = speed_mps - self.fastest_mps
-        seen = speed_mps - 0.5 * (over + abs(over))  # the smaller of the two, for numbers and arrays alike
-        return self.base_mps2 * load + self.aero_pm * seen * seen
+    def at(self, speed_mps: Floats, load: Floats) -> Floats:
+        """The limit [m/s2] at each speed and load, arrays of one shape."""
+        seen = np.minimum(speed_mps, self.fastest_mps)
+        return np.asarray(self.base_mps2 * load + self.aero_pm * seen * seen)
 
     def corner_speed(self, curvature_pm: float, weight: float = 1.0, lift_pm: float = 0.0) -> float:
         """Highest speed [m/s] on a curvature (>= 0) [1/m] with nothing else asked of the tyres; inf on a straight.

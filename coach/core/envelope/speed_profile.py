@@ -1,4 +1,4 @@
-"""The fastest speed along a line within an envelope: corner limit, then forward with the engine, backward with the brake.
+"""The fastest speed along a line within an envelope: corner limit, forward with the engine, backward with the brake.
 
 Quasi-steady point mass; forward and backward integration with combined grip (the method of Kapania, Subosits and
 Gerdes 2016, J. Dyn. Sys., Meas., Control 138(9), 091005, from memory), each step by Heun's rule. On a closed line the
@@ -25,7 +25,7 @@ def corner_limit(road: Road, envelope: Envelope) -> Floats:
     left, right = _known(envelope.left, "cornering"), _known(envelope.right, "cornering")
     rows = zip(road.curvature_pm.tolist(), road.weight.tolist(), road.lift_pm.tolist(), strict=True)
     limits = [(left if k > 0.0 else right).corner_speed(abs(k), weight, lift) for k, weight, lift in rows]
-    return np.clip(np.array(limits), SLOWEST_MPS, TOP_MPS)
+    return np.asarray(np.clip(limits, SLOWEST_MPS, TOP_MPS))
 
 
 def speed_profile(
