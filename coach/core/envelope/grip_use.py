@@ -40,8 +40,8 @@ def grip_use(
 ) -> Floats:  # fmt: skip
     """Share of the envelope in use at each node, about 0 to 1, NaN where its limit is unknown; shape (..., n).
 
-    ``(x / X)^p + (y / Y)^p`` to the power 1/p, X the braking or traction limit; where the engine is the limit, its
-    share counts if it is the larger: full throttle on a straight uses all there is.
+    ``(x / X)^p + (y / Y)^p`` to the power 1/p, X the braking or traction limit; where the engine or the brakes
+    are the limit, their share counts if it is the larger: full throttle on a straight uses all there is.
     """
     v = np.maximum(speed_mps, SLOWEST_MPS)
     load = road.load(v)
@@ -52,6 +52,8 @@ def grip_use(
     along = np.abs(x) / np.where(x < 0.0, brake, drive)
     p = envelope.exponent
     tyres = (lateral**p + along**p) ** (1.0 / p)
+    if envelope.brake is not None:
+        tyres = np.fmax(tyres, -x / envelope.brake.most_mps2)
     if envelope.power_wpkg is None:
         return np.asarray(tyres)
     engine = np.maximum(x, 0.0) * v / envelope.power_wpkg

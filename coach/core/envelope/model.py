@@ -29,6 +29,8 @@ class GripLimit(msgspec.Struct, frozen=True):
     base_mps2: float
     aero_pm: float = 0.0
     fastest_mps: float = 150.0
+    most_mps2: float = 1000.0
+    """What else bounds it [m/s2], whatever the tyres would give: the brakes' own torque."""
 
     def at(self, speed_mps: Floats, load: Floats) -> Floats:
         """The limit [m/s2] at each speed and load, arrays of one shape."""
@@ -78,7 +80,7 @@ class Envelope(msgspec.Struct, frozen=True, kw_only=True):
         def part(limit: GripLimit | None) -> GripLimit | None:
             if limit is None:
                 return None
-            return GripLimit(share * limit.base_mps2, share * limit.aero_pm, limit.fastest_mps)
+            return GripLimit(share * limit.base_mps2, share * limit.aero_pm, limit.fastest_mps, share * limit.most_mps2)
 
         return msgspec.structs.replace(
             self,

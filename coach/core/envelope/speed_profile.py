@@ -126,7 +126,7 @@ def _backward(
 
     def slow(k: int, square: float) -> float:
         load = max(weight[k] + lift[k] * square, 0.1)
-        tyre = _grip(brake, square, load) * _free(square, bend[k], load, envelope)
+        tyre = min(_grip(brake, square, load) * _free(square, bend[k], load, envelope), brake.most_mps2)
         return tyre + drag * square + roll + slope[k]
 
     for k in range(len(v2) - 2, -1, -1):

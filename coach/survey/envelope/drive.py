@@ -8,6 +8,7 @@ import numpy as np
 
 from coach.core.columns import Floats
 from coach.core.envelope.model import Envelope, GripLimit
+from coach.survey.envelope.braking import free_share
 from coach.survey.envelope.quantile import quantile_fit
 from coach.survey.envelope.samples import Samples
 
@@ -66,9 +67,3 @@ def fit_traction(samples: Samples, made: Envelope, side_use: Floats, weights: Fl
     feature = (samples.load[at] + growth * np.minimum(v[at], made.brake.fastest_mps) ** 2)[:, None]
     base = float(quantile_fit(feature, x[at] / free[at], UPPER, weights[at[0]])[0])
     return GripLimit(base, growth * base, made.brake.fastest_mps)
-
-
-def free_share(side_use: Floats, exponent: float) -> Floats:
-    """Share of the longitudinal limit that is left at a share of the lateral one, at least a thousandth."""
-    left = np.maximum(1.0 - np.minimum(side_use, 1.0) ** exponent, 0.0) ** (1.0 / exponent)
-    return np.asarray(np.maximum(left, 1e-3))

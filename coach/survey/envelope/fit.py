@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coach.core.columns import Floats
-from coach.core.envelope.model import G_MPS2, Envelope, GripLimit
-from coach.survey.envelope.drive import fit_drive, fit_traction, free_share
+from coach.core.envelope.model import Envelope, GripLimit
+from coach.survey.envelope.braking import EXPONENTS, fit_braking, growth_with_drag, nearest_exponents
+from coach.survey.envelope.drive import fit_drive, fit_traction
 from coach.survey.envelope.quantile import quantile_fit
 from coach.survey.envelope.samples import Samples
 
@@ -35,11 +36,8 @@ AGREE: Final = 0.4
 PEAK: Final = 0.97
 LEAST: Final = 0.4
 """A corner that never asks for this share of a limit does not tell where it is."""
-TOGETHER: Final = 0.6
-"""Braking is fitted where turning asks for less than this; what it takes is made up for with the exponent."""
 MOST_GROWTH: Final = 5e-4
 """Grip doubles at 45 m/s with it: more downforce than any car has (from memory)."""
-EXPONENTS: Final = np.linspace(1.0, 6.0, 51)
 Mask = NDArray[np.bool_]
 
 
@@ -88,10 +86,10 @@ def _fit(samples: Samples, weights: Floats, near: Envelope | None = None) -> Env
         if lateral is None:
             break
         side_use = _side_use(samples, made)
-        free = free_share(side_use, made.exponent)
-        where = _near_peak(samples, brake_use / free, side_use < TOGETHER)
-        made = msgspec.structs.replace(made, brake=_brake(samples, slowing / free, where, weights, lateral, drag))
-        made = msgspec.structs.replace(made, exponent=_exponent(samples, made, weights))
+        tried = EXPONENTS if near is None else nearest_exponents(near.exponent)
+        found = fit_braking(samples, slowing, side_use, growth_with_drag(lateral, drag), drag, weights, tried)
+        if found is not None:
+            made = msgspec.structs.replace(made, brake=found[0], exponent=found[1])
     return msgspec.structs.replace(made, traction=fit_traction(samples, made, _side_use(samples, made), weights))
 
 
@@ -109,15 +107,6 @@ def _grip(samples: Samples, asked: Floats, where: Mask, weights: Floats, growth:
     if constant + growing <= 0.0:
         return None
     return GripLimit(constant + growing, growth * growing, float(np.quantile(v, 0.98)))
-
-
-def _brake(
-    samples: Samples, asked: Floats, where: Mask, weights: Floats, lateral: GripLimit, drag: float
-) -> GripLimit | None:  # fmt: skip
-    """The same of braking, with the drag: the whole deceleration never falls with speed, the tyres' part may (lift)."""
-    growth = lateral.aero_pm / lateral.base_mps2 + drag / G_MPS2
-    whole = _grip(samples, asked + drag * samples.speed_mps**2, where, weights, growth)
-    return None if whole is None else GripLimit(whole.base_mps2, whole.aero_pm - drag, whole.fastest_mps)
 
 
 def _near_peak(samples: Samples, use: Floats, alone: Mask) -> Mask:
@@ -177,24 +166,6 @@ def _sides(samples: Samples, made: Envelope, brake_use: Floats, weights: Floats)
             share = float(quantile_fit(np.ones((len(at[0]), 1)), use[at], SHARE, weights[at[0]])[0])
             sides[name] = GripLimit(share * common.base_mps2, share * common.aero_pm, common.fastest_mps)
     return msgspec.structs.replace(made, **sides)
-
-
-def _exponent(samples: Samples, made: Envelope, weights: Floats) -> float:
-    """The exponent at which SHARE of what was shown of braking and turning together lies within the limit."""
-    if made.left is None or made.brake is None:
-        return 1.0
-    y = _side_use(samples, made)
-    x = -_tyre(samples, made) / _limit(made.brake, samples)
-    where = (x > ALONE) & (y > ALONE)
-    if len(np.unique(np.nonzero(where)[1])) < FEWEST_PLACES:
-        return 1.0
-    at = _thinned(where)
-    x, y, w = np.minimum(x[at], 1.0), np.minimum(y[at], 1.0), weights[at[0]]
-    for p in EXPONENTS.tolist():
-        inside = x**p + y**p <= 1.0
-        if float((w * inside).sum()) >= SHARE * float(w.sum()):
-            return float(p)
-    return float(EXPONENTS[-1])
 
 
 def _known(samples: Samples, made: Envelope) -> tuple[Envelope, tuple[str, ...]]:
