@@ -8,7 +8,8 @@ from typing import Final
 import numpy as np
 
 from coach.core.columns import Floats
-from coach.core.envelope.model import Envelope
+from coach.core.envelope.grip_use import lateral_limit
+from coach.core.envelope.model import SLOWEST_MPS, Envelope
 from coach.core.envelope.road import Road
 from coach.core.envelope.speed_profile import speed_profile, travel_time
 from coach.core.reference import Reference
@@ -17,6 +18,8 @@ from coach.survey.envelope.samples import Samples, samples_of
 from coach.survey.survey import Survey
 
 DRAW_STEP_M: Final = 3.0
+KINK: Final = 1.1
+"""Lateral use beyond the limit that no car was driven with: the position was wrong there."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,6 +47,7 @@ def reach_of(survey: Survey) -> Reach | None:
     road = _line_of(survey, samples)
     if not fitted.envelope.whole:
         return Reach(fitted, samples, road, None, None, np.empty((0, 0)))
+    road = _drivable(road, survey.reference.speed_mps, fitted.envelope)
     speed = speed_profile(road, fitted.envelope)
     times = travel_time(road, speed)
     return Reach(fitted, samples, road, speed, times, _drawn(road, fitted.draws, times))
@@ -56,6 +60,13 @@ def _line_of(survey: Survey, samples: Samples) -> Road:
         if survey.laps[row].number == number:
             return samples.road.with_line(samples.road.step_m, k)
     return samples.road
+
+
+def _drivable(road: Road, driven_mps: Floats, envelope: Envelope) -> Road:
+    """The line without kinks that were driven far faster than the limit allows: they are errors of its position."""
+    limit = lateral_limit(road, envelope, driven_mps, road.curvature_pm)
+    most = KINK * limit / np.maximum(driven_mps, SLOWEST_MPS) ** 2
+    return road.with_line(road.step_m, np.clip(road.curvature_pm, -most, most))
 
 
 def _drawn(road: Road, draws: tuple[Envelope, ...], times: Floats) -> Floats:
