@@ -24,6 +24,7 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -35,14 +36,15 @@ from bench_circuits import centre_line
 from circuit_sets import SETS
 from generated_circuits import generated_circuit
 from outside_sim import OutsideCar, OutsideSim
-from plain_sim import PlainCar, PlainSim
+from plain_sim import Plan, PlainSim
 from simulated import columns_of
 
 from coach.core.columns import Columns, Floats
 from coach.core.zones import zones
 from coach.survey import survey
 from coach.survey.envelope.reachable import Reach, reach_of
-from feeds.practice import Car, FaultPlan, Habit, Noise, Scatter, faultless, simulate
+from feeds.practice import FaultPlan, Habit, Noise, Scatter, faultless, simulate
+from feeds.practice.driver import StretchPlan
 from feeds.practice.speed_profile import Path as Line
 from feeds.practice.speed_profile import lap_profile
 
@@ -81,6 +83,27 @@ class Row:
     unknown: str
 
 
+class ShySim(PlainSim):
+    """A driver who asks for a share of the car that changes along the lap."""
+
+    use: Floats | None = None
+
+    def plan(self) -> Plan:
+        """Nothing changed but what the driver dares."""
+        made = super().plan()
+        if self.use is not None:
+            made.limit *= self.use**0.5
+            made.brake *= self.use
+        return made
+
+
+def _care(careful: str, apexes: Sequence[float], nodes: int, rng: np.random.Generator) -> Floats:
+    """Share of the grip that is dared at each node: 1, 0.85 everywhere, or 0.6 to 0.85 from corner to corner."""
+    if careful != "uneven":
+        return np.full(nodes, 0.85 if careful else 1.0)
+    return np.interp(np.arange(nodes), apexes, rng.uniform(0.6, 0.85, len(apexes)), period=nodes)
+
+
 def _fault(rng: np.random.Generator, laps: int) -> tuple[str, float, range]:
     """A fault, its amount, and the laps it is made in."""
     fault = str(rng.choice(HABITS))
@@ -90,24 +113,20 @@ def _fault(rng: np.random.Generator, laps: int) -> tuple[str, float, range]:
 
 def practice(seed: int, length_m: float, laps: int, rate: float, noise: float, careful: str) -> Session:
     """The practice car; the optimum is its own solver's on the very line of each lap."""
-    car = Car()
-    shy = replace(car, grip=0.85 * car.grip, brake_full_mps2=0.85 * car.brake_full_mps2)
-    base = faultless(generated_circuit(seed, length_m), shy if careful else car)
+    base = faultless(generated_circuit(seed, length_m))
     rng = np.random.default_rng(seed)
     habits: list[Habit] = []
-    for c in base.corners:
-        if careful == "uneven":
-            use = rng.uniform(0.6, 0.85) / 0.85
-            habits.append(Habit(c.name, "slow_middle", (1.0 - use**0.5) * c.slowest_mps, spread=0.2))
-            habits.append(Habit(c.name, "brake_soft", 1.0 - use, spread=0.02))
-        elif not careful:
-            fault, amount, when = _fault(rng, laps)
-            habits.append(Habit(c.name, fault, amount, when, 0.15 * amount))
-    run = simulate(
-        base, laps, rate_hz=rate, seed=seed, faults=FaultPlan(tuple(habits)), scatter=Scatter(),
-        noise=Noise(position_m=noise, speed_mps=0.1 if noise else 0.0) if noise else None,
-    )  # fmt: skip
+    for c in base.corners if not careful else ():
+        fault, amount, when = _fault(rng, laps)
+        habits.append(Habit(c.name, fault, amount, when, 0.15 * amount))
     m = len(base.circuit)
+    use = _care(careful, [c.apex_m / base.circuit.step_m for c in base.corners], m, rng)
+    clean = StretchPlan.dirt
+    with mock.patch.object(StretchPlan, "dirt", lambda plan: clean(plan) * use[plan.nodes % m]):
+        run = simulate(
+            base, laps, rate_hz=rate, seed=seed, faults=FaultPlan(tuple(habits)), scatter=Scatter(),
+            noise=Noise(position_m=noise, speed_mps=0.1) if noise else None,
+        )  # fmt: skip
     points, best = {}, {}
     for lap in range(1, laps + 1):
         rows: dict[str, list[Floats]] = {"points": [], "step_m": [], "curvature_pm": [], "grade": [], "bend_pm": [],
@@ -118,39 +137,34 @@ def practice(seed: int, length_m: float, laps: int, rate: float, noise: float, c
                 rows["points"].append(stretch.points[a:b, :2])
                 for name in ("step_m", "curvature_pm", "grade", "bend_pm", "grip"):
                     rows[name].append(getattr(stretch.path, name)[a:b])
+                rows["grip"][-1] = rows["grip"][-1] / use[np.arange(stretch.first + a, stretch.first + b) % m]
         joined = {name: np.concatenate(parts) for name, parts in rows.items()}
         points[lap] = joined.pop("points")
-        best[lap] = lap_profile(Line(**joined), car)[0].speed_mps
+        best[lap] = lap_profile(Line(**joined), base.car)[0].speed_mps
     return Session(columns_of(run), points, best)
 
 
 def plain(seed: int, length_m: float, laps: int, rate: float, noise: float, careful: str) -> Session:
     """The plain car; the optimum is its solver's on the line that its driver wanders about by 0.15 m."""
     line = centre_line(seed, length_m)
-    car = PlainCar()
-    best = PlainSim(line[:, 0], line[:, 1], car)
-    shy = replace(car, lateral=0.85 * car.lateral, brake=0.85 * car.brake)
-    sim = PlainSim(line[:, 0], line[:, 1], shy) if careful else best
+    best = PlainSim(line[:, 0], line[:, 1])
+    sim = ShySim(line[:, 0], line[:, 1]) if careful else best
     rng = np.random.default_rng(seed)
     faults: dict[int, list[tuple[int, str, float, bool]]] = {lap: [] for lap in range(laps)}
-    for i, c in enumerate(sim.corners):
-        if careful == "uneven":
-            use = rng.uniform(0.6, 0.85) / 0.85
-            for lap in range(laps):
-                slow = (1.0 - use**0.5) * c.speed * float(rng.normal(1.0, 0.05))
-                faults[lap] += [(i, "slow_middle", slow, False), (i, "brake_soft", 1.0 - use, False)]
-        elif not careful:
+    for i in range(len(sim.corners)):
+        if not careful:
             fault, amount, when = _fault(rng, laps)
             for lap in [n for n in when if n < laps]:
                 faults[lap].append((i, fault, amount * float(rng.normal(1.0, 0.15)), False))
+    if isinstance(sim, ShySim):
+        sim.use = _care(careful, [float(c.slowest) for c in sim.corners], sim.n, rng)
     columns, _ = sim.run(faults, laps, rate, seed=seed, scatter=1.0, noise=(noise, 0.1 if noise else 0.0))
     return Session(columns, {0: best.line}, {0: best.speed})
 
 
 def outside(seed: int, length_m: float, laps: int, rate: float, noise: float, careful: str) -> Session:
     """The outside car, its driver allowed the whole pedal; the optimum is worked out here, without a grip circle."""
-    car = OutsideCar()
-    sim = OutsideSim(seed, length_m, 8, replace(car, grip=0.85 * car.grip, brake=0.85 * car.brake) if careful else car)
+    sim = OutsideSim(seed, length_m, 8)
     sim.rules = sim._calibrated([replace(r, pedal=1.0) for r in sim.rules])
     rng = np.random.default_rng(seed)
     faults: dict[int, list[tuple[int, str, float, bool]]] = {lap: [] for lap in range(laps)}
@@ -175,8 +189,8 @@ def outside(seed: int, length_m: float, laps: int, rate: float, noise: float, ca
     rng = np.random.default_rng(seed)
     faults: dict[int, list[tuple[int, str, float, bool]]] = {lap: [] for lap in range(laps)}
     for i, r in enumerate(sim.rules):
-        if careful == "uneven":
-            use = rng.uniform(0.6, 0.85) / 0.85
+        if careful:
+            use = 0.85 if careful == "even" else rng.uniform(0.6, 0.85)
             sim.rules[i] = replace(r, speed=r.speed * use**0.5, pedal=r.pedal * use)
         elif not careful:
             fault, amount, when = _fault(rng, laps)
@@ -188,7 +202,7 @@ def outside(seed: int, length_m: float, laps: int, rate: float, noise: float, ca
     columns = Columns.empty(len(channels["t_s"]))
     for name, values in channels.items():
         columns[name][:] = values
-    return Session(columns, {0: sim.line}, {0: _without_circle(sim.curvature, 0.5, car)})
+    return Session(columns, {0: sim.line}, {0: _without_circle(sim.curvature, 0.5, sim.car)})
 
 
 def _without_circle(curvature: Floats, step: float, car: OutsideCar) -> Floats:
@@ -210,7 +224,7 @@ SIMULATORS: dict[str, Callable[..., Session]] = {"practice": practice, "plain": 
 
 def session(name: str, *args: object) -> Session:
     """A simulated session, kept on disk: the same arguments give the same one."""
-    key = hashlib.sha256(repr((name, args, 6)).encode()).hexdigest()[:16]
+    key = hashlib.sha256(repr((name, args, 7)).encode()).hexdigest()[:16]
     CACHE.mkdir(exist_ok=True)
     path = CACHE / f"reach_{name}_{key}.pickle"
     if path.is_file():

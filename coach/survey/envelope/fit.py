@@ -31,7 +31,7 @@ MOST_SAMPLES: Final = 600
 DRAWS: Final = 24
 TOUCHED: Final = 0.97
 """A corner touches a limit where this share of it was used."""
-AGREE: Final = 0.4
+AGREE: Final = 0.5
 """Share of the corners that must touch a limit for it to be one."""
 PEAK: Final = 0.97
 LEAST: Final = 0.4
@@ -210,4 +210,4 @@ def _words(use: list[float]) -> str:
     if not use:
         return "never near a limit"
     touched = sum(u >= TOUCHED for u in use)
-    return f"{touched} of {len(use)} corners reach the same limit; a limit needs {FEWEST_PLACES} and 4 in 10"
+    return f"{touched} of {len(use)} corners reach the same limit; a limit needs {FEWEST_PLACES} and half of them"
