@@ -101,7 +101,7 @@ HOSTILE: list[tuple[str, Callable[[Parts], Parts], str]] = [
     ("device", lambda p: [(entry("profile.yaml", stat.S_IFCHR | 0o666), b""), *p[1:]], "a link, device"),
     ("many", lambda p: [*p, *[(f"rules/r{i}.yaml", RULES.encode()) for i in range(20)]], "23 entries; allowed at most"),
     ("bomb", lambda p: [*p, ("rules/b.yaml", b" " * 200_000)], "allowed 1:100"),
-    ("large", lambda p: [*p, ("rules/b.yaml", os.urandom(300_000))], "more than 262144 bytes"),
+    ("large", lambda p: [*p, ("rules/b.yaml", os.urandom(300_000))], "more than 131072 bytes"),
     ("no profile", lambda p: p[1:], "found no profile.yaml"),
     ("no reference", lambda p: [p[0], p[2]], "reference: found none; allowed reference.arrow"),
     ("second reference", lambda p: [*p, ("b.arrow", p[1][1])], "reference: found reference.arrow, b.arrow"),
