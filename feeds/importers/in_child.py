@@ -9,7 +9,8 @@ from collections.abc import Callable
 from multiprocessing.connection import Connection
 from typing import Any, Final, TypeVar
 
-A, R = TypeVar("A"), TypeVar("R")
+A = TypeVar("A")
+R = TypeVar("R")
 
 SECONDS: Final = 120.0
 """An hour of 100 channels takes about 10 s."""
