@@ -122,6 +122,20 @@ def test_only_the_command_line_knows_the_command_line() -> None:
     assert [] == wrong
 
 
+ONE_SYSTEM = {"fcntl", "grp", "msvcrt", "posix", "pty", "pwd", "resource", "termios", "winreg", "Xlib"}
+"""Modules that only one kind of system has."""
+
+
+@pytest.mark.parametrize("path", MODULES, ids=name_of)
+def test_no_module_of_one_system_is_imported_at_the_top(path: Path) -> None:
+    """Every module can be imported on every system: what only one has is imported where it is used."""
+    body = ast.parse(path.read_text(encoding="utf-8")).body
+    for node in body:
+        names = [a.name for a in node.names] if isinstance(node, ast.Import) else []
+        names += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
+        assert not {name.partition(".")[0] for name in names} & ONE_SYSTEM
+
+
 def test_the_test_reads_something() -> None:
     """The list of modules is not empty, and a planted arrow would be seen."""
     assert len(MODULES) > 100
