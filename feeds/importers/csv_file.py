@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import codecs
 import csv
-import io
 import re
 from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
 import msgspec
-import polars as pl
+import pyarrow as pa
+import pyarrow.csv as pa_csv
 
 from feeds.errors import FeedFormatError, FeedOpenError
 from feeds.importers.bounds import MAX_LINE, check_size, printable
@@ -62,18 +63,15 @@ def read_csv(path: Path, *, separator: str = "", decimal: str = "") -> Table:
     check_size(path, len(lines) - layout.data_row, layout.width)
     names = _names(_cells(lines[layout.names_row], layout) if layout.names_row >= 0 else [], layout.width)
     units = _cells(lines[layout.units_row], layout) if layout.units_row >= 0 else []
-    body = "\n".join(lines[layout.data_row :])
+    body = "\n".join(_even(lines[layout.data_row :], layout))
     try:
-        frame = pl.read_csv(
-            io.BytesIO(body.encode()),
-            has_header=False,
-            separator=layout.separator,
-            infer_schema=False,
-            truncate_ragged_lines=True,
-            # the width of the table, not that of its first line
-            schema=dict.fromkeys(names, pl.String),
+        frame = pa_csv.read_csv(
+            pa.BufferReader(body.encode()),
+            pa_csv.ReadOptions(column_names=names, use_threads=False),
+            pa_csv.ParseOptions(delimiter=layout.separator),
+            pa_csv.ConvertOptions(column_types=dict.fromkeys(names, pa.string())),
         )
-    except (pl.exceptions.PolarsError, ValueError, OverflowError) as error:
+    except (pa.ArrowException, ValueError, OverflowError) as error:
         raise FeedFormatError(f"{path}: the table can not be read ({' '.join(str(error).split())[:150]})") from error
     said = {";": "semicolons", ",": "commas", "\t": "tabs", "|": "bars"}.get(layout.separator, repr(layout.separator))
     sign = "comma" if layout.decimal_comma else "point"
@@ -156,6 +154,17 @@ def _split(line: str, separator: str) -> list[str]:
         return next(csv.reader([line], delimiter=separator), [])
     except csv.Error:  # a carriage return or a NUL within a field, or a quote that is never closed
         return line.split(separator)
+
+
+def _even(lines: list[str], layout: Layout) -> Iterator[str]:
+    """The lines with as many cells as the table is wide: what is missing is empty, what is too much is left out."""
+    for line in lines:
+        if '"' not in line and line.count(layout.separator) == layout.width - 1:
+            yield line
+        elif line.strip():
+            cells = _split(line, layout.separator)[: layout.width]
+            cells += [""] * (layout.width - len(cells))
+            yield layout.separator.join('"' + cell.replace('"', '""') + '"' for cell in cells)
 
 
 def _names(cells: list[str], width: int) -> list[str]:

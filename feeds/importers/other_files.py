@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
@@ -36,12 +35,7 @@ def read_parquet(path: Path) -> Table:
         raise FeedFormatError(f"{path}: not a Parquet file ({' '.join(str(error).split())[:150]})") from error
     units = {printable(f.name): (f.metadata or {}).get(b"unit", b"").decode(errors="replace") for f in table.schema}
     table = table.rename_columns([printable(name) for name in table.schema.names])
-    try:
-        frame = pl.from_arrow(table)
-    except (pl.exceptions.PolarsError, pa.ArrowException, ValueError) as error:
-        raise FeedFormatError(f"{path}: its columns can not be used ({error})") from error
-    assert isinstance(frame, pl.DataFrame)
-    return Table(frame, units, note="Parquet")
+    return Table(table, units, note="Parquet")
 
 
 def _is_usable(kind: Any) -> bool:
@@ -84,9 +78,7 @@ def read_gpx(path: Path) -> Table:
         "height": [p.elevation for p in points],
         "speed": [p.speed for p in points],
     }
-    frame = pl.DataFrame(
-        {k: pl.Series(k, v, dtype=pl.Float64) for k, v in columns.items() if any(x is not None for x in v)}
-    )
+    frame = pa.table({k: pa.array(v, pa.float64()) for k, v in columns.items() if any(x is not None for x in v)})
     units = {"time": "s", "latitude": "deg", "longitude": "deg", "height": "m", "speed": "m/s"}
     return Table(frame, units, note=f"GPX, {len(points)} points")
 
@@ -115,7 +107,7 @@ def read_mdf(path: Path) -> Table:
     except ChildFailedError as error:
         text = str(error).removeprefix(f"{path}: ")
         raise FeedFormatError(f"{path}: not a usable measurement file ({text})") from None
-    return Table(pl.DataFrame(columns), units, note=f"measurement file, {len(units) - 1} channels")
+    return Table(pa.table(columns), units, note=f"measurement file, {len(units) - 1} channels")
 
 
 def _mdf_columns(path: Path) -> tuple[dict[str, Any], dict[str, str]]:
