@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from coach.app.reaching import REACHABLE_NAME, Target, with_reach
 from coach.app.replane import on_plane_of
 from coach.core.columns import Columns
 from coach.core.reference import Reference
@@ -30,9 +31,12 @@ class Surveyed:
     tail: str
 
 
-def survey_session(session: Path, output: Path | None, reference_lap: int | None, circuit: str) -> Surveyed:
+def survey_session(
+    session: Path, output: Path | None, reference_lap: int | None, circuit: str, target: Target = "best"
+) -> Surveyed:
     """Survey ``session`` into the profile folder ``output`` (default: ``profile`` inside the session).
 
+    ``target`` says which reference the profile names: the best driven lap, or the reachable one, written beside it.
     Raises SessionError, SurveyError, ProfileError.
     """
     reader = SessionReader(session)
@@ -55,18 +59,22 @@ def survey_session(session: Path, output: Path | None, reference_lap: int | None
         columns, circuit=name, reference_lap=reference_lap, previous=previous, inferred=reader.header.inferred
     )
     found = replace(found, reference=_with_origin(found.reference, reader, previous))
+    found, reachable = with_reach(found, reader, target)
     merged = None
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise ProfileError(str(folder), f"the profile can not be written here ({error.strerror})") from error
+    driven = REFERENCE_NAME if file is None or file.model.reference == REACHABLE_NAME else file.model.reference
+    write_reference(folder / driven, found.reference)
+    if reachable is not None:
+        write_reference(folder / REACHABLE_NAME, reachable)
     if file is not None:
         merged = merge_survey(file.tree, found.corners, found.reference.length_m)
-        write_reference(path.parent / file.model.reference, found.reference)
-        file.save()
     else:
-        write_reference(folder / REFERENCE_NAME, found.reference)
-        new_profile(path, name, found.reference.length_m, found.corners).save()
+        file = new_profile(path, name, found.reference.length_m, found.corners)
+    file.tree["reference"] = driven if reachable is None else REACHABLE_NAME
+    file.save()
     return Surveyed(found, path, merged, reader.tail())
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Annotated, Literal
 
 import typer
 
@@ -22,11 +23,15 @@ def register(app: typer.Typer) -> None:
         circuit: str = typer.Option(
             "", "--circuit", help="Name of the circuit; without: the profile's or the session's."
         ),
+        target: Annotated[
+            Literal["best", "reachable"],
+            typer.Option(help="What to coach against: your best lap, or the lap your own car allows on its line."),
+        ] = "best",
         as_json: bool = typer.Option(False, "--json", help="Print the result as JSON."),
     ) -> None:
         """Make reference and profile from your own laps. A second survey keeps every edit."""
         from coach.app.surveying import survey_session
         from coach.cli.show_survey import show_survey
 
-        done = survey_session(session, output, reference_lap, circuit)
+        done = survey_session(session, output, reference_lap, circuit, target)
         show_survey(done, as_json)

@@ -90,3 +90,17 @@ class Envelope(msgspec.Struct, frozen=True, kw_only=True):
             traction=part(self.traction),
             power_wpkg=None if self.power_wpkg is None else share * self.power_wpkg,
         )
+
+
+class Shown(msgspec.Struct, frozen=True, kw_only=True):
+    """What a survey's laps showed of the car, kept with its reference.
+
+    ``draws`` are the envelopes of the same laps resampled: how sure it is. ``reachable`` says that the reference is
+    the reachable lap, not a driven one; ``share`` of the envelope that it uses (less than 1 in a real car).
+    """
+
+    envelope: Envelope
+    draws: tuple[Envelope, ...] = ()
+    laps: int = 0
+    reachable: bool = False
+    share: float = 1.0

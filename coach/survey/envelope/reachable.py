@@ -8,8 +8,8 @@ from typing import Final
 import numpy as np
 
 from coach.core.columns import Floats
-from coach.core.envelope.grip_use import lateral_limit
-from coach.core.envelope.model import SLOWEST_MPS, Envelope
+from coach.core.envelope.grip_use import lateral_limit, tyre_accel
+from coach.core.envelope.model import SLOWEST_MPS, Envelope, Shown
 from coach.core.envelope.road import Road
 from coach.core.envelope.speed_profile import speed_profile, travel_time
 from coach.core.reference import Reference
@@ -17,7 +17,12 @@ from coach.survey.envelope.fit import Fitted, fit_envelope
 from coach.survey.envelope.samples import Samples, samples_of
 from coach.survey.survey import Survey
 
-DRAW_STEP_M: Final = 3.0
+IDLE: Final = 0.03
+PRESSED: Final = 0.3
+FULL: Final = 0.97
+FEWEST_NODES: Final = 20
+ROLLING_MPS2: Final = 0.3
+"""A car that slows no more than this beyond rolling is not braked (common practice, no source)."""
 KINK: Final = 1.1
 """Lateral use beyond the limit that no car was driven with: the position was wrong there."""
 
@@ -26,8 +31,7 @@ KINK: Final = 1.1
 class Reach:
     """The envelope of a survey and, where it is whole, the fastest drive of the reference's line within it.
 
-    ``speed_mps`` (n,) at the reference's nodes and ``time_s`` (n + 1,) or (n,) from node 0, None where the envelope
-    is not whole; ``drawn_s`` (draws, same) the times with the laps resampled.
+    ``speed_mps`` (n,) at the reference's nodes and ``time_s`` (n + 1,) or (n,) from node 0, None where it is not.
     """
 
     fitted: Fitted
@@ -35,22 +39,20 @@ class Reach:
     road: Road
     speed_mps: Floats | None
     time_s: Floats | None
-    drawn_s: Floats
 
 
-def reach_of(survey: Survey) -> Reach | None:
-    """Envelope and reachable speed from a survey; None without positions."""
+def reach_of(survey: Survey, share: float = 1.0) -> Reach | None:
+    """Envelope and reachable speed from a survey, with ``share`` of what was shown; None without positions."""
     if survey.lines is None:
         return None
     samples = samples_of(survey.trace, survey.lines, survey.reference, survey.corners)
     fitted = fit_envelope(samples)
     road = _line_of(survey, samples)
     if not fitted.envelope.whole:
-        return Reach(fitted, samples, road, None, None, np.empty((0, 0)))
+        return Reach(fitted, samples, road, None, None)
     road = _drivable(road, survey.reference.speed_mps, fitted.envelope)
-    speed = speed_profile(road, fitted.envelope)
-    times = travel_time(road, speed)
-    return Reach(fitted, samples, road, speed, times, _drawn(road, fitted.draws, times))
+    speed = speed_profile(road, fitted.envelope.times(share))
+    return Reach(fitted, samples, road, speed, travel_time(road, speed))
 
 
 def _line_of(survey: Survey, samples: Samples) -> Road:
@@ -69,32 +71,47 @@ def _drivable(road: Road, driven_mps: Floats, envelope: Envelope) -> Road:
     return road.with_line(road.step_m, np.clip(road.curvature_pm, -most, most))
 
 
-def _drawn(road: Road, draws: tuple[Envelope, ...], times: Floats) -> Floats:
-    """Times at the nodes for each drawn envelope, (draws, times): on every few nodes, drawn against the same coarse."""
-    every = max(1, round(DRAW_STEP_M / float(road.step_m[0])))
-    coarse = _coarser(road, every)
-    out = np.empty((len(draws), len(times)))
-    at = np.concatenate(([0.0], np.cumsum(road.step_m)))[: len(times)]
-    there = np.concatenate(([0.0], np.cumsum(coarse.step_m)))
-    for i, envelope in enumerate(draws):
-        t = travel_time(coarse, speed_profile(coarse, envelope))
-        out[i] = np.interp(at, there[: len(t)], t)
-    return out
+def reachable_reference(driven: Reference, reach: Reach, share: float = 1.0) -> Reference:
+    """The driven reference's line at the reachable speed, with the pedals that go with it; gears stay as driven.
+
+    Raises ValueError where ``reach`` holds no speed.
+    """
+    if reach.speed_mps is None or reach.time_s is None:
+        raise ValueError("; ".join(reach.fitted.unknown))
+    fitted = reach.fitted
+    throttle, brake = _pedals(driven, reach.road, reach.speed_mps, fitted.envelope)
+    return replace(
+        driven,
+        lap_time_s=float(reach.time_s[-1]),
+        t_s=reach.time_s[: len(driven)].copy(),
+        speed_mps=reach.speed_mps.copy(),
+        throttle=throttle,
+        brake=brake,
+        shown=Shown(envelope=fitted.envelope, draws=fitted.draws, laps=fitted.laps, reachable=True, share=share),
+    )
 
 
-def _coarser(road: Road, every: int) -> Road:
-    """Every few nodes of a road; the last step of a closed one takes the rest."""
-    pick = np.arange(0, len(road), every)
-    step = np.add.reduceat(road.step_m, pick)
-    parts = (road.curvature_pm, road.weight, road.lift_pm, road.slope_mps2)
-    k, weight, lift, slope = (np.asarray(part[pick]) for part in parts)
-    return Road(np.asarray(step), k, weight, lift, slope, road.closed)
+def _pedals(driven: Reference, road: Road, speed: Floats, envelope: Envelope) -> tuple[Floats, Floats]:
+    """Throttle and brake (n,) of the reachable lap, each on the scale on which the driven lap's own stand."""
+    power = envelope.power_wpkg or 0.0
+    before = tyre_accel(road, envelope, driven.speed_mps, _accel(driven.speed_mps, road))
+    rolling = before[(driven.throttle < IDLE) & (driven.brake < IDLE)]
+    idle = max(-float(np.median(rolling)), 0.0) if len(rolling) >= FEWEST_NODES else 0.0
+    hard = driven.brake > PRESSED
+    scale = float(np.median(-before[hard] / driven.brake[hard])) if int(hard.sum()) >= FEWEST_NODES else 0.0
+    if scale <= 0.0:
+        scale = envelope.brake.base_mps2 if envelope.brake is not None else 10.0
+    now = tyre_accel(road, envelope, speed, _accel(speed, road))
+    throttle = np.clip((now + idle) / (power / speed + idle), 0.0, 1.0)
+    brake = np.clip(-now / scale, 0.0, 1.0)
+    throttle = np.where(throttle > FULL, 1.0, np.where(throttle < IDLE, 0.0, throttle))
+    return np.where(now < -idle, 0.0, throttle), np.where(now < -idle - ROLLING_MPS2, brake, 0.0)
 
 
-def reachable_reference(driven: Reference, reach: Reach) -> Reference:
-    """The driven reference's line at the reachable speed, with the pedals and gears that go with it."""
-    assert reach.speed_mps is not None
-    assert reach.time_s is not None
-    n = len(driven)
-    lap = float(reach.time_s[-1])
-    return replace(driven, lap_time_s=lap, t_s=reach.time_s[:n].copy(), speed_mps=reach.speed_mps.copy())
+def _accel(speed: Floats, road: Road) -> Floats:
+    """Acceleration along the road at each node [m/s2], over the node before and the node after."""
+    square = speed * speed / 2.0
+    if not road.closed:
+        return np.asarray(np.gradient(square, np.cumsum(road.step_m)))
+    way = road.step_m + np.roll(road.step_m, 1)
+    return np.asarray((np.roll(square, -1) - np.roll(square, 1)) / way)
