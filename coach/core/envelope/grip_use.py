@@ -60,6 +60,25 @@ def grip_use(
     return np.asarray(np.fmax(tyres, engine))
 
 
+def shares(road: Road, envelope: Envelope, speed_mps: Floats, curvature_pm: Floats, accel_mps2: Floats) -> Floats:
+    """Lateral (left +) and longitudinal (driving +) share of the limit, for a picture; shape (2, n).
+
+    What is limited by engine or brakes rather than tyres is drawn where the tyres' limit would be. NaN where unknown.
+    """
+    v = np.maximum(speed_mps, SLOWEST_MPS)
+    load = road.load(v)
+    x = tyre_accel(road, envelope, v, accel_mps2)
+    side = curvature_pm * v**2 / lateral_limit(road, envelope, v, curvature_pm)
+    free = np.maximum(1.0 - np.minimum(np.abs(side), 1.0) ** envelope.exponent, 1e-6) ** (1.0 / envelope.exponent)
+    brake = _at(envelope.brake, v, load) * free
+    drive = brake if envelope.traction is None else _at(envelope.traction, v, load) * free
+    if envelope.brake is not None:
+        brake = np.minimum(brake, envelope.brake.most_mps2)
+    if envelope.power_wpkg is not None:
+        drive = np.minimum(drive, envelope.power_wpkg / v)
+    return np.array([side, free * x / np.where(x < 0.0, brake, drive)])
+
+
 def phase_places(zone: Zone, brake_m: float) -> dict[str, tuple[float, float]]:
     """Begin and end of each phase [m]: braking up to turn-in, entry, the middle around the apex, exit.
 

@@ -1,0 +1,125 @@
+"""Where the next second is: what a corner's usual pass leaves of the reachable lap, by phase, and what to work on.
+
+The reachable speed is bounded by the driven one in one phase after the other, in the order in which one follows from
+another: what the bound costs is that phase's own, with all that comes of it on the straight after the corner. What is
+left in the end is the straight's. So the parts add up to the whole.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import msgspec
+import numpy as np
+
+from coach.core.columns import Floats
+from coach.core.envelope.grip_use import phase_places
+from coach.core.envelope.model import Envelope
+from coach.core.envelope.road import Road
+from coach.core.envelope.speed_profile import speed_profile
+from coach.core.zones import Zone
+
+ORDER: Final = ("middle", "entry", "braking", "exit")
+"""A slow middle is the reason for a soft entry and an early brake, a late throttle comes after all of them."""
+FAULT: Final = {"middle": "slow_middle", "entry": "coasting", "braking": "brake_early", "exit": "throttle_late"}
+"""The fault of the diagnosis that a phase's headroom comes to; soft braking is told from early by the grip used."""
+SOFT_USE: Final = 0.92
+"""Braking below this share of what the car has shown is soft rather than early (common practice, no source)."""
+LEAST_S: Final = 0.02
+"""Less headroom than this in a phase is no cause [s]."""
+
+
+class Headroom(msgspec.Struct, frozen=True):
+    """Seconds a lap that a corner and its straight leave of the reachable lap, ``low_s`` to ``high_s`` the 90 % interval.
+
+    ``parts`` are those of braking, entry, middle, exit and straight. ``phase`` is where most of it is (empty if
+    nothing stands out), ``fault`` the name of what to work on there, ``amount`` how much: m/s in the middle, metres of
+    brake point or throttle, share of the braking.
+    """
+
+    corner: int
+    total_s: float
+    low_s: float
+    high_s: float
+    parts: dict[str, float]
+    phase: str
+    fault: str
+    amount: float
+
+
+class CornerRoad:
+    """The road of one corner and the straight after it, from its zone's start to the next zone's."""
+
+    def __init__(self, road: Road, zone: Zone, reach_mps: Floats) -> None:
+        step = float(road.step_m[0])
+        first, last = round(zone.start_m / step), max(round(zone.next_start_m / step), round(zone.start_m / step) + 2)
+        at = np.arange(first, last + 1)
+        at = at % len(road) if road.closed else np.clip(at, 0, len(road) - 1)
+        parts = (road.step_m, road.curvature_pm, road.weight, road.lift_pm, road.slope_mps2)
+        self.road = Road(*(np.asarray(part[at]) for part in parts), closed=False)
+        self.nodes = at
+        self.u_m = np.arange(first, last + 1) * step
+        self.zone = zone
+        self.reach = reach_mps[at]
+
+    def fastest(self, envelope: Envelope, cap: Floats | None = None, margin: float = 1.0) -> Floats:
+        """The fastest speed through it, entered and left as the reachable lap does; ``cap`` (n,) bounds it [m/s]."""
+        begin, end = margin * float(self.reach[0]), margin * float(self.reach[-1])
+        return speed_profile(self.road, envelope, start_mps=begin, end_mps=end, cap=cap)
+
+    def seconds(self, speed: Floats) -> float:
+        """Time through it at ``speed`` (n,) [s]."""
+        return float(np.sum(2.0 * self.road.step_m[:-1] / (speed[1:] + speed[:-1])))
+
+
+def headroom(
+    corner: int, here: CornerRoad, envelope: Envelope, draws: tuple[Envelope, ...], driven_mps: Floats,
+    spread_s: float, brake_m: float, braking_use: float, throttle_m: float,
+) -> Headroom:  # fmt: skip
+    """The headroom of one corner for the usual pass ``driven_mps`` (n,) on its nodes.
+
+    ``spread_s`` is the standard error of the usual pass's time; ``brake_m``, ``throttle_m`` where it brakes and drives
+    out, ``braking_use`` its use of grip while braking (NaN where unknown).
+    """
+    fast = here.fastest(envelope)
+    total = here.seconds(driven_mps) - here.seconds(fast)
+    phases = phase_places(here.zone, here.zone.start_m)
+    cap = np.full(len(fast), np.inf)
+    parts, before, bounded = {}, here.seconds(fast), fast
+    for phase in ORDER:
+        low, high = phases[phase]
+        if phase == "exit":
+            high = here.zone.end_m
+        inside = (here.u_m >= low) & (here.u_m <= high)
+        cap = np.where(inside, np.minimum(cap, driven_mps), cap)
+        bounded = here.fastest(envelope, np.minimum(cap, 1e3))
+        after = here.seconds(bounded)
+        parts[phase] = after - before
+        before = after
+    parts["straight"] = total - sum(parts.values())
+    errors = [here.seconds(driven_mps) - here.seconds(here.fastest(one, margin=1.02)) - total for one in draws]
+    wide = float(np.hypot(np.std(errors) if errors else 0.0, spread_s))
+    phase = max(ORDER, key=lambda name: parts[name])
+    if parts[phase] < LEAST_S:
+        return Headroom(corner, total, total - 1.645 * wide, total + 1.645 * wide, parts, "", "", 0.0)
+    fault, amount = FAULT[phase], 0.0
+    if phase in ("middle", "entry"):
+        low, high = phases[phase]
+        inside = (here.u_m >= low) & (here.u_m <= high)
+        amount = float(np.max(np.where(inside, fast - driven_mps, 0.0)))
+        fault = "slow_middle" if phase == "middle" else fault
+    elif phase == "braking":
+        if braking_use < SOFT_USE:
+            fault, amount = "brake_soft", 1.0 - braking_use
+        else:
+            amount = max(_slowing_from(here, fast) - brake_m, 0.0) if brake_m == brake_m else 0.0
+    else:
+        slowest = float(here.u_m[int(np.argmin(np.where(here.u_m <= here.zone.end_m, fast, np.inf)))])
+        amount = max(throttle_m - slowest, 0.0) if throttle_m == throttle_m else 0.0
+    return Headroom(corner, total, total - 1.645 * wide, total + 1.645 * wide, parts, phase, fault, amount)
+
+
+def _slowing_from(here: CornerRoad, fast: Floats) -> float:
+    """Where the fastest drive leaves its highest speed before the corner [m]."""
+    before = here.u_m <= max(here.zone.turn_in_m, here.zone.apex_m)
+    return float(here.u_m[int(np.argmax(np.where(before, fast, 0.0)))])
