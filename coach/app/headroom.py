@@ -12,7 +12,7 @@ import numpy as np
 from coach.app.rerun import Rerun
 from coach.core.columns import Floats
 from coach.core.envelope.grip_use import PHASES, phase_places, shares
-from coach.core.envelope.headroom import CornerRoad, Headroom, headroom
+from coach.core.envelope.headroom import CornerRoad, Headroom, Usual, headroom
 from coach.core.envelope.meter import GripMeter, acceleration, meter_of
 from coach.core.envelope.speed_profile import speed_profile, travel_time
 from coach.core.passes import Driven
@@ -50,12 +50,9 @@ def session_headroom(result: Rerun, reference: Reference, counts: Sequence[Drive
         here = CornerRoad(meter.road, zone, reach)
         speeds = np.array([_on(here.u_m, d) for d in passes])
         times = [here.seconds(v) for v in speeds]
-        out.append(
-            headroom(
-                corner, here, envelope, draws, _usual(speeds), float(np.std(times, ddof=1) / math.sqrt(len(times))),
-                *(median_of(passes, name) for name in ("brake_start_m", "grip_use_braking", "throttle_start_m")),
-            )
-        )  # fmt: skip
+        spread = float(np.std(times, ddof=1) / math.sqrt(len(times)))
+        asked = (median_of(passes, name) for name in ("grip_use_braking", "throttle_start_m", "coast_s"))
+        out.append(headroom(corner, here, envelope, draws, _usual(speeds), Usual(spread, *asked)))
     ranked = tuple(sorted(out, key=lambda h: -h.total_s))
     return SessionHeadroom(float(travel_time(meter.road, reach)[-1]), ranked, "")
 

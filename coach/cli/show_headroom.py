@@ -20,11 +20,15 @@ def show_headroom(done: Debrief) -> None:
     if done.reachable_s is None or not done.headroom:
         return
     say(f"where the next second is: {lap_time(done.reachable_s)} is within what your car has shown")
-    table = Table("corner", "left, s", "90 % interval", *(f"{phase} %" for phase in PHASES), "most in", "do this", box=None)
+    table = Table(box=None, padding=(0, 2, 0, 0))
+    table.add_column("corner", no_wrap=True)
+    for heading in ("left, s", "90 % interval", *PHASES):
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("do this")
     for one in done.headroom[:SHOWN]:
-        use = ["-" if (u := one.grip_use[phase]) is None else f"{100 * u:.0f}" for phase in PHASES]
+        use = ["-" if (u := one.grip_use[phase]) is None else f"{100 * u:.0f} %" for phase in PHASES]
+        between = f"{max(one.low_s, 0.0):.2f}-{one.high_s:.2f}"
         advice = to_do(one.fault, one.amount) if one.fault else ""
-        between = f"{one.low_s:+.2f} to {one.high_s:+.2f}"
-        table.add_row(one.corner, f"{one.headroom_s:.2f}", between, *use, one.phase or "-", advice)
+        table.add_row(one.corner, f"{one.headroom_s:.2f}", between, *use, advice)
     console.print(table)
     console.print()

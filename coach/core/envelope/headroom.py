@@ -21,10 +21,10 @@ from coach.core.zones import Zone
 
 ORDER: Final = ("middle", "entry", "braking", "exit")
 """A slow middle is the reason for a soft entry and an early brake, a late throttle comes after all of them."""
-FAULT: Final = {"middle": "slow_middle", "entry": "coasting", "braking": "brake_early", "exit": "throttle_late"}
-"""The fault of the diagnosis that a phase's headroom comes to; soft braking is told from early by the grip used."""
 SOFT_USE: Final = 0.92
 """Braking below this share of what the car has shown is soft rather than early (common practice, no source)."""
+ROLLED_S: Final = 0.2
+"""Rolling for longer than this is rolling (common practice, no source)."""
 LEAST_S: Final = 0.02
 """Less headroom than this in a phase is no cause [s]."""
 
@@ -45,6 +45,16 @@ class Headroom(msgspec.Struct, frozen=True):
     phase: str
     fault: str
     amount: float
+
+
+class Usual(msgspec.Struct, frozen=True):
+    """A usual pass: standard error of its time [s], use of grip while braking, where the throttle begins, seconds
+    without a pedal; NaN where unknown."""
+
+    spread_s: float
+    braking_use: float
+    throttle_m: float
+    coast_s: float
 
 
 class CornerRoad:
@@ -73,14 +83,9 @@ class CornerRoad:
 
 
 def headroom(
-    corner: int, here: CornerRoad, envelope: Envelope, draws: tuple[Envelope, ...], driven_mps: Floats,
-    spread_s: float, brake_m: float, braking_use: float, throttle_m: float,
-) -> Headroom:  # fmt: skip
-    """The headroom of one corner for the usual pass ``driven_mps`` (n,) on its nodes.
-
-    ``spread_s`` is the standard error of the usual pass's time; ``brake_m``, ``throttle_m`` where it brakes and drives
-    out, ``braking_use`` its use of grip while braking (NaN where unknown).
-    """
+    corner: int, here: CornerRoad, envelope: Envelope, draws: tuple[Envelope, ...], driven_mps: Floats, usual: Usual
+) -> Headroom:
+    """The headroom of one corner for the usual pass ``driven_mps`` (n,) on its nodes."""
     fast = here.fastest(envelope)
     total = here.seconds(driven_mps) - here.seconds(fast)
     phases = phase_places(here.zone, here.zone.start_m)
@@ -98,28 +103,34 @@ def headroom(
         before = after
     parts["straight"] = total - sum(parts.values())
     errors = [here.seconds(driven_mps) - here.seconds(here.fastest(one, margin=1.02)) - total for one in draws]
-    wide = float(np.hypot(np.std(errors) if errors else 0.0, spread_s))
+    wide = float(np.hypot(np.std(errors) if errors else 0.0, usual.spread_s))
     phase = max(ORDER, key=lambda name: parts[name])
     if parts[phase] < LEAST_S:
         return Headroom(corner, total, total - 1.645 * wide, total + 1.645 * wide, parts, "", "", 0.0)
-    fault, amount = FAULT[phase], 0.0
-    if phase in ("middle", "entry"):
-        low, high = phases[phase]
-        inside = (here.u_m >= low) & (here.u_m <= high)
-        amount = float(np.max(np.where(inside, fast - driven_mps, 0.0)))
-        fault = "slow_middle" if phase == "middle" else fault
-    elif phase == "braking":
-        if braking_use < SOFT_USE:
-            fault, amount = "brake_soft", 1.0 - braking_use
-        else:
-            amount = max(_slowing_from(here, fast) - brake_m, 0.0) if brake_m == brake_m else 0.0
-    else:
-        slowest = float(here.u_m[int(np.argmin(np.where(here.u_m <= here.zone.end_m, fast, np.inf)))])
-        amount = max(throttle_m - slowest, 0.0) if throttle_m == throttle_m else 0.0
+    fault, amount = _cause(here, phase, fast, driven_mps, usual)
     return Headroom(corner, total, total - 1.645 * wide, total + 1.645 * wide, parts, phase, fault, amount)
 
 
-def _slowing_from(here: CornerRoad, fast: Floats) -> float:
-    """Where the fastest drive leaves its highest speed before the corner [m]."""
-    before = here.u_m <= max(here.zone.turn_in_m, here.zone.apex_m)
-    return float(here.u_m[int(np.argmax(np.where(before, fast, 0.0)))])
+def _cause(here: CornerRoad, phase: str, fast: Floats, driven: Floats, usual: Usual) -> tuple[str, float]:
+    """The fault of the diagnosis that a phase's headroom comes to, and its amount."""
+    if phase == "middle":
+        corner = (here.u_m >= here.zone.turn_in_m) & (here.u_m <= here.zone.end_m)
+        return "slow_middle", max(float(fast[corner].min() - driven[corner].min()), 0.0)
+    if phase == "exit":
+        slowest = float(here.u_m[int(np.argmin(np.where(here.u_m <= here.zone.end_m, fast, np.inf)))])
+        return "throttle_late", max(usual.throttle_m - slowest, 0.0) if usual.throttle_m == usual.throttle_m else 0.0
+    if phase == "braking" and usual.braking_use < SOFT_USE:
+        return "brake_soft", 1.0 - usual.braking_use
+    if phase == "entry" and usual.coast_s > ROLLED_S:
+        return "coasting", usual.coast_s * float(driven.min())
+    return "brake_early", _sooner(here, fast, driven)
+
+
+def _sooner(here: CornerRoad, fast: Floats, driven: Floats) -> float:
+    """How many metres sooner the driven speed falls than the fastest one, half-way down to the turn-in's or apex's."""
+    before = here.u_m <= here.zone.apex_m
+    u, slow, quick = here.u_m[before], driven[before], fast[before]
+    top = int(np.argmax(slow))
+    half = 0.5 * (float(slow[top]) + float(slow[top:].min()))
+    first, second = (top + int(np.argmax(row[top:] <= half)) for row in (slow, quick))
+    return max(float(u[second] - u[first]), 0.0)
