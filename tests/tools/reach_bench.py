@@ -50,8 +50,8 @@ from feeds.practice.speed_profile import lap_profile
 
 HABITS = ("brake_early", "brake_soft", "slow_middle", "coasting", "throttle_late")
 AMOUNTS = {
-    "brake_early": (8.0, 25.0), "brake_soft": (0.1, 0.3), "slow_middle": (1.0, 3.0), "coasting": (10.0, 30.0),
-    "throttle_late": (8.0, 25.0),
+    "brake_early": (15.0, 40.0), "brake_soft": (0.15, 0.4), "slow_middle": (2.0, 5.0), "coasting": (15.0, 40.0),
+    "throttle_late": (15.0, 40.0),
 }  # fmt: skip
 SHARE_OF_CORNERS = 0.6
 CACHE = Path("/tmp/simcache")
@@ -224,7 +224,7 @@ SIMULATORS: dict[str, Callable[..., Session]] = {"practice": practice, "plain": 
 
 def session(name: str, *args: object) -> Session:
     """A simulated session, kept on disk: the same arguments give the same one."""
-    key = hashlib.sha256(repr((name, args, 7)).encode()).hexdigest()[:16]
+    key = hashlib.sha256(repr((name, args, 8)).encode()).hexdigest()[:16]
     CACHE.mkdir(exist_ok=True)
     path = CACHE / f"reach_{name}_{key}.pickle"
     if path.is_file():

@@ -25,6 +25,9 @@ FEWEST_PLACES: Final = 3
 MOST_SAMPLES: Final = 400
 EXPONENTS: Final = (1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2, 2.5, 3.0, 4.0, 6.0, 10.0)
 
+COARSE: Final = (1.4, 2.0, 3.0, 6.0)
+"""Enough while the lateral limit is not yet sure."""
+
 
 def free_share(side_use: Floats, exponent: float) -> Floats:
     """Share of the longitudinal limit that is left at a share of the lateral one, at least a thousandth."""
@@ -81,9 +84,3 @@ def _hardest(x: Floats, weights: Floats) -> float:
 def growth_with_drag(lateral: GripLimit, drag: float) -> float:
     """The most that the whole deceleration may grow with speed, as aero / base [s2/m2]: downforce and drag."""
     return max(lateral.aero_pm / lateral.base_mps2, 0.0) + drag / G_MPS2
-
-
-def nearest_exponents(exponent: float) -> tuple[float, ...]:
-    """An exponent and its neighbours."""
-    i = EXPONENTS.index(exponent)
-    return EXPONENTS[max(i - 1, 0) : i + 2]

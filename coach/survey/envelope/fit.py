@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from coach.core.columns import Floats
 from coach.core.envelope.model import Envelope, GripLimit
-from coach.survey.envelope.braking import EXPONENTS, fit_braking, growth_with_drag, nearest_exponents
+from coach.survey.envelope.braking import COARSE, EXPONENTS, fit_braking, growth_with_drag
 from coach.survey.envelope.drive import fit_drive, fit_traction
 from coach.survey.envelope.quantile import quantile_fit
 from coach.survey.envelope.samples import Samples
@@ -77,7 +77,8 @@ def _fit(samples: Samples, weights: Floats, near: Envelope | None = None) -> Env
     made = msgspec.structs.replace(made, power_wpkg=power, drag_pm=drag)
     asked, slowing = np.abs(_lateral(samples)), -_tyre(samples, made)
     hardest, tightest = (float(np.quantile(values, 0.98)) for values in (slowing, asked))
-    for _ in range(3 if near is None else 1):
+    rounds = (COARSE, COARSE, EXPONENTS) if near is None else ((near.exponent,),)
+    for exponents in rounds:
         side_use = _side_use(samples, made) if made.left else asked / tightest
         brake_use = slowing / (_limit(made.brake, samples) if made.brake else hardest)
         where = _near_peak(samples, side_use, np.abs(brake_use) < ALONE)
@@ -86,8 +87,7 @@ def _fit(samples: Samples, weights: Floats, near: Envelope | None = None) -> Env
         if lateral is None:
             break
         side_use = _side_use(samples, made)
-        tried = EXPONENTS if near is None else nearest_exponents(near.exponent)
-        found = fit_braking(samples, slowing, side_use, growth_with_drag(lateral, drag), drag, weights, tried)
+        found = fit_braking(samples, slowing, side_use, growth_with_drag(lateral, drag), drag, weights, exponents)
         if found is not None:
             made = msgspec.structs.replace(made, brake=found[0], exponent=found[1])
     return msgspec.structs.replace(made, traction=fit_traction(samples, made, _side_use(samples, made), weights))

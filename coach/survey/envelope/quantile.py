@@ -18,6 +18,8 @@ def quantile_fit(features: Floats, values: Floats, share: float, weights: Floats
     ``weights`` (n,) count samples more than once. Raises ValueError if the program can not be solved.
     """
     w = np.ones(len(values)) if weights is None else weights
+    if features.shape[1] == 1:
+        return np.array([_scale(features[:, 0], values, share, w)])
     # columns of like size keep the program well scaled
     size = np.abs(features).max(axis=0)
     size[size == 0.0] = 1.0
@@ -26,3 +28,11 @@ def quantile_fit(features: Floats, values: Floats, share: float, weights: Floats
     if not done.success:
         raise ValueError(f"quantile regression of {len(values)} samples: {done.message}")
     return np.asarray(-done.ineqlin.marginals / size)
+
+
+def _scale(feature: Floats, values: Floats, share: float, weights: Floats) -> float:
+    """The one coefficient of one positive feature: the weighted quantile of the ratios, no program needed."""
+    ratio = values / feature
+    order = np.argsort(ratio)
+    total = np.cumsum((weights * feature)[order])
+    return max(float(ratio[order][np.searchsorted(total, share * total[-1])]), 0.0)
