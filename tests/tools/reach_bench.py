@@ -21,8 +21,8 @@ import hashlib
 import json
 import pickle
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from unittest import mock
 
@@ -270,7 +270,7 @@ def main() -> None:
     parser.add_argument("--rate", type=float, default=60.0)
     parser.add_argument("--noise", type=float, default=0.0, help="of a position [m]")
     parser.add_argument("--careful", choices=("even", "uneven"), default="")
-    parser.add_argument("--write", type=Path)
+    parser.add_argument("--write", type=Path, help="file of flat records to make or to add to")
     args = parser.parse_args()
     rows: list[Row] = []
     print(f"{'simulator':10} {'seed':>4} {'lap %':>7} {'apex %':>7} {'rank':>6} {'off s':>6} {'corners':>7}  unknown")
@@ -283,6 +283,35 @@ def main() -> None:
                 f" {row.corners:7}  {row.unknown}",
                 flush=True,
             )
+
+    _sum_up(rows, args.careful)
+    if args.write is not None:
+        _write(args.write, rows, args)
+
+
+def _sum_up(rows: Sequence[Row], careful: str) -> None:
+    """The worst of each figure beside what is allowed of it."""
+    known = [row for row in rows if not row.unknown]
+    print(f"unknown: {len(rows) - len(known)} of {len(rows)} sessions" + (" (should be all)" if careful else ""))
+    if known:
+        laps, ranks = [row.lap_percent for row in known], [row.rank for row in known]
+        print(f"lap {min(laps):+.2f} to {max(laps):+.2f} % (allowed -0.3 to +1), {sum(-0.3 <= x <= 1.0 for x in laps)} of "
+              f"{len(laps)} inside; apex at most {max(row.apex_percent for row in known):+.2f} % (allowed +2)")  # fmt: skip
+        print(f"rank {min(ranks):.2f} to {max(ranks):.2f}, mean {np.mean(ranks):.2f} (wanted 0.9)")
+
+
+def _write(path: Path, rows: Sequence[Row], args: argparse.Namespace) -> None:
+    """Add the figures to a file as flat records; those of the same setting are replaced."""
+    setting = {"bench": "reach", "set": args.set, "rate_hz": args.rate, "noise_m": args.noise, "careful": args.careful,
+               "laps": args.laps}  # fmt: skip
+    kept = json.loads(path.read_text()) if path.is_file() else []
+    kept = [r for r in kept if any(r.get(k) != v for k, v in setting.items()) or r["simulator"] not in args.simulators]
+    for row in rows:
+        figures = {k: None if v != v else round(v, 4) for k, v in asdict(row).items() if isinstance(v, float)}
+        kept.append({**setting, "simulator": row.simulator, "seed": row.seed, "corners": row.corners, **figures,
+                     "unknown": row.unknown})  # fmt: skip
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text("[\n" + ",\n".join(json.dumps(r) for r in kept) + "\n]\n")
 
 
 if __name__ == "__main__":
