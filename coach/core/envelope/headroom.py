@@ -23,6 +23,8 @@ ORDER: Final = ("middle", "entry", "braking", "exit")
 """A slow middle is the reason for a soft entry and an early brake, a late throttle comes after all of them."""
 SOFT_USE: Final = 0.92
 """Braking below this share of what the car has shown is soft rather than early (common practice, no source)."""
+SOONER_M: Final = 5.0
+"""Who braked this much too soon rolls because of it: the band of a brake point [m]."""
 ROLLED_S: Final = 0.2
 """Rolling for longer than this is rolling (common practice, no source)."""
 LEAST_S: Final = 0.02
@@ -121,9 +123,10 @@ def _cause(here: CornerRoad, phase: str, fast: Floats, driven: Floats, usual: Us
         return "throttle_late", max(usual.throttle_m - slowest, 0.0) if usual.throttle_m == usual.throttle_m else 0.0
     if phase == "braking" and usual.braking_use < SOFT_USE:
         return "brake_soft", 1.0 - usual.braking_use
-    if phase == "entry" and usual.coast_s > ROLLED_S:
+    sooner = _sooner(here, fast, driven)
+    if phase == "entry" and sooner < SOONER_M and usual.coast_s > ROLLED_S:
         return "coasting", usual.coast_s * float(driven.min())
-    return "brake_early", _sooner(here, fast, driven)
+    return "brake_early", sooner
 
 
 def _sooner(here: CornerRoad, fast: Floats, driven: Floats) -> float:
