@@ -38,7 +38,9 @@ def grip_summary(done: Debrief) -> str:
         return ""
     best = min((lap.time_s for lap in done.laps if lap.valid), default=done.reachable_s)
     if best <= done.reachable_s:
-        return f"Your best lap is as fast as your own car has shown it can go on this line ({lap_time(done.reachable_s)})."
+        return (
+            f"Your best lap is as fast as your own car has shown it can go on this line ({lap_time(done.reachable_s)})."
+        )
     return (
         f"{lap_time(done.reachable_s)} is within what your own car has shown, on the line you drive: "
         f"{best - done.reachable_s:.2f} s under your best lap. Corners by what a usual pass leaves there."
@@ -51,7 +53,8 @@ def _view(one: CornerHeadroom, limit: str, passes: list[Driven], meter: GripMete
     return GripView(
         one.corner,
         f"{one.headroom_s:.2f} s",
-        f"between {max(one.low_s, 0.0):.2f} and {one.high_s:.2f} s, most of it in the {one.phase}" if one.phase
+        f"between {max(one.low_s, 0.0):.2f} and {one.high_s:.2f} s, most of it in the {one.phase}"
+        if one.phase
         else f"between {max(one.low_s, 0.0):.2f} and {one.high_s:.2f} s, in no phase alone",
         to_do(one.fault, one.amount) if one.fault else "",
         limit,

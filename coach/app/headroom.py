@@ -68,6 +68,7 @@ def _usual(speeds: Floats) -> Floats:
 
 
 def median_of(passes: Sequence[Driven], name: str) -> float:
+    """The median of a measure over passes, NaN where none has it."""
     values = [d.measures[name] for d in passes if d.measures.get(name, math.nan) == d.measures.get(name, math.nan)]
     return float(np.median(values)) if values else math.nan
 

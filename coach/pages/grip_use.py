@@ -72,7 +72,9 @@ def phases(points: Mapping[str, Floats], use: Mapping[str, float | None]) -> lis
         # drawn from above: in a turn to the left the tyres push to the left
         dots = [_place(-x, y) for x, y in np.clip(both[:, ::every], -1.25, 1.25).T.tolist()]
         share = use.get(name)
-        out.append(PhaseUse(name, "" if share is None else f"{100 * share:.0f}\N{NO-BREAK SPACE}%", shape, colour, dots))
+        out.append(
+            PhaseUse(name, "" if share is None else f"{100 * share:.0f}\N{NO-BREAK SPACE}%", shape, colour, dots)
+        )
     return out
 
 

@@ -95,7 +95,9 @@ def survey(
     notes += _absent(reference, trace)
     if not corners:
         notes.append("no corner found: the car neither turns nor slows enough on this lap")
-    return Survey(reference, corners, laps, chosen.number, tuple(notes), trace.across_m, trace.speed_noise, trace, lines)
+    return Survey(
+        reference, corners, laps, chosen.number, tuple(notes), trace.across_m, trace.speed_noise, trace, lines
+    )
 
 
 def _measured(columns: Columns, inferred: Collection[str]) -> Columns:

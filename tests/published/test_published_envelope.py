@@ -7,6 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from bench_circuits import centre_line
+from circuit_sets import LENGTHS
 from trajectory_planning_helpers.calc_head_curv_num import calc_head_curv_num
 from trajectory_planning_helpers.calc_vel_profile import calc_vel_profile
 
@@ -15,8 +17,6 @@ from coach.core.envelope.grip_use import grip_use
 from coach.core.envelope.model import G_MPS2, Envelope, GripLimit
 from coach.core.envelope.road import level_road
 from coach.core.envelope.speed_profile import corner_limit, speed_profile, travel_time
-from tests.tools.bench_circuits import centre_line
-from tests.tools.circuit_sets import LENGTHS
 
 PLAIN = Envelope(
     left=GripLimit(13.0), right=GripLimit(13.0), brake=GripLimit(11.0), power_wpkg=300.0, exponent=2.0

@@ -7,11 +7,12 @@ python tests/tools/reach_bench.py --careful                drivers who never use
 python tests/tools/reach_bench.py --write FILE             figures as flat records too
 
 Each driver has one speed fault at each corner: at six of ten a habit of every lap, so that it is in his best lap too,
-at the others in every second lap; and a practised driver's scatter. Without a fault he drives at the car's limit. ``lap`` is the reachable lap against the optimum on the same
-line, + slower; ``apex`` the corner whose lowest speed lies highest above the true limit; ``rank`` Spearman's
-correlation, over corners, of the headroom (mean pass against the reachable lap) with the true one; ``off`` the mean
-error of a corner's headroom. The truth never sees the product: the practice and the plain simulator solve their own
-line at their own limits; the outside one has no grip circle and is solved here.
+at the others in every second lap; and a practised driver's scatter. Without a fault he drives at the car's limit.
+``lap`` is the reachable lap against the optimum on the same line, + slower; ``apex`` the corner whose lowest speed lies
+highest above the true limit; ``rank`` Spearman's correlation, over corners, of the headroom (mean pass against the
+reachable lap) with the true one; ``off`` the mean error of a corner's headroom. The truth never sees the product: the
+practice and the plain simulator solve their own line at their own limits; the outside one has no grip circle and is
+solved here.
 """
 
 from __future__ import annotations
@@ -36,13 +37,13 @@ from bench_circuits import centre_line
 from circuit_sets import SETS
 from generated_circuits import generated_circuit
 from outside_sim import OutsideCar, OutsideSim
-from plain_sim import Plan, PlainSim
+from plain_sim import PlainSim, Plan
 from simulated import columns_of
 
 from coach.core.columns import Columns, Floats
 from coach.core.zones import zones
 from coach.survey import survey
-from coach.survey.envelope.reachable import Reach, reach_of
+from coach.survey.envelope.reachable import reach_of
 from feeds.practice import FaultPlan, Habit, Noise, Scatter, faultless, simulate
 from feeds.practice.driver import StretchPlan
 from feeds.practice.speed_profile import Path as Line
@@ -168,26 +169,6 @@ def outside(seed: int, length_m: float, laps: int, rate: float, noise: float, ca
     sim.rules = sim._calibrated([replace(r, pedal=1.0) for r in sim.rules])
     rng = np.random.default_rng(seed)
     faults: dict[int, list[tuple[int, str, float, bool]]] = {lap: [] for lap in range(laps)}
-    for i, c in enumerate(sim.corners):
-        if careful == "uneven":
-            use = rng.uniform(0.6, 0.85) / 0.85
-            for lap in range(laps):
-                slow = (1.0 - use**0.5) * c.speed * float(rng.normal(1.0, 0.05))
-                faults[lap] += [(i, "slow_middle", slow, False), (i, "brake_soft", 1.0 - use, False)]
-        elif not careful:
-            fault, amount, when = _fault(rng, laps)
-            for lap in [n for n in when if n < laps]:
-                faults[lap].append((i, fault, amount * float(rng.normal(1.0, 0.15)), False))
-    columns, _ = sim.run(faults, laps, rate, seed=seed, scatter=1.0, noise=(noise, 0.1 if noise else 0.0))
-    return Session(columns, {0: best.line}, {0: best.speed})
-
-
-def outside(seed: int, length_m: float, laps: int, rate: float, noise: float, careful: str) -> Session:
-    """The outside car, its driver allowed the whole pedal; the optimum is worked out here, without a grip circle."""
-    sim = OutsideSim(seed, length_m, 8)
-    sim.rules = sim._calibrated([replace(r, pedal=1.0) for r in sim.rules])
-    rng = np.random.default_rng(seed)
-    faults: dict[int, list[tuple[int, str, float, bool]]] = {lap: [] for lap in range(laps)}
     for i, r in enumerate(sim.rules):
         if careful:
             use = 0.85 if careful == "even" else rng.uniform(0.6, 0.85)
@@ -216,7 +197,7 @@ def _without_circle(curvature: Floats, step: float, car: OutsideCar) -> Floats:
         pull = min(car.pull, car.power / v2[k] ** 0.5) - car.drag * v2[k]
         v2[k + 1] = min(v2[k + 1], v2[k] + 2.0 * pull * step)
     n = len(curvature)
-    return np.sqrt(np.array(v2[n : 2 * n]))
+    return np.asarray(np.sqrt(v2[n : 2 * n]))
 
 
 SIMULATORS: dict[str, Callable[..., Session]] = {"practice": practice, "plain": plain, "outside": outside}
@@ -295,8 +276,10 @@ def _sum_up(rows: Sequence[Row], careful: str) -> None:
     print(f"unknown: {len(rows) - len(known)} of {len(rows)} sessions" + (" (should be all)" if careful else ""))
     if known:
         laps, ranks = [row.lap_percent for row in known], [row.rank for row in known]
-        print(f"lap {min(laps):+.2f} to {max(laps):+.2f} % (allowed -0.3 to +1), {sum(-0.3 <= x <= 1.0 for x in laps)} of "
-              f"{len(laps)} inside; apex at most {max(row.apex_percent for row in known):+.2f} % (allowed +2)")  # fmt: skip
+        inside = sum(-0.3 <= x <= 1.0 for x in laps)
+        apex = max(row.apex_percent for row in known)
+        print(f"lap {min(laps):+.2f} to {max(laps):+.2f} %, {inside} of {len(laps)} inside the allowed -0.3 to +1")
+        print(f"apex at most {apex:+.2f} % (allowed +2)")
         print(f"rank {min(ranks):.2f} to {max(ranks):.2f}, mean {np.mean(ranks):.2f} (wanted 0.9)")
 
 

@@ -32,7 +32,7 @@ LEAST_S: Final = 0.02
 
 
 class Headroom(msgspec.Struct, frozen=True):
-    """Seconds a lap that a corner and its straight leave of the reachable lap, ``low_s`` to ``high_s`` the 90 % interval.
+    """Seconds a lap that a corner and its straight leave of the reachable lap; ``low_s``, ``high_s`` the 90 % interval.
 
     ``parts`` are those of braking, entry, middle, exit and straight. ``phase`` is where most of it is (empty if
     nothing stands out), ``fault`` the name of what to work on there, ``amount`` how much: m/s in the middle, metres of
@@ -66,13 +66,10 @@ class CornerRoad:
         step = float(road.step_m[0])
         first, last = round(zone.start_m / step), max(round(zone.next_start_m / step), round(zone.start_m / step) + 2)
         at = np.arange(first, last + 1)
-        at = at % len(road) if road.closed else np.clip(at, 0, len(road) - 1)
-        parts = (road.step_m, road.curvature_pm, road.weight, road.lift_pm, road.slope_mps2)
-        self.road = Road(*(np.asarray(part[at]) for part in parts), closed=False)
-        self.nodes = at
-        self.u_m = np.arange(first, last + 1) * step
+        self.road = road.at(at)
+        self.u_m: Floats = np.asarray(at * step, dtype=np.float64)
         self.zone = zone
-        self.reach = reach_mps[at]
+        self.reach = reach_mps[at % len(road) if road.closed else np.clip(at, 0, len(road) - 1)]
 
     def fastest(self, envelope: Envelope, cap: Floats | None = None, margin: float = 1.0) -> Floats:
         """The fastest speed through it, entered and left as the reachable lap does; ``cap`` (n,) bounds it [m/s]."""

@@ -46,15 +46,7 @@ class GripMeter:
     def under(self, trace: Trace) -> Road:
         """The road under the nodes of a trace."""
         first = round(float(trace.u_m[0]) / trace.step_m)
-        at = np.arange(first, first + len(trace.u_m))
-        mode = "wrap" if self.road.closed else "clip"
-
-        def part(values: Floats) -> Floats:
-            return np.asarray(np.take(values, at, mode=mode))  # type: ignore[call-overload]
-
-        road = self.road
-        parts = (road.step_m, road.curvature_pm, road.weight, road.lift_pm, road.slope_mps2)
-        return Road(*map(part, parts), closed=False)
+        return self.road.at(np.arange(first, first + len(trace.u_m)))
 
 
 def acceleration(trace: Trace) -> Floats:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from coach.core.car import slope_of
 from coach.core.columns import Floats
@@ -33,6 +34,14 @@ class Road:
     def load(self, speed_mps: Floats) -> Floats:
         """Share of the weight on the road at ``speed_mps`` (..., n)."""
         return np.asarray(np.maximum(self.weight + self.lift_pm * speed_mps * speed_mps, 0.1))
+
+    def at(self, nodes: NDArray[np.intp]) -> Road:
+        """An open piece of the road: its ``nodes``, any whole numbers, counted round on a closed one."""
+        n = len(self)
+        i = nodes % n if self.closed else np.clip(nodes, 0, n - 1)
+        return Road(
+            self.step_m[i], self.curvature_pm[i], self.weight[i], self.lift_pm[i], self.slope_mps2[i], closed=False
+        )  # fmt: skip
 
     def with_line(self, step_m: Floats, curvature_pm: Floats) -> Road:
         """The same road on a line beside: other steps and curvature, arrays (n,)."""

@@ -58,7 +58,9 @@ def fit_envelope(samples: Samples, draws: int = DRAWS) -> Fitted:
     """Fit what ``samples`` show; limits that were not shown are None in the envelope and named in ``unknown``."""
     laps = len(samples.rows)
     if laps < FEWEST_LAPS:
-        return Fitted(Envelope(), (), (f"{laps} valid laps, {FEWEST_LAPS} are needed to know what the car can do",), laps)
+        return Fitted(
+            Envelope(), (), (f"{laps} valid laps, {FEWEST_LAPS} are needed to know what the car can do",), laps
+        )
     weights = np.ones(laps)
     whole = _fit(samples, weights)
     known, unknown = _known(samples, whole)

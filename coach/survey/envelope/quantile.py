@@ -23,7 +23,7 @@ def quantile_fit(features: Floats, values: Floats, share: float, weights: Floats
     # columns of like size keep the program well scaled
     size = np.abs(features).max(axis=0)
     size[size == 0.0] = 1.0
-    bounds = np.column_stack([w * (share - 1.0), w * share])
+    bounds = list(zip((w * (share - 1.0)).tolist(), (w * share).tolist(), strict=True))
     done = linprog(-values, A_ub=(features / size).T, b_ub=np.zeros(len(size)), bounds=bounds, method="highs-ds")
     if not done.success:
         raise ValueError(f"quantile regression of {len(values)} samples: {done.message}")

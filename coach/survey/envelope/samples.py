@@ -94,7 +94,7 @@ def samples_of(trace: Trace, lines: LapLines, reference: Reference, corners: tup
         full=_full(trace, [lines.laps[i] for i in rows], v, steps, width, count),
         weight=blocks(road.weight),
         lift_pm=blocks(road.lift_pm),
-        corner=_corner_of(corners, (np.arange(count) + 0.5) * width * step, reference),
+        corner=_corner_of(corners, np.asarray((np.arange(count) + 0.5) * width * step, dtype=np.float64), reference),
         rows=rows,
         curvature=k,
         spent_s=steps / v,

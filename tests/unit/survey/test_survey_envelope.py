@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linprog
-from tests.tools.simulated import columns_of
+from simulated import columns_of
 
 from coach.core.columns import Floats
 from coach.profile.reference_file import read_reference, write_reference
@@ -64,8 +64,8 @@ def test_one_coefficient_needs_no_program(seed: int, share: float) -> None:
         rest = values - feature * coefficient
         return float((w * np.maximum(share * rest, (share - 1.0) * rest)).sum())
 
-    bounds = np.column_stack([w * (share - 1.0), w * share])
-    program = linprog(-values, A_ub=feature[None, :], b_ub=[0.0], bounds=bounds, method="highs-ds")
+    bounds = list(zip((w * (share - 1.0)).tolist(), (w * share).tolist(), strict=True))
+    program = linprog(-values, A_ub=feature[None, :], b_ub=np.zeros(1), bounds=bounds, method="highs-ds")
     ours = float(quantile_fit(feature[:, None], values, share, w)[0])
     assert loss(ours) <= loss(float(-program.ineqlin.marginals[0])) + 1e-9
 
