@@ -9,6 +9,7 @@ import msgspec
 
 from feeds.base import Feed
 from feeds.clock import Clock
+from feeds.datagram_faults import unknown_fields, why_refused
 from feeds.datagrams import Datagrams
 from feeds.frame import Frame
 from feeds.messages import decode
@@ -43,6 +44,25 @@ class UdpFeed(Feed):
         self._datagrams = Datagrams(host, port, self.counters, self._clock)
         self._sequence = Sequence(self.counters)
         self.port = self._datagrams.port
+        self._refused = self._taken = b""
+
+    @property
+    def where(self) -> str:
+        """Where it listens."""
+        return self._datagrams.where
+
+    @property
+    def sender(self) -> str:
+        """Who sent the last datagram."""
+        return self._datagrams.came_from
+
+    def remedy(self, kind: str) -> str:
+        """The field that spoils a datagram, and how to fix it."""
+        return why_refused(self._refused) if kind == "malformed" else super().remedy(kind)
+
+    def doubts(self) -> list[tuple[str, str]]:
+        """Fields that the datagram does not have."""
+        return unknown_fields(self._taken) if self._taken else []
 
     @property
     def plane(self) -> Plane | None:
@@ -58,7 +78,9 @@ class UdpFeed(Feed):
         frame = decode(data)
         if frame is None:
             self.counters.add("malformed")
+            self._refused = data
             return ()
+        self._taken = data
         self._datagrams.heard()
         if frame.seq is not None and self._sequence.seen(frame.seq):
             self.counters.add("duplicate")

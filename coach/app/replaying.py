@@ -6,7 +6,8 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from coach.app.drive import Heard, open_outputs
+from coach.app.drive import open_outputs
+from coach.app.drive_options import Heard
 from coach.app.engine import Engine
 from coach.app.plan_changes import plan_changes
 from coach.app.replane import on_plane_of

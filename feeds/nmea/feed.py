@@ -50,6 +50,16 @@ class NmeaFeed(Feed):
         self._has_speed = False
 
     @property
+    def where(self) -> str:
+        """Where the sentences are expected from."""
+        return self._source.where
+
+    @property
+    def sender(self) -> str:
+        """Who sent the last datagram."""
+        return self._source.came_from if isinstance(self._source, UdpSource) else ""
+
+    @property
     def plane(self) -> Plane | None:
         """The plane in use; None before the first good fix."""
         return self._epochs.plane
