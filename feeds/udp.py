@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable
 from typing import ClassVar, Final
 
@@ -13,11 +14,15 @@ from feeds.datagram_faults import unknown_fields, why_refused
 from feeds.datagrams import Datagrams
 from feeds.frame import Frame
 from feeds.messages import decode
+from feeds.packet_map.doubts import live_doubts
 from feeds.plane import Plane, plane_of
 from feeds.sequence import Sequence
 
 DEFAULT_PORT: Final = 20_770
 """A port with no registered use (IANA service names and port numbers list, from memory)."""
+
+_RECENT: Final = 180
+"""Frames by which units are checked while driving: 3 s at 60 Hz."""
 
 
 class UdpFeed(Feed):
@@ -45,6 +50,7 @@ class UdpFeed(Feed):
         self._sequence = Sequence(self.counters)
         self.port = self._datagrams.port
         self._refused = self._taken = b""
+        self._recent: deque[Frame] = deque(maxlen=_RECENT)
 
     @property
     def where(self) -> str:
@@ -61,8 +67,13 @@ class UdpFeed(Feed):
         return why_refused(self._refused) if kind == "malformed" else super().remedy(kind)
 
     def doubts(self) -> list[tuple[str, str]]:
-        """Fields that the datagram does not have."""
-        return unknown_fields(self._taken) if self._taken else []
+        """Fields that the datagram does not have, and units that the latest frames speak against."""
+        units = [
+            (field, f"{field}: {text.replace('try unit:', 'it looks like')}; send {field} in SI units")
+            for field, text in live_doubts(list(self._recent))
+            if field
+        ]
+        return (unknown_fields(self._taken) if self._taken else []) + units
 
     @property
     def plane(self) -> Plane | None:
@@ -87,6 +98,7 @@ class UdpFeed(Feed):
             return ()
         if frame.x_m != frame.x_m and frame.lat_deg == frame.lat_deg:
             frame = self._on_plane(frame)
+        self._recent.append(frame)
         return (frame,)
 
     def _on_plane(self, frame: Frame) -> Frame:

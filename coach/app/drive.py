@@ -110,7 +110,7 @@ def drive(
         engine = Engine(
             feed, pipeline, Group((live.output, *more), notice) if more else live.output, writer, FeedEnded,
             _listener(feed), told, lambda frames: edits.hand_over(pipeline, frames, pipeline.now_s, writer),
-            lambda frames, now_s: watch.look(frames, now_s) or circuit.look(frames), clock,
+            lambda frames, now_s: _first(watch.look(frames, now_s), circuit.look(frames)), clock,
         )  # fmt: skip
         with interrupts(stop):
             tally = engine.run(stop.is_set, options.laps)
@@ -120,12 +120,14 @@ def drive(
         if writer is not None:
             writer.update_header(**learned(feed))
             status = writer.close(ran.counters)
-            ran.session, ran.lost_frames = (
-                kept_folder(writer, tally.frames, options.record is not None),
-                status.lost_frames,
-            )
+            ran.session = kept_folder(writer, tally.frames, options.record is not None)
+            ran.lost_frames = status.lost_frames
         _keep(keep, msgspec.json.encode(known_after(pipeline)), notice)
         return ran
+
+
+def _first(*lines: str) -> str:
+    return next((line for line in lines if line), "")
 
 
 def _other_car(tally: Tally, reference_s: float) -> tuple[str, ...]:

@@ -82,7 +82,7 @@ class FeedWatch:
         self._next_s = now_s + LOOK_S
         self._troubles: dict[str, _Trouble] = {}
         self._past: deque[tuple[float, dict[str, int]]] = deque([(now_s, {})])
-        self._steps: deque[float] = deque(maxlen=4 * RATE_FRAMES)
+        self._steps: deque[float] = deque(maxlen=2 * RATE_FRAMES - 2)
         self._last_t = float("nan")
         self._frames = 0
         self._received = 0

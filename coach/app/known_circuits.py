@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from coach.app.circuit_match import fits, thinned
+from coach.app.circuit_match import OtherCircuitError, fits, thinned, wrong_circuit
 from coach.app.places import sessions_folder
 from coach.app.replane import Origin, moved_to
 from coach.core.columns import Columns, Floats
@@ -60,8 +60,15 @@ def hint(x: Floats, y: Floats, origin: Origin, but: Path | None = None) -> str:
     return "" if other is None else f"; {other.reference.circuit} fits: --profile {other.argument}"
 
 
-def session_hint(columns: Columns, origin: Origin, but: Path | None = None) -> str:
-    """The same for a whole session."""
-    if not len(columns) or not np.isfinite(columns["x_m"]).any():
-        return ""
-    return hint(*thinned(columns["x_m"], columns["y_m"]), origin, but)
+def refuse_other_circuit(reference: Reference, profile: str, batches: Sequence[Columns]) -> None:
+    """Raise OtherCircuitError if a session without a whole lap on ``reference`` was driven elsewhere.
+
+    ``batches`` lie in the plane of the reference; ``profile`` is where it came from. A profile that fits is named.
+    """
+    wrong = wrong_circuit(reference, batches)
+    if not wrong:
+        return
+    whole = Columns.join(list(batches))
+    origin = (reference.origin_lat_deg, reference.origin_lon_deg)
+    other = hint(whole["x_m"], whole["y_m"], origin, Path(profile)) if np.isfinite(whole["x_m"]).any() else ""
+    raise OtherCircuitError(wrong + other)

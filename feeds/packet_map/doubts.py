@@ -14,6 +14,7 @@ _ENOUGH: Final = 20
 _AGREES: Final = 0.06
 """Speed and change of position agree within this share when unit and axes are right."""
 _ABSURD: Final = 1e-30
+_FAST_MPS: Final = 10.0
 Doubt = tuple[str, str]
 """The field (empty for the map as a whole) and what to try."""
 
@@ -28,6 +29,20 @@ def doubts(frames: list[Frame], byte_order: str) -> list[Doubt]:
         return found  # everything else would only follow from it
     found = _time(take["t_s"]) + _pedals(take) + _ranges(take) + _constant(take)
     return found + _place(take)
+
+
+def live_doubts(frames: list[Frame], byte_order: str = "little") -> list[Doubt]:
+    """The doubts that hold while driving: those that name another unit or byte order, or a time that does not run.
+
+    A few seconds show too little to tell axes and signs by, and a slow car moves less than its position errs.
+    """
+    speed = [frame.speed_mps for frame in frames if frame.speed_mps == frame.speed_mps]
+    fast = bool(speed) and float(np.median(speed)) > _FAST_MPS
+    return [
+        (field, text)
+        for field, text in doubts(frames, byte_order)
+        if not field or (field == "t_s" and "does not advance" not in text) or (fast and "try unit" in text)
+    ]
 
 
 def _column(frames: list[Frame], name: str) -> Floats:

@@ -14,7 +14,7 @@ from feeds.errors import FeedEnded
 from feeds.frame import Frame
 from feeds.packet_map.capture import Datagram, read_capture
 from feeds.packet_map.decoder import MapDecoder
-from feeds.packet_map.doubts import doubts
+from feeds.packet_map.doubts import live_doubts
 from feeds.packet_map.model import PacketMap, read_map
 from feeds.plane import Plane
 
@@ -77,8 +77,8 @@ class PacketMapFeed(Feed):
         return super().remedy(kind)
 
     def doubts(self) -> list[tuple[str, str]]:
-        """Byte order, units and axes that the latest packets speak against."""
-        found = doubts(list(self._recent), self.decoder.packet_map.byte_order)
+        """Byte order and units that the latest packets speak against."""
+        found = live_doubts(list(self._recent), self.decoder.packet_map.byte_order)
         return [(field or "byte_order", f"{field}: {text}" if field else text) for field, text in found]
 
     @property
