@@ -28,6 +28,10 @@ _LEARN_FRAMES: Final = 60
 """Frames from which a feed without a description learns which channels its sender gives."""
 
 
+ROOT: Final = "root"
+"""Key of a doubt that explains all others: only it is told."""
+
+
 class Channels:
     """Which fields of the frame a feed gives and which of them it infers from others.
 
@@ -106,7 +110,7 @@ class Feed(ABC):
         return remedy(kind, self.counters)
 
     def doubts(self) -> list[tuple[str, str]]:
-        """What looks wrong in the latest data though it was taken: (key, sentence with field and fix)."""
+        """What looks wrong in the latest data: (key, sentence with field and fix); the key ROOT explains all else."""
         return []
 
     @property

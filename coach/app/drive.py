@@ -82,6 +82,7 @@ def drive(
                 return run.ran
             plan = load_plan(run.profile)
             options = replace(options, record=None, laps=None if options.laps is None else options.laps - run.laps)
+            notice(f"coaching begins: {plan.circuit}, {len(plan.corners)} corners")
             live = open_voice(options.heard, _setup(options, plan, rules, notice), notice, progress)
             more: tuple[Output, ...] = (run.output,)
         else:
@@ -116,7 +117,9 @@ def drive(
             tally = engine.run(stop.is_set, options.laps)
         for line in _other_car(tally, plan.reference.lap_time_s):
             notice(line)
-        ran = Ran(tally, None, {**dict(feed.counters), **pipeline.intake.counts, **pipeline.counts})
+        # the locator counts positions lost, a feed packets
+        lost = {"position_lost" if why == "lost" else why: n for why, n in pipeline.counts.items()}
+        ran = Ran(tally, None, {**dict(feed.counters), **pipeline.intake.counts, **lost})
         if writer is not None:
             writer.update_header(**learned(feed))
             status = writer.close(ran.counters)

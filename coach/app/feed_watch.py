@@ -1,6 +1,6 @@
 """Says when data arrives, what is wrong with it and how to fix it, and when it is over; pure: time is given.
 
-One line when a trouble begins, at most ``SAY_AFTER_S`` + ``LOOK_S`` after it did, and one when it is over.
+One line when a trouble begins, at most 3 s after it did, and one when it is over.
 """
 
 from __future__ import annotations
@@ -29,6 +29,8 @@ SLOW_HZ: Final = 8.0
 OVER_S: Final = 2.0
 """Well for so long, a trouble is over [s]."""
 RATE_FRAMES: Final = 10
+ROOT: Final = "root"
+"""Key of a doubt that explains all others."""
 NOT_TROUBLE: Final = frozenset(
     {"received", "frames", "lost", "sender_changed", "teleport", "clock_back", "clock_forward", "lap_changed"}
 )
@@ -81,6 +83,7 @@ class FeedWatch:
         self._began_s = self._data_s = now_s
         self._next_s = now_s + LOOK_S
         self._troubles: dict[str, _Trouble] = {}
+        self._suspects: set[str] = set()
         self._past: deque[tuple[float, dict[str, int]]] = deque([(now_s, {})])
         self._steps: deque[float] = deque(maxlen=2 * RATE_FRAMES - 2)
         self._last_t = float("nan")
@@ -98,9 +101,18 @@ class FeedWatch:
             return ""
         if frames:
             self._take(frames)
+        if not self._feed.live:
+            # a file has no clock but its own: it may be played at any pace
+            if self._last_t != self._last_t:
+                return ""
+            if not self._received:
+                self._next_s = frames[0].t_s + LOOK_S
+                self._past = deque([(frames[0].t_s, {})])
+                self._received = 1
+            now_s = self._last_t
         received = self._feed.counters.get("received", 0)
         if received != self._received or frames:
-            if not self._received:
+            if not self._received and self._feed.live:
                 by = f" from {self._feed.sender}" if self._feed.sender else ""
                 self._say(f"first {'packet' if by else 'data'}{by} after {now_s - self._began_s:.1f} s")
             self._received, self._data_s = max(received, 1), now_s
@@ -135,10 +147,13 @@ class FeedWatch:
             self._say(f"{self.rate_hz:.0f} frames a second" + (f"; missing: {', '.join(lacking)}" if lacking else ""))
         found = dict(self._found(now_s))
         for key, line in found.items():
-            if key not in self._troubles:
+            if key in self._troubles:
+                self._troubles[key].seen_s = now_s
+            elif key == "silent" or key in self._suspects:
+                # seen twice: packets of a few moments may have more than one cause, a second look finds the one
                 self._troubles[key] = _Trouble(line, now_s, now_s)
                 self._say(line)
-            self._troubles[key].seen_s = now_s
+        self._suspects = set(found)
         for key, trouble in list(self._troubles.items()):
             if now_s - trouble.seen_s >= (LOOK_S if key == "silent" else OVER_S):
                 del self._troubles[key]
@@ -155,6 +170,10 @@ class FeedWatch:
             else:
                 yield "silent", f"no data for {silent_s:.0f} s: is the sender still running?"
             return
+        doubts = self._feed.doubts()
+        if root := [line for key, line in doubts if key == ROOT]:
+            yield ROOT, root[0]
+            return
         then, now = self._past[0][1], self._past[-1][1]
         grown = {kind: n - then.get(kind, 0) for kind, n in now.items()}
         came = grown.get("received", 0)
@@ -169,4 +188,4 @@ class FeedWatch:
                 "sender or receiver to 10 Hz",
             )
         if came:
-            yield from self._feed.doubts()
+            yield from doubts

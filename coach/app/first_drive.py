@@ -41,6 +41,7 @@ class FirstLaps:
         self.timer = LapTimer()
         self.valid = 0
         self._say = say
+        self._enough = False
         self._chunks: list[Columns] = []
         self._last = (0.0, float("nan"))
 
@@ -52,6 +53,9 @@ class FirstLaps:
         self.valid += sum(lap.valid for lap in laps)
         if laps and self.valid < self.wanted:
             self._say(laps_more(self.wanted - self.valid))
+        elif laps and not self._enough:
+            self._enough = True
+            self._say("enough laps for a profile")
         return Happened(laps=laps)
 
     def finish(self) -> Happened:
@@ -119,7 +123,7 @@ class ProfileMaker:
             columns, drove = self._laps.columns(), self._drove()
             self._begin(lambda: self._find(columns, drove))
         elif self._making and self._laps.valid >= self._laps.wanted:
-            self._say(f"{self._laps.valid} laps: making the profile; keep driving")
+            self._say("making the profile: keep driving")
             columns, drove = self._laps.columns(), self._drove()
             self._begin(lambda: self._make(columns, drove))
 

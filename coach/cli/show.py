@@ -85,8 +85,10 @@ def show_ran(ran: Ran) -> None:
         best = min(valid, key=lambda lap: lap.time_s)
         say(f"best lap {best.lap}: {lap_time(best.time_s)}")
     troubles = {k: v for k, v in ran.counters.items() if v and k not in ("received", "frames")}
-    if troubles:
-        say("feed: " + "; ".join(count_lines(troubles)))
+    if lines := count_lines(troubles):
+        say("feed: " + "; ".join(lines))
+    if lost := ran.counters.get("position_lost"):
+        say(f"position lost {lost} times")
     if ran.lost_frames:
         say(f"{ran.lost_frames} frames could not be recorded")
     if not ran.coached and ran.tally.laps:

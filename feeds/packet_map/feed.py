@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import ClassVar, Final
 
-from feeds.base import Feed
+from feeds.base import ROOT, Feed
 from feeds.clock import Clock, Pacer
 from feeds.datagrams import Datagrams
 from feeds.errors import FeedEnded
@@ -16,8 +16,11 @@ from feeds.packet_map.capture import Datagram, read_capture
 from feeds.packet_map.decoder import MapDecoder
 from feeds.packet_map.doubts import live_doubts
 from feeds.packet_map.model import PacketMap, read_map
+from feeds.packet_map.other_order import other_order
 from feeds.plane import Plane
 
+_RAW: Final = 30
+"""Packets by which the byte order is checked."""
 _RECENT: Final = 180
 """Frames that doubts are founded on while driving: 3 s at 60 Hz."""
 
@@ -48,6 +51,7 @@ class PacketMapFeed(Feed):
         self.live = capture is None
         self.decoder = MapDecoder(made, self.counters, origin)
         self._recent: deque[Frame] = deque(maxlen=_RECENT)
+        self._raw: deque[bytes] = deque(maxlen=_RAW)
         self._size = 0
         self._source: _Live | _Played
         self._where = f"playing {capture}"
@@ -78,6 +82,9 @@ class PacketMapFeed(Feed):
 
     def doubts(self) -> list[tuple[str, str]]:
         """Byte order and units that the latest packets speak against."""
+        other = other_order(self.decoder.packet_map, list(self._raw))
+        if other:
+            return [(ROOT, f"the packets make sense in the other byte order only: set byte_order: {other} in the map")]
         found = live_doubts(list(self._recent), self.decoder.packet_map.byte_order)
         return [(field or "byte_order", f"{field}: {text}" if field else text) for field, text in found]
 
@@ -96,6 +103,7 @@ class PacketMapFeed(Feed):
         known = self.counters.get("wrong_size", 0) + self.counters.get("unknown_packet", 0)
         frames = self.decoder.decode(data, self._clock.monotonic() if arrival_s is None else arrival_s)
         self._recent.extend(frames)
+        self._raw.append(data)
         if known == self.counters.get("wrong_size", 0) + self.counters.get("unknown_packet", 0):
             self._source.heard()
         else:

@@ -136,11 +136,11 @@ def test_a_log_that_can_not_be_written_is_named(coach: Coach, recorded: Path, pr
 
 
 def test_a_drive_without_a_profile_is_recorded_for_a_survey(coach: Coach, recorded: Path, tmp_path: Path) -> None:
-    """A first drive on an unknown circuit says that it is only recorded; the survey of the record makes the profile."""
+    """A first drive on an unknown circuit times and records the laps; the survey of the record makes the profile."""
     folder = tmp_path / "first"
     code, _, err = coach("drive", "--feed", "replay", "--session", recorded, "--speed", "max", "--record", folder)
     assert 0 == code
-    assert "only recorded" in err
+    assert "laps are timed and recorded" in err
     code, out, _ = coach("survey", folder, "-o", tmp_path / "made")
     assert 0 == code
     assert "11 corners" in out
