@@ -29,7 +29,7 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Make a session from a logged file. The columns are guessed, shown and confirmed."""
         from coach.app.importing import Wanted, guess, import_table, store_map, whole_map
-        from coach.cli.importing import ask, show_guess, show_imported
+        from coach.cli.importing import ask, show_guess, show_imported, show_not_taken
         from coach.cli.progress import stage_progress
 
         if output is None and write_map is None:
@@ -38,6 +38,8 @@ def register(app: typer.Typer) -> None:
             found = guess(file, columns, separator, decimal)
         if columns is None and not as_json:
             show_guess(found)
+        elif not as_json:
+            show_not_taken(found)
         if write_map is not None:
             store_map(found, write_map)
             gaps = "".join(f"{lack}; " for lack in found.lacking)

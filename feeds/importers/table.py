@@ -22,6 +22,8 @@ _WORDS: Final = {
 _UNIT: Final = re.compile(r"[\[(<]\s*([^\])>]*?)\s*[\])>]\s*$")
 _CLOCK: Final = r"^\s*(?:(\d+):)?(\d+):(\d+(?:[.,]\d+)?)\s*$"
 _MOST_NUMBERS: Final = 0.5
+_DATES: Final = ("%Y-%m-%d", "%d-%m-%Y", "%m-%d-%Y", "%d-%m-%y")
+_CLOCKS: Final = ("%H:%M:%S%.f", "%I:%M:%S%.f %p")
 
 
 class Table:
@@ -53,6 +55,11 @@ class Table:
     def bare_name(self, name: str) -> str:
         """The name without the unit in brackets behind it."""
         return _UNIT.sub("", name).strip()
+
+    def filled(self, name: str) -> bool:
+        """Whether a column holds anything at all."""
+        column = self.frame[name].drop_nulls()
+        return bool((column.str.strip_chars() != "").any()) if column.dtype == pl.String else len(column) > 0
 
     def numbers(self, name: str) -> Floats:
         """Column ``name`` as float64 of shape (n,), NaN where it holds no number. KeyError without such a column."""
@@ -105,11 +112,23 @@ def _clock(text: pl.Series) -> Floats:
 
 
 def _dates(text: pl.Series) -> Floats:
-    """ISO 8601 dates and times, in seconds since 1970; with or without T, zone and decimals."""
+    """Dates with times, in seconds since 1970: ISO 8601 (with or without T, zone and decimals), or a local stamp.
+
+    Of local stamps the way of writing is taken that reads most rows, the day before the month where both would do.
+    """
     flat = text.str.replace("T", " ", literal=True).str.replace(",", ".", literal=True)
     # the zone is the same all through a record
     flat = flat.str.replace(r"(Z|[+-]\d\d:?\d\d)$", "").str.strip_chars()
-    return _seconds(flat.str.to_datetime("%Y-%m-%d %H:%M:%S%.f", time_unit="us", strict=False))
+    flat = flat.str.replace(r"^(\d+)[./](\d+)[./](\d+),? +", "${1}-${2}-${3} ")
+    best = np.full(len(text), np.nan)
+    for date in _DATES:
+        for clock in _CLOCKS:
+            found = _seconds(flat.str.to_datetime(f"{date} {clock}", time_unit="us", strict=False))
+            if np.isfinite(found).sum() > np.isfinite(best).sum():
+                best = found
+        if np.isfinite(best).all():
+            break
+    return best
 
 
 def _seconds(column: pl.Series) -> Floats:
