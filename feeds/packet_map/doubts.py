@@ -15,6 +15,8 @@ _AGREES: Final = 0.06
 """Speed and change of position agree within this share when unit and axes are right."""
 _ABSURD: Final = 1e-30
 _FAST_MPS: Final = 10.0
+_BY_MOTION: Final = ("speed_mps", "x_m")
+"""Fields whose unit the motion tells; what lies out of its range is refused anyway, and told there."""
 Doubt = tuple[str, str]
 """The field (empty for the map as a whole) and what to try."""
 
@@ -41,7 +43,7 @@ def live_doubts(frames: list[Frame], byte_order: str = "little") -> list[Doubt]:
     return [
         (field, text)
         for field, text in doubts(frames, byte_order)
-        if not field or (field == "t_s" and "does not advance" not in text) or (fast and "try unit" in text)
+        if not field or (field == "t_s" and "does not advance" not in text) or (fast and field in _BY_MOTION and "try unit" in text)
     ]
 
 
