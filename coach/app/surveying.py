@@ -7,6 +7,8 @@ from collections.abc import Collection
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
 from coach.app.circuit_match import wrong_circuit
 from coach.app.replane import Origin, on_plane_of
 from coach.core.columns import Columns
@@ -25,6 +27,8 @@ from coach.survey.survey import Survey, survey
 REFERENCE_NAME = "reference.arrow"
 SAME_TIME_S = 0.0005
 """Lap times are told in thousandths; closer than half of one they are the same [s]."""
+SAME_PLACE_M = 0.01
+"""A reference is stored in millimetres; a centimetre apart it is the same line [m]."""
 
 
 @dataclass(frozen=True)
@@ -130,7 +134,8 @@ def _keep_old(path: Path, made: Reference) -> Path | None:
     if not path.is_file():
         return None
     old = read_reference(path)
-    if len(old) == len(made) and abs(old.lap_time_s - made.lap_time_s) < SAME_TIME_S:
+    same_lap = len(old) == len(made) and abs(old.lap_time_s - made.lap_time_s) < SAME_TIME_S
+    if same_lap and np.allclose(old.x_m, made.x_m, atol=SAME_PLACE_M, rtol=0.0, equal_nan=True):
         return None
     return _keep(path, path.read_bytes())
 
