@@ -21,8 +21,10 @@ from feeds.importers.table import Table
 from feeds.units import UNITS
 
 _ROWS: Final = 20_000
-_EVEN: Final = 0.02
-"""Steps of a time differ from their median by less than this share."""
+_EVEN: Final = 0.1
+"""Steps of a time differ from their median by less than this share (60 Hz in whole milliseconds: 0.06) ..."""
+_STEADY: Final = 0.9
+"""... in this share of the rows at least; a distance does not grow that evenly on a circuit."""
 _STEP_S: Final = (0.001, 0.5)
 _SMOOTH: Final = 0.05
 """A place changes by less than this share of its range from row to row."""
@@ -96,7 +98,7 @@ def _time(free: Mapping[str, Floats]) -> list[ByValue]:
         middle = float(np.median(steps))
         if middle <= 0.0 or np.mean(steps > 0.0) < 0.99:
             continue
-        if float(np.median(np.abs(steps - middle))) > _EVEN * middle:
+        if np.mean(np.abs(steps - middle) < _EVEN * middle) < _STEADY:
             continue
         units = [u for u in ("s", "ms", "us") if _STEP_S[0] <= middle * UNITS["t_s"][u] <= _STEP_S[1]]
         if units and not (middle == 1.0 and bool((steps == 1.0).all())):
