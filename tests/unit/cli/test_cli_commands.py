@@ -168,7 +168,7 @@ def test_a_map_with_a_gap_is_written_and_refused_until_it_is_filled(coach: Coach
     where.write_text(text.replace('column: ""', "column: kello"))
     code, out, _ = coach("import", file, "--map", where, "-o", session)
     assert 0 == code
-    assert "500 frames at 50.0 Hz" in out
+    assert "500 frames at 40.0 Hz" in out
 
 
 def test_an_import_without_a_session_folder_says_so(coach: Coach, tmp_path: Path) -> None:
