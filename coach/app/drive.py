@@ -17,7 +17,7 @@ import msgspec
 from coach import __version__
 from coach.app.circuit_watch import CircuitWatch
 from coach.app.debrief import unlike
-from coach.app.drive_options import DriveOptions, Heard, Ran
+from coach.app.drive_options import DriveOptions, Heard, Ran, voice_options
 from coach.app.engine import Engine, Tally
 from coach.app.feed_watch import FeedWatch
 from coach.app.first_run import drive_first_laps
@@ -36,7 +36,6 @@ from coach.files import write_atomically
 from coach.outputs.base import Group, Notice, Output
 from coach.outputs.live import Choice, Live
 from coach.outputs.overlay.settings import load
-from coach.outputs.voice.options import VoiceOptions
 from coach.profile.rule_files import load_rules, phrases
 from coach.profile.rule_files import rule_paths as shipped_rules
 from coach.profile.store import Plan, load_plan, read_profile
@@ -156,7 +155,7 @@ def open_outputs(
     heard: Heard, setup: Setup, notice: Notice, progress: Progress | None, on_closed: Callable[[], None]
 ) -> Live:
     """The voice, the overlay and the rest as they are asked for; raises OutputError for a choice that can not be."""
-    voice = _voice(heard, setup.pronounce)
+    voice = voice_options(heard, setup.pronounce)
     choice = Choice(
         voice if heard.voice else None,
         load() if heard.overlay else None,
@@ -171,26 +170,14 @@ def open_outputs(
 
 def open_voice(heard: Heard, setup: Setup, notice: Notice, progress: Progress | None) -> Live:
     """The voice alone, beside outputs that are open already."""
-    voice = _voice(heard, setup.pronounce) if heard.voice else None
+    voice = voice_options(heard, setup.pronounce) if heard.voice else None
     choice = Choice(voice, None, False, "", None, heard.processes)
     return Live(choice, phrases(setup.rules, setup.corners), notice, None, progress)
 
 
-def _voice(heard: Heard, pronounce: Mapping[str, str]) -> VoiceOptions:
-    return VoiceOptions(
-        voice=heard.voice_id,
-        rate_wpm=heard.words_per_minute,
-        volume=heard.volume,
-        device=heard.device,
-        buffer=heard.buffer,
-        mark=heard.mark,
-        pronunciations=dict(pronounce),
-    )
-
-
 def _lengths(heard: Heard, texts: list[str], pronounce: Mapping[str, str]) -> dict[str, float]:
     """The lengths of edited phrases [s]; with a voice they are rendered into its cache on the way."""
-    bank = _voice(heard, pronounce).bank()
+    bank = voice_options(heard, pronounce).bank()
     return bank.prepare(texts) if heard.voice else {text: bank.duration_s(text) for text in texts}
 
 

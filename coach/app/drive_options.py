@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from coach.app.engine import Tally
 from coach.app.sources import FeedOptions
+from coach.outputs.voice.options import VoiceOptions
 
 
 @dataclass(frozen=True)
@@ -54,3 +56,16 @@ class Ran:
     counters: dict[str, int] = field(default_factory=dict)
     lost_frames: int = 0
     coached: bool = True
+
+
+def voice_options(heard: Heard, pronounce: Mapping[str, str]) -> VoiceOptions:
+    """The voice as it is asked for, with the profile's pronunciations."""
+    return VoiceOptions(
+        voice=heard.voice_id,
+        rate_wpm=heard.words_per_minute,
+        volume=heard.volume,
+        device=heard.device,
+        buffer=heard.buffer,
+        mark=heard.mark,
+        pronunciations=dict(pronounce),
+    )

@@ -70,6 +70,8 @@ class _Trouble:
     line: str
     began_s: float
     seen_s: float
+    first: bool = False
+    """Silence before the first packet."""
 
 
 class FeedWatch:
@@ -151,12 +153,14 @@ class FeedWatch:
                 self._troubles[key].seen_s = now_s
             elif key == "silent" or key in self._suspects:
                 # seen twice: packets of a few moments may have more than one cause, a second look finds the one
-                self._troubles[key] = _Trouble(line, now_s, now_s)
+                self._troubles[key] = _Trouble(line, now_s, now_s, not self._received)
                 self._say(line)
         self._suspects = set(found)
         for key, trouble in list(self._troubles.items()):
             if now_s - trouble.seen_s >= (LOOK_S if key == "silent" else OVER_S):
                 del self._troubles[key]
+                if trouble.first:
+                    continue  # the line of the first packet says it
                 name = "data again" if key == "silent" else f"over: {trouble.line.split(';')[0].split(', expected')[0]}"
                 self._say(f"{name} ({now_s - trouble.began_s:.0f} s)")
         self.status = next((t.line for t in self._troubles.values()), "")
@@ -166,7 +170,12 @@ class FeedWatch:
         silent_s = now_s - self._data_s
         if self._feed.live and silent_s >= SILENT_S:
             if not self._received:
-                yield "silent", f"no data, {self._feed.where}: is the sender on, and does it send to this address?"
+                where = self._feed.where
+                listens = where.startswith("listening")
+                check = (
+                    "the sender on, and does it send to this address" if listens else "the receiver on and connected"
+                )
+                yield "silent", f"no data, {where}: is {check}?"
             else:
                 yield "silent", f"no data for {silent_s:.0f} s: is the sender still running?"
             return

@@ -42,6 +42,7 @@ class FirstLaps:
         self.valid = 0
         self._say = say
         self._enough = False
+        self._pending = ""
         self._chunks: list[Columns] = []
         self._last = (0.0, float("nan"))
 
@@ -52,14 +53,21 @@ class FirstLaps:
         laps = self.timer.push(chunk.frames())
         self.valid += sum(lap.valid for lap in laps)
         if laps and self.valid < self.wanted:
-            self._say(laps_more(self.wanted - self.valid))
+            self._pending = laps_more(self.wanted - self.valid)
         elif laps and not self._enough:
             self._enough = True
-            self._say("enough laps for a profile")
+            self._pending = "enough laps for a profile"
         return Happened(laps=laps)
+
+    def tell(self) -> None:
+        """Say what the last laps came to: after their times, which the outputs show first."""
+        if self._pending:
+            self._say(self._pending)
+            self._pending = ""
 
     def finish(self) -> Happened:
         """A lap that did not end has no time."""
+        self.tell()
         return Happened()
 
     @property
@@ -90,7 +98,8 @@ class Drove:
 class ProfileMaker:
     """Makes a profile once there are laps enough, or finds one that fits; ``ready`` is its path.
 
-    ``call`` runs the work, on a thread of its own for a feed that can not wait. ``step`` is called with each batch.
+    ``call`` runs the work, on a thread of its own for a feed that can not wait; ``prepare`` belongs to it: what else
+    must be ready before the coaching begins. ``step`` is called with each batch.
     """
 
     def __init__(
@@ -102,10 +111,12 @@ class ProfileMaker:
         say: Notice,
         making: bool,
         call: Callable[[Callable[[], None]], None],
+        prepare: Callable[[Path], object] = lambda profile: None,
     ) -> None:
         self.ready: Path | None = None
         self._laps, self._folder, self._circuit, self._drove = laps, folder, circuit, drove
         self._say, self._making, self._call = say, making, call
+        self._prepare = prepare
         self._working = False
         self._look_s = LOOK_EVERY_S
         self._began_s = float("nan")
@@ -113,6 +124,7 @@ class ProfileMaker:
 
     def step(self) -> None:
         """Begin what is due."""
+        self._laps.tell()
         if self._working or self.ready is not None:
             return
         now = self._laps.now_s
@@ -129,7 +141,15 @@ class ProfileMaker:
 
     def _begin(self, work: Callable[[], None]) -> None:
         self._working = True
-        self._call(work)
+        self._call(lambda: self._guarded(work))
+
+    def _guarded(self, work: Callable[[], None]) -> None:
+        """An error in the making must not end the recording, nor print more than a line."""
+        try:
+            work()
+        except Exception as error:
+            self._say(f"no profile: {type(error).__name__}: {error}; the run is recorded on")
+            self._making = False
 
     def _find(self, columns: Columns, drove: Drove) -> None:
         if np.isfinite(columns["x_m"]).any():
@@ -138,7 +158,7 @@ class ProfileMaker:
                 self._found = True
                 self._say(f"this is {known.reference.circuit}: {known.path.parent} fits")
                 if self._making:
-                    self.ready = known.path
+                    self._go_on(known.path)
                 else:
                     self._say(f"next time: --profile {known.argument}")
         self._working = False
@@ -152,8 +172,17 @@ class ProfileMaker:
         else:
             best = lap_time(done.survey.reference.lap_time_s)
             self._say(f"profile made: {done.profile} ({len(done.corners)} corners, reference {best})")
-            self.ready = done.profile
+            self._go_on(done.profile)
         self._working = False
+
+    def _go_on(self, profile: Path) -> None:
+        """Make all that takes long ready for coaching by ``profile``, and then say that it is there."""
+        try:
+            self._prepare(profile)
+        except CoachError as error:
+            self._say(f"the coaching can not begin: {error}")
+        else:
+            self.ready = profile
 
 
 def at_once(work: Callable[[], None]) -> None:

@@ -10,7 +10,7 @@ from datetime import datetime
 from pathlib import Path
 
 from coach import __version__
-from coach.app.drive_options import DriveOptions, Ran
+from coach.app.drive_options import DriveOptions, Ran, voice_options
 from coach.app.engine import Engine
 from coach.app.feed_watch import FeedWatch
 from coach.app.first_drive import PROFILE_LAPS, Drove, FirstLaps, ProfileMaker, at_once, free_folder, on_a_thread
@@ -21,7 +21,8 @@ from coach.app.sources import Feed
 from coach.outputs.base import Notice, Output
 from coach.outputs.live import Choice, Live
 from coach.outputs.overlay.settings import load
-from coach.profile.store import added_folder
+from coach.profile.rule_files import load_rules, phrases
+from coach.profile.store import added_folder, load_plan
 from coach.session.header import Header
 from coach.session.writer import SessionWriter
 from feeds.errors import FeedEnded
@@ -83,6 +84,7 @@ def drive_first_laps(
         notice,
         making,
         on_a_thread if feed.live else at_once,
+        lambda profile: _render(options, profile),
     )
     engine = Engine(
         feed, laps, live.output, writer, FeedEnded, before_frames=lambda frames: maker.step(), watch=watch.look,
@@ -102,3 +104,11 @@ def drive_first_laps(
     )
     ended = options.laps is not None and len(tally.laps) >= options.laps
     return FirstRun(ran, None if ended else maker.ready, len(tally.laps), live.output)
+
+
+def _render(options: DriveOptions, profile: Path) -> None:
+    """Render the phrases of a profile into the voice's cache, so that the coaching begins without a pause."""
+    if options.heard.voice:
+        plan = load_plan(profile)
+        texts = phrases(load_rules(options.rules), plan.corners)
+        voice_options(options.heard, plan.pronounce).bank().prepare(texts)

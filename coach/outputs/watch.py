@@ -77,7 +77,7 @@ class Sheet:
         if mode == "live":
             line.append(f"{delta_text(view.delta_s)} s", style=f"bold {LOST if view.delta_s > 0 else GAINED}")
             line.append(f"  heading for {lap_time(view.predicted_s)}" if math.isfinite(view.predicted_s) else "")
-        else:
+        elif not view.status:
             line.append(WORDS[mode], style="bold")
         if math.isfinite(view.speed_mps):
             line.append(f"  {view.speed_mps * KMH:.0f} km/h")

@@ -83,7 +83,10 @@ def test_the_view_has_a_clock_and_says_what_is_missing() -> None:
     laps = FirstLaps(3, said.append)
     frames = LOOP.frames(3.5, 60.0, start_m=2000.0)
     assert "first pass of the line starts the clock; 3 laps more for a profile" == FirstLaps(3, print).view().status
-    done = [lap for i in range(0, len(frames), 256) for lap in laps.push_columns(Columns.of(frames[i : i + 256])).laps]
+    done = []
+    for chunk in _chunks(frames):
+        done += laps.push_columns(chunk).laps
+        laps.tell()
     assert len(done) == laps.valid
     assert ["2 laps more for a profile", "1 lap more for a profile"][: len(done)] == said[:2]
     view = laps.view()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import shutil
 import socket
@@ -276,6 +277,33 @@ def test_a_survey_onto_the_shipped_profile_writes_the_copy(coach: Coach, recorde
     assert f"written: {added_folder() / 'hollow_ridge' / 'profile.yaml'}" in out
 
 
+def test_a_session_of_another_circuit_is_refused_by_name(
+    coach: Coach, recorded: Path, profile: Path, tmp_path: Path
+) -> None:
+    """Debrief and replay end with 2 and name the profile of this machine that fits; the other direction likewise."""
+    shutil.copytree(profile, added_folder() / "mine")
+    reader = SessionReader(recorded)
+    other, back = tmp_path / "other", tmp_path / "back"
+    columns = reader.columns()
+    store(other, reader.header, columns)
+    wrong = tmp_path / "wrong"
+    shutil.copytree(profile, wrong)
+    reference = read_reference(wrong / "reference.arrow")
+    write_reference(wrong / "reference.arrow", dataclasses.replace(reference, x_m=reference.x_m + 9000.0))
+    turned = Columns(columns.data[:, ::-1].copy())
+    turned["t_s"][:] = turned["t_s"][0] - turned["t_s"]
+    turned["lap"][:] = turned["lap_distance_m"][:] = float("nan")
+    store(back, reader.header, turned)
+    for command in ("debrief", "replay"):
+        code, _, err = coach(command, other, "--profile", wrong)
+        assert 2 == code
+        assert "this is not Hollow Ridge: never within 40 m of its line" in err
+        assert "Hollow Ridge fits: --profile " in err
+        code, _, err = coach(command, back, "--profile", profile)
+        assert 2 == code
+        assert "this is Hollow Ridge in the reversed direction" in err
+
+
 @pytest.mark.parametrize(("answer", "laps"), [(True, 3), (False, 0)])
 def test_a_profile_is_offered_at_a_terminal(monkeypatch: pytest.MonkeyPatch, answer: bool, laps: int) -> None:
     """A person is asked; the option needs no question, and no question is asked where nobody looks."""
@@ -294,8 +322,6 @@ def test_another_car_is_no_car_without_faults(coach: Coach, recorded: Path, prof
     mine = tmp_path / "mine"
     shutil.copytree(profile, mine)
     reference = read_reference(mine / "reference.arrow")
-    import dataclasses
-
     fast = dataclasses.replace(
         reference, t_s=reference.t_s * 0.7, lap_time_s=reference.lap_time_s * 0.7, speed_mps=reference.speed_mps / 0.7
     )
