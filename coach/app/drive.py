@@ -33,6 +33,7 @@ from coach.core.rules import RuleSet, reworded
 from coach.core.values import Decision
 from coach.errors import CoachError
 from coach.files import write_atomically
+from coach.outputs.added import open_added
 from coach.outputs.base import Group, Notice, Output
 from coach.outputs.live import Choice, Live
 from coach.outputs.overlay.settings import load
@@ -165,7 +166,7 @@ def open_outputs(
         heard.processes,
     )
     texts = phrases(setup.rules, setup.corners)
-    return Live(choice, texts, notice, on_closed, progress)
+    return Live(choice, texts, notice, on_closed, progress, more=open_added(heard.more))
 
 
 def open_voice(heard: Heard, setup: Setup, notice: Notice, progress: Progress | None) -> Live:

@@ -27,6 +27,8 @@ class Heard:
     watch: str = ""
     keys: Path | None = None
     processes: bool = True
+    more: tuple[str, ...] = ()
+    """Outputs of other packages, ``NAME`` or ``NAME:KEY=VALUE,...``."""
 
 
 @dataclass(frozen=True)

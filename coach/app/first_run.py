@@ -18,6 +18,7 @@ from coach.app.interrupt import interrupts
 from coach.app.places import new_session_folder, sessions_folder, slug
 from coach.app.recording import kept_folder, learned, origin_of
 from coach.app.sources import Feed
+from coach.outputs.added import open_added
 from coach.outputs.base import Notice, Output
 from coach.outputs.live import Choice, Live
 from coach.outputs.overlay.settings import load
@@ -58,7 +59,7 @@ def drive_first_laps(
     heard = options.heard
     live = Live(
         Choice(None, load() if heard.overlay else None, heard.lines, heard.watch, heard.keys, heard.processes),
-        (), notice, stop.set,
+        (), notice, stop.set, more=open_added(heard.more),
     )  # fmt: skip
     stack.callback(live.close)
     if live.watch_address:

@@ -43,7 +43,9 @@ def live_doubts(frames: list[Frame], byte_order: str = "little") -> list[Doubt]:
     return [
         (field, text)
         for field, text in doubts(frames, byte_order)
-        if not field or (field == "t_s" and "does not advance" not in text) or (fast and field in _BY_MOTION and "try unit" in text)
+        if not field
+        or (field == "t_s" and "does not advance" not in text)
+        or (fast and field in _BY_MOTION and "try unit" in text)
     ]
 
 
