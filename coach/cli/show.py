@@ -94,7 +94,7 @@ def show_ran(ran: Ran) -> None:
     if not ran.coached and ran.tally.laps:
         say("laps: " + ", ".join(lap_time(lap.time_s) for lap in ran.tally.laps))
     if not ran.tally.frames:
-        say("no data came in: nothing was recorded")
+        say("no usable data came in: nothing was recorded")
         return
     if ran.session is None:
         return

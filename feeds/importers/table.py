@@ -61,7 +61,7 @@ class Table:
         """Whether a column holds anything at all."""
         column = self.frame[name]
         if not (pa.types.is_string(column.type) or pa.types.is_large_string(column.type)):
-            return len(column) > column.null_count
+            return bool(len(column) > column.null_count)
         text = pc.utf8_trim_whitespace(pc.fill_null(column.cast(pa.string()), ""))
         return any(text.unique().to_pylist())
 

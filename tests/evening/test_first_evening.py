@@ -18,7 +18,7 @@ def test_a_simulator_owner_gets_from_nothing_to_a_coached_lap(tmp_path: Path) ->
     assert 1 == len(troubles), "one line names the cause, not one for each field"
     assert "set byte_order: little" in troubles[0]
     for name in ("text gear", "no time"):
-        assert scenes[name].has("no data came in")
+        assert scenes[name].has("no usable data came in")
         assert not scenes[name].has("next: coach survey")
     evening = scenes["evening"]
     assert 0 == evening.code

@@ -175,7 +175,7 @@ def test_an_empty_drive_leaves_nothing(coach: Coach, tmp_path: Path, empty_home:
         quiet = ("--no-voice", "--no-overlay", "--speed", "max")
         code, out, _ = coach("drive", "--receiver", f"file:{empty}", *quiet, *extra)
         assert 0 == code
-        assert "no data came in: nothing was recorded" in out
+        assert "no usable data came in: nothing was recorded" in out
         assert "next:" not in out
     assert [] == list((empty_home / "data").rglob("header.json"))
     assert [] == list((empty_home / "data").rglob("history.sqlite3"))
