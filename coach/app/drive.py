@@ -82,6 +82,7 @@ def drive(
                 return run.ran
             plan = load_plan(run.profile)
             options = replace(options, record=None, laps=None if options.laps is None else options.laps - run.laps)
+            notice(f"first laps: {run.ran.session}")
             notice(f"coaching begins: {plan.circuit}, {len(plan.corners)} corners")
             live = open_voice(options.heard, _setup(options, plan, rules, notice), notice, progress)
             more: tuple[Output, ...] = (run.output,)

@@ -119,6 +119,8 @@ def register(app: typer.Typer) -> None:
             given, feed, receiver=receiver, quiet=quiet, voice=voice, no_record=no_record, profile=bool(by)
         )  # fmt: skip
         after = 0 if by or no_record else laps_to_survey(survey_after)
+        if "rules" in given and not by and not after:
+            raise typer.BadParameter("--rules does nothing without a profile; give --profile or --survey-after")
         options = DriveOptions(
             asked, by, rules, driver, laps, heard, record, not no_record, survey_after=after, circuit=circuit
         )  # fmt: skip

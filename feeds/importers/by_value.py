@@ -2,7 +2,7 @@
 
 Time grows in even steps. A speed fits the change of place, or of the distance that falls back at the line. Gears are
 small whole numbers that follow the speed; a throttle opens while the car gains speed, a brake closes while it loses it.
-A field is taken only if one column fits far better than every other; what is not sure stays out.
+A pedal is taken only if its column fits far better than every other; what is not sure stays out.
 """
 
 from __future__ import annotations
@@ -31,6 +31,11 @@ _SMOOTH: Final = 0.05
 _AGREES: Final = 0.03
 """Middle deviation of the way from speed times time, second by second, where both are what they seem."""
 _MOST_PLACES: Final = 10
+_SLOW_MPS: Final = 3.0
+_TOP_MPS: Final = 130.0
+_FEWEST_S: Final = 20
+_VARIES: Final = 0.2
+"""A speed that varies less than this fits too many things."""
 _PEDAL_TOPS: Final = {"share": 1.0, "percent": 100.0, "byte": 255.0}
 _FOLLOWS: Final = 0.45
 """Least correlation of a pedal with the change of speed."""
@@ -53,8 +58,9 @@ class ByValue(msgspec.Struct, frozen=True):
 def by_value(table: Table, known: Known) -> list[ByValue]:
     """What the values of the columns tell of the fields that are not ``known``; each column serves one field."""
     found: dict[str, ByValue] = {}
+    table = table.head(_ROWS)
     used = {column for column, _ in known.values()}
-    free = {name: values for name in table.names if name not in used and _usable(values := _head(table, name))}
+    free = {name: values for name in table.names if name not in used and _usable(values := table.numbers(name))}
 
     def take(ones: Sequence[ByValue]) -> None:
         for one in ones:
@@ -66,23 +72,21 @@ def by_value(table: Table, known: Known) -> list[ByValue]:
     columns = dict(known) | {f: (one.column, one.unit) for f, one in found.items()}
     if "t_s" not in columns:
         return []
-    dt = motion.step_s(table, *columns["t_s"])[: _ROWS - 1]
+    dt = motion.step_s(table, *columns["t_s"])
+    if not float(np.median(dt)) > 0.0:
+        return list(found.values())
     take(_speed_and_place(table, free, columns, dt))
     columns |= {f: (one.column, one.unit) for f, one in found.items()}
     if "speed_mps" not in columns:
         return list(found.values())
     column, unit = columns["speed_mps"]
-    speed = _head(table, column) * UNITS["speed_mps"].get(unit, 1.0)
+    speed = table.numbers(column) * UNITS["speed_mps"].get(unit, 1.0)
     if "gear" not in columns:
         take(_gear(free, speed))
     take(_pedals(free, speed, dt, columns))
     if "lap" not in columns and "lap_distance_m" in columns:
-        take(_lap(free, _head(table, columns["lap_distance_m"][0])))
+        take(_lap(free, table.numbers(columns["lap_distance_m"][0])))
     return list(found.values())
-
-
-def _head(table: Table, name: str) -> Floats:
-    return table.numbers(name)[:_ROWS]
 
 
 def _usable(values: Floats) -> bool:
@@ -112,31 +116,30 @@ def _time(free: Mapping[str, Floats]) -> list[ByValue]:
 
 def _speed_and_place(table: Table, free: Mapping[str, Floats], known: Known, dt: Floats) -> list[ByValue]:
     """The speed and the place that agree with each other, of the columns that are free."""
-    speeds = _speeds(table, free, known)
+    middle = float(np.median(dt))
+    rows = max(round(1.0 / middle), 1)
+    fair = np.where((dt > 0.0) & (dt < 2.0), dt, np.nan)
+    speeds = [(name, unit, _seconds(values[:-1] * fair, rows)) for name, unit, values in _speeds(table, free, known)]
     best: tuple[float, list[ByValue]] = (_AGREES, [])
-    second = float("inf")
     for made, way in _ways(table, free, known, dt):
         places = {one.column for one in made}
-        for name, unit, mps in speeds:
+        driven = _seconds(way, rows)
+        for name, unit, told in speeds:
             if name in places:
                 continue
             for chosen in [unit] if unit else list(UNITS["speed_mps"])[:4]:
-                pace = mps[:-1] * UNITS["speed_mps"][chosen]
-                miss = _miss(way, pace * dt, dt) if np.nanmax(pace) < 130.0 else float("inf")
+                miss = _miss(driven, told * UNITS["speed_mps"][chosen], rows * middle)
                 if miss < best[0]:
                     by = [] if unit else [ByValue("speed_mps", name, chosen, "fits the change of place")]
-                    second = best[0] if best[1] else second
                     best = (miss, [*by, *made])
-                elif miss < second:
-                    second = miss
     return best[1]
 
 
 def _speeds(table: Table, free: Mapping[str, Floats], known: Known) -> list[tuple[str, str, Floats]]:
     if "speed_mps" in known:
         column, unit = known["speed_mps"]
-        return [(column, unit or "m/s", _head(table, column))]
-    return [(n, "", v) for n, v in free.items() if np.nanmin(v) > -1.0 and np.nanmax(v) < 500.0]
+        return [(column, unit or "m/s", table.numbers(column))]
+    return [(n, "", v) for n, v in free.items() if np.nanmin(v) > -1.0 and 3.0 < np.nanmax(v) < 500.0]
 
 
 def _ways(table: Table, free: Mapping[str, Floats], known: Known, dt: Floats) -> Iterator[tuple[list[ByValue], Floats]]:
@@ -147,21 +150,18 @@ def _ways(table: Table, free: Mapping[str, Floats], known: Known, dt: Floats) ->
             return
     if "lap_distance_m" in known:
         column, unit = known["lap_distance_m"]
-        yield [], _along(_head(table, column) * UNITS["lap_distance_m"].get(unit, 1.0))
+        yield [], _along(table.numbers(column) * UNITS["lap_distance_m"].get(unit, 1.0))
         return
     smooth = [n for n, v in free.items() if np.nanquantile(np.abs(np.diff(v)), 0.99) < _SMOOTH * np.ptp(v)]
     for one, other in combinations(smooth[:_MOST_PLACES], 2):
-        a, b = free[one], free[other]
-        for field, column, values in (("lat_deg", one, a), ("lat_deg", other, b)):
-            lon = other if column == one else one
-            if np.abs(values).max() <= 90.0 and np.abs(free[lon]).max() <= 180.0 and np.ptp(values) < 1.0:
-                pair_of = {field: (column, "deg"), "lon_deg": (lon, "deg")}
+        for lat, lon in ((one, other), (other, one)):
+            if np.abs(free[lat]).max() <= 90.0 and np.abs(free[lon]).max() <= 180.0 and np.ptp(free[lat]) < 1.0:
                 why = "degrees in which the car moves as its speed says"
                 yield (
-                    [ByValue("lat_deg", column, "deg", why), ByValue("lon_deg", lon, "deg", why)],
-                    _plane(table, pair_of, dt),
+                    [ByValue("lat_deg", lat, "deg", why), ByValue("lon_deg", lon, "deg", why)],
+                    _plane(table, {"lat_deg": (lat, "deg"), "lon_deg": (lon, "deg")}, dt),
                 )
-        why = "metres in which the car moves as its speed says; swap x and y if left and right are"
+        why = "metres in which the car moves as its speed says; swap x and y if left and right are swapped"
         yield (
             [ByValue("x_m", one, "m", why), ByValue("y_m", other, "m", why)],
             _plane(table, {"x_m": (one, "m"), "y_m": (other, "m")}, dt),
@@ -173,14 +173,8 @@ def _ways(table: Table, free: Mapping[str, Floats], known: Known, dt: Floats) ->
 
 
 def _plane(table: Table, columns: Known, dt: Floats) -> Floats:
-    whole = motion.step_in_plane(table, dict(columns), motion_steps(table, dt))
-    return np.full(len(dt), np.nan) if whole is None else whole[: len(dt)]
-
-
-def motion_steps(table: Table, dt: Floats) -> Floats:
-    """``dt`` for all rows of the table: steps after the ones looked at are given the middle one."""
-    rest = max(len(table) - 1 - len(dt), 0)
-    return np.concatenate([dt, np.full(rest, float(np.median(dt)))])
+    way = motion.step_in_plane(table, dict(columns), dt)
+    return np.full(len(dt), np.nan) if way is None else way
 
 
 def _along(distance: Floats) -> Floats:
@@ -188,17 +182,19 @@ def _along(distance: Floats) -> Floats:
     return np.where(step >= 0.0, step, np.nan)
 
 
-def _miss(way: Floats, told: Floats, dt: Floats) -> float:
-    """How far the way is from what the speed tells, second by second: the middle share; infinite if too little fits."""
-    n = max(round(1.0 / float(np.median(dt))), 1)
-    good = np.isfinite(way) & np.isfinite(told) & (dt > 0.0) & (dt < 2.0)
-    way, told = way[good], told[good]
-    cut = len(way) // n * n
-    sums = way[:cut].reshape(-1, n).sum(axis=1), told[:cut].reshape(-1, n).sum(axis=1)
-    fast = sums[1] > 3.0 * float(np.median(dt)) * n
-    if np.count_nonzero(fast) < 20 or float(np.ptp(sums[1][fast])) < 0.2 * float(sums[1][fast].max()):
+def _seconds(steps: Floats, rows: int) -> Floats:
+    """Sums over a second of rows each, NaN where one of them is."""
+    return np.asarray(steps[: len(steps) // rows * rows].reshape(-1, rows).sum(axis=1), dtype=np.float64)
+
+
+def _miss(driven: Floats, told: Floats, seconds: float) -> float:
+    """How far the way is from what the speed tells: the middle share over seconds; infinite if too little fits."""
+    fast = np.isfinite(driven) & (told > _SLOW_MPS * seconds)
+    if np.count_nonzero(fast) < _FEWEST_S or np.nanmax(told) > _TOP_MPS * seconds:
         return float("inf")
-    return float(np.median(np.abs(sums[0][fast] / sums[1][fast] - 1.0)))
+    if float(np.ptp(told[fast])) < _VARIES * float(told[fast].max()):
+        return float("inf")
+    return float(np.median(np.abs(driven[fast] / told[fast] - 1.0)))
 
 
 def _gear(free: Mapping[str, Floats], speed: Floats) -> list[ByValue]:

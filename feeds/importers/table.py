@@ -57,6 +57,10 @@ class Table:
         """The name without the unit in brackets behind it."""
         return _UNIT.sub("", name).strip()
 
+    def head(self, rows: int) -> Table:
+        """The first ``rows`` rows."""
+        return Table(self.frame.slice(0, rows), self._units, decimal_comma=self.decimal_comma)
+
     def filled(self, name: str) -> bool:
         """Whether a column holds anything at all."""
         column = self.frame[name]

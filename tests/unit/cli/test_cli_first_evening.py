@@ -69,6 +69,8 @@ def _plain(arguments: tuple[str, ...]) -> None:
         (("replay", "S", "--lap", "2"), "--lap does nothing without --explain"),
         (("replay", "S", "--differences", "d"), "--differences does nothing without --against"),
         (("map", "try", "M", "--capture", "c", "--seconds", "3"), "--seconds does nothing with --capture"),
+        (("drive", "--port", "1", "--rules", "race"), "--rules does nothing without a profile"),
+        (("import", "f.csv", "--write-map", "m", "-o", "s"), "--output does nothing with --write-map"),
         (("drive", "--map", "m.yaml", "--feed", "udp"), "--map does nothing with --feed udp; it is for --feed map"),
     ],
 )
