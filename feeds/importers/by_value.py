@@ -57,10 +57,15 @@ class ByValue(msgspec.Struct, frozen=True):
 
 def by_value(table: Table, known: Known) -> list[ByValue]:
     """What the values of the columns tell of the fields that are not ``known``; each column serves one field."""
+    # files hold infinities and numbers that overflow: they fit nothing
+    with np.errstate(all="ignore"):
+        return _by_value(table.head(_ROWS), known)
+
+
+def _by_value(table: Table, known: Known) -> list[ByValue]:
     found: dict[str, ByValue] = {}
-    table = table.head(_ROWS)
     used = {column for column, _ in known.values()}
-    free = {name: values for name in table.names if name not in used and _usable(values := table.numbers(name))}
+    free = {name: values for name in table.names if name not in used and _usable(values := _finite(table, name))}
 
     def take(ones: Sequence[ByValue]) -> None:
         for one in ones:
@@ -87,6 +92,11 @@ def by_value(table: Table, known: Known) -> list[ByValue]:
     if "lap" not in columns and "lap_distance_m" in columns:
         take(_lap(free, table.numbers(columns["lap_distance_m"][0])))
     return list(found.values())
+
+
+def _finite(table: Table, name: str) -> Floats:
+    values = table.numbers(name)
+    return np.where(np.isfinite(values), values, np.nan)
 
 
 def _usable(values: Floats) -> bool:
