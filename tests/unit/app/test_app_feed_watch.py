@@ -13,6 +13,8 @@ from feeds_loop import Loop
 from coach.app.feed_watch import FeedWatch
 from feeds.frame import Frame
 from feeds.messages import encode
+from feeds.nmea.encoder import sentences_of, with_checksum
+from feeds.nmea.feed import NmeaFeed
 from feeds.packet_map.feed import PacketMapFeed
 from feeds.packet_map.model import PacketMap
 from feeds.udp import UdpFeed
@@ -25,7 +27,7 @@ Make = Callable[[Frame], bytes]
 class Bench:
     """A feed on a real socket, watched by a clock that only the test moves."""
 
-    def __init__(self, feed: UdpFeed | PacketMapFeed) -> None:
+    def __init__(self, feed: UdpFeed | PacketMapFeed | NmeaFeed) -> None:
         self.feed = feed
         self.now_s = 100.0
         self.said: list[tuple[float, str]] = []
@@ -161,6 +163,43 @@ def test_a_few_bad_packets_are_no_trouble(udp: Bench) -> None:
     for i in range(600):
         udp.drive([FRAMES[i]], as_json() if i % 10 else lambda f: b"x")
     assert not any("decoded" in line for line in udp.lines())
+
+
+def no_fix(data: bytes) -> bytes:
+    """The sentences as a receiver without a fix sends them."""
+    bodies = [line[1:].partition("*")[0] for line in data.decode().splitlines()]
+    return b"".join(with_checksum(body.replace(",A,", ",V,", 1).replace(",4,12,", ",0,00,")) for body in bodies)
+
+
+@pytest.mark.parametrize(
+    ("spoil", "words"),
+    [
+        (lambda line: line.replace(b"*", b"*0"), "sentences "),
+        (
+            lambda line: bytes((b ^ 0x5A) | 0x80 for b in line) + b"\n",
+            "sentences can not be read: check cable and baud",
+        ),
+        (no_fix, "the receiver has no good fix"),
+    ],
+)
+def test_a_receiver_in_trouble(spoil: Callable[[bytes], bytes], words: str) -> None:
+    """Spoilt sentences name cable and baud rate, a lost fix the sky; both end with a line when it is over."""
+    feed = NmeaFeed("udp:127.0.0.1:0")
+    bench = Bench(feed)
+
+    def good(frame: Frame) -> bytes:
+        return sentences_of(frame, 48.0 + frame.y_m / 111_200.0, 11.0 + frame.x_m / 74_400.0)
+
+    try:
+        bench.drive(FRAMES[:600:6], good, rate_hz=10.0)
+        began = bench.now_s - 100.0
+        bench.drive(FRAMES[600:1200:6], lambda f: spoil(good(f)), rate_hz=10.0)
+        assert bench.when(words) - began < MOST_S
+        bench.drive(FRAMES[1200:1800:6], good, rate_hz=10.0)
+        assert any(line.startswith("over: ") for line in bench.lines())
+        assert "" == bench.statuses[-1]
+    finally:
+        bench.close()
 
 
 def mapped(order: str, size: int = 32) -> PacketMap:
