@@ -12,8 +12,9 @@ lateral acceleration (curvature times speed squared, smoothed over 0.15 s of tra
    heading must change by MIN_TURN within it (a fast kink that does not load the car is none; nor is a change of
    side on a straight).
 2. Two candidates of the same direction, none of the other between, are one corner (double apex) if the share
-   between never falls below VALLEY of the smaller peak (the car is never straight); or if it never falls below LOW and
-   the speed never falls by DIP for the second (the way out of the first, loaded by the growing speed); or else if the car is straight for
+   between never falls below VALLEY of the smaller peak (the car is never straight); or if the
+   curvature never falls below VALLEY of the second's and the speed never by DIP for the second (the way out of the
+   first, loaded by the growing speed); or else if the car is straight for
    less than STRAIGHT_S, the speed between rises by less than RISE over the faster of both, and full throttle is held
    for less than FULL_S.
 3. A weak opposite stretch (SWING_TURN, SWING_SHARE of its neighbour) within STRAIGHT_S of a stronger corner is the
@@ -189,7 +190,8 @@ def _one(lap: Lane, a: Stretch, b: Stretch) -> bool:
         return True
     v = lap.speed
     fastest = p + int(np.argmax(v[p : q + 1]))
-    if float(y.min()) >= LOW and float(v[fastest : b.stop].min()) > (1.0 - DIP) * float(v[fastest]):
+    bend = lap.curvature[p : q + 1] * a.sign
+    if float(v[fastest : b.stop].min()) > (1.0 - DIP) * float(v[fastest]) and float(bend.min()) >= VALLEY * float(bend[-1]):
         return True
     low = max(float(v[a.start : p + 1].min()), float(v[q : b.stop].min()))
     rise = float(v[p : q + 1].max()) / max(low, 1.0) - 1.0

@@ -127,6 +127,11 @@ def _how(made: Cut, laps: tuple[Lap, ...]) -> str:
 
 def _absent(reference: Reference, trace: Trace) -> list[str]:
     notes = []
+    if trace.filled_hz:
+        notes.append(
+            f"positions come {trace.filled_hz:.0f} times a second but were measured about {trace.rate_hz:.0f} times: "
+            "the rest is filled in, and thinned out here"
+        )
     if not trace.has_speed:
         notes.append("no speed in the recording: taken from the positions")
     if reference.inferred_pedals:
