@@ -191,7 +191,9 @@ def _one(lap: Lane, a: Stretch, b: Stretch) -> bool:
     v = lap.speed
     fastest = p + int(np.argmax(v[p : q + 1]))
     bend = lap.curvature[p : q + 1] * a.sign
-    if float(v[fastest : b.stop].min()) > (1.0 - DIP) * float(v[fastest]) and float(bend.min()) >= VALLEY * float(bend[-1]):
+    if float(v[fastest : b.stop].min()) > (1.0 - DIP) * float(v[fastest]) and float(bend.min()) >= VALLEY * float(
+        bend[-1]
+    ):
         return True
     low = max(float(v[a.start : p + 1].min()), float(v[q : b.stop].min()))
     rise = float(v[p : q + 1].max()) / max(low, 1.0) - 1.0

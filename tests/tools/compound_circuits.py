@@ -88,7 +88,9 @@ def compound_circuit(seed: int) -> Compound:
     raise RuntimeError(f"no circuit for seed {seed}")
 
 
-def _arc(rng: np.random.Generator, radius: tuple[float, float], degrees: tuple[float, float], side: int) -> tuple[float, float]:
+def _arc(
+    rng: np.random.Generator, radius: tuple[float, float], degrees: tuple[float, float], side: int
+) -> tuple[float, float]:
     r = rng.uniform(*radius)
     return r * math.radians(rng.uniform(*degrees)), side / r
 
@@ -162,7 +164,9 @@ def _checked(units: list[_Unit], straights: list[float]) -> Compound | None:
     # the line lies in the middle of the first straight
     shift = 0.5 * straights[0]
     s = np.arange(0.0, at, STEP_M)
-    k = np.array(curvatures)[np.clip(np.searchsorted(edges, np.mod(s + shift, at), side="right") - 1, 0, len(lengths) - 1)]
+    k = np.array(curvatures)[
+        np.clip(np.searchsorted(edges, np.mod(s + shift, at), side="right") - 1, 0, len(lengths) - 1)
+    ]
     heading = np.cumsum(k) * STEP_M
     z = np.cumsum(np.exp(1j * heading)) * STEP_M
     # the step leaves a gap of some decimetres: spread over the lap
@@ -193,7 +197,9 @@ def _crosses(z: NDArray[np.complex128]) -> bool:
     return bool((gap[apart > 12] < LEAST_APART_M).any())
 
 
-def _confirmed(track: Track, v: Floats, unit: _Unit, places: list[tuple[float, float]], number: int) -> list[Placed] | None:
+def _confirmed(
+    track: Track, v: Floats, unit: _Unit, places: list[tuple[float, float]], number: int
+) -> list[Placed] | None:
     """The unit's corners, if the independent speed profile agrees."""
     step = track.length / len(v)
 

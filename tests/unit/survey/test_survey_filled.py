@@ -1,0 +1,48 @@
+"""Samples filled in between the measured ones are recognised, measured ones are left alone."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.interpolate import CubicSpline
+
+from coach.core.columns import Floats
+from coach.survey.filled import PATH_MOTION, measured_stride, without_repeats
+
+
+def path(rate: float, noise: float) -> tuple[Floats, Floats]:
+    t = np.arange(0.0, 300.0, 1.0 / rate)
+    y = 200.0 * np.sin(0.15 * t) + 3.0 * np.sin(1.3 * t)
+    return t, y + np.random.default_rng(3).normal(0.0, noise, len(t)) if noise else y
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.002, 0.3])
+@pytest.mark.parametrize("rate", [5.0, 10.0, 25.0, 60.0, 100.0])
+def test_measured_samples_are_left_alone(rate: float, noise: float) -> None:
+    t, y = path(rate, noise)
+    assert measured_stride(y, float(t[1] - t[0]), PATH_MOTION)[0] == 1
+
+
+@pytest.mark.parametrize(("true", "rate"), [(5.0, 25.0), (10.0, 25.0), (10.0, 60.0), (10.0, 100.0), (20.0, 60.0)])
+@pytest.mark.parametrize("noise", [0.1, 0.3, 1.0])
+@pytest.mark.parametrize("curve", [False, True])
+def test_filled_samples_are_thinned_to_about_the_measured_rate(
+    true: float, rate: float, noise: float, curve: bool
+) -> None:
+    """Lines and cubic splines: a rate within a third of the true one, and most of the noise that was put in."""
+    t, y = path(true, noise)
+    fine = np.arange(0.0, t[-1], 1.0 / rate)
+    filled = CubicSpline(t, y)(fine) if curve else np.interp(fine, t, y)
+    stride, level = measured_stride(filled, 1.0 / rate, PATH_MOTION)
+    assert true / 1.5 <= rate / stride <= true * 1.5
+    assert level > 0.6 * noise
+
+
+def test_a_held_speed_becomes_lines_and_a_steady_one_stays() -> None:
+    """Steps that come with repeated positions go; a speed that stands still while positions move is the car's own."""
+    clock = np.arange(600) / 60.0
+    held = np.floor(clock * 10.0 + 1e-9)
+    repeated = np.diff(held, prepend=-1.0) == 0
+    lines = without_repeats(clock, held, repeated)
+    assert np.allclose(lines[:-6], clock[:-6] * 10.0, atol=1e-6)
+    assert np.array_equal(without_repeats(clock, held, np.zeros(600, dtype=bool)), held)
