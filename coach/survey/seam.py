@@ -219,7 +219,8 @@ def closing_seam(trace: Trace) -> Seam | None:
         short = -float(seam.along(x[-1:], y[-1:])[0])
         near = abs(float(seam.across(x[-1:], y[-1:])[0])) < GATE_M
         slack = max(2.5 * v * float(np.median(np.diff(t))), 6.0 * trace.along_m)
-        if v > 5.0 and near and seam.faces(trace.course[piece][-1:])[0] and -slack <= short <= max(slack, SHORT_M):
+        facing = seam.faces(trace.course[piece][-1:])[0]
+        if v > 5.0 and near and facing and -slack <= short <= max(slack, SHORT_M):
             return seam
     return None
 
@@ -275,7 +276,7 @@ def _beyond(trace: Trace, clock: float, short_m: float, near_m: float) -> Passag
     first = int(np.searchsorted(trace.clock, clock - _SLOPE_S))
     h = trace.clock[first:last] - clock
     slope, v = np.polyfit(h, trace.speed[first:last], 1).tolist()
-    # short = v t + slope t^2 / 2, in the form that holds for a slope of 0 too; a car that would stop is not extrapolated
+    # short = v t + slope t^2 / 2, solved in the form that holds for a slope of 0; none if the car would stop before
     root = v * v + 2.0 * slope * short_m
     if root <= 0:
         return None

@@ -41,8 +41,9 @@ class Trace:
     middles of what is missing between them, each with its name. ``speed`` [m/s] is smoothed, ``acceleration`` [m/s2]
     its derivative, ``odometer`` [m] its integral (running on over chunks). ``p_clock``, ``p_chunk``, ``x``, ``y``
     (raw), ``xs``, ``ys`` (smoothed), ``course`` [rad] belong to the m positions; m is 0 without positions.
-    Positions that were filled in between the measured ones are left out; ``filled_hz`` is the rate at which they came
-    [Hz], 0 if all were measured. ``across_m`` and ``along_m`` are the noise of a position across and along the travel [m]; ``speed_noise`` [m/s].
+    Positions that were filled in between the measured ones are left out; ``filled_hz`` is the rate at which they
+    came [Hz], 0 if all were measured. ``across_m`` and ``along_m`` are the noise of a position across and along the
+    travel [m]; ``speed_noise`` [m/s].
     """
 
     clock: Floats

@@ -2,12 +2,12 @@
 
 Each circuit is driven for LAPS laps by the simple car of ``survey_tracks`` and recorded in each of SETTINGS: by a
 simulator at 60 Hz (clean, or 0.3 m and 0.1 m/s of noise) and at 10 Hz, and by a receiver that measures 10 times a
-second with that noise, has neither pedals nor a lap count, and whose samples come as they are, or filled up: by straight
-lines to 25 Hz, by a cubic spline to 60 Hz, or by repetition to 60 Hz.
+second with that noise, has neither pedals nor a lap count, and whose samples come as they are, or filled up: by
+straight lines to 25 Hz, by a cubic spline to 60 Hz, or by repetition to 60 Hz.
 
-A corner is *found* if the survey has an apex on its side within its stretch; each of the survey's corners counts for one
-at most, what is left over is *invented*. *Melted* are the missed ones of a unit of which another corner was found, and
-that have a braking of their own.
+A corner is *found* if the survey has an apex on its side within its stretch; each of the survey's corners counts for
+one at most, what is left over is *invented*. *Melted* are the missed ones of a unit of which another corner was
+found, and that have a braking of their own.
 """
 
 from __future__ import annotations
@@ -28,8 +28,8 @@ SEALED: Final = tuple(range(1001, 1061))
 SETS: Final = {"development": DEVELOPMENT, "sealed": SEALED}
 LAPS: Final = 5
 SETTINGS: Final = (
-    "clean 60 Hz", "clean 10 Hz", "0.3 m 60 Hz", "receiver 10 Hz", "filled by lines to 25 Hz", "filled by spline to 60 Hz",
-    "held to 60 Hz",
+    "clean 60 Hz", "clean 10 Hz", "0.3 m 60 Hz", "receiver 10 Hz", "filled by lines to 25 Hz",
+    "filled by spline to 60 Hz", "held to 60 Hz",
 )  # fmt: skip
 _MEASURED: Final = ("x_m", "y_m", "speed_mps")
 
@@ -61,7 +61,8 @@ class Tally:
         share = 100 * self.found / max(self.corners, 1)
         return (
             f"found {self.found} of {self.corners} ({share:.1f} %), of two brakings {self.two_brakings_found} of"
-            f" {self.two_brakings}, melted {self.melted}, invented {self.invented}, thinned {self.thinned} of {self.surveys}"
+            f" {self.two_brakings}, melted {self.melted}, invented {self.invented},"
+            f" thinned {self.thinned} of {self.surveys}"
         )
 
 

@@ -1,9 +1,9 @@
 """Generated circuits with compound corners, and which corners they have by their own construction.
 
-A circuit is a row of units joined by straights: single corners, fast bends taken with hardly a lift, two brakings in one
-long bend whose load never falls (tight, wide, tight, all to one side), double apexes (tight, a little wider, tight, with
-no room to brake between), left-right pairs. Radii, angles and order are drawn from the seed; the straights are the
-shortest that close the lap (a linear program). The speed is that of trajectory-planning-helpers, as in
+A circuit is a row of units joined by straights: single corners, fast bends taken with hardly a lift, two brakings in
+one long bend whose load never falls (tight, wide, tight, all to one side), double apexes (tight, a little wider, tight,
+with no room to brake between), left-right pairs. Radii, angles and order are drawn from the seed; the straights are
+the shortest that close the lap (a linear program). The speed is that of trajectory-planning-helpers, as in
 ``survey_tracks``. It knows nothing of the finder, and confirms each unit or the circuit is drawn again: two brakings
 show a rise of REAL_RISE or more over both minima, REAL_BRAKING_S of braking for the second and a load that stays above
 LOADED all through; a double apex shows no rise above NO_RISE. What lies between is for nobody to decide and does not
@@ -139,7 +139,7 @@ def _closing(units: list[_Unit]) -> list[float] | None:
     found = linprog(
         np.ones(len(units)), A_eq=rows, b_eq=[-end.real, -end.imag], bounds=(LEAST_STRAIGHT_M, MOST_STRAIGHT_M)
     )
-    return list(found.x) if found.success else None
+    return [float(way) for way in found.x] if found.success and found.x is not None else None
 
 
 def _checked(units: list[_Unit], straights: list[float]) -> Compound | None:
@@ -164,13 +164,13 @@ def _checked(units: list[_Unit], straights: list[float]) -> Compound | None:
     # the line lies in the middle of the first straight
     shift = 0.5 * straights[0]
     s = np.arange(0.0, at, STEP_M)
-    k = np.array(curvatures)[
+    bend: Floats = np.array(curvatures)[
         np.clip(np.searchsorted(edges, np.mod(s + shift, at), side="right") - 1, 0, len(lengths) - 1)
     ]
-    heading = np.cumsum(k) * STEP_M
-    z = np.cumsum(np.exp(1j * heading)) * STEP_M
+    heading = np.cumsum(bend) * STEP_M
+    z = (np.cumsum(np.exp(1j * heading)) * STEP_M).astype(np.complex128)
     # the step leaves a gap of some decimetres: spread over the lap
-    z -= np.linspace(0, 1, len(z)) * (z[-1] + STEP_M - z[0])
+    z = z - np.linspace(0, 1, len(z)) * (z[-1] + STEP_M - z[0])
     if abs(np.exp(1j * heading[-1]) - 1) > 0.05 or _crosses(z):
         return None
     track = from_points(np.column_stack([z.real, z.imag]), 15, [])
