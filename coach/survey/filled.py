@@ -23,8 +23,8 @@ PATH_MOTION: Final = 160.0
 SPEED_MOTION: Final = 1000.0
 """The same of its speed [m/s6]: 0.1 m/s of hunting, twice a second on rough ground, and gear changes."""
 _HALF_POWER: Final = 0.5**0.5
-_MOSTLY: Final = 0.9
-_REPEATED: Final = 0.3
+HELD_S: Final = 0.25
+"""A position held for longer is that of a car at a stand."""
 
 
 def measured_stride(y: Floats, dt: float, motion: float) -> tuple[int, float]:
@@ -42,11 +42,16 @@ def measured_stride(y: Floats, dt: float, motion: float) -> tuple[int, float]:
 
 
 def without_repeats(clock: Floats, speed: Floats, repeated: NDArray[np.bool_]) -> Floats:
-    """The speed with lines instead of steps, if it repeats where positions are ``repeated``; all shapes (n,)."""
-    if float(repeated.mean()) < _REPEATED:
-        return speed
+    """The speed with lines instead of steps where it repeats together with the position (``repeated``), shapes (n,).
+
+    What stays the same for longer than HELD_S is a car at a stand.
+    """
     same = repeated & (np.diff(speed, prepend=np.nan) == 0)
-    if int(same.sum()) < _MOSTLY * int(repeated.sum()):
-        return speed
     new = np.flatnonzero(np.isfinite(speed) & ~same)
-    return np.where(same, np.interp(clock, clock[new], speed[new]), speed)
+    if len(new) < 2:
+        return speed
+    after = np.searchsorted(new, np.arange(len(speed)))
+    inside = (after > 0) & (after < len(new))
+    after = np.clip(after, 1, len(new) - 1)
+    brief = clock[new[after]] - clock[new[after - 1]] <= HELD_S
+    return np.where(same & inside & brief, np.interp(clock, clock[new], speed[new]), speed)

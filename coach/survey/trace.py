@@ -18,7 +18,7 @@ from scipy.interpolate import CubicSpline
 
 from coach.core.columns import Columns, Floats
 from coach.survey.errors import SurveyError
-from coach.survey.filled import PATH_MOTION, SPEED_MOTION, measured_stride, without_repeats
+from coach.survey.filled import HELD_S, PATH_MOTION, SPEED_MOTION, measured_stride, without_repeats
 from coach.survey.smooth import cutoff_for, noise_level, smooth
 
 GAP_S: Final = 0.5
@@ -145,7 +145,7 @@ def tidy(columns: Columns) -> Trace:
     if len(rest):
         last = np.maximum.accumulate(np.where(moved, np.arange(len(moved)), -1))
         waited = clock[rest] - clock[np.maximum(last[rest], 0)]
-        standing = rest[waited > 0.25]
+        standing = rest[waited > HELD_S]
         moved[standing[:: max(1, int(0.1 / float(np.median(np.diff(clock)))))]] = True
     kept["speed_mps"][:] = without_repeats(clock, kept["speed_mps"], has_xy & ~moved)
     return _with_positions(kept, clock, chunk, breaks, np.flatnonzero(moved))

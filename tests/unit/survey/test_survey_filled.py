@@ -46,3 +46,5 @@ def test_a_held_speed_becomes_lines_and_a_steady_one_stays() -> None:
     lines = without_repeats(clock, held, repeated)
     assert np.allclose(lines[:-6], clock[:-6] * 10.0, atol=1e-6)
     assert np.array_equal(without_repeats(clock, held, np.zeros(600, dtype=bool)), held)
+    standing = np.concatenate([np.linspace(9.0, 0.0, 60), np.zeros(300), np.linspace(0.1, 9.0, 240)])
+    assert np.array_equal(without_repeats(clock, standing, np.diff(standing, prepend=1.0) == 0), standing)
