@@ -19,9 +19,9 @@ from coach.survey.smooth import noise_level
 LONGEST_S: Final = 0.2
 """The lowest rate looked for is 5 Hz."""
 PATH_MOTION: Final = 160.0
-"""What a car's path leaves in the fifth differences [m/s5]: weaving 0.25 m to both sides once a second."""
+"""What a car's path leaves in the fifth differences [m/s5]: weaving 0.24 m to both sides once a second."""
 SPEED_MOTION: Final = 1000.0
-"""The same of its speed [m/s6]: 0.1 m/s of hunting, twice a second on rough ground, and gear changes."""
+"""The same of its speed [m/s6]: swinging 1.5 m/s to both sides once a second."""
 _HALF_POWER: Final = 0.5**0.5
 HELD_S: Final = 0.25
 """A position held for longer is that of a car at a stand."""

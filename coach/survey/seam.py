@@ -26,8 +26,6 @@ _APART_M: Final = 150.0
 _MOVING: Final = 3.0
 SHORT_M: Final = 50.0
 """A recording that ends at most this far before the line [m] counts up to it."""
-_AT_SPEED: Final = 10.0
-_SLOPE_S: Final = 1.0
 
 
 @dataclass(frozen=True)
@@ -154,11 +152,15 @@ def _share(trace: Trace, at: NDArray[np.intp]) -> Floats:
 def passages_without_positions(trace: Trace, at: NDArray[np.intp]) -> list[Passage]:
     """Passages from lap distance (exact) or lap count (half a sample)."""
     gap = trace.clock[at + 1] - trace.clock[at]
-    found = [Passage(float(c)) for c in trace.clock[at] + _share(trace, at) * gap]
+    share = _share(trace, at)
+    found = [Passage(float(c)) for c in trace.clock[at] + share * gap]
     d = trace.channels["lap_distance_m"]
     if not np.isfinite(d).any():
         d = trace.channels["lap_fraction"] * _metres_per_fraction(trace)
-    length = float(np.nanmax(d)) if np.isfinite(d).any() else math.nan
+    # what the distance shows at the line, between the last sample before it and the first after
+    shown = d[at] + share * gap * trace.speed[at]
+    shown = shown[np.isfinite(shown)]
+    length = float(np.median(shown)) if len(shown) else float(np.nanmax(d)) if np.isfinite(d).any() else math.nan
     edges = np.flatnonzero(np.diff(trace.chunk))
     dt = float(np.median(np.diff(trace.clock)))
     for first in [0, *(edges + 1).tolist()]:
@@ -263,19 +265,16 @@ def _edges(trace: Trace, seam: Seam, u: Floats, ok: NDArray[np.bool_]) -> list[P
 
 
 def _beyond(trace: Trace, clock: float, short_m: float, near_m: float) -> Passage | None:
-    """The passage ``short_m`` [m] after a record's end at ``clock`` [s], as the speed of its last second goes on.
+    """The passage ``short_m`` [m] after a record's end at ``clock`` [s], as speed and acceleration there go on.
 
     None if the end is not before the line, too far from it (over ``near_m`` and SHORT_M), or too slow.
     """
-    last = int(np.searchsorted(trace.clock, clock, side="right"))
-    v = float(trace.speed[last - 1])
-    if not 0 < short_m <= max(near_m, SHORT_M) or v <= (_MOVING if short_m <= near_m else _AT_SPEED):
+    last = max(int(np.searchsorted(trace.clock, clock, side="right")) - 1, 0)
+    v, slope = float(trace.speed[last]), float(trace.acceleration[last])
+    if not 0 < short_m <= max(near_m, SHORT_M) or v <= _MOVING:
         return None
     if short_m <= near_m:
         return Passage(clock + short_m / v, "end")
-    first = int(np.searchsorted(trace.clock, clock - _SLOPE_S))
-    h = trace.clock[first:last] - clock
-    slope, v = np.polyfit(h, trace.speed[first:last], 1).tolist()
     # short = v t + slope t^2 / 2, solved in the form that holds for a slope of 0; none if the car would stop before
     root = v * v + 2.0 * slope * short_m
     if root <= 0:

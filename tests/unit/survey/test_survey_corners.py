@@ -198,9 +198,9 @@ def test_merging_rules(middle: list[tuple[float, float]], count: int) -> None:
     assert 2 + count == len(found)
 
 
-def two_in_one(brake: float, load: float = 1 / 170) -> list[Corner | object]:
+def two_in_one(brake: float, dab_m: int = 70) -> list[Corner | object]:
     """Corners of a lap with two right-handers in one bend: 34 to 56 and back to 40 m/s, the load never falls."""
-    k = np.concatenate([np.zeros(400), np.full(80, 1 / 80), np.full(230, load), np.full(80, 1 / 110), np.zeros(400)])
+    k = np.concatenate([np.zeros(400), np.full(80, 1 / 80), np.full(230, 1 / 170), np.full(80, 1 / 110), np.zeros(400)])
     v = np.full(len(k), 60.0)
     v[300:400] = np.linspace(60, 34, 100)
     v[400:480] = 34.0
@@ -210,6 +210,7 @@ def two_in_one(brake: float, load: float = 1 / 170) -> list[Corner | object]:
     v[790:990] = np.linspace(40, 60, 200)
     pedal = np.where(np.gradient(v) < -0.1, brake, 0.0)
     pedal[:400] = np.where(np.gradient(v)[:400] < -0.1, 0.8, 0.0)
+    pedal[642 + dab_m :] = 0.0
     throttle = np.where(np.gradient(v) > 0.02, 1.0, 0.3)
     return list(find(lane(1.0, v, -k, throttle, pedal, True)))
 
@@ -218,6 +219,8 @@ def test_two_brakings_are_two_corners_though_the_load_never_falls() -> None:
     """The second braking makes a corner of its own; with the brake left alone it is a lift in one corner."""
     assert len(two_in_one(0.8)) == 2
     assert len(two_in_one(0.0)) == 1
+    assert len(two_in_one(0.8, dab_m=12)) == 2, "0.25 s"
+    assert len(two_in_one(0.8, dab_m=8)) == 1, "0.18 s"
 
 
 def test_the_way_out_of_a_corner_is_no_corner() -> None:
