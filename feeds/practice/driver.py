@@ -19,6 +19,7 @@ LINE_MIN_M, LINE_MIN_S = 45.0, 1.6  # no line change is made over less: the whee
 STRAIGHT_M = 30.0
 SLIDE_PER_M = 0.006
 OFF_LINE, OFF_LINE_FREE_M, OFF_LINE_MOST_M = 0.05, 0.3, 2.5
+INSIDE, MORE_INSIDE = 0.55, 0.15  # shares of a bend's radius
 
 
 class StretchPlan:
@@ -42,6 +43,20 @@ class StretchPlan:
         """Factor on the grip, (n,): beside the line that everybody drives the road is dirty."""
         beside = np.abs(self.offset_m - self.base.offset_m[self.nodes % len(self.base.circuit)])
         return 1.0 - OFF_LINE * np.clip(beside - OFF_LINE_FREE_M, 0.0, OFF_LINE_MOST_M)
+
+    def unfold(self) -> None:
+        """Bring the line back where several changes together lead it too near to the middle of a bend.
+
+        There the path would fold over: its nodes crowd and its curvature grows without end. Up to ``INSIDE`` of the
+        radius nothing changes, so a single fault is driven as it was asked for.
+        """
+        circuit = self.base.circuit
+        curvature = circuit.at(circuit.curvature_pm, self.at_m)
+        radius = 1.0 / np.maximum(np.abs(curvature), 1e-6)
+        toward = np.sign(curvature) * self.offset_m
+        over, room = toward - INSIDE * radius, MORE_INSIDE * radius
+        self.offset_m = np.where(over > 0.0, self.offset_m - np.sign(curvature) * (over - room * np.tanh(over / room)),
+                                 self.offset_m)  # fmt: skip
 
     def index(self, place_m: float) -> int:
         """Index in the stretch of a place [m along the run], kept inside."""
