@@ -90,7 +90,8 @@ def gear_broken(place: Ground, seed: int) -> Session:
 
 def other_circuit(place: Ground, seed: int) -> Session:
     profile = ground("9" if place.name != "9" else "7")
-    return Session(_clean(place, seed), profile.reference, profile.corners)
+    # four laps: where the car is never found, more of them only take longer
+    return Session(drive(place.base, 4, seed), profile.reference, profile.corners)
 
 
 def part_of_the_road(place: Ground, seed: int) -> Session:
