@@ -169,8 +169,7 @@ def line(name: str, drivers: list[Driver]) -> str:
     soon = f"{np.median(laps):.0f}" if laps else "-"
     verdict = "reached" if part >= GOAL else "short of the goal"
     return (f"{name:24s} {len(drivers):3d} drivers {min(off):4.1f} to {max(off):4.1f} s off, {n:3d} habits:"
-            f" {part:4.0%} of the loss told within {LAPS} laps, {len(laps)} told, first in lap {soon} (median); {verdict}"
-            )  # fmt: skip
+            f" {part:4.0%} of the loss told, {len(laps)} told, first in lap {soon} (median); {verdict}")  # fmt: skip
 
 
 def every_corner(circuit: str, deaf: bool) -> list[Driver]:
