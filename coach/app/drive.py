@@ -25,6 +25,7 @@ from coach.core.rules import reworded
 from coach.core.values import Decision
 from coach.errors import CoachError
 from coach.files import write_atomically
+from coach.outputs.added import open_added
 from coach.outputs.base import Notice
 from coach.outputs.live import Choice, Live
 from coach.outputs.overlay.settings import load
@@ -59,6 +60,8 @@ class Heard:
     watch: str = ""
     keys: Path | None = None
     processes: bool = True
+    more: tuple[str, ...] = ()
+    """Outputs of other packages, ``NAME`` or ``NAME:KEY=VALUE,...``."""
 
 
 @dataclass(frozen=True)
@@ -166,7 +169,7 @@ def open_outputs(
         heard.processes,
     )
     texts = phrases(setup.rules, setup.corners)
-    return Live(choice, texts, notice, on_closed, progress)
+    return Live(choice, texts, notice, on_closed, progress, more=open_added(heard.more))
 
 
 def _voice(heard: Heard, pronounce: Mapping[str, str]) -> VoiceOptions:

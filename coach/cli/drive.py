@@ -74,22 +74,27 @@ def register(app: typer.Typer) -> None:
             "--keys",
             help="Folder of this side's keys, made by coach keys; needed by --watch beyond this machine.",
         ),
+        option: list[str] = typer.Option([], "--option", help="NAME=VALUE for a feed that another package adds."),
+        output: list[str] = typer.Option(
+            [], "--output", help="Output that another package adds: NAME or NAME:KEY=VALUE,KEY=VALUE."
+        ),
     ) -> None:
         """Drive with spoken cues. Without options: the built-in practice feed."""
         from coach.app.drive import DriveOptions, Heard, own_profile
         from coach.app.drive import drive as run
-        from coach.app.sources import FeedOptions
+        from coach.app.sources import FeedOptions, options_of
         from coach.cli.progress import phrase_progress
         from coach.cli.show import show_ran, warn
 
         asked = FeedOptions(
             feed=feed, host=host, port=port, packet_map=packet_map, capture=capture, receiver=receiver,
             latency_s=latency, session=session, speed=speed, seed=seed, rate_hz=rate, laps=laps,
+            options=options_of(option),
         )  # fmt: skip
         heard = Heard(
             voice=voice and not quiet, overlay=overlay and not quiet, lines=not quiet,
             words_per_minute=words_per_minute, voice_id=voice_id, device=device, volume=volume, buffer=buffer,
-            mark=mark, watch=watch, keys=keys,
+            mark=mark, watch=watch, keys=keys, more=tuple(output),
         )  # fmt: skip
         options = DriveOptions(asked, profile or own_profile(asked), rules, driver, laps, heard, record, not no_record)
         with phrase_progress() as progress:

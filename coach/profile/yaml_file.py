@@ -19,8 +19,8 @@ from coach.profile.problems import Problem, ProblemsType
 from coach.profile.splice import splice
 from coach.profile.yaml_tree import TooLargeError, field_name, line_of, plain, read_tree, write_tree
 
-MAX_BYTES: Final = 256 * 1024
-"""About ten times a profile of 30 corners; the parser needs some seconds for so much."""
+MAX_BYTES: Final = 128 * 1024
+"""About ten times a profile of 30 corners."""
 
 M = TypeVar("M", bound=BaseModel)
 
