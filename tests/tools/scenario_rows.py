@@ -70,7 +70,7 @@ SCENARIOS: Final[tuple[Scenario, ...]] = (
     Scenario("wet", "no fault, grip 13 % lower, at its limit", make.wet),
     Scenario("six per cent slower", "the reference's laps, everything 6 % slower", make.slower),
     Scenario("slower car", "no fault, another car, about 12 s slower, at its limit", make.slower_car, tell=r"\bcar\b"),
-    Scenario("another car's profile", "no fault, a car that corners faster and pulls less", make.other_car, tell=r"\bcar\b"),
+    Scenario("another car's profile", "no fault, a car with more grip and less power", make.other_car, tell=r"\bcar\b"),
     Scenario(
         "another circuit's profile", "no fault, the profile is of another circuit", make.other_circuit,
         tell="circuit|track|profile|reference",
