@@ -68,7 +68,7 @@ KINDS = (
     Kind("one habit", 1, 1.2, Scatter()),
     Kind("three habits", 3, 1.0, Scatter()),
     Kind("five habits", 5, 1.0, Scatter()),
-    Kind("beginner", 8, 3.0, Scatter(4.0, 0.6, 0.3)),
+    Kind("beginner", 10, 3.4, Scatter(4.0, 0.6, 0.3)),
 )
 
 
