@@ -14,6 +14,7 @@ from coach.survey.build_reference import build
 from coach.survey.corners import find, lane
 from coach.survey.distance_corners import corners_from_speed
 from coach.survey.edges import FEWEST_LAPS, beside, refuse_off_road, with_edges
+from coach.survey.envelope.samples import LapLines
 from coach.survey.errors import NoValidLap
 from coach.survey.laps import Cut, Lap, cut
 from coach.survey.places import corners_of
@@ -37,6 +38,9 @@ class Survey:
     notes: tuple[str, ...]
     position_noise_m: float
     speed_noise_mps: float
+    trace: Trace
+    lines: LapLines | None
+    """Each lap beside the reference; None without positions."""
 
 
 def survey(
@@ -64,6 +68,7 @@ def survey(
     notes = [_how(made, laps)]
     chosen = _choose(laps, reference_lap)
     reference = build(trace, chosen, circuit, closed)
+    lines = None
     if trace.has_positions:
         offset, speed, curvature = beside(trace, laps, reference)
         kept = refuse_off_road(laps, offset, reference.step_m)
@@ -73,6 +78,7 @@ def survey(
             if chosen.number != before.number:
                 reference = build(trace, chosen, circuit, closed)
                 offset, speed, curvature = beside(trace, laps, reference)
+        lines = LapLines(offset, speed, curvature, laps)
         valid = np.array([lap.valid for lap in laps])
         reference = with_edges(reference, offset[valid])
         if int(valid.sum()) < FEWEST_LAPS:
@@ -89,7 +95,9 @@ def survey(
     notes += _absent(reference, trace, laps)
     if not corners:
         notes.append("no corner found: the car neither turns nor slows enough on this lap")
-    return Survey(reference, corners, laps, chosen.number, tuple(notes), trace.across_m, trace.speed_noise)
+    return Survey(
+        reference, corners, laps, chosen.number, tuple(notes), trace.across_m, trace.speed_noise, trace, lines
+    )
 
 
 def _measured(columns: Columns, inferred: Collection[str]) -> Columns:
