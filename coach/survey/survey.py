@@ -92,7 +92,7 @@ def survey(
         notes.append("no positions: corners come from the speed alone, and nothing is known of the line driven")
         if corners and np.isnan(steer).all():
             notes.append("no steering either: every corner is put down as a right-hander, set the directions by hand")
-    notes += _absent(reference, trace)
+    notes += _absent(reference, trace, laps)
     if not corners:
         notes.append("no corner found: the car neither turns nor slows enough on this lap")
     return Survey(
@@ -125,7 +125,8 @@ def _choose(laps: tuple[Lap, ...], wanted: int | None) -> Lap:
         reasons = tuple(f"lap {lap.number}: {lap.reason}" for lap in laps)
         shown = "; ".join(reasons[:8]) + (f"; and {len(reasons) - 8} more" if len(reasons) > 8 else "")
         raise NoValidLap(f"no valid lap to survey ({shown})", reasons)
-    return min(valid, key=lambda lap: lap.time_s)
+    # a lap whose last metres are extrapolated is the reference only where there is no other
+    return min(valid, key=lambda lap: (lap.short_m > 0, lap.time_s))
 
 
 def _how(made: Cut, laps: tuple[Lap, ...]) -> str:
@@ -133,8 +134,17 @@ def _how(made: Cut, laps: tuple[Lap, ...]) -> str:
     return f"{len(laps)} {what}, {sum(lap.valid for lap in laps)} valid; {made.how}"
 
 
-def _absent(reference: Reference, trace: Trace) -> list[str]:
-    notes = []
+def _absent(reference: Reference, trace: Trace, laps: tuple[Lap, ...]) -> list[str]:
+    notes = [
+        f"lap {lap.number} ends {lap.short_m:.0f} m before the line: its time is extrapolated from the speed there"
+        for lap in laps
+        if lap.valid and lap.short_m
+    ]
+    if trace.filled_hz:
+        notes.append(
+            f"positions come {trace.filled_hz:.0f} times a second but were measured about {trace.rate_hz:.0f} times: "
+            "the rest is filled in, and thinned out here"
+        )
     if not trace.has_speed:
         notes.append("no speed in the recording: taken from the positions")
     if reference.inferred_pedals:
