@@ -15,14 +15,15 @@ from __future__ import annotations
 import argparse
 import json
 import time
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Final
 
 import numpy as np
-from closed_loop_coaches import Ground, Product, _inside, ground, habits_of
+from closed_loop_coaches import Product
+from closed_loop_drivers import ground, habits_of
 from learner import LearningDriver
-from simulated import match_corners
+from scenario_ground import known_ground
 
 from coach.core.columns import Columns
 from coach.survey import survey
@@ -63,9 +64,7 @@ def run(circuit: str, seed: int, arm: str) -> Run:
         if reach is not None and reach.speed_mps is not None:
             reference = reachable_reference(reference, reach)
         unknown = arm == "reachable" and reference is found.reference
-        match = match_corners(base, found.corners, reference) | _inside(base, found.corners, reference)
-        names = {found.corners[i].name: there for i, there in match.items()}
-        ear = Product(Ground(base, reference, found.corners, names), "improving")
+        ear = Product(known_ground(circuit, replace(found, reference=reference)), "improving")
     while len(driver.lap_times) < LAPS + SILENT:
         if ear is not None and len(driver.lap_times) < LAPS:
             ear.coach(driver)
