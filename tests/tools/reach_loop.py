@@ -1,6 +1,6 @@
 """Does the reachable lap make a driver faster who has nothing but his own best lap to compare with?
 
-python tests/tools/reach_loop.py                          six circuits, 20 drivers each
+python tests/tools/reach_loop.py                          four circuits, 30 drivers each
 python tests/tools/reach_loop.py --seeds 2 --circuits demo 12          a smaller study
 python tests/tools/reach_loop.py --for-s 240              what is done after so many seconds
 
@@ -26,10 +26,11 @@ from learner import LearningDriver
 from scenario_ground import known_ground
 
 from coach.core.columns import Columns
+from coach.core.phases import IllegalEvent
 from coach.survey import survey
 from coach.survey.envelope.reachable import reach_of, reachable_reference
 
-CIRCUITS: Final = ("demo", "11", "12", "13", "14", "15")
+CIRCUITS: Final = ("demo", "7", "9", "12")
 ARMS: Final = ("alone", "own best", "reachable")
 FIRST, LAPS, SILENT = 5, 18, 5
 
@@ -109,7 +110,7 @@ def main() -> None:
     """Run and print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--circuits", nargs="*", default=list(CIRCUITS))
-    parser.add_argument("--seeds", type=int, default=20)
+    parser.add_argument("--seeds", type=int, default=30)
     parser.add_argument("--for-s", type=float, default=float("inf"), help="start no driver after so many seconds")
     parser.add_argument("--keep", type=Path, help="file of the runs so far: they are not driven again")
     parser.add_argument("--write", type=Path, help="file of flat records to make")
@@ -122,7 +123,11 @@ def main() -> None:
         for circuit in args.circuits:
             if time.monotonic() - begin > args.for_s:
                 continue
-            runs += [run(circuit, seed, arm) for arm in ARMS if (circuit, seed, arm) not in done]
+            try:
+                runs += [run(circuit, seed, arm) for arm in ARMS if (circuit, seed, arm) not in done]
+            except IllegalEvent as error:
+                # the survey of so few laps gave corners that overlap: a profile of them would be refused
+                print(f"left out: circuit {circuit}, driver {seed}: {error}")
             if args.keep:
                 args.keep.write_text(json.dumps([asdict(r) for r in runs]))
     print(table(runs))
