@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from coach.app.circuit_match import wrong_circuit
+from coach.app.reaching import REACHABLE_NAME, Target, with_reach
 from coach.app.replane import Origin, on_plane_of
 from coach.core.columns import Columns
 from coach.core.reference import Reference
@@ -48,11 +49,17 @@ class Surveyed:
 
 
 def survey_session(
-    session: Path, output: Path | None, reference_lap: int | None, circuit: str, replace_old: bool = False
+    session: Path,
+    output: Path | None,
+    reference_lap: int | None,
+    circuit: str,
+    replace_old: bool = False,
+    target: Target = "best",
 ) -> Surveyed:
     """Survey ``session`` into the profile folder ``output`` (default: ``profile`` inside the session).
 
     A slower reference, or one of another circuit, takes the place of an old one only with ``replace_old``.
+    ``target`` says which reference the profile names: the best driven lap, or the reachable one, written beside it.
     Raises SessionError, SurveyError, ProfileError.
     """
     reader = SessionReader(session)
@@ -66,7 +73,7 @@ def survey_session(
     file = read_profile(path) if path.exists() else None
     previous, fresh = None, file is None
     if file is not None:
-        kept = path.parent / file.model.reference
+        kept = path.parent / _driven_name(file.model.reference)
         previous = read_reference(kept) if kept.is_file() else None
     batches = list(reader.batches() if previous is None else on_plane_of(previous, reader.header, reader.batches()))
     if previous is not None and (wrong := wrong_circuit(previous, batches)):
@@ -85,7 +92,8 @@ def survey_session(
         _refuse_slower(path, found.reference, previous)
     origin = (header.origin_lat_deg, header.origin_lon_deg)
     found = replace(found, reference=_with_origin(found.reference, origin, previous))
-    done = _write(found, own_copy(path), name, fresh)
+    found, reachable = with_reach(found, reader, target)
+    done = _write(found, own_copy(path), name, fresh, reachable)
     return replace(done, tail=reader.tail())
 
 
@@ -96,27 +104,37 @@ def survey_columns(columns: Columns, folder: Path, circuit: str, inferred: Colle
     return _write(found, folder / PROFILE_NAME, circuit, True)
 
 
-def _write(found: Survey, path: Path, name: str, fresh: bool) -> Surveyed:
-    """Write profile and reference: merged into the profile that is there, or with ``fresh`` in its place."""
+def _driven_name(named: str) -> str:
+    """The file of the driven reference, whichever the profile names: the reachable one is written beside it."""
+    return REFERENCE_NAME if named == REACHABLE_NAME else named
+
+
+def _write(found: Survey, path: Path, name: str, fresh: bool, reachable: Reference | None = None) -> Surveyed:
+    """Write profile and references: merged into the profile that is there, or with ``fresh`` in its place.
+
+    The profile names the ``reachable`` reference where there is one, else the driven one.
+    """
     folder = path.parent
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise ProfileError(str(folder), f"the profile can not be written here ({error.strerror})") from error
     file = None if fresh else read_profile(path)
-    reference = folder / (REFERENCE_NAME if file is None else file.model.reference)
+    reference = folder / (REFERENCE_NAME if file is None else _driven_name(file.model.reference))
     kept = _keep_old(reference, found.reference)
     merged = None
     if file is not None:
         merged = merge_survey(file.tree, found.corners, found.reference.length_m)
-        write_reference(reference, found.reference)
-        file.save()
-    else:
-        if path.exists():
-            _keep(path, path.read_bytes())
-            path.unlink()
-        write_reference(reference, found.reference)
-        new_profile(path, name, found.reference.length_m, found.corners).save()
+    elif path.exists():
+        _keep(path, path.read_bytes())
+        path.unlink()
+    write_reference(reference, found.reference)
+    if reachable is not None:
+        write_reference(folder / REACHABLE_NAME, reachable)
+    if file is None:
+        file = new_profile(path, name, found.reference.length_m, found.corners)
+    file.tree["reference"] = reference.name if reachable is None else REACHABLE_NAME
+    file.save()
     return Surveyed(found, path, merged, "", load_plan(path).corners, kept)
 
 

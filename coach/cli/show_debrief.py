@@ -7,6 +7,7 @@ from rich.table import Table
 from coach.app.debrief import SHOWN_GAINS, START, Debrief, unlike
 from coach.app.mean_losses import mean_losses
 from coach.cli.show import as_json, console, say, spark
+from coach.cli.show_headroom import show_headroom
 from coach.core.advice import to_do, what
 from coach.core.values import KMH
 from coach.outputs.console import lap_time
@@ -49,6 +50,7 @@ def show_debrief(done: Debrief, json: bool) -> None:
     else:
         say("nothing stands out: no fault cost more than your own scatter")
     console.print()
+    show_headroom(done)
     _show_corners(done)
     _show_laps(done)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Annotated, Literal
 
 import typer
 
@@ -27,6 +28,10 @@ def register(app: typer.Typer) -> None:
         replace: bool = typer.Option(
             False, "--replace", help="Take a slower reference, or another circuit's; the old one is kept beside it."
         ),
+        target: Annotated[
+            Literal["best", "reachable"],
+            typer.Option(help="What to coach against: your best lap, or the lap your own car allows on its line."),
+        ] = "best",
         as_json: bool = typer.Option(False, "--json", help="Print the result as JSON."),
     ) -> None:
         """Make reference and profile from your own laps. A second survey keeps every edit."""
@@ -35,5 +40,5 @@ def register(app: typer.Typer) -> None:
         from coach.cli.show import warn
         from coach.cli.show_survey import show_survey
 
-        done = survey_session(session or newest_session(warn), output, reference_lap, circuit, replace)
+        done = survey_session(session or newest_session(warn), output, reference_lap, circuit, replace, target)
         show_survey(done, as_json)
