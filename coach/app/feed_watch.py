@@ -188,9 +188,11 @@ class FeedWatch:
         then, now = self._past[0][1], self._past[-1][1]
         grown = {kind: n - then.get(kind, 0) for kind, n in now.items()}
         came = grown.get("received", 0)
+        refused: set[str] = set()
         for kind, n in sorted(grown.items(), key=lambda item: -item[1]):
             least = max(FEWEST, BAD_SHARE * came)
             if kind not in NOT_TROUBLE and n >= least and (line := self._feed.remedy(kind)):
+                refused.add(line.partition(":")[0])
                 yield f"{kind} {line.partition(':')[0]}" if kind in DEGRADING else kind, line
         if self.rate_hz < SLOW_HZ:
             yield (
@@ -199,7 +201,8 @@ class FeedWatch:
                 "sender or receiver to 10 Hz",
             )
         if came:
-            yield from doubts
+            # a field whose values are refused has one trouble: what else looks wrong with it comes of the same mistake
+            yield from (doubt for doubt in doubts if doubt[0] not in refused)
 
 
 def _field(line: str) -> str:
