@@ -151,6 +151,8 @@ class FeedWatch:
         for key, line in found.items():
             if key in self._troubles:
                 self._troubles[key].seen_s = now_s
+            elif any(_field(t.line) == _field(line) for t in self._troubles.values()):
+                continue  # the field is in trouble already: one line for it
             elif key == "silent" or key in self._suspects:
                 # seen twice: packets of a few moments may have more than one cause, a second look finds the one
                 self._troubles[key] = _Trouble(line, now_s, now_s, not self._received)
@@ -201,3 +203,8 @@ class FeedWatch:
         if came:
             # a field whose values are refused has one trouble: what else looks wrong with it comes of the same mistake
             yield from (doubt for doubt in doubts if doubt[0] not in refused)
+
+
+def _field(line: str) -> str:
+    """The field that a line begins with; the line itself where it names none."""
+    return line.partition(": ")[0]

@@ -41,6 +41,8 @@ class FirstLaps:
         self.timer = LapTimer()
         self.valid = 0
         self._say = say
+        self.known = ""
+        """The circuit, once a profile of this machine was found to fit: no other one is needed."""
         self._enough = False
         self._pending = ""
         self._chunks: list[Columns] = []
@@ -61,9 +63,9 @@ class FirstLaps:
 
     def tell(self) -> None:
         """Say what the last laps came to: after their times, which the outputs show first."""
-        if self._pending:
+        if self._pending and not self.known:
             self._say(self._pending)
-            self._pending = ""
+        self._pending = ""
 
     def finish(self) -> Happened:
         """A lap that did not end has no time."""
@@ -84,6 +86,8 @@ class FirstLaps:
         running = self.timer.running_s()
         clock = lap_time(running)[:-2] if running == running else "first pass of the line starts the clock"
         more = laps_more(self.wanted - self.valid) if self.valid < self.wanted else "enough laps for a profile"
+        if self.known:
+            more = f"{self.known} has a profile"
         return View(self._last[0], "live", self.timer.lap, speed_mps=self._last[1], status=f"{clock}; {more}")
 
 
@@ -156,6 +160,7 @@ class ProfileMaker:
             known = fitting(*thinned(columns["x_m"], columns["y_m"]), drove.origin)
             if known is not None:
                 self._found = True
+                self._laps.known = known.reference.circuit
                 self._say(f"this is {known.reference.circuit}: {known.path.parent} fits")
                 if self._making:
                     self._go_on(known.path)

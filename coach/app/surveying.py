@@ -82,7 +82,8 @@ def survey_session(
         circuit = circuit or reader.header.circuit or folder.resolve().name
         file, previous, fresh = None, None, True
         batches = list(reader.batches())
-    name = circuit or (file.model.circuit if file is not None else "") or reader.header.circuit or folder.resolve().name
+    own = reader.folder.resolve().name if output is None else folder.resolve().name
+    name = circuit or (file.model.circuit if file is not None else "") or reader.header.circuit or own
     header = reader.header
     found = survey(
         Columns.join(batches), circuit=name, reference_lap=reference_lap, previous=previous, inferred=header.inferred

@@ -134,6 +134,7 @@ def test_a_profile_that_fits_is_found_instead(tmp_path: Path) -> None:
         assert i < 10, "found within the first minute"
     assert maker.ready is not None
     assert "this is Hollow Ridge" in said[0]
+    assert laps.view().status.endswith("; Hollow Ridge has a profile")
 
 
 def _chunks(frames: list[Frame]) -> list[Columns]:

@@ -20,7 +20,9 @@ def reachable(recorded: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder of a profile whose reference is the reachable lap."""
     from coach.app.surveying import survey_session
 
-    return survey_session(recorded, tmp_path_factory.mktemp("reach") / "profile", None, "", target="reachable").profile.parent
+    return survey_session(
+        recorded, tmp_path_factory.mktemp("reach") / "profile", None, "", target="reachable"
+    ).profile.parent
 
 
 def test_the_reachable_lap_is_written_beside_the_driven_one(coach: Coach, recorded: Path, tmp_path: Path) -> None:
