@@ -29,6 +29,7 @@ from coach.core.columns import Columns
 from coach.core.phases import IllegalEvent
 from coach.survey import survey
 from coach.survey.envelope.reachable import reach_of, reachable_reference
+from coach.survey.errors import NoValidLap
 
 CIRCUITS: Final = ("demo", "7", "9", "12")
 ARMS: Final = ("alone", "own best", "reachable")
@@ -125,8 +126,8 @@ def main() -> None:
                 continue
             try:
                 runs += [run(circuit, seed, arm) for arm in ARMS if (circuit, seed, arm) not in done]
-            except IllegalEvent as error:
-                # the survey of so few laps gave corners that overlap: a profile of them would be refused
+            except (IllegalEvent, NoValidLap) as error:
+                # five laps with no valid one, or with corners that overlap: no profile comes of them
                 print(f"left out: circuit {circuit}, driver {seed}: {error}")
             if args.keep:
                 args.keep.write_text(json.dumps([asdict(r) for r in runs]))
