@@ -10,7 +10,7 @@ import msgspec
 from coach.core.values import Fault
 
 Family = Literal["reminder", "correction", "caution", "confirmation"]
-Slot = Literal["approach", "exit", "straight"]
+Slot = Literal["approach", "exit", "straight", "line", "pit"]
 Level = Literal["learning", "improving", "racing"]
 Form = Literal["long", "short"]
 """A text in full, or in as few words as will do when there is little room."""
@@ -46,7 +46,8 @@ class CueRule(msgspec.Struct, frozen=True, cache_hash=True):
     """One rule: ``about`` is a Fault for corrections and confirmations, an Item for reminders and cautions.
 
     ``slot``: approach = before the corner; exit = right after this corner; straight = on the straight after
-    it. A correction speaks when at least ``seen`` of the last ``of_last`` passes had a finding of
+    it; line = after the finish line; pit = in the pits. What is due before a corner and finds no room there is said
+    right after it, or by name on another straight. A correction speaks when at least ``seen`` of the last ``of_last`` passes had a finding of
     ``min_amount`` (unit of the fault) and ``min_cost_s``. ``priority`` 0..100, larger first.
     ``cooldown_laps`` laps of silence after it spoke at a corner. ``safety`` cautions alone may speak between
     brake and exit. ``alternatives`` are other short wordings, tried when one does not work for this driver.

@@ -42,9 +42,9 @@ def test_a_reminder_fades_alternates_and_retires() -> None:
     r = rule("board", "reminder", "brake_board")
     said = laps(schedule(r), r, [True] * 14)
     assert ["spoken"] * 3 == said[:3]
-    assert ["fading", "spoken", "fading"] == said[3:6]
-    assert {"inside the band"} == set(said[6:11])
-    assert {"fading"} == set(said[11:])
+    assert ["known by now", "spoken", "known by now"] == said[3:6]
+    assert {"within tolerance"} == set(said[6:11])
+    assert {"known by now"} == set(said[11:])
 
 
 def test_two_bad_passes_bring_it_back() -> None:
@@ -53,8 +53,8 @@ def test_two_bad_passes_bring_it_back() -> None:
     s = schedule(r)
     laps(s, r, [True] * 12)
     assert "retired" == s.progress(r, 0).stage
-    assert ["fading", "fading", "fading"] == laps(s, r, [False, True, True], first=13)
-    assert ["fading", "fading", "spoken"] == laps(s, r, [False, False, True], first=16)
+    assert ["known by now", "known by now", "known by now"] == laps(s, r, [False, True, True], first=13)
+    assert ["known by now", "known by now", "spoken"] == laps(s, r, [False, False, True], first=16)
 
 
 def test_a_reminder_that_does_not_help_fades_too() -> None:
@@ -64,7 +64,7 @@ def test_a_reminder_that_does_not_help_fades_too() -> None:
     assert ["spoken"] * 6 == said[:6]
     assert 3 == said[6:12].count("spoken")
     assert said[16:24].count("spoken") <= 3
-    assert all("fading" == b for a, b in pairwise(said[6:]) if a == "spoken")
+    assert all("known by now" == b for a, b in pairwise(said[6:]) if a == "spoken")
 
 
 def test_a_safety_caution_never_retires() -> None:
@@ -133,7 +133,7 @@ def test_a_finding_below_the_threshold_is_none(small: object) -> None:
     s = schedule(r)
     s.passed(0, (small,))  # type: ignore[arg-type]
     s.choose_work(2)
-    assert "inside the band" == s.hold(r, 0, 2, 0)
+    assert "within tolerance" == s.hold(r, 0, 2, 0)
 
 
 def test_two_corners_in_work_by_cost() -> None:
@@ -143,7 +143,7 @@ def test_two_corners_in_work_by_cost() -> None:
     for corner, cost in ((1, 0.4), (3, 0.3), (0, 0.1), (2, 0.2)):
         s.passed(corner, (finding(cost_s=cost),))
     assert (1, 3) == s.choose_work(1)
-    assert ["other corner first", "", "other corner first", ""] == [s.hold(r, c, 1, 0) for c in range(4)]
+    assert ["another corner first", "", "another corner first", ""] == [s.hold(r, c, 1, 0) for c in range(4)]
     assert (0, 2) == s.choose_work(2)
     s.passed(1, ())
     assert (2, 3) == s.choose_work(3)
@@ -189,7 +189,7 @@ def test_a_corner_that_can_not_be_told_makes_room_for_one_that_is_still_ahead() 
     for corner in (0, 1):
         s.opened(corner)
     s.no_room(0)
-    assert ["other corner first", "other corner first", ""] == [s.hold(r, c, 1, 0) for c in range(3)]
+    assert ["another corner first", "another corner first", ""] == [s.hold(r, c, 1, 0) for c in range(3)]
     s.spoke(r, 2, 1, "later")
     s.no_room(2)
     assert {2} == s.work.corners
@@ -200,7 +200,7 @@ def test_a_corner_that_can_not_be_told_makes_room_for_one_that_is_still_ahead() 
 def test_what_becomes_known_within_the_lap_is_taken_up() -> None:
     """The pass of the last corner of a lap is measured in the next one: it is worked on in that one, if it is ahead."""
     r = rule("later")
-    for asked, expected in ((False, ""), (True, "other corner first")):
+    for asked, expected in ((False, ""), (True, "another corner first")):
         s = schedule(r)
         s.choose_work(1)
         if asked:
@@ -247,11 +247,11 @@ def test_a_cure_is_confirmed_once_and_not_after_a_relapse() -> None:
 def test_cooldown_and_budget() -> None:
     """A cooldown counts laps of silence; the budget holds for the lap, and shrinks once the driver has settled."""
     r = rule("board", "reminder", "brake_board", cooldown_laps=2)
-    assert ["spoken", "cooldown", "cooldown", "spoken"] == laps(schedule(r), r, [False] * 4)
+    assert ["spoken", "said recently", "said recently", "spoken"] == laps(schedule(r), r, [False] * 4)
     plain, safe = rule("x", "reminder", "brake_board"), rule("bump", "caution", "bump", safety=True)
     s = schedule(plain, safe, cues_per_lap=6)
-    assert ["", "budget"] == [s.hold(plain, 0, 1, n) for n in (5, 6)]
-    assert ["", "budget"] == [s.hold(plain, 0, SETTLED_LAPS, n) for n in (SETTLED_CUES - 1, SETTLED_CUES)]
+    assert ["", "lap's limit reached"] == [s.hold(plain, 0, 1, n) for n in (5, 6)]
+    assert ["", "lap's limit reached"] == [s.hold(plain, 0, SETTLED_LAPS, n) for n in (SETTLED_CUES - 1, SETTLED_CUES)]
     assert "" == s.hold(safe, 0, SETTLED_LAPS, 99)
 
 
@@ -278,7 +278,7 @@ def test_what_is_known_is_kept_across_sessions() -> None:
     kept = msgspec.json.decode(msgspec.json.encode(s.state()), type=Memory)
     again = schedule(r, memory=kept)
     assert "retired" == again.progress(r, 0).stage
-    assert "fading" == again.hold(r, 0, 0, 0)
+    assert "known by now" == again.hold(r, 0, 0, 0)
     assert s.memory.heard == again.memory.heard
     again.passed(0, BAD)
     again.passed(0, BAD)
