@@ -48,6 +48,8 @@ class Moment(msgspec.Struct, frozen=True):
     """How much before the profile's brake point the driver pressed the brake in this pass [m]; NaN: not known."""
     slot: str = ""
     """"after" or "other straight" for what found no room before its own corner."""
+    longest: bool = False
+    """Whether the straight after the corner is the longest of the lap."""
 
 
 def approach(rules: RuleSet, schedule: Schedule, at: Moment) -> list[Asked]:
@@ -173,6 +175,9 @@ def _candidate(
     new = schedule.is_new(rule, at.corner, with_name(short, wording.name) if named else short)
     # a rehearsed text is said short; the long form only where there is no other
     forms = [f for f in ([wording.long, short] if new or not short else [short]) if f]
+    if moved and wording.long and not at.longest and schedule.progress(rule, at.corner).told == 0:
+        # the first time the size of it is told: there is room for that on a longer straight
+        forms = [wording.long]
     if at.slot == "after" and rule.family == "correction":
         forms = [f for f in (with_name(f"{form} {NEXT_TIME}", wording.name) for form in forms) if f]
     elif schedule.half_way(rule, at.corner):

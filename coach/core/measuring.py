@@ -22,7 +22,10 @@ Learn = Callable[[Driven, tuple[Finding, ...]], None]
 
 
 class Measuring:
-    """Keeps the frames that are still needed; ``learn`` takes each valid pass, ``went_off`` the corner of one that left the road."""
+    """Keeps the frames that are still needed.
+
+    ``learn`` takes each valid pass, ``went_off`` the corner of one that left the road.
+    """
 
     def __init__(self, ground: Ground, bands: Bands, learn: Learn, went_off: Callable[[int], None]) -> None:
         self.ground = ground

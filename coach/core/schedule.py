@@ -22,8 +22,6 @@ from coach.core.work import Work
 
 SAFETY_LAPS: Final = 5
 """A safety caution that is known is repeated after so many laps (common practice, no source)."""
-LUCK: Final = 0.05
-"""A cure is praised when so many good passes in a row would be this unlikely by the driver's old scatter."""
 HALF: Final = 0.6
 """At most this share of the first amount is left: half way (common practice, no source)."""
 STAYS: Final = 1.25
@@ -85,15 +83,9 @@ class Schedule:
     def passed(self, corner: int, findings: tuple[Finding, ...]) -> None:
         """Learn from a valid pass."""
         self.recent.add(corner, findings)
-        self.responses.passed(
-            corner,
-            {
-                r.name: f.amount
-                for r in self.rules.rules
-                for f in findings
-                if r.family == "correction" and f.fault == r.about
-            },
-        )
+        corrections = [r for r in self.rules.rules if r.family == "correction"]
+        amounts = {r.name: f.amount for r in corrections for f in findings if f.fault == r.about}
+        self.responses.passed(corner, amounts)
         for rule in self.rules.rules:
             known = rule.family != "caution" or rule.about in ABOUT
             self._learn(self.progress(rule, corner), rule, corner, known and shows(rule, findings))
@@ -114,7 +106,7 @@ class Schedule:
             if p.bad >= r.rearm_passes:
                 p.stage = "each"
             return
-        if rule.family == "correction" and p.told and p.good >= r.cure_passes and (1.0 - p.share) ** p.good < LUCK:
+        if rule.family == "correction" and p.told and p.good >= r.cure_passes and (1.0 - p.share) ** p.good < r.luck:
             p.told, p.acknowledged = 0, False
             self._cured(rule.about, corner)
         if p.stage == "each" and p.good >= r.cure_passes:
@@ -188,6 +180,9 @@ class Schedule:
     def _thing(self, corner: int) -> str:
         """The one correction that is worked on at ``corner``: it stays until it is cured or another is worth more."""
         due = [r for r in self.rules.rules if r.family == "correction" and self.recent.due(r, corner)]
+        line = [r for r in due if r.about in LINE_FAULTS]
+        if line and self.rules.level == "learning":
+            due = line
         held = self._things.get(corner, "")
 
         def worth(rule: CueRule) -> tuple[bool, float, int, str]:
@@ -288,14 +283,8 @@ class Schedule:
     def _cost(self, corner: int) -> float:
         """What is expected to be gained there by what may be said [s]."""
         rules = [r for r in self.rules.rules if r.family == "correction"]
-        chance = max(
-            (
-                self.responses.chance(self._wording_key(r, corner), "approach")
-                for r in rules
-                if self.recent.due(r, corner)
-            ),
-            default=1.0,
-        )
+        due = [self._wording_key(r, corner) for r in rules if self.recent.due(r, corner)]
+        chance = max((self.responses.chance(key, "approach") for key in due), default=1.0)
         return self.recent.cost(corner, rules) * chance
 
     def state(self) -> Memory:

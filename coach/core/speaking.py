@@ -93,6 +93,7 @@ class Speaking:
             approach.named,
             zones,
             self._early(zone),
+            longest=corner == self.ground.longest,
         )
 
     def _quiet(self, corner: int, lap: int) -> float:

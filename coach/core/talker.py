@@ -125,6 +125,8 @@ class Talker:
             self.schedule.spoke(candidate.rule, candidate.corner, candidate.lap, verdict.text, candidate.slot)
             if candidate.rule.family == "correction":
                 self._owed.pop(candidate.corner, None)
+            elif candidate.corner in self._owed:
+                self._owed[candidate.corner].discard(candidate.rule.name)
             if not candidate.safety:
                 self._spoken_in[candidate.lap] = self.spoken_in(candidate.lap) + 1
         elif verdict.reason in (Reason.NO_ROOM, Reason.BEATEN) and self._may_owe(candidate):
