@@ -62,7 +62,7 @@ class Wording(msgspec.Struct, frozen=True):
     @property
     def half_way(self) -> str:
         """Progress acknowledged: "Quarry, half way, again"; "" for anything but a correction."""
-        return f"{self.name}, {HALF_WAY}" if self.corrects else ""
+        return f"{self.name}, {HALF_WAY}" if self.corrects and (self.long or self.short or self.alternatives) else ""
 
     @property
     def next_time(self) -> tuple[str, ...]:
