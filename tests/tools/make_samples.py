@@ -139,7 +139,7 @@ SETS = (
 """),
     Sample("mended_release", "improving", early(
         ("Quarry", "brake_long", 25.0), ("Cauldron", "apex_missed", 2.2), ("Tollgate", "slow_middle", 2.5)), """\
-  - {corner: Quarry, laps: 2, spoken: release}
+  - {corner: Quarry, laps: 2, spoken: ease off}
 """),
     Sample("mended_line", "improving", early(
         ("Quarry", "turn_in_early", 15.0), ("Signal", "throttle_late", 25.0)), """\
