@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from coach.core.car import car_of, slope_of
 from coach.core.course import Course
 from coach.core.diagnosis import Diagnosis
+from coach.core.judging import Judging
 from coach.core.passes import PassBuilder
 from coach.core.reference import Reference
 from coach.core.values import Corner
@@ -22,7 +23,9 @@ class Ground:
         self.corners = corners
         self.zones = zones(corners, reference.length_m, reference.closed)
         self.builder = PassBuilder(reference, self.zones)
-        self.diagnosis = Diagnosis(self.builder.corners, car_of(reference))
+        car = car_of(reference)
+        self.diagnosis = Diagnosis(self.builder.corners, car)
+        self.judging = Judging(reference, self.builder.corners, self.diagnosis, car)
         self.course = Course(reference, self.zones)
         slope = slope_of(reference)
         self.gradient = [_mean_slope(slope, reference, z.quiet_m, z.apex_m) for z in self.zones]

@@ -10,6 +10,7 @@ from coach.core.course import Course, Kind
 from coach.core.ground import Ground
 from coach.core.happened import Happened
 from coach.core.history import History
+from coach.core.judging import FASTER, Judged
 from coach.core.lapbook import LapBook
 from coach.core.passes import Driven
 from coach.core.spoiled import spoiled
@@ -30,12 +31,17 @@ class Measuring:
         self.history = History()
         self.laps = LapBook()
         self.kept: list[Driven] | None = None
+        self.judged: list[Judged] = []
+        """How each of the ``kept`` passes was judged."""
+        self._last: dict[int, tuple[Finding, ...]] = {}
         self._learn = learn
 
     def swap(self, ground: Ground, moved: Mapping[int, int]) -> None:
         """Other corners from now on, ``moved`` old -> new; what was measured on the same reference goes on."""
         before = self.ground
         self.ground = ground
+        ground.judging.go_on(before.judging, moved)
+        self._last = {moved[c]: last for c, last in self._last.items() if c in moved}
         self.bands.renumber(moved)
         if before.reference is ground.reference and before.builder.known is not None:
             ground.builder.begin(*before.builder.known)
@@ -47,24 +53,33 @@ class Measuring:
             return
         why = spoiled(driven)
         # what goes wrong in a spin, or beside the road, is no fault of technique
-        told = driven.whole and why not in ("stopped", "off the road")
-        findings = self.ground.diagnosis.findings(driven, self.bands) if told else ()
+        told = why not in ("stopped", "off the road")
         # an out-lap is driven on cold tyres and from a roll: nothing is learned from it
         flying = self.laps.flying or not self.ground.reference.closed
         valid = driven.whole and flying and not why and not in_pit
         if why:
             self.laps.spoil(lap, why)
         if driven.whole:
+            judged = self.ground.judging.judge(driven, counts=valid)
+            findings = judged.findings(self.bands) if told else ()
             happened.passes.append(_pass(driven, findings, valid))
             if self.kept is not None:
                 self.kept.append(driven)
-        if valid:
-            self.bands.learn(corner, driven.scatter)
-            self._learn(driven, findings)
+                self.judged.append(judged)
+            if valid and judged.today.settled:
+                self.bands.learn(corner, judged.driven.scatter)
+                self._learn_of(judged, findings)
         ended = self.laps.add(driven)
         if ended is not None:
             happened.laps.append(ended)
         self.history.forget(driven.zone.next_start_m - KEPT_M)
+
+    def _learn_of(self, judged: Judged, findings: tuple[Finding, ...]) -> None:
+        corner = judged.driven.corner
+        # a fault that can not be judged today is not cured by that
+        if judged.today.usual or not any(f.fault in FASTER for f in self._last.get(corner, ())):
+            self._last[corner] = findings
+            self._learn(judged.driven, findings)
 
     def measure_rest(self, front_m: float, in_pit: bool, happened: Happened) -> None:
         """Passes that ended at or just before the end of the record; a lap may end exactly there."""

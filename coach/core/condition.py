@@ -1,0 +1,132 @@
+"""What car, tyres and road give today, before any fault is looked for: one factor of grip and one of the engine.
+
+A grip that is lower everywhere by the same factor is the condition; lower at one corner it is the driver; lower at each
+by another factor it is traffic, or a driver who has much to learn. The factor is the median over the corners of one lap
+(blind to habits at up to half of them), taken along from pass to pass; it counts once it has been the same for a lap.
+While it changes, nothing is said about speed, because nobody can tell a slow driver from a slow road.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from statistics import median
+from typing import Final
+
+import msgspec
+
+from coach.core.use import Use
+
+STEADY: Final = 0.03
+"""A factor that moved by less than this within a lap is known; by more it counts as another condition."""
+ALIKE: Final = 0.03
+"""Scatter over the corners up to which they are lower by the same factor: twice a practised driver's (measured)."""
+SUDDEN: Final = 3.0
+"""Two of three passes so many deviations off, to the same side: something changes now."""
+PUSHES: Final = 0.5
+"""Who gives full throttle on less than this share of where the reference does is not at pace."""
+ANOTHER_CAR: Final = 0.05
+"""No weather changes the engine by this share (common practice, no source)."""
+_USUAL: Final = 0.015
+"""Scatter of a practised driver's use of grip from corner to corner, until his own is known (measured: 0.004 to 0.03)."""
+_LEAST, _MOST = 5, 12
+"""Passes that make a lap here, on very short and very long courses."""
+
+
+class Today(msgspec.Struct, frozen=True):
+    """The condition at one pass: ``grip`` and ``power`` as shares of the reference's, 1.0 when alike.
+
+    While not ``settled`` nothing about speed is known. ``doubt`` is the deviation of ``grip``.
+    """
+
+    grip: float = 1.0
+    power: float = 1.0
+    settled: bool = True
+    doubt: float = 0.0
+    words: str = ""
+
+    @property
+    def usual(self) -> bool:
+        """Whether pace can be judged against the reference as it is."""
+        return self.settled and abs(self.grip - 1.0) <= STEADY and abs(self.power - 1.0) <= ANOTHER_CAR
+
+
+@dataclass
+class Condition:
+    """Follows the condition over the passes; ``corners`` is how many a lap has."""
+
+    corners: int
+    today: Today = Today()
+    _grips: deque[float] = field(default_factory=lambda: deque[float]())
+    _levels: deque[float] = field(default_factory=lambda: deque[float]())
+    _powers: deque[float] = field(default_factory=lambda: deque[float]())
+    _pushes: deque[float] = field(default_factory=lambda: deque[float]())
+    _habits: dict[int, deque[float]] = field(default_factory=dict)
+    _rest: deque[float] = field(default_factory=lambda: deque[float](maxlen=3))
+
+    def __post_init__(self) -> None:
+        lap = min(max(self.corners, _LEAST), _MOST)
+        # as long as nothing is known, everything is as usual
+        self._grips = deque([0.0] * lap, maxlen=lap)
+        self._levels = deque([0.0] * lap, maxlen=lap)
+        self._powers = deque(maxlen=lap)
+        self._pushes = deque(maxlen=3)
+
+    def move(self, moved: Mapping[int, int], corners: int) -> Condition:
+        """The same under other corners, ``moved`` old -> new."""
+        after = Condition(corners, self.today)
+        level = math.log(self.today.grip)
+        after._grips.extend([level] * (after._grips.maxlen or 0))
+        after._levels.extend(after._grips)
+        after._powers.extend(self._powers)
+        after._habits = {moved[c]: kept for c, kept in self._habits.items() if c in moved}
+        return after
+
+    def take(self, corner: int, use: Use) -> Today:
+        """One more pass; what is known with it."""
+        if use.power == use.power:
+            self._powers.append(use.power)
+        if use.push == use.push:
+            self._pushes.append(use.push)
+        if use.grip > 0.0:
+            self._take_grip(corner, math.log(use.grip))
+        level = self._levels[-1]
+        scatter = self._scatter(level)
+        steady = max(self._levels) - min(self._levels) <= STEADY and not self._sudden(max(scatter, _USUAL))
+        pushing = not self._pushes or median(self._pushes) >= PUSHES
+        # lower by another factor at each corner: no condition is like that
+        grip = math.exp(level) if scatter <= ALIKE else 1.0
+        power = median(self._powers) if len(self._powers) >= 3 else 1.0
+        doubt = scatter / math.sqrt(len(self._grips))
+        self.today = Today(grip, power, steady and pushing, doubt, _words(grip, power, steady, pushing))
+        return self.today
+
+    def _take_grip(self, corner: int, log_use: float) -> None:
+        kept = self._habits.get(corner, ())
+        habit = median(kept) if len(kept) >= 3 else 0.0
+        self._rest.append(log_use - habit - self._levels[-1])
+        self._grips.append(log_use)
+        self._levels.append(median(self._grips))
+        if self.today.settled:
+            self._habits.setdefault(corner, deque(maxlen=5)).append(log_use - self._levels[-1])
+
+    def _scatter(self, level: float) -> float:
+        return 1.4826 * median(abs(g - level) for g in self._grips)
+
+    def _sudden(self, scatter: float) -> bool:
+        return len(self._rest) == 3 and abs(median(self._rest)) > SUDDEN * scatter
+
+
+def _words(grip: float, power: float, steady: bool, pushing: bool) -> str:
+    if not pushing:
+        return "not at pace, no pace cues"
+    if not steady:
+        return "pace changes everywhere, no pace cues"
+    if abs(power - 1.0) > ANOTHER_CAR:
+        return "the reference is another car's, no pace cues"
+    if abs(grip - 1.0) > STEADY:
+        percent = round(100.0 * abs(grip - 1.0))
+        return f"grip is {'down' if grip < 1.0 else 'up'} {percent} %, no pace cues"
+    return ""
