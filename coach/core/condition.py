@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from statistics import median
 from typing import Final
@@ -23,14 +23,15 @@ STEADY: Final = 0.03
 """A factor that moved by less than this within a lap is known; by more it counts as another condition."""
 ALIKE: Final = 0.03
 """Scatter over the corners up to which they are lower by the same factor: twice a practised driver's (measured)."""
-SUDDEN: Final = 3.0
-"""Two of three passes so many deviations off, to the same side: something changes now."""
+ODD: Final = 3.0
+"""A pass so many deviations off what this corner should give is odd; two in a row to the same side are a change."""
 PUSHES: Final = 0.5
 """Who gives full throttle on less than this share of where the reference does is not at pace."""
 ANOTHER_CAR: Final = 0.05
 """No weather changes the engine by this share (common practice, no source)."""
 _USUAL: Final = 0.015
 """Scatter of a practised driver's use of grip from corner to corner, until his own is known (measured: 0.004 to 0.03)."""
+_FEW: Final = 3
 _LEAST, _MOST = 5, 12
 """Passes that make a lap here, on very short and very long courses."""
 
@@ -45,6 +46,8 @@ class Today(msgspec.Struct, frozen=True):
     power: float = 1.0
     settled: bool = True
     doubt: float = 0.0
+    odd: bool = False
+    """This pass is unlike what was known before it: the next one shows whether everything changed."""
     words: str = ""
 
     @property
@@ -64,7 +67,9 @@ class Condition:
     _powers: deque[float] = field(default_factory=lambda: deque[float]())
     _pushes: deque[float] = field(default_factory=lambda: deque[float]())
     _habits: dict[int, deque[float]] = field(default_factory=dict)
-    _rest: deque[float] = field(default_factory=lambda: deque[float](maxlen=3))
+    _off: list[float] = field(default_factory=lambda: [0.0, 0.0])
+    _home: float = 0.0
+    _at_home: list[bool] = field(default_factory=lambda: [False, False])
 
     def __post_init__(self) -> None:
         lap = min(max(self.corners, _LEAST), _MOST)
@@ -80,6 +85,7 @@ class Condition:
         level = math.log(self.today.grip)
         after._grips.extend([level] * (after._grips.maxlen or 0))
         after._levels.extend(after._grips)
+        after._home = level
         after._powers.extend(self._powers)
         after._habits = {moved[c]: kept for c, kept in self._habits.items() if c in moved}
         return after
@@ -90,33 +96,51 @@ class Condition:
             self._powers.append(use.power)
         if use.push == use.push:
             self._pushes.append(use.push)
-        if use.grip > 0.0:
+        pushing = not self._pushes or median(self._pushes) >= PUSHES
+        if pushing and use.grip > 0.0:
             self._take_grip(corner, math.log(use.grip))
         level = self._levels[-1]
         scatter = self._scatter(level)
-        steady = max(self._levels) - min(self._levels) <= STEADY and not self._sudden(max(scatter, _USUAL))
-        pushing = not self._pushes or median(self._pushes) >= PUSHES
+        changes = min(self._off) > ODD or max(self._off) < -ODD
+        steady = max(self._levels) - min(self._levels) <= STEADY and not changes
+        if steady and pushing:
+            self._home = level
         # lower by another factor at each corner: no condition is like that
         grip = math.exp(level) if scatter <= ALIKE else 1.0
         power = median(self._powers) if len(self._powers) >= 3 else 1.0
         doubt = scatter / math.sqrt(len(self._grips))
-        self.today = Today(grip, power, steady and pushing, doubt, _words(grip, power, steady, pushing))
+        odd = abs(self._off[-1]) > ODD
+        self.today = Today(grip, power, steady and pushing, doubt, odd, _words(grip, power, steady, pushing))
         return self.today
 
     def _take_grip(self, corner: int, log_use: float) -> None:
-        kept = self._habits.get(corner, ())
-        habit = median(kept) if len(kept) >= 3 else 0.0
-        self._rest.append(log_use - habit - self._levels[-1])
+        here = log_use - self._habit(corner)
+        scatter = max(self._scatter(self._levels[-1]), _USUAL)
+        self._off = [self._off[-1], (here - self._levels[-1]) / scatter]
         self._grips.append(log_use)
         self._levels.append(median(self._grips))
-        if self.today.settled:
-            self._habits.setdefault(corner, deque(maxlen=5)).append(log_use - self._levels[-1])
+        self._at_home = [self._at_home[-1], abs(here - self._home) <= ODD * _USUAL]
+        if all(self._at_home) and not self.today.settled:
+            # what was known before holds again: it need not be learned a second time
+            for kept in (self._grips, self._levels):
+                kept.extend([self._home] * len(kept))
+            self._off = [0.0, 0.0]
+        self._habits.setdefault(corner, deque(maxlen=3)).append(log_use)
+
+    def _habit(self, corner: int) -> float:
+        """What this corner gives beside the others each time; what all of them lack is no habit."""
+        if corner not in self._habits or len(self._habits) < _FEW:
+            return 0.0
+        own = {c: _middle(uses) for c, uses in self._habits.items()}
+        return own[corner] - median(own.values())
 
     def _scatter(self, level: float) -> float:
         return 1.4826 * median(abs(g - level) for g in self._grips)
 
-    def _sudden(self, scatter: float) -> bool:
-        return len(self._rest) == 3 and abs(median(self._rest)) > SUDDEN * scatter
+
+def _middle(uses: Sequence[float]) -> float:
+    """The median; of two the one that is less far off."""
+    return min(uses, key=abs) if len(uses) == 2 else median(uses)
 
 
 def _words(grip: float, power: float, steady: bool, pushing: bool) -> str:

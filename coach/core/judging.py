@@ -10,6 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
+import msgspec
+
 from coach.core.bands import Bands
 from coach.core.car import Car
 from coach.core.condition import Condition, Today
@@ -50,8 +52,17 @@ class Judged:
         found = self.diagnosis.findings(self.driven, bands)
         return tuple(f for f in found if self._can_be(f))
 
+    @property
+    def resting(self) -> frozenset[Fault]:
+        """What is not judged in this condition: that it is not found does not cure it."""
+        return frozenset() if self.today.usual else FASTER
+
+    def unsettled(self) -> Judged:
+        """The same pass, now that a change is known to have begun with it."""
+        return replace(self, today=msgspec.structs.replace(self.today, settled=False))
+
     def _can_be(self, finding: Finding) -> bool:
-        if finding.fault in FASTER and not self.today.usual:
+        if finding.fault in self.resting:
             return False
         return not (finding.fault in _NO_MORE and self.use >= LIMIT)
 
@@ -87,11 +98,10 @@ class Judging:
         base = driven.lap * self.reference.length_m
         use = self._used[driven.corner].use(driven, base)
         today = self.condition.take(driven.corner, use) if counts else self.condition.today
-        grip, power = round((today.grip - 1.0) / STEP), round((today.power - 1.0) / STEP)
         share = use.grip / today.grip
-        if not today.settled or (grip == 0 and abs(power) <= 1):
+        if not today.settled or today.usual:
             return Judged(driven, self.diagnosis, today, share)
-        standard = self._standard(grip, power)
+        standard = self._standard(round((today.grip - 1.0) / STEP), round((today.power - 1.0) / STEP))
         return Judged(_against(driven, standard, base), standard.diagnosis, today, share)
 
     def _standard(self, grip: int, power: int) -> _Standard:

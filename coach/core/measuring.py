@@ -10,16 +10,16 @@ from coach.core.course import Course, Kind
 from coach.core.ground import Ground
 from coach.core.happened import Happened
 from coach.core.history import History
-from coach.core.judging import FASTER, Judged
+from coach.core.judging import Judged
 from coach.core.lapbook import LapBook
 from coach.core.passes import Driven
 from coach.core.spoiled import spoiled
 from coach.core.trace import MARGIN_M
-from coach.core.values import Finding, Pass
+from coach.core.values import Fault, Finding, Pass
 
 KEPT_M: Final = 300.0
 """Frames this far before a straight's end are kept for the next corner [m]."""
-Learn = Callable[[Driven, tuple[Finding, ...]], None]
+Learn = Callable[[Driven, tuple[Finding, ...], frozenset[Fault]], None]
 
 
 class Measuring:
@@ -33,7 +33,7 @@ class Measuring:
         self.kept: list[Driven] | None = None
         self.judged: list[Judged] = []
         """How each of the ``kept`` passes was judged."""
-        self._last: dict[int, tuple[Finding, ...]] = {}
+        self._waiting: list[tuple[Judged, tuple[Finding, ...]]] = []
         self._learn = learn
 
     def swap(self, ground: Ground, moved: Mapping[int, int]) -> None:
@@ -41,7 +41,7 @@ class Measuring:
         before = self.ground
         self.ground = ground
         ground.judging.go_on(before.judging, moved)
-        self._last = {moved[c]: last for c, last in self._last.items() if c in moved}
+        self._waiting.clear()
         self.bands.renumber(moved)
         if before.reference is ground.reference and before.builder.known is not None:
             ground.builder.begin(*before.builder.known)
@@ -66,20 +66,29 @@ class Measuring:
             if self.kept is not None:
                 self.kept.append(driven)
                 self.judged.append(judged)
-            if valid and judged.today.settled:
-                self.bands.learn(corner, judged.driven.scatter)
-                self._learn_of(judged, findings)
+            if valid:
+                self._take(judged, findings)
         ended = self.laps.add(driven)
         if ended is not None:
             happened.laps.append(ended)
         self.history.forget(driven.zone.next_start_m - KEPT_M)
 
-    def _learn_of(self, judged: Judged, findings: tuple[Finding, ...]) -> None:
-        corner = judged.driven.corner
-        # a fault that can not be judged today is not cured by that
-        if judged.today.usual or not any(f.fault in FASTER for f in self._last.get(corner, ())):
-            self._last[corner] = findings
-            self._learn(judged.driven, findings)
+    def _take(self, judged: Judged, findings: tuple[Finding, ...]) -> None:
+        """Learn from a valid pass; an odd one waits until the next shows whether everything changed there."""
+        today = judged.today
+        if not today.settled:
+            # it began with those that wait
+            began = [one for one, _ in self._waiting]
+            self.judged = [one.unsettled() if one in began else one for one in self.judged]
+            self._waiting.clear()
+            return
+        self._waiting.append((judged, findings))
+        if today.odd:
+            return
+        for one, found in self._waiting:
+            self.bands.learn(one.driven.corner, one.driven.scatter)
+            self._learn(one.driven, found, one.resting)
+        self._waiting.clear()
 
     def measure_rest(self, front_m: float, in_pit: bool, happened: Happened) -> None:
         """Passes that ended at or just before the end of the record; a lap may end exactly there."""

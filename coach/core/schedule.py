@@ -16,7 +16,7 @@ import msgspec
 from coach.core.memory import Memory, Progress
 from coach.core.recent import LINE_FAULTS, Recent, shows
 from coach.core.rules import CueRule, RuleSet
-from coach.core.values import Finding
+from coach.core.values import Fault, Finding
 from coach.core.work import Work
 
 KNOWN_CAUTIONS: Final = 2
@@ -72,11 +72,12 @@ class Schedule:
             row = self._progress[rule.name] = [known.get(_key(rule, name)) for name in self.names]
         return row
 
-    def passed(self, corner: int, findings: tuple[Finding, ...]) -> None:
-        """Learn from a valid pass."""
+    def passed(self, corner: int, findings: tuple[Finding, ...], unjudged: frozenset[Fault] = frozenset()) -> None:
+        """Learn from a valid pass; what is ``unjudged`` can neither have been found nor cured in it."""
         self.recent.add(corner, findings)
         for rule in self.rules.rules:
-            self._learn(self.progress(rule, corner), rule, corner, shows(rule, findings))
+            if rule.about not in unjudged:
+                self._learn(self.progress(rule, corner), rule, corner, shows(rule, findings))
         if not self._call(corner):
             self.work.came_right(corner)
         elif corner not in self._opened:

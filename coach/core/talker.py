@@ -10,7 +10,7 @@ from coach.core.memory import Memory
 from coach.core.rules import RuleSet
 from coach.core.schedule import Schedule
 from coach.core.topics import topic
-from coach.core.values import Decision, Finding
+from coach.core.values import Decision, Fault, Finding
 
 MOST_A_CORNER = 2
 """More than this is not said before one corner (common practice, no source)."""
@@ -144,9 +144,9 @@ class Talker:
         self.wake_s = NEVER
         return [self._settle(v, now_s, s_m) for v in self.arbiter.drop_all(now_s, reason)]
 
-    def passed(self, corner: int, findings: tuple[Finding, ...]) -> None:
+    def passed(self, corner: int, findings: tuple[Finding, ...], unjudged: frozenset[Fault] = frozenset()) -> None:
         """Learn from a valid pass."""
-        self.schedule.passed(corner, findings)
+        self.schedule.passed(corner, findings, unjudged)
 
     def new_lap(self, lap: int) -> None:
         """A lap begins, with the approach of its first corner: choose the corners in work."""
