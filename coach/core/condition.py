@@ -24,13 +24,13 @@ STEADY: Final = 0.03
 ALIKE: Final = 0.03
 """Scatter over the corners up to which they are lower by the same factor: twice a practised driver's (measured)."""
 ODD: Final = 3.0
-"""A pass so many deviations off what this corner should give is odd; two in a row to the same side are a change."""
+"""A pass so many deviations off what this corner should give is odd; three in a row to the same side are a change."""
 PUSHES: Final = 0.5
 """Who gives full throttle on less than this share of where the reference does is not at pace."""
 ANOTHER_CAR: Final = 0.05
 """No weather changes the engine by this share (common practice, no source)."""
 _USUAL: Final = 0.015
-"""Scatter of a practised driver's use of grip from corner to corner, until his own is known (measured: 0.004 to 0.03)."""
+"""Scatter of a practised driver's use of grip from corner to corner, until his own is known (measured)."""
 _FEW: Final = 3
 _LEAST, _MOST = 5, 12
 """Passes that make a lap here, on very short and very long courses."""
@@ -61,13 +61,13 @@ class Condition:
     """Follows the condition over the passes; ``corners`` is how many a lap has."""
 
     corners: int
-    today: Today = Today()
+    today: Today = field(default_factory=Today)
     _grips: deque[float] = field(default_factory=lambda: deque[float]())
     _levels: deque[float] = field(default_factory=lambda: deque[float]())
     _powers: deque[float] = field(default_factory=lambda: deque[float]())
     _pushes: deque[float] = field(default_factory=lambda: deque[float]())
     _habits: dict[int, deque[float]] = field(default_factory=dict)
-    _off: list[float] = field(default_factory=lambda: [0.0, 0.0])
+    _off: list[float] = field(default_factory=lambda: [0.0, 0.0, 0.0])
     _home: float = 0.0
     _at_home: list[bool] = field(default_factory=lambda: [False, False])
 
@@ -116,7 +116,7 @@ class Condition:
     def _take_grip(self, corner: int, log_use: float) -> None:
         here = log_use - self._habit(corner)
         scatter = max(self._scatter(self._levels[-1]), _USUAL)
-        self._off = [self._off[-1], (here - self._levels[-1]) / scatter]
+        self._off = [*self._off[1:], (here - self._levels[-1]) / scatter]
         self._grips.append(log_use)
         self._levels.append(median(self._grips))
         self._at_home = [self._at_home[-1], abs(here - self._home) <= ODD * _USUAL]
@@ -124,7 +124,7 @@ class Condition:
             # what was known before holds again: it need not be learned a second time
             for kept in (self._grips, self._levels):
                 kept.extend([self._home] * len(kept))
-            self._off = [0.0, 0.0]
+            self._off = [0.0, 0.0, 0.0]
         self._habits.setdefault(corner, deque(maxlen=3)).append(log_use)
 
     def _habit(self, corner: int) -> float:

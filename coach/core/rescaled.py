@@ -13,6 +13,7 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from coach.core.car import Car
 from coach.core.columns import Floats
@@ -54,7 +55,7 @@ def rescaled(reference: Reference, car: Car, grip: float, power: float) -> Refer
     )
 
 
-def _modes(reference: Reference, gain: Floats) -> tuple[Floats, Floats]:
+def _modes(reference: Reference, gain: Floats) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """Where the reference brakes, and where only its engine limits it."""
     known = bool(np.isfinite(reference.brake).any())
     braking = reference.brake > BRAKES if known else gain < -1.0

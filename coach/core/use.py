@@ -47,9 +47,7 @@ class UsedThere:
         zone = reference.zone
         self._part = slice(self.trace.index(zone.turn_in_m), self.trace.index(zone.exit_m) + 1)
         # where the car could have gone faster with more engine, its grip is not known
-        self.limited = zone.brake_m == zone.brake_m or not bool(
-            (self.trace.throttle[self._part] >= FULL).all()
-        )
+        self.limited = zone.brake_m == zone.brake_m or not bool((self.trace.throttle[self._part] >= FULL).all())
         self.most = _most(self.trace, self._part)
         self.slowest = float(self.trace.speed_mps[self._part].min())
         self._full = self.trace.throttle >= FULL
