@@ -69,6 +69,7 @@ class Condition:
     _habits: dict[int, deque[float]] = field(default_factory=dict)
     _off: list[float] = field(default_factory=lambda: [0.0, 0.0, 0.0])
     _home: float = 0.0
+    _at_rest: tuple[float, ...] = ()
     _at_home: list[bool] = field(default_factory=lambda: [False, False])
 
     def __post_init__(self) -> None:
@@ -85,7 +86,7 @@ class Condition:
         level = math.log(self.today.grip)
         after._grips.extend([level] * (after._grips.maxlen or 0))
         after._levels.extend(after._grips)
-        after._home = level
+        after._home, after._at_rest = level, tuple(after._grips)
         after._powers.extend(self._powers)
         after._habits = {moved[c]: kept for c, kept in self._habits.items() if c in moved}
         return after
@@ -102,13 +103,13 @@ class Condition:
         level = self._levels[-1]
         scatter = self._scatter(level)
         changes = min(self._off) > ODD or max(self._off) < -ODD
-        steady = max(self._levels) - min(self._levels) <= STEADY and not changes
+        doubt = scatter / math.sqrt(len(self._grips))
+        steady = max(self._levels) - min(self._levels) <= STEADY + doubt and not changes
         if steady and pushing:
-            self._home = level
+            self._home, self._at_rest = level, tuple(self._grips)
         # lower by another factor at each corner: no condition is like that
         grip = math.exp(level) if scatter <= ALIKE else 1.0
         power = median(self._powers) if len(self._powers) >= 3 else 1.0
-        doubt = scatter / math.sqrt(len(self._grips))
         odd = abs(self._off[-1]) > ODD
         self.today = Today(grip, power, steady and pushing, doubt, odd, _words(grip, power, steady, pushing))
         return self.today
@@ -122,8 +123,8 @@ class Condition:
         self._at_home = [self._at_home[-1], abs(here - self._home) <= ODD * _USUAL]
         if all(self._at_home) and not self.today.settled:
             # what was known before holds again: it need not be learned a second time
-            for kept in (self._grips, self._levels):
-                kept.extend([self._home] * len(kept))
+            self._grips.extend(self._at_rest)
+            self._levels.extend([self._home] * len(self._levels))
             self._off = [0.0, 0.0, 0.0]
         self._habits.setdefault(corner, deque(maxlen=3)).append(log_use)
 

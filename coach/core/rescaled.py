@@ -35,7 +35,7 @@ def rescaled(reference: Reference, car: Car, grip: float, power: float) -> Refer
     decel = grip * np.where(braking, -gain, car.decel(v))
     # what hills and gears do at full throttle they do today as well
     others = np.where(pulling, gain - engine, 0.0)
-    after = _drive(energy, most, others, decel, car, power, step)
+    after = _drive(energy, most, others, decel, grip * _traction(gain, pulling), power * car.power_wpkg, car, step)
     speed = np.sqrt(2.0 * after)
     held = after >= 0.999 * np.minimum(most, 1e9)
     slows = (np.roll(after, -1) - after) / step < -0.5 * car.drag_pm * speed**2 - 0.5
@@ -70,7 +70,19 @@ def _peak_ahead(brake: Floats, step: float) -> Floats:
     return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, n)[: len(brake)].max(axis=1))
 
 
-def _drive(energy: Floats, most: Floats, others: Floats, decel: Floats, car: Car, power: float, step: float) -> Floats:
+def _traction(gain: Floats, pulling: NDArray[np.bool_]) -> Floats:
+    """What the tyres could put down where each full throttle begins, carried on to its end [m/s^2]."""
+    first = pulling & ~np.roll(pulling, 1)
+    if not first.any():
+        return np.full(len(gain), np.inf)
+    places = np.flatnonzero(first)
+    latest = np.searchsorted(places, np.arange(len(gain)), "right") - 1
+    return np.where(pulling, gain[places[latest]], np.inf)
+
+
+def _drive(
+    energy: Floats, most: Floats, others: Floats, decel: Floats, traction: Floats, pull: float, car: Car, step: float
+) -> Floats:
     """Kinetic energy per mass at each node: backward by the brakes, then forward by the engine, twice round the lap."""
     n = len(energy)
     back = np.minimum(most, 1e6).tolist()
@@ -79,7 +91,7 @@ def _drive(energy: Floats, most: Floats, others: Floats, decel: Floats, car: Car
         ahead = back[0]
         for i in range(n - 1, -1, -1):
             ahead = back[i] = min(back[i], ahead + slowing[i])
-    pull, drag, more = power * car.power_wpkg, car.drag_pm, others.tolist()
+    drag, more, put_down = car.drag_pm, others.tolist(), traction.tolist()
     floor = _SLOWEST**2 / 2.0
     here = min(float(energy[0]), back[0])
     for _ in range(2):
@@ -87,5 +99,5 @@ def _drive(energy: Floats, most: Floats, others: Floats, decel: Floats, car: Car
             here = max(min(here, back[i]), floor)
             back[i] = here
             v = (2.0 * here) ** 0.5
-            here += step * (pull / v - drag * v * v + more[i])
+            here += step * min(pull / v - drag * v * v + more[i], put_down[i])
     return np.array(back)
