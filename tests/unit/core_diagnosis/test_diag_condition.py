@@ -38,21 +38,24 @@ def drive(
 
 def test_low_everywhere_by_the_same_factor_is_the_condition() -> None:
     today = drive(Condition(CORNERS), 3, grip=0.86)[-1]
-    assert today.settled and not today.usual
+    assert today.settled
+    assert not today.usual
     assert today.grip == pytest.approx(0.86, abs=0.01)
     assert today.words == "grip is down 14 %, no pace cues"
 
 
 def test_low_at_one_corner_is_the_driver() -> None:
     for today in drive(Condition(CORNERS), 8, habits={4: 0.8, 7: 0.9}):
-        assert today.usual and today.grip == pytest.approx(1.0, abs=STEADY)
+        assert today.usual
+        assert today.grip == pytest.approx(1.0, abs=STEADY)
         assert today.words == ""
 
 
 def test_low_by_another_factor_at_each_corner_is_no_condition() -> None:
     spread = {c: 0.72 + 0.04 * c for c in range(CORNERS - 1)}
     today = drive(Condition(CORNERS), 6, habits=spread)[-1]
-    assert today.grip == 1.0 and today.settled
+    assert today.grip == 1.0
+    assert today.settled
 
 
 def test_rain_silences_within_half_a_lap_and_is_known_after_another_lap() -> None:
@@ -62,7 +65,8 @@ def test_rain_silences_within_half_a_lap_and_is_known_after_another_lap() -> Non
     silent = [i for i, today in enumerate(after) if not today.settled]
     assert 1 <= silent[0] <= CORNERS // 2
     assert all(not t.usual for t in after[silent[0] :])
-    assert after[-1].settled and after[-1].grip == pytest.approx(0.85, abs=0.01)
+    assert after[-1].settled
+    assert after[-1].grip == pytest.approx(0.85, abs=0.01)
 
 
 def test_what_was_known_comes_back_at_once_after_traffic() -> None:
@@ -80,20 +84,23 @@ def test_drying_is_followed_without_silence() -> None:
     for lap in range(8):
         grip = 0.86 + 0.015 * (lap + 1)
         today = drive(condition, 1, grip=grip, seed=lap)[-1]
-        assert today.settled and today.grip == pytest.approx(grip, abs=0.02)
+        assert today.settled
+        assert today.grip == pytest.approx(grip, abs=0.02)
 
 
 def test_a_slow_lap_without_full_throttle_is_no_condition() -> None:
     condition = Condition(CORNERS)
     drive(condition, 3)
     slow = drive(condition, 2, grip=0.6, push=0.5 * PUSHES)
-    assert not slow[-1].settled and "not at pace" in slow[-1].words
+    assert not slow[-1].settled
+    assert "not at pace" in slow[-1].words
     assert drive(condition, 1, seed=3)[-1].usual
 
 
 def test_another_engine_is_another_car() -> None:
     today = drive(Condition(CORNERS), 3, grip=1.1, power=0.72)[-1]
-    assert "another car" in today.words and not today.usual
+    assert "another car" in today.words
+    assert not today.usual
     assert today.power == pytest.approx(0.72)
 
 
@@ -102,7 +109,8 @@ def test_three_odd_passes_make_a_change_and_two_do_not() -> None:
     drive(condition, 4)
     low = 1.0 - 2.0 * ODD * 0.015
     first, second, third = (condition.take(c, Use(low, 1.0, 1.0)) for c in range(3))
-    assert first.odd and second.odd and second.settled and not third.settled
+    assert [first.odd, second.odd, second.settled] == [True, True, True]
+    assert not third.settled
 
 
 def test_a_channel_that_is_absent_says_nothing() -> None:

@@ -62,7 +62,8 @@ def test_brake_points_and_slowest_speeds_are_those_of_the_whole_simulation(name:
         near = (place > zone.turn_in_m - 25.0) & (place < zone.end_m)
         off.append(measures["min_speed_mps"] - float(speed[near].min()))
     assert len(off) >= 4
-    assert abs(float(np.median(off))) < 0.5 and max(map(abs, off)) < 1.5
+    assert abs(float(np.median(off))) < 0.5
+    assert max(map(abs, off)) < 1.5
 
 
 def test_the_same_car_on_the_same_road_drives_the_same_lap() -> None:
@@ -75,7 +76,7 @@ def test_the_same_car_on_the_same_road_drives_the_same_lap() -> None:
 @pytest.mark.parametrize("grip", [0.7, 0.85, 1.1])
 def test_the_slowest_speed_goes_with_the_root_of_grip(grip: float) -> None:
     """v^2 = mu g r for a car at its limit on a flat bend (any text on circular motion; from memory)."""
-    reference, corners = plan()
+    reference, _ = plan()
     changed = rescaled(reference, car_of(reference), grip, 1.0)
     slow = float(reference.speed_mps.min())
     at = int(reference.speed_mps.argmin())
