@@ -24,7 +24,7 @@ STEADY: Final = 0.03
 ALIKE: Final = 0.03
 """Scatter over the corners up to which they are lower by the same factor: twice a practised driver's (measured)."""
 ODD: Final = 3.0
-"""A pass so many deviations off what this corner should give is odd; three in a row to the same side are a change."""
+"""A pass so many deviations off what this corner should give is odd; four in a row to the same side are a change."""
 PUSHES: Final = 0.5
 """Who gives full throttle on less than this share of where the reference does is not at pace."""
 ANOTHER_CAR: Final = 0.05
@@ -67,7 +67,7 @@ class Condition:
     _powers: deque[float] = field(default_factory=lambda: deque[float]())
     _pushes: deque[float] = field(default_factory=lambda: deque[float]())
     _habits: dict[int, deque[float]] = field(default_factory=dict)
-    _off: list[float] = field(default_factory=lambda: [0.0, 0.0, 0.0])
+    _off: list[float] = field(default_factory=lambda: [0.0] * 4)
     _home: float = 0.0
     _at_rest: tuple[float, ...] = ()
     _at_home: list[bool] = field(default_factory=lambda: [False, False])
@@ -97,7 +97,7 @@ class Condition:
             self._powers.append(use.power)
         if use.push == use.push:
             self._pushes.append(use.push)
-        pushing = not self._pushes or median(self._pushes) >= PUSHES
+        pushing = not self._pushes or max(self._pushes) >= PUSHES
         if pushing and use.grip > 0.0:
             self._take_grip(corner, math.log(use.grip))
         level = self._levels[-1]
@@ -115,17 +115,20 @@ class Condition:
         return self.today
 
     def _take_grip(self, corner: int, log_use: float) -> None:
-        here = log_use - self._habit(corner)
-        scatter = max(self._scatter(self._levels[-1]), _USUAL)
-        self._off = [*self._off[1:], (here - self._levels[-1]) / scatter]
+        level = self._levels[-1]
+        here = log_use - level
+        # a habit that is there again is not odd, nor is one that is cured
+        here = min(here, here - self._habit(corner), key=abs)
+        scatter = max(self._scatter(level), _USUAL)
+        self._off = [*self._off[1:], here / scatter]
         self._grips.append(log_use)
         self._levels.append(median(self._grips))
-        self._at_home = [self._at_home[-1], abs(here - self._home) <= ODD * _USUAL]
+        self._at_home = [self._at_home[-1], abs(here + level - self._home) <= ODD * _USUAL]
         if all(self._at_home) and not self.today.settled:
             # what was known before holds again: it need not be learned a second time
             self._grips.extend(self._at_rest)
             self._levels.extend([self._home] * len(self._levels))
-            self._off = [0.0, 0.0, 0.0]
+            self._off = [0.0] * 4
         self._habits.setdefault(corner, deque(maxlen=3)).append(log_use)
 
     def _habit(self, corner: int) -> float:

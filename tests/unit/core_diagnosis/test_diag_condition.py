@@ -104,13 +104,19 @@ def test_another_engine_is_another_car() -> None:
     assert today.power == pytest.approx(0.72)
 
 
-def test_three_odd_passes_make_a_change_and_two_do_not() -> None:
+def test_four_odd_passes_make_a_change_and_three_do_not() -> None:
     condition = Condition(CORNERS)
     drive(condition, 4)
     low = 1.0 - 2.0 * ODD * 0.015
-    first, second, third = (condition.take(c, Use(low, 1.0, 1.0)) for c in range(3))
-    assert [first.odd, second.odd, second.settled] == [True, True, True]
-    assert not third.settled
+    known = [condition.take(c, Use(low, 1.0, 1.0)) for c in range(4)]
+    assert [today.odd for today in known] == [True] * 4
+    assert [today.settled for today in known] == [True, True, True, False]
+
+
+def test_a_habit_that_is_cured_is_no_change() -> None:
+    condition = Condition(CORNERS)
+    drive(condition, 4, habits={3: 0.85, 4: 0.85, 5: 0.9, 6: 0.9})
+    assert all(today.settled for today in drive(condition, 2, seed=1))
 
 
 def test_a_channel_that_is_absent_says_nothing() -> None:
