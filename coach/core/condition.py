@@ -32,6 +32,7 @@ ANOTHER_CAR: Final = 0.05
 _USUAL: Final = 0.015
 """Scatter of a practised driver's use of grip from corner to corner, until his own is known (measured)."""
 _FEW: Final = 3
+_BACK: Final = 2
 _LEAST, _MOST = 5, 12
 """Passes that make a lap here, on very short and very long courses."""
 
@@ -69,8 +70,12 @@ class Condition:
     _habits: dict[int, deque[float]] = field(default_factory=dict)
     _off: list[float] = field(default_factory=lambda: [0.0] * 4)
     _home: float = 0.0
-    _at_rest: tuple[float, ...] = ()
-    _at_home: list[bool] = field(default_factory=lambda: [False, False])
+    _at_rest: tuple[float, ...] = (0.0,)
+    _changing: int = 0
+    _rest_habits: dict[int, float] = field(default_factory=dict)
+    _run: int = 0
+    _need: int = _BACK
+    _since: int = 0
 
     def __post_init__(self) -> None:
         lap = min(max(self.corners, _LEAST), _MOST)
@@ -101,12 +106,12 @@ class Condition:
         if pushing and use.grip > 0.0:
             self._take_grip(corner, math.log(use.grip))
         level = self._levels[-1]
-        scatter = self._scatter(level)
-        changes = min(self._off) > ODD or max(self._off) < -ODD
+        scatter = _scatter(self._grips, level)
         doubt = scatter / math.sqrt(len(self._grips))
-        steady = max(self._levels) - min(self._levels) <= STEADY + doubt and not changes
+        steady = max(self._levels) - min(self._levels) <= STEADY + doubt and not self._changing
         if steady and pushing:
             self._home, self._at_rest = level, tuple(self._grips)
+            self._rest_habits = self._beside_others()
         # lower by another factor at each corner: no condition is like that
         grip = math.exp(level) if scatter <= ALIKE else 1.0
         power = median(self._powers) if len(self._powers) >= 3 else 1.0
@@ -115,31 +120,41 @@ class Condition:
         return self.today
 
     def _take_grip(self, corner: int, log_use: float) -> None:
-        level = self._levels[-1]
-        here = log_use - level
+        here = log_use - self._home
         # a habit that is there again is not odd, nor is one that is cured
-        here = min(here, here - self._habit(corner), key=abs)
-        scatter = max(self._scatter(level), _USUAL)
+        here = min(here, here - self._rest_habits.get(corner, 0.0), key=abs)
+        scatter = min(max(_scatter(self._at_rest, self._home), _USUAL), ALIKE)
         self._off = [*self._off[1:], here / scatter]
+        changes = min(self._off) > ODD or max(self._off) < -ODD
+        # after a change it takes a lap to know what it is now
+        self._changing = len(self._grips) if changes and self.today.settled else max(self._changing - 1, 0)
         self._grips.append(log_use)
         self._levels.append(median(self._grips))
-        self._at_home = [self._at_home[-1], abs(here + level - self._home) <= ODD * _USUAL]
-        if all(self._at_home) and not self.today.settled:
+        self._run = self._run + 1 if abs(here) <= STEADY else 0
+        self._since += 1
+        if self._since > len(self._grips):
+            self._need = _BACK
+        if self._run >= self._need and not self.today.settled:
             # what was known before holds again: it need not be learned a second time
             self._grips.extend(self._at_rest)
             self._levels.extend([self._home] * len(self._levels))
             self._off = [0.0] * 4
+            self._changing = 0
+            # where that was wrong, it takes more the next time
+            self._need, self._since = self._need + _BACK, 0
         self._habits.setdefault(corner, deque(maxlen=3)).append(log_use)
 
-    def _habit(self, corner: int) -> float:
-        """What this corner gives beside the others each time; what all of them lack is no habit."""
-        if corner not in self._habits or len(self._habits) < _FEW:
-            return 0.0
+    def _beside_others(self) -> dict[int, float]:
+        """What each corner gives beside the others each time; what all of them lack is no habit."""
+        if len(self._habits) < _FEW:
+            return {}
         own = {c: _middle(uses) for c, uses in self._habits.items()}
-        return own[corner] - median(own.values())
+        usual = median(own.values())
+        return {c: use - usual for c, use in own.items()}
 
-    def _scatter(self, level: float) -> float:
-        return 1.4826 * median(abs(g - level) for g in self._grips)
+
+def _scatter(grips: Sequence[float], level: float) -> float:
+    return 1.4826 * median(abs(g - level) for g in grips)
 
 
 def _middle(uses: Sequence[float]) -> float:
