@@ -109,7 +109,8 @@ class Condition:
         scatter = _scatter(self._grips, level)
         doubt = scatter / math.sqrt(len(self._grips))
         steady = max(self._levels) - min(self._levels) <= STEADY + doubt and not self._changing
-        if steady and pushing:
+        # what may be the beginning of a change does not move what is known
+        if steady and pushing and not (self.today.settled and any(abs(o) > ODD for o in self._off)):
             self._home, self._at_rest = level, tuple(self._grips)
             self._rest_habits = self._beside_others()
         # lower by another factor at each corner: no condition is like that
