@@ -30,9 +30,6 @@ FASTER: Final[frozenset[Fault]] = frozenset(
     {"slow_middle", "throttle_late", "throttle_soft", "coasting", "gear_high", "gear_low"}
 )
 """What asks for more speed, or comes of another one: never judged while the condition is not the reference's."""
-LIMIT: Final = 0.97
-"""Who uses this share of the grip that is there has none left for more speed (common practice, no source)."""
-_NO_MORE: Final[frozenset[Fault]] = frozenset({"slow_middle"})
 
 
 @dataclass(frozen=True)
@@ -49,8 +46,8 @@ class Judged:
         """Root causes, costliest first; none while nobody can tell."""
         if not self.today.settled:
             return ()
-        found = self.diagnosis.findings(self.driven, bands)
-        return tuple(f for f in found if self._can_be(f))
+        found = self.diagnosis.findings(self.driven, bands, self.use)
+        return tuple(f for f in found if f.fault not in self.resting)
 
     @property
     def resting(self) -> frozenset[Fault]:
@@ -60,11 +57,6 @@ class Judged:
     def unsettled(self) -> Judged:
         """The same pass, now that a change is known to have begun with it."""
         return replace(self, today=msgspec.structs.replace(self.today, settled=False))
-
-    def _can_be(self, finding: Finding) -> bool:
-        if finding.fault in self.resting:
-            return False
-        return not (finding.fault in _NO_MORE and self.use >= LIMIT)
 
 
 class _Standard:
@@ -98,7 +90,7 @@ class Judging:
         base = driven.lap * self.reference.length_m
         use = self._used[driven.corner].use(driven, base)
         today = self.condition.take(driven.corner, use) if counts else self.condition.today
-        share = use.grip / today.grip
+        share = use.slowest / today.grip
         if not today.settled or today.usual:
             return Judged(driven, self.diagnosis, today, share)
         standard = self._standard(round((today.grip - 1.0) / STEP), round((today.power - 1.0) / STEP))

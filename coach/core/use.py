@@ -31,12 +31,13 @@ _NAN: Final = float("nan")
 class Use(msgspec.Struct, frozen=True):
     """Shares of what the reference used: ``grip`` sideways at the most (a ratio of accelerations), ``power`` of the
     engine at full throttle, ``push`` the share of its full throttle at which this pass was at full throttle too.
-    NaN where the pass or the reference can not show it.
+    ``slowest`` is the grip used around the slowest place. NaN where the pass or the reference can not show it.
     """
 
     grip: float
     power: float
     push: float
+    slowest: float = _NAN
 
 
 class UsedThere:
@@ -50,6 +51,7 @@ class UsedThere:
         self.limited = zone.brake_m == zone.brake_m or not bool((self.trace.throttle[self._part] >= FULL).all())
         self.most = _most(self.trace, self._part)
         self.slowest = float(self.trace.speed_mps[self._part].min())
+        self._at_slowest = _at_slowest(self.trace, self._part)
         self._full = self.trace.throttle >= FULL
 
     def use(self, driven: Driven, base_m: float) -> Use:
@@ -59,7 +61,7 @@ class UsedThere:
             return Use(_NAN, _NAN, _NAN)
         shift = round((trace.u_m[0] - base_m - self.trace.u_m[0]) / trace.step_m)
         part = slice(max(self._part.start - shift, 0), max(self._part.stop - shift, 0))
-        return Use(self._grip(trace, part), self._power(trace), self._push(trace, shift))
+        return Use(self._grip(trace, part), self._power(trace), self._push(trace, shift), self._slow(trace, part))
 
     def _grip(self, trace: Trace, part: slice) -> float:
         if not self.limited or part.stop - part.start < 3:
@@ -68,6 +70,12 @@ class UsedThere:
         if trace.place_noise_m < NOISY_M and most == most and self.most > 0.0:
             return most / self.most
         return float(trace.speed_mps[part].min() ** 2 / self.slowest**2)
+
+    def _slow(self, trace: Trace, part: slice) -> float:
+        """The share of grip used where the pass is slowest; NaN while the path is too noisy to tell."""
+        if not self.limited or part.stop - part.start < 3 or trace.place_noise_m >= NOISY_M:
+            return _NAN
+        return _at_slowest(trace, part) / self._at_slowest if self._at_slowest > 0.0 else _NAN
 
     def _power(self, trace: Trace) -> float:
         v = trace.speed_mps
@@ -86,6 +94,13 @@ class UsedThere:
         if full < FEWEST or not math.isfinite(float(mine[0])):
             return _NAN
         return int(np.count_nonzero(mine[:n][theirs[:n]] >= FULL)) / full
+
+
+def _at_slowest(trace: Trace, part: slice) -> float:
+    """Mean lateral acceleration over OVER_M around the slowest place of ``part`` [m/s^2]."""
+    at, half = part.start + int(trace.speed_mps[part].argmin()), int(OVER_M / 2.0 / trace.step_m)
+    near = slice(max(at - half, 0), at + half + 1)
+    return float(np.abs(trace.speed_mps[near] ** 2 * trace.curvature_pm[near]).mean())
 
 
 def _most(trace: Trace, part: slice) -> float:

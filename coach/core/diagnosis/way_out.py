@@ -50,7 +50,9 @@ def middle(case: Case) -> None:
     waits = _waits(case) or case.driven.measures["min_speed_at_m"] > case.reference.zone.end_m - END_M
     least = min(case.width("min_speed_mps"), max(SLOWER * case.reference.measures["min_speed_mps"], SLOWER_MPS))
     least = max(least, UNLIKE * case.sigma("min_speed_mps"))
-    if drop > least and not waits:
+    # what the line takes off the speed is not the driver's to give
+    drop = min(drop, case.unused_mps)
+    if drop > least and not waits and not case.at_limit:
         evidence = case.evidence("min_speed_mps", "min_speed_at_m")
         case.causes.append(Cause("slow_middle", drop, "m/s", case.what_if.slower(drop), evidence, drop / least))
 
@@ -79,6 +81,9 @@ def way_out(case: Case) -> None:
         late = float(np.fmax(late, case.g("lifted_m")))
     # who rolls while the throttle waits is in the gear of a lower speed
     if not (_waits(case) and case.beyond("idle_after_m", 1.0)) and _gear(case):
+        return
+    if case.wide and case.at_limit:
+        # no more throttle where the car is carried wide at its limit
         return
     share = case.g("drive_share")
     # a lower gear at a lower speed asks for less throttle
