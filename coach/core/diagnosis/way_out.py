@@ -82,8 +82,8 @@ def way_out(case: Case) -> None:
     # who rolls while the throttle waits is in the gear of a lower speed
     if not (_waits(case) and case.beyond("idle_after_m", 1.0)) and _gear(case):
         return
-    if case.wide and case.at_limit:
-        # no more throttle where the car is carried wide at its limit
+    if case.wide:
+        # no more throttle where the car already runs out of road
         return
     share = case.g("drive_share")
     # a lower gear at a lower speed asks for less throttle
