@@ -129,7 +129,7 @@ class Case:
         """
         if not self.use > 0.0:
             return math.inf
-        return max(self.driven.measures["min_speed_mps"] * (self.use**-0.5 - 1.0), 0.0)
+        return max(self.driven.measures["min_speed_mps"] * (1.0 / math.sqrt(self.use) - 1.0), 0.0)
 
     @property
     def at_limit(self) -> bool:
