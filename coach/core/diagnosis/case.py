@@ -123,13 +123,18 @@ class Case:
 
     @property
     def unused_mps(self) -> float:
-        """How much faster the slowest place could be driven on the same path: what grip was left [m/s].
+        """How much faster the slowest place could be driven on its own path, if that is another: what grip was left.
 
         v^2 = a / kappa, so on its own path a car that uses the share u of its grip could be faster by v (u^-1/2 - 1).
         """
-        if not self.use > 0.0:
+        if not self.use > 0.0 or not self.off_line:
             return math.inf
         return max(self.driven.measures["min_speed_mps"] * (1.0 / math.sqrt(self.use) - 1.0), 0.0)
+
+    @property
+    def off_line(self) -> bool:
+        """Whether the path leaves its band in some part, so that it may have taken speed."""
+        return any(abs(self.g(n)) > self.width(n) for n in ("entry_line_m", "apex_line_m", "exit_line_m"))
 
     @property
     def at_limit(self) -> bool:

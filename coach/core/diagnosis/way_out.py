@@ -50,9 +50,8 @@ def middle(case: Case) -> None:
     waits = _waits(case) or case.driven.measures["min_speed_at_m"] > case.reference.zone.end_m - END_M
     least = min(case.width("min_speed_mps"), max(SLOWER * case.reference.measures["min_speed_mps"], SLOWER_MPS))
     least = max(least, UNLIKE * case.sigma("min_speed_mps"))
-    # what the line takes off the speed is not the driver's to give
-    drop = min(drop, case.unused_mps)
-    if drop > least and not waits and not case.at_limit:
+    # where the path took the larger part of the speed, the line is the cause
+    if drop > least and not waits and case.unused_mps > 0.5 * drop:
         evidence = case.evidence("min_speed_mps", "min_speed_at_m")
         case.causes.append(Cause("slow_middle", drop, "m/s", case.what_if.slower(drop), evidence, drop / least))
 
