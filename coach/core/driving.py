@@ -149,6 +149,8 @@ class Driving:
     def interrupt(self, why: str, t: float, happened: Happened) -> None:
         """Tracking ended: what is being driven can not be measured whole."""
         self.counts[why] += 1
+        if why == "restart":
+            self.measuring.laps.restart_clock()
         if self.phase is Phase.LOST:
             return
         self.measuring.laps.spoil(self.ground.lap(self.last[1]), why)

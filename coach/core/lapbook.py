@@ -39,6 +39,11 @@ class LapBook:
         if why == "restart":
             self.flying = False
 
+    def restart_clock(self) -> None:
+        """The clock jumped back: a lap that began on the old one has no time."""
+        for lap in self.laps.values():
+            lap.begin_t_s = float("nan")
+
     def in_pit(self, t_s: float) -> None:
         """The car is in the pits at ``t_s``."""
         self.flying = False

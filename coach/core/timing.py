@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from coach.core.reference import Reference
-from coach.core.zones import Zone
+from coach.core.zones import LEAST_EXIT_M, Zone
 
 CAUTIOUS: Final = 0.97
 """Share of the foretold time that is relied upon: a driver may gain a little on the reference."""
@@ -87,7 +87,7 @@ def approaches(reference: Reference, zones: tuple[Zone, ...]) -> tuple[Approach,
 
 def free_m(zone: Zone) -> float:
     """Where speech may begin again after a corner [m]: where full throttle can be held, before the next straight."""
-    return min(max(zone.exit_m, zone.apex_m), zone.end_m)
+    return min(max(zone.exit_m, zone.apex_m + LEAST_EXIT_M), zone.end_m)
 
 
 def open_place(reference: Reference, zone: Zone, previous_end_m: float) -> float:

@@ -16,6 +16,9 @@ import msgspec
 from coach.core.values import Corner
 
 LEAD_M: Final = 60.0
+LEAST_EXIT_M: Final = 0.1
+"""A corner ends at least this far beyond its apex, so that the apex is always passed first; 0.1 m is what a profile
+rounds to."""
 
 
 class Zone(msgspec.Struct, frozen=True):

@@ -12,6 +12,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInf
 from coach.core.rules import FAULTS, ITEMS, MAX_LONG_UNITS
 from coach.core.speech_units import units
 from coach.core.values import ApexKind, Caution, CautionKind, Corner, Direction, KerbUse
+from coach.core.zones import LEAST_EXIT_M
 from coach.profile.problems import CrossFieldError, Issue
 
 SCHEMA: Final = 1
@@ -138,6 +139,9 @@ class CornerModel(Strict):
         for (before, a), (after, b) in pairwise(places):
             if b < a:
                 yield Issue((after,), f"{b:g}", f"{a:g} ({before}) or more")
+        least = self.apex_m + LEAST_EXIT_M
+        if self.exit_m >= self.apex_m and self.exit_m <= self.end_m < least - 1e-9:
+            yield Issue(("end_m",), f"{self.end_m:g}", f"{least:g} or more: {LEAST_EXIT_M:g} m beyond apex_m")
         start = self.brake_m if self.brake_m is not None else 0.0
         latest = self.limits.latest_brake_m
         if latest is not None and not start <= latest <= self.apex_m:

@@ -23,9 +23,10 @@ from coach.files import write_atomically
 from coach.profile.reference_file import decode_reference
 from coach.profile.rule_files import parse_rules
 from coach.profile.store import PROFILE_NAME, RULES_FOLDER, Plan, agree, load_plan, profile_of, read_profile
+from coach.profile.yaml_file import MAX_BYTES
 
 MAX_ARCHIVE: Final = 32 * 1024 * 1024
-MAX_FILE: Final = {"yaml": 256 * 1024, "arrow": 64 * 1024 * 1024}
+MAX_FILE: Final = {"yaml": MAX_BYTES, "arrow": 64 * 1024 * 1024}
 MAX_TOTAL: Final = 72 * 1024 * 1024
 MAX_RATIO: Final = 100
 """Unpacked over packed bytes; text packs about 1:10, a reference is packed before it comes into the zip."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -19,8 +18,8 @@ from coach.profile.problems import Problem, ProblemsType
 from coach.profile.splice import splice
 from coach.profile.yaml_tree import TooLargeError, field_name, line_of, plain, read_tree, write_tree
 
-MAX_BYTES: Final = 256 * 1024
-"""About ten times a profile of 30 corners; the parser needs some seconds for so much."""
+MAX_BYTES: Final = 128 * 1024
+"""About ten times a profile of 30 corners."""
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -175,7 +174,10 @@ class YamlFile(Generic[M]):
             write_atomically(self.path, data)
         except OSError as e:
             raise self.error([Problem(str(self.path), 0, "", f"can not be written: {e.strerror}")]) from None
-        self.text, self.tree, self.model = text, copy.deepcopy(tree), model
+        # read anew: a tree that was written once, or copied, writes its comments in the wrong places
+        fresh = read_tree(text.removeprefix("\ufeff"), str(self.path))
+        assert not isinstance(fresh, Problem)  # it was read like this by _render
+        self.text, self.tree, self.model = text, fresh, model
         self.digest = hashlib.sha256(data).hexdigest()
 
 

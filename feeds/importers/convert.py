@@ -12,6 +12,7 @@ import numpy as np
 from feeds.counters import Counters
 from feeds.errors import FeedFormatError
 from feeds.frame import CHANNELS, Floats, frames_of, rows_of
+from feeds.importers.bounds import check_plain_file
 from feeds.importers.column_map import Choice, ColumnMap
 from feeds.importers.csv_file import read_csv
 from feeds.importers.laps import Lap, Line, by_column, by_times, crossings, falls, find_line
@@ -46,6 +47,7 @@ class Imported(msgspec.Struct, frozen=True):
 
 def read_table(path: Path, *, separator: str = "", decimal: str = "") -> Table:
     """The table in a file, by the end of its name. FeedError when it can not be read or is none of the formats."""
+    check_plain_file(path)
     kind = path.suffix.lower()
     if kind in (".csv", ".txt", ".tsv"):
         return read_csv(path, separator=separator, decimal=decimal)

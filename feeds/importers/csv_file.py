@@ -4,23 +4,25 @@ from __future__ import annotations
 
 import codecs
 import csv
-import io
 import re
 from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
 import msgspec
-import polars as pl
+import pyarrow as pa
+import pyarrow.csv as pa_csv
 
 from feeds.errors import FeedFormatError, FeedOpenError
+from feeds.importers.bounds import MAX_LINE, check_size, printable
 from feeds.importers.table import Table
 from feeds.units import known_unit
 
 _SEPARATORS: Final = (";", "\t", ",", "|")
 _SAMPLE_LINES: Final = 200
 _NUMBER: Final = re.compile(r"^[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$")
-_CLOCK: Final = re.compile(r"^[\dTZ:.,+ -]+$")
+_CLOCK: Final = re.compile(r"^[\dTZ:.,/+ -]+( ?[AaPp][Mm])?$")
 _COMMA_NUMBER: Final = re.compile(r"^[+-]?\d*,\d+$")
 _POINT_NUMBER: Final = re.compile(r"^[+-]?\d*\.\d+([eE][+-]?\d+)?$")
 _BRACKETS: Final = "[]()<> "
@@ -48,25 +50,28 @@ def read_csv(path: Path, *, separator: str = "", decimal: str = "") -> Table:
         raise FeedOpenError(f"{path}: can not be read ({getattr(error, 'strerror', None) or error})") from error
     text = _decode(raw)
     lines = text.splitlines()
+    longest = max(range(len(lines)), key=lambda i: len(lines[i]), default=-1)
+    if longest >= 0 and len(lines[longest]) > MAX_LINE:
+        raise FeedFormatError(
+            f"{path}:{longest + 1}: found a line of {len(lines[longest])} characters; expected at most {MAX_LINE}"
+        )
     layout = find_layout(lines[:_SAMPLE_LINES], separator, decimal)
     if layout is None:
         raise FeedFormatError(
             f"{path}: no table found; expected lines of numbers parted by one of: ; tab , | (or give the separator)"
         )
+    check_size(path, len(lines) - layout.data_row, layout.width)
     names = _names(_cells(lines[layout.names_row], layout) if layout.names_row >= 0 else [], layout.width)
     units = _cells(lines[layout.units_row], layout) if layout.units_row >= 0 else []
-    body = "\n".join(lines[layout.data_row :])
+    body = "\n".join(_even(lines[layout.data_row :], layout))
     try:
-        frame = pl.read_csv(
-            io.BytesIO(body.encode()),
-            has_header=False,
-            separator=layout.separator,
-            infer_schema=False,
-            truncate_ragged_lines=True,
-            # the width of the table, not that of its first line
-            schema=dict.fromkeys(names, pl.String),
+        frame = pa_csv.read_csv(
+            pa.BufferReader(body.encode()),
+            pa_csv.ReadOptions(column_names=names, use_threads=False),
+            pa_csv.ParseOptions(delimiter=layout.separator),
+            pa_csv.ConvertOptions(column_types=dict.fromkeys(names, pa.string())),
         )
-    except (pl.exceptions.PolarsError, ValueError, OverflowError) as error:
+    except (pa.ArrowException, ValueError, OverflowError) as error:
         raise FeedFormatError(f"{path}: the table can not be read ({' '.join(str(error).split())[:150]})") from error
     said = {";": "semicolons", ",": "commas", "\t": "tabs", "|": "bars"}.get(layout.separator, repr(layout.separator))
     sign = "comma" if layout.decimal_comma else "point"
@@ -83,7 +88,7 @@ def find_layout(lines: list[str], separator: str = "", decimal: str = "") -> Lay
     """The layout of a file from its first lines; None when no two lines of numbers agree."""
     found: list[tuple[float, Layout]] = []
     for candidate in [separator] if separator else _SEPARATORS:
-        rows = [next(csv.reader([line], delimiter=candidate), []) if line.strip() else [] for line in lines]
+        rows = [_split(line, candidate) if line.strip() else [] for line in lines]
         widths = Counter(len(row) for row in rows if len(row) > 1)
         if not widths:
             continue
@@ -141,18 +146,36 @@ def _are_units(row: list[str]) -> bool:
 
 
 def _cells(line: str, layout: Layout) -> list[str]:
-    return [cell.strip() for cell in next(csv.reader([line], delimiter=layout.separator), [])]
+    return [cell.strip() for cell in _split(line, layout.separator)]
+
+
+def _split(line: str, separator: str) -> list[str]:
+    try:
+        return next(csv.reader([line], delimiter=separator), [])
+    except csv.Error:  # a carriage return or a NUL within a field, or a quote that is never closed
+        return line.split(separator)
+
+
+def _even(lines: list[str], layout: Layout) -> Iterator[str]:
+    """The lines with as many cells as the table is wide: what is missing is empty, what is too much is left out."""
+    for line in lines:
+        if '"' not in line and line.count(layout.separator) == layout.width - 1:
+            yield line
+        elif line.strip():
+            cells = _split(line, layout.separator)[: layout.width]
+            cells += [""] * (layout.width - len(cells))
+            yield layout.separator.join('"' + cell.replace('"', '""') + '"' for cell in cells)
 
 
 def _names(cells: list[str], width: int) -> list[str]:
     """One name per column; missing ones get a number, doubled ones too."""
-    out: list[str] = []
+    out: dict[str, None] = {}
     for i in range(width):
-        name = cells[i] if i < len(cells) and cells[i] else f"column {i + 1}"
+        name = printable(cells[i]) if i < len(cells) and cells[i] else f"column {i + 1}"
         while name in out:
             name = f"{name} #{i + 1}"
-        out.append(name)
-    return out
+        out[name] = None
+    return list(out)
 
 
 def _decode(raw: bytes) -> str:

@@ -6,7 +6,9 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
-import polars as pl
+import pyarrow as pa
+import pyarrow.csv as pa_csv
+import pyarrow.parquet as pq
 
 from feeds.errors import FeedFormatError, FeedOpenError
 from feeds.frame import CHANNELS, Floats
@@ -24,14 +26,15 @@ def export(path: Path, parts: Iterable[Floats], progress: Progress = lambda done
     progress(0.0, "reading frames")
     whole = np.concatenate([np.empty((len(CHANNELS), 0)), *parts], axis=1)
     columns = {n: row for n, row in zip(CHANNELS, whole, strict=True) if n == "t_s" or np.isfinite(row).any()}
-    frame = pl.DataFrame({n: pl.Series(n, row) for n, row in columns.items()}).fill_nan(None)
+    # absent values are NaN here and empty there
+    frame = pa.table({n: pa.array(row, from_pandas=True) for n, row in columns.items()})
     progress(0.5, "writing")
     try:
         if kind == ".csv":
-            frame.write_csv(path)
+            pa_csv.write_csv(frame, path)
         else:
-            frame.write_parquet(path)
-    except (OSError, pl.exceptions.PolarsError) as error:
+            pq.write_table(frame, path)
+    except (OSError, pa.ArrowException) as error:
         raise FeedOpenError(f"{path}: can not be written ({error})") from error
     progress(1.0, "done")
-    return frame.height
+    return int(frame.num_rows)

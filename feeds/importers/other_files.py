@@ -2,37 +2,52 @@
 
 from __future__ import annotations
 
+import importlib.util
+from datetime import UTC, datetime
+from itertools import islice
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from feeds.errors import FeedFormatError, FeedOpenError
+from feeds.importers.bounds import MAX_COLUMNS, check_size, printable
+from feeds.importers.in_child import ChildFailedError, call_in_child
 from feeds.importers.table import Table
 
 _RASTER_S: Final = 0.01
 """Channels of a measurement file have rates of their own; they are put side by side 100 times a second."""
-_MOST_CHANNELS: Final = 2000
 
 
 def read_parquet(path: Path) -> Table:
     """A Parquet file; units from the metadata key ``unit`` of its fields. FeedError when it is none."""
     try:
-        table = pq.read_table(path)
+        with pq.ParquetFile(path) as file:
+            schema = file.schema_arrow
+            usable = [f for f in schema if _is_usable(f.type) and schema.names.count(f.name) == 1]
+            check_size(path, file.metadata.num_rows, len(usable))
+            table = file.read(columns=[f.name for f in usable])
     except FileNotFoundError as error:
         raise FeedOpenError(f"{path}: there is no such file") from error
     except (pa.ArrowException, OSError, ValueError, MemoryError) as error:
         raise FeedFormatError(f"{path}: not a Parquet file ({' '.join(str(error).split())[:150]})") from error
-    units = {f.name: (f.metadata or {}).get(b"unit", b"").decode(errors="replace") for f in table.schema}
-    try:
-        frame = pl.from_arrow(table)
-    except (pl.exceptions.PolarsError, pa.ArrowException, ValueError) as error:
-        raise FeedFormatError(f"{path}: its columns can not be used ({error})") from error
-    assert isinstance(frame, pl.DataFrame)
-    return Table(frame, units, note="Parquet")
+    units = {printable(f.name): (f.metadata or {}).get(b"unit", b"").decode(errors="replace") for f in table.schema}
+    table = table.rename_columns([printable(name) for name in table.schema.names])
+    return Table(table, units, note="Parquet")
+
+
+def _is_usable(kind: Any) -> bool:
+    """Whether a column of this type can hold numbers, flags, text or times; nested and binary ones can not."""
+    types = pa.types
+    return any(
+        test(kind)
+        for test in (
+            types.is_integer, types.is_floating, types.is_boolean, types.is_string, types.is_large_string,
+            types.is_timestamp, types.is_date, types.is_time, types.is_duration,
+        )
+    )  # fmt: skip
 
 
 def read_gpx(path: Path) -> Table:
@@ -50,30 +65,35 @@ def read_gpx(path: Path) -> Table:
     points = [p for track in log.tracks for segment in track.segments for p in segment.points if p.time is not None]
     if not points:
         raise FeedFormatError(f"{path}: no track point has a time")
-    start = points[0].time
-    assert start is not None
+    check_size(path, len(points), 5)
+    try:
+        times = [_utc(p.time) for p in points if p.time is not None]
+        since = [(time - times[0]).total_seconds() for time in times]
+    except (OverflowError, ValueError) as error:
+        raise FeedFormatError(f"{path}: a track point has a time or zone that is none ({error})") from error
     columns: dict[str, list[float | None]] = {
-        "time": [(p.time - start).total_seconds() if p.time is not None else None for p in points],
+        "time": [*since],
         "latitude": [p.latitude for p in points],
         "longitude": [p.longitude for p in points],
         "height": [p.elevation for p in points],
         "speed": [p.speed for p in points],
     }
-    frame = pl.DataFrame(
-        {k: pl.Series(k, v, dtype=pl.Float64) for k, v in columns.items() if any(x is not None for x in v)}
-    )
+    frame = pa.table({k: pa.array(v, pa.float64()) for k, v in columns.items() if any(x is not None for x in v)})
     units = {"time": "s", "latitude": "deg", "longitude": "deg", "height": "m", "speed": "m/s"}
     return Table(frame, units, note=f"GPX, {len(points)} points")
 
 
+def _utc(time: datetime) -> datetime:
+    """A time without a zone is UTC, as GPX 1.1 asks for."""
+    return time.replace(tzinfo=UTC) if time.tzinfo is None else time.astimezone(UTC)
+
+
 def read_mdf(path: Path) -> Table:
     """An ASAM MDF 3 or 4 file, all channels on one clock of 100 Hz; needs the package asammdf. FeedError."""
-    try:
-        import asammdf
-    except ImportError:
+    if importlib.util.find_spec("asammdf") is None:
         raise FeedOpenError(
             f"{path}: the package asammdf is needed for measurement files; install it with: pip install asammdf"
-        ) from None
+        )
     try:
         with open(path, "rb") as file:
             head = file.read(68)
@@ -83,24 +103,43 @@ def read_mdf(path: Path) -> Table:
     if head[:3] not in (b"MDF", b"UnF") or head[64:66] not in (b"HD", b"##"):
         raise FeedFormatError(f"{path}: not a measurement file (it does not begin like one)")
     try:
-        with asammdf.MDF(path) as log:
-            signals = [s for s in log.iter_channels(skip_master=True) if _is_plain(s)][:_MOST_CHANNELS]
-    except Exception as error:  # the package raises whatever its parsing meets on a damaged file
-        raise FeedFormatError(f"{path}: not a measurement file ({' '.join(str(error).split())[:150]})") from error
+        columns, units = call_in_child(_mdf_columns, path)
+    except ChildFailedError as error:
+        text = str(error).removeprefix(f"{path}: ")
+        raise FeedFormatError(f"{path}: not a usable measurement file ({text})") from None
+    return Table(pa.table(columns), units, note=f"measurement file, {len(units) - 1} channels")
+
+
+def _mdf_columns(path: Path) -> tuple[dict[str, Any], dict[str, str]]:
+    """Columns and units of a measurement file; in a process of its own, as its parser trusts the file."""
+    import asammdf
+
+    with asammdf.MDF(path) as log:
+        values = sum(group.channel_group.cycles_nr * len(group.channels) for group in log.groups)
+        check_size(path, values, 1)
+        signals = [s for s in islice(log.iter_channels(skip_master=True), MAX_COLUMNS) if _is_plain(s)]
+    return _side_by_side(path, signals)
+
+
+def _side_by_side(path: Path, signals: list[Any]) -> tuple[dict[str, Any], dict[str, str]]:
+    """All channels on one clock; raises FeedFormatError when there are none or the clock runs too far."""
     if not signals:
         raise FeedFormatError(f"{path}: no channel holds numbers")
     start = min(float(s.timestamps[0]) for s in signals)
     end = max(float(s.timestamps[-1]) for s in signals)
     if not 0.0 <= end - start < 86_400.0:
         raise FeedFormatError(f"{path}: its clock runs from {start:g} s to {end:g} s; allowed at most a day")
-    t = start + np.arange(int((end - start) / _RASTER_S) + 1) * _RASTER_S
+    rows = int((end - start) / _RASTER_S) + 1
+    check_size(path, rows, len(signals) + 1)
+    t = start + np.arange(rows) * _RASTER_S
     columns: dict[str, Any] = {"time": t - start}
     units = {"time": "s"}
     for signal in signals:
-        name = signal.name if signal.name not in columns else f"{signal.name} #{len(columns)}"
+        name = printable(signal.name)
+        name = name if name not in columns else f"{name} #{len(columns)}"
         columns[name] = _on_clock(signal, t)
         units[name] = str(signal.unit or "")
-    return Table(pl.DataFrame(columns), units, note=f"measurement file, {len(signals)} channels")
+    return columns, units
 
 
 def _is_plain(signal: Any) -> bool:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
-import polars as pl
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from feeds.frame import Floats
+from feeds.importers.dates import date_seconds, matched
 
 Progress = Callable[[float, str], None]
 """Called with the share that is done, 0..1, and what is being done."""
@@ -20,7 +22,8 @@ _WORDS: Final = {
     "n": 0.0, "neutral": 0.0, "r": -1.0, "reverse": -1.0,
 }  # fmt: skip
 _UNIT: Final = re.compile(r"[\[(<]\s*([^\])>]*?)\s*[\])>]\s*$")
-_CLOCK: Final = r"^\s*(?:(\d+):)?(\d+):(\d+(?:[.,]\d+)?)\s*$"
+_CLOCK: Final = r"^(?:(?P<hours>\d+):)?(?P<minutes>\d+):(?P<seconds>\d+(?:[.,]\d+)?)$"
+_NUMBER: Final = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _MOST_NUMBERS: Final = 0.5
 
 
@@ -28,7 +31,7 @@ class Table:
     """``units`` as the file writes them, "" where it does not. ``note`` says how the file was read."""
 
     def __init__(
-        self, frame: pl.DataFrame, units: Mapping[str, str], *, decimal_comma: bool = False, note: str = ""
+        self, frame: pa.Table, units: Mapping[str, str], *, decimal_comma: bool = False, note: str = ""
     ) -> None:
         self.frame = frame
         self.note = note
@@ -39,10 +42,10 @@ class Table:
     @property
     def names(self) -> list[str]:
         """The columns in the order of the file."""
-        return self.frame.columns
+        return list(self.frame.column_names)
 
     def __len__(self) -> int:
-        return self.frame.height
+        return int(self.frame.num_rows)
 
     def unit(self, name: str) -> str:
         """The unit of a column: from the file, else from brackets behind its name."""
@@ -54,71 +57,77 @@ class Table:
         """The name without the unit in brackets behind it."""
         return _UNIT.sub("", name).strip()
 
+    def head(self, rows: int) -> Table:
+        """The first ``rows`` rows."""
+        return Table(self.frame.slice(0, rows), self._units, decimal_comma=self.decimal_comma)
+
+    def filled(self, name: str) -> bool:
+        """Whether a column holds anything at all."""
+        column = self.frame[name]
+        if not (pa.types.is_string(column.type) or pa.types.is_large_string(column.type)):
+            return bool(len(column) > column.null_count)
+        text = pc.utf8_trim_whitespace(pc.fill_null(column.cast(pa.string()), ""))
+        return any(text.unique().to_pylist())
+
     def numbers(self, name: str) -> Floats:
         """Column ``name`` as float64 of shape (n,), NaN where it holds no number. KeyError without such a column."""
         if name not in self._numbers:
-            if name not in self.frame.columns:
+            if name not in self.frame.column_names:
                 raise KeyError(name)
             self._numbers[name] = _numbers(self.frame[name], self.decimal_comma)
         return self._numbers[name]
 
 
-def _numbers(column: pl.Series, decimal_comma: bool) -> Floats:
-    if column.dtype == pl.Boolean:
-        column = column.cast(pl.Float64)
-    if column.dtype.is_numeric():
+def _numbers(column: Any, decimal_comma: bool) -> Floats:
+    kind = column.type
+    if pa.types.is_boolean(kind) or pa.types.is_integer(kind) or pa.types.is_floating(kind):
         return _floats(column)
-    if column.dtype.is_temporal():
+    if pa.types.is_temporal(kind):
         return _seconds(column)
-    if column.dtype != pl.String:
+    if not (pa.types.is_string(kind) or pa.types.is_large_string(kind)):
         return np.full(len(column), np.nan)
-    text = column.str.strip_chars()
-    filled = int((text.fill_null("") != "").sum())
-    plain = text.str.replace(",", ".", literal=True) if decimal_comma else text
-    found = _floats(plain.cast(pl.Float64, strict=False))
+    text = pc.utf8_trim_whitespace(pc.fill_null(column.cast(pa.string()), ""))
+    filled = int(pc.sum(pc.not_equal(text, "")).as_py() or 0)
+    found = _parsed(pc.replace_substring(text, ",", ".") if decimal_comma else text)
     if np.isfinite(found).sum() >= _MOST_NUMBERS * filled:
         # gears and flags mix words with numbers
-        words = text.str.to_lowercase().replace_strict(_WORDS, default=None, return_dtype=pl.Float64)
-        return np.where(np.isfinite(found), found, _floats(words))
-    for attempt in (_clock, _dates, _words):
+        return np.where(np.isfinite(found), found, _words(text))
+    for attempt in (_clock, date_seconds, _words):
         values = attempt(text)
         if np.isfinite(values).sum() >= _MOST_NUMBERS * filled > 0:
             return values
     return found
 
 
-def _floats(column: pl.Series) -> Floats:
-    return column.cast(pl.Float64, strict=False).fill_null(np.nan).to_numpy().astype(np.float64)
+def _floats(column: Any) -> Floats:
+    values: Floats = column.cast(pa.float64(), safe=False).to_numpy(zero_copy_only=False)
+    return np.array(values, dtype=np.float64)
 
 
-def _words(text: pl.Series) -> Floats:
-    return _floats(text.str.to_lowercase().replace_strict(_WORDS, default=None, return_dtype=pl.Float64))
+def _parsed(text: Any) -> Floats:
+    """Numbers from text; NaN where it is none."""
+    return _floats(pc.if_else(pc.match_substring_regex(text, _NUMBER), text, None))
 
 
-def _clock(text: pl.Series) -> Floats:
+def _words(text: Any) -> Floats:
+    at = pc.index_in(pc.utf8_lower(text), value_set=pa.array(list(_WORDS)))
+    return _floats(pc.take(pa.array(list(_WORDS.values())), at))
+
+
+def _clock(text: Any) -> Floats:
     """Times such as 1:02:03.5 or 02:03.5, in seconds."""
-    parts = text.str.extract_groups(_CLOCK).struct.unnest()
     hours, minutes, seconds = (
-        _floats(parts.to_series(i).str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)) for i in range(3)
+        _parsed(pc.replace_substring(pc.fill_null(part, ""), ",", ".")) for part in matched(text, _CLOCK)
     )
     return np.nan_to_num(hours) * 3600 + minutes * 60 + seconds
 
 
-def _dates(text: pl.Series) -> Floats:
-    """ISO 8601 dates and times, in seconds since 1970; with or without T, zone and decimals."""
-    flat = text.str.replace("T", " ", literal=True).str.replace(",", ".", literal=True)
-    # the zone is the same all through a record
-    flat = flat.str.replace(r"(Z|[+-]\d\d:?\d\d)$", "").str.strip_chars()
-    return _seconds(flat.str.to_datetime("%Y-%m-%d %H:%M:%S%.f", time_unit="us", strict=False))
-
-
-def _seconds(column: pl.Series) -> Floats:
-    if column.dtype == pl.Date:
-        column = column.cast(pl.Datetime("us"))
-    if column.dtype == pl.Time:
-        return _floats(column.cast(pl.Int64)) * 1e-9
-    if isinstance(column.dtype, pl.Datetime):
-        return _floats(column.dt.cast_time_unit("us").cast(pl.Int64)) * 1e-6
-    if isinstance(column.dtype, pl.Duration):
-        return _floats(column.dt.total_microseconds()) * 1e-6
+def _seconds(column: Any) -> Floats:
+    kind = column.type
+    if pa.types.is_date(kind) or pa.types.is_timestamp(kind):
+        return _floats(column.cast(pa.timestamp("us"), safe=False).cast(pa.int64())) * 1e-6
+    if pa.types.is_time(kind):
+        return _floats(column.cast(pa.time64("ns")).cast(pa.int64())) * 1e-9
+    if pa.types.is_duration(kind):
+        return _floats(column.cast(pa.duration("us"), safe=False).cast(pa.int64())) * 1e-6
     return np.full(len(column), np.nan)

@@ -137,16 +137,17 @@ def _judge(scenario: Scenario, circuit: str, seed: int) -> Outcome:
     if out.praises:
         out.wrong.append(f"{len(out.praises)} praises")
     if scenario.within is not None:
-        _must(out, session, scenario.within)
+        _must(out, session, scenario.within, scenario.any_of)
     texts = [d.text for d in spoken if d.family not in ("correction", "caution", "reminder")] + shown
     if scenario.tell and not any(re.search(scenario.tell, text, re.IGNORECASE) for text in texts):
         out.wrong.append(f"nothing said or shown of /{scenario.tell}/")
     return out
 
 
-def _must(out: Outcome, session: Session, within: int) -> None:
-    """The habit is told within so many laps, and nothing else."""
+def _must(out: Outcome, session: Session, within: int, any_of: frozenset[str]) -> None:
+    """The habit is told within so many laps, and nothing else; or one of several faults, wherever it is."""
     told = [d for d in out.corrections if d.corner in session.at and d.fault in accepted(session.fault)]
+    told = [d for d in out.corrections if d.fault in any_of] if any_of else told
     if told:
         starts = session.drive.lap_start
         out.told_lap = max(lap for lap in sorted(starts) if starts[lap] <= told[0].t_s or lap == min(starts))
@@ -154,6 +155,8 @@ def _must(out: Outcome, session: Session, within: int) -> None:
         out.wrong.append("never said")
     elif out.told_lap > within:
         out.wrong.append(f"first said in lap {out.told_lap}, {within} allowed")
+    if any_of:
+        return
     others = Counter(f"{d.fault} at {d.corner}" for d in out.corrections if d not in told)
     if others:
         out.wrong.append("also said: " + ", ".join(f"{n} x {what}" for what, n in others.most_common(4)))
@@ -163,7 +166,11 @@ def table(outcomes: list[Outcome]) -> str:
     """A row for each scenario and circuit, and the sum."""
     lines = [f"{'scenario':30s} {'circuit':7s} {'heard':>5s} {'most':>4s} {'praise':>6s} verdict"]
     for out in outcomes:
-        most = "-" if out.scenario.within is not None else str(out.scenario.allowed * out.scenario.corners)
+        most = (
+            "-"
+            if out.scenario.within is not None and not out.scenario.any_of
+            else str(out.scenario.allowed * out.scenario.corners)
+        )
         why = ": " + "; ".join(out.wrong) if out.wrong else ""
         lines.append(f"{out.scenario.name:30s} {out.circuit:7s} {len(out.corrections):5d} {most:>4s}"
                      f" {len(out.praises):6d} {out.verdict}{why}")  # fmt: skip

@@ -17,7 +17,7 @@ from coach.core.columns import Columns, Floats
 from coach.core.reference import Reference
 from coach.core.values import Caution, Corner
 from coach.profile.store import load_plan
-from coach.survey.survey import survey
+from coach.survey.survey import Survey, survey
 from feeds.frame import CHANNELS
 from feeds.practice import (
     Car,
@@ -72,12 +72,19 @@ def circuit_of(name: str) -> Circuit:
 def ground(name: str) -> Ground:
     """The demo with its shipped profile; another circuit with the survey of six good laps and a few cautions."""
     base = variant(name)
-    if name == "demo":
-        plan = load_plan("hollow_ridge")
-        reference, corners = plan.reference, plan.corners
-    else:
-        found = survey(columns_of(simulate(base, 6, seed=3, scatter=Scatter(1.0, 0.1, 0.1))), circuit=name)
-        reference, corners = found.reference, tuple(_noted(c, i) for i, c in enumerate(found.corners))
+    if name != "demo":
+        return known_ground(name, survey(columns_of(simulate(base, 6, seed=3, scatter=Scatter(1.0, 0.1, 0.1)))))
+    plan = load_plan("hollow_ridge")
+    return _matched(name, plan.reference, plan.corners)
+
+
+def known_ground(name: str, found: Survey) -> Ground:
+    """A circuit with a profile that was surveyed, and a few cautions."""
+    return _matched(name, found.reference, tuple(_noted(c, i) for i, c in enumerate(found.corners)))
+
+
+def _matched(name: str, reference: Reference, corners: tuple[Corner, ...]) -> Ground:
+    base = variant(name)
     match = match_corners(base, corners, reference) | _inside(base, corners, reference)
     return Ground(name, base, reference, corners, {corners[i].name: there for i, there in match.items()})
 

@@ -44,8 +44,9 @@ def accepted(fault: str) -> frozenset[str]:
 class Scenario:
     """One row. ``allowed`` corrections at most are heard in LAPS laps, none of ``forbidden``.
 
-    With ``within`` the session's habit must be told within so many laps, and nothing but that habit; ``tell`` is what
-    a text that is heard or shown must match. No praise where no habit can have been cured.
+    With ``within`` the session's habit must be told within so many laps, and nothing but that habit; with ``any_of``
+    too it is enough that one of these is told somewhere. ``tell`` is what a text that is heard or shown must match.
+    Nobody here mends a habit, so all praise is wrong.
     """
 
     name: str
@@ -54,6 +55,7 @@ class Scenario:
     allowed: int = 0
     forbidden: frozenset[str] = EVERY
     within: int | None = None
+    any_of: frozenset[str] = frozenset()
     tell: str = ""
     corners: int = 1
     """At so many corners in turn, each a session of its own that is held against the row."""
@@ -67,14 +69,14 @@ SCENARIOS: Final[tuple[Scenario, ...]] = (
     Scenario("at the limit", "no fault, the reference's own car and grip", make.as_the_reference),
     Scenario("wet", "no fault, grip 13 % lower, at its limit", make.wet),
     Scenario("six per cent slower", "the reference's laps, everything 6 % slower", make.slower),
-    Scenario("slower car", "no fault, another car, about 12 s slower, at its limit", make.slower_car, tell="car"),
-    Scenario("another car's profile", "no fault, a car that corners faster and pulls less", make.other_car, tell="car"),
+    Scenario("slower car", "no fault, another car, about 12 s slower, at its limit", make.slower_car, tell=r"\bcar\b"),
+    Scenario("another car's profile", "no fault, a car with more grip and less power", make.other_car, tell=r"\bcar\b"),
     Scenario(
         "another circuit's profile", "no fault, the profile is of another circuit", make.other_circuit,
         tell="circuit|track|profile|reference",
     ),
     Scenario("faster everywhere", "no fault, more grip and more power than the reference", make.faster),
-    Scenario("80 % of the road", "at the limit, but 80 % of the road used", make.part_of_the_road, 2 * LAPS, NOT_LINE),
+    Scenario("80 % of the road", "at the limit, narrow line", make.part_of_the_road, 2 * LAPS, NOT_LINE, 6, LINE),
     Scenario("1 m wide at the apex", "one metre off the apex of one corner", make.wide_at_apex, LAPS, PACE, corners=2),
     Scenario("1 m wide on the exit", "one metre wide on one exit", make.wide_on_exit, LAPS, PACE, corners=2),
     Scenario("traffic", "held up in four of twelve laps", make.traffic),

@@ -261,7 +261,8 @@ def early_tight(which: int) -> Callable[[Ground, int], Session]:
 
     def make(place: Ground, seed: int) -> Session:
         named = TIGHT.get(place.name)
-        there = place.base.corner(named[which]) if named else _by_room(place)[which]
+        costly = _by_room(place)
+        there = place.base.corner(named[which]) if named else costly[min(which, len(costly) - 1)]
         return _early(place, seed, there)
 
     return make

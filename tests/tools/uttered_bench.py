@@ -36,6 +36,8 @@ from feeds.practice.simulate import Run
 LAPS = 6
 GOAL = 0.9
 WORTH_S = 0.05
+FEW = 30
+"""A row of fewer habits than this says so."""
 LEARNS = 0.5
 USUAL: tuple[tuple[str, float], ...] = (
     ("brake_early", 18.0), ("brake_soft", 0.25), ("brake_long", 18.0), ("brake_late", 8.0), ("turn_in_early", 10.0),
@@ -66,7 +68,7 @@ KINDS = (
     Kind("one habit", 1, 1.2, Scatter()),
     Kind("three habits", 3, 1.0, Scatter()),
     Kind("five habits", 5, 1.0, Scatter()),
-    Kind("beginner", 8, 3.0, Scatter(4.0, 0.6, 0.3)),
+    Kind("beginner", 10, 3.4, Scatter(4.0, 0.6, 0.3)),
 )
 
 
@@ -168,7 +170,8 @@ def line(name: str, drivers: list[Driver]) -> str:
     off = [d.off_s for d in drivers]
     soon = f"{np.median(laps):.0f}" if laps else "-"
     verdict = "reached" if part >= GOAL else "short of the goal"
-    return (f"{name:24s} {len(drivers):3d} drivers {min(off):4.1f} to {max(off):4.1f} s off, {n:3d} habits:"
+    few = "" if n >= FEW else " (few)"
+    return (f"{name:24s} {len(drivers):3d} drivers {min(off):4.1f} to {max(off):4.1f} s off, {n:3d} habits{few}:"
             f" {part:4.0%} of the loss told, {len(laps)} told, first in lap {soon} (median); {verdict}")  # fmt: skip
 
 

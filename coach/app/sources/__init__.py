@@ -7,6 +7,7 @@ run does not load what it does not need.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from inspect import signature
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ from feeds.cautions import REAL_CAR
 from feeds.counters import explain as count_lines
 from feeds.features import features
 from feeds.plane import Plane
-from feeds.registry import feed_class
+from feeds.registry import FEEDS, feed_class
 from feeds.send import Sent
 from feeds.send import send as send_frames
 
@@ -36,8 +37,15 @@ class Source:
     options: dict[str, Any] = field(default_factory=dict)
 
     def open(self) -> Feed:
-        """The feed; raises FeedError."""
-        return feed_class(self.name)(**self.options)
+        """The feed; raises FeedError, SourceError for options that a feed of another package does not take."""
+        kind = feed_class(self.name)
+        if self.name not in FEEDS:
+            try:
+                signature(kind).bind(**self.options)
+            except TypeError as error:
+                takes = ", ".join(signature(kind).parameters) or "none"
+                raise SourceError(f"--option: feed {self.name}: {error}; options: {takes}") from None
+        return kind(**self.options)
 
 
 def speed_of(text: str) -> float:
@@ -51,6 +59,14 @@ def speed_of(text: str) -> float:
     if not 0.0 < speed < float("inf"):
         raise SourceError(f"speed: found {text!r}; allowed max, or a number above 0")
     return speed
+
+
+def options_of(pairs: list[str]) -> dict[str, str]:
+    """``NAME=VALUE`` pairs; SourceError otherwise."""
+    for pair in pairs:
+        if not pair.partition("=")[0].isidentifier() or "=" not in pair:
+            raise SourceError(f"--option: found {pair!r}; expected NAME=VALUE")
+    return {name: value for name, _, value in (pair.partition("=") for pair in pairs)}
 
 
 def address_of(text: str) -> tuple[str, int]:
@@ -84,6 +100,8 @@ class FeedOptions:
     seed: int = 1
     rate_hz: float = 60.0
     laps: int | None = None
+    options: dict[str, str] = field(default_factory=dict)
+    """What ``--option`` says, for a feed of another package."""
 
 
 def source_of(asked: FeedOptions, origin: tuple[float, float] | None = None) -> Source:
@@ -92,6 +110,10 @@ def source_of(asked: FeedOptions, origin: tuple[float, float] | None = None) -> 
     ``origin`` (degrees) is that of the reference's plane, for feeds that give latitude and longitude.
     """
     pace = speed_of(asked.speed)
+    if asked.feed not in FEEDS:
+        return Source(asked.feed, dict(asked.options))
+    if asked.options:
+        raise SourceError(f"--option: found {', '.join(asked.options)}; feed {asked.feed} has options of its own")
     if asked.feed == "practice":
         return Source("practice", {"seed": asked.seed, "rate_hz": asked.rate_hz, "laps": asked.laps, "speed": pace})
     if asked.feed == "replay":

@@ -27,7 +27,7 @@ def desktop_scale() -> float:
         if sys.platform == "win32":
             import ctypes
 
-            return max(0.5, min(4.0, ctypes.windll.user32.GetDpiForSystem() / 96))
+            return max(0.5, min(4.0, float(ctypes.windll.user32.GetDpiForSystem()) / 96))
         if sys.platform.startswith("linux") and os.environ.get("DISPLAY"):
             return _x11_scale()
     except Exception:  # as above

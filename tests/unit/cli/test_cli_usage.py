@@ -20,7 +20,7 @@ Coach = Callable[..., tuple[int, str, str]]
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (("drive", "--foo"), "coach drive: no such option: --foo; see coach drive --help"),
+        (("drive", "--qqq"), "coach drive: no such option: --qqq; see coach drive --help"),
         (("drive", "extra"), "coach drive: got unexpected extra argument"),
         (("drive", "--laps", "0"), "'--laps'"),
         (("drive", "--seed", "-1"), "'--seed'"),

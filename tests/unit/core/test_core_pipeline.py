@@ -114,6 +114,22 @@ def watched(columns: Columns) -> Happened:
     return happened
 
 
+@pytest.mark.parametrize("back_s", [5.0, 40.0, 1000.0])
+@pytest.mark.parametrize("lost", [False, True])
+def test_a_lap_in_which_the_clock_jumped_back_has_no_time(back_s: float, lost: bool) -> None:
+    """A lap that began on the old clock is not reported with a time of the new one, be the car lost at the jump or
+    not; the laps around it are."""
+    data = session(3, 20.0).data.copy()
+    rows = {name: i for i, name in enumerate(CHANNELS)}
+    at = int(np.searchsorted(data[rows["lap"]], 2)) + 300
+    data[rows["t_s"], at:] -= back_s
+    if lost:
+        data[[rows["x_m"], rows["y_m"]], at - 60 : at + 60] = np.nan
+    whole, _ = run_chunks(Columns(data), [])
+    assert [1, 3] == [lap.lap for lap in whole.laps]
+    assert all(50.0 < lap.time_s < 150.0 for lap in whole.laps)
+
+
 @pytest.mark.parametrize("noisy", [False, True])
 def test_the_losses_of_a_lap_add_up_to_its_difference(noisy: bool) -> None:
     """Corner and straight losses of each lap sum to its time minus the reference's, to 1e-6 s; and the pieces

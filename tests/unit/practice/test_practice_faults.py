@@ -214,3 +214,14 @@ def test_three_faults_at_every_corner_can_be_driven(base: Faultless) -> None:
         least_step = min(least_step, min(float(s.path.step_m.min()) for s in run.stretches))
     assert base.lap_time_s * 1.05 < slowest < base.lap_time_s * 1.3
     assert least_step > 0.2 * base.circuit.step_m
+
+
+@pytest.mark.parametrize(("fault", "amount"), [("lift", 60.0), ("two_stabs", 15.0), ("wavering", 0.3)])
+def test_a_fault_the_coach_has_no_name_for_costs_time_too(base: Faultless, fault: str, amount: float) -> None:
+    """It is driven, it costs something, and the lap is otherwise the same."""
+    run = simulate(base, 1, scatter=SAME, rate_hz=20.0, faults=FaultPlan.of(Habit(CORNER, fault, amount, laps={1})))
+    assert fault not in UNITS
+    assert applies(base, base.corner(CORNER), fault)
+    assert [fault] == [t.fault for t in run.truth]
+    assert 0.03 < run.truth[0].cost_s < 2.0
+    assert base.lap_time_s + run.truth[0].cost_s == pytest.approx(float(run.lap_times_s[0]), abs=0.02)

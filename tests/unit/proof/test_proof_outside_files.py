@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import polars
+import pyarrow as pa
+import pyarrow.csv as pa_csv
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "tools"))
@@ -64,7 +65,8 @@ def debriefed(
         "Stop pedal [%]": channels["brake"] * 100.0,
     }
     file, session, profile = folder / "log.csv", folder / "session", folder / "profile"
-    polars.DataFrame({k: np.round(v, 4) for k, v in table.items()}).write_csv(file, separator=";")
+    rounded = pa.table({k: np.round(v, 4) for k, v in table.items()})
+    pa_csv.write_csv(rounded, file, pa_csv.WriteOptions(delimiter=";"))
     columns = folder / "columns.yaml"
     columns.write_text(MAP, encoding="utf-8")
     run("import", file, "-o", session, "--map", columns, "--yes")

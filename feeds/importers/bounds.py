@@ -1,0 +1,51 @@
+"""How much of a logged file is read: what is no plain file, too large or too wide is refused before it costs memory."""
+
+from __future__ import annotations
+
+import stat
+from pathlib import Path
+from typing import Final
+
+from feeds.errors import FeedFormatError, FeedOpenError
+
+MAX_FILE_BYTES: Final = 512 * 1024 * 1024
+MAX_VALUES: Final = 40_000_000
+"""Rows times columns: 320 MB as float64, which keeps a whole import under 1 GB. Two hours at 100 Hz have room for 55
+columns."""
+MAX_COLUMNS: Final = 2000
+MAX_LINE: Final = 100_000
+"""Characters in one line of a text file; the csv module gives up at 131,072 in one field."""
+
+
+def check_plain_file(path: Path) -> None:
+    """Raise FeedOpenError when ``path`` is no file, FeedFormatError when it is a device, a pipe or too large."""
+    try:
+        found = path.stat()
+    except FileNotFoundError as error:
+        raise FeedOpenError(f"{path}: there is no such file") from error
+    except (OSError, ValueError) as error:
+        raise FeedOpenError(f"{path}: can not be read ({getattr(error, 'strerror', None) or error})") from error
+    if stat.S_ISDIR(found.st_mode):
+        raise FeedOpenError(f"{path}: can not be read (a folder; expected a file)")
+    if not stat.S_ISREG(found.st_mode):
+        raise FeedFormatError(f"{path}: found a device, pipe or socket; expected a plain file")
+    if found.st_size > MAX_FILE_BYTES:
+        raise FeedFormatError(
+            f"{path}: found {found.st_size / 2**20:.0f} MB; expected at most {MAX_FILE_BYTES // 2**20} MB: cut it"
+        )
+
+
+def check_size(path: Path, rows: int, columns: int) -> None:
+    """Raise FeedFormatError when a table of ``rows`` x ``columns`` would not fit."""
+    if columns > MAX_COLUMNS:
+        raise FeedFormatError(f"{path}: found {columns} columns; expected at most {MAX_COLUMNS}")
+    if rows * columns > MAX_VALUES:
+        raise FeedFormatError(
+            f"{path}: found {rows} rows of {columns} columns; expected at most {MAX_VALUES // 10**6} million values: "
+            "cut the record or leave columns out"
+        )
+
+
+def printable(name: str) -> str:
+    """A column's name without what could steer a terminal: control characters as escapes (``\\x1b``), on one line."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in name)
