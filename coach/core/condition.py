@@ -115,7 +115,7 @@ class Condition:
             self._rest_habits = self._beside_others()
         # lower by another factor at each corner: no condition is like that
         grip = math.exp(level) if scatter <= ALIKE else 1.0
-        power = median(self._powers) if len(self._powers) >= 3 else 1.0
+        power = median(self._powers) if len(self._powers) >= _LEAST else 1.0
         odd = abs(self._off[-1]) > ODD
         self.today = Today(grip, power, steady and pushing, doubt, odd, _words(grip, power, steady, pushing))
         return self.today

@@ -53,6 +53,7 @@ class UsedThere:
         self.slowest = float(self.trace.speed_mps[self._part].min())
         self._at_slowest = _at_slowest(self.trace, self._part)
         self._full = self.trace.throttle >= FULL
+        self._theirs = self._power(self.trace)
 
     def use(self, driven: Driven, base_m: float) -> Use:
         """The use of a whole pass; ``base_m`` is how far its lap lies behind lap 0."""
@@ -61,7 +62,9 @@ class UsedThere:
             return Use(_NAN, _NAN, _NAN)
         shift = round((trace.u_m[0] - base_m - self.trace.u_m[0]) / trace.step_m)
         part = slice(max(self._part.start - shift, 0), max(self._part.stop - shift, 0))
-        return Use(self._grip(trace, part), self._power(trace), self._push(trace, shift), self._slow(trace, part))
+        # hills are in both alike
+        power = self._power(trace) / self._theirs if self._theirs > 0.0 else _NAN
+        return Use(self._grip(trace, part), power, self._push(trace, shift), self._slow(trace, part))
 
     def _grip(self, trace: Trace, part: slice) -> float:
         if not self.limited or part.stop - part.start < 3:
@@ -78,13 +81,15 @@ class UsedThere:
         return _at_slowest(trace, part) / self._at_slowest if self._at_slowest > 0.0 else _NAN
 
     def _power(self, trace: Trace) -> float:
-        v = trace.speed_mps
-        full = (trace.throttle[1:-1] >= FULL) & (v[1:-1] > 0.5 * self.slowest)
-        if int(np.count_nonzero(full)) < FEWEST or self.car.power_wpkg <= 0.0:
+        """What the engine gave at full throttle [W/kg]."""
+        v, span = trace.speed_mps, max(int(OVER_M / 2.0 / trace.step_m), 1)
+        held = trace.throttle >= FULL
+        full = held[span:-span] & held[: -2 * span] & held[2 * span :]
+        if int(np.count_nonzero(full)) < FEWEST:
             return _NAN
-        gain = (v[2:] ** 2 - v[:-2] ** 2)[full] / (4.0 * trace.step_m)
-        speed = v[1:-1][full]
-        return middle((gain + self.car.drag_pm * speed**2) * speed) / self.car.power_wpkg
+        gain = (v[2 * span :] ** 2 - v[: -2 * span] ** 2)[full] / (4.0 * span * trace.step_m)
+        speed = v[span:-span][full]
+        return middle((gain + self.car.drag_pm * speed**2) * speed)
 
     def _push(self, trace: Trace, shift: int) -> float:
         first = max(shift, 0)
