@@ -209,6 +209,7 @@ class Driving:
             (zone.corner.say or zone.corner.name) if zone is not None else "",
             to_brake,
             self.phase.value,
+            self.ground.judging.condition.today.words,
         )
 
     def _with_brakes(self, places: list[_Place], pressed: NDArray[np.intp]) -> list[_Place]:
