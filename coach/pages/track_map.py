@@ -16,6 +16,9 @@ from coach.pages.svg import svg_points
 
 WIDTH: Final = 1000.0
 PAD: Final = 90.0
+ARROW_AFTER_M: Final = 45.0
+ARROW_BESIDE: Final = 26.0
+"""Where the arrow of direction stands: along the lap [m], and beside the track [picture units]."""
 PIECE_M: Final = 20.0
 """Length of one coloured piece of the map [m]."""
 CLEAR_S_PER_100M: Final = 0.02
@@ -129,6 +132,14 @@ class TrackMap:
             spot = _free(x, y, -ahead[1] * side, ahead[0] * side, out)
             out.append(Label(corner.name, *spot, notes[i] if i < len(notes) else ""))
         return out
+
+    def arrow(self) -> str:
+        """An arrow head beside the track just after the finish line that shows the direction of travel, as points."""
+        x, y = (float(v) for v in self.xy(min(ARROW_AFTER_M, 0.5 * self.reference.length_m)))
+        dx, dy = self._direction(min(ARROW_AFTER_M, 0.5 * self.reference.length_m))
+        x, y = x + ARROW_BESIDE * dy, y - ARROW_BESIDE * dx
+        corners = ((22.0, 0.0), (-14.0, 13.0), (-6.0, 0.0), (-14.0, -13.0))
+        return " ".join(f"{x + a * dx - b * dy:.1f},{y + a * dy + b * dx:.1f}" for a, b in corners)
 
     def start(self) -> tuple[float, float, float, float]:
         """A stroke across the track at the finish line."""

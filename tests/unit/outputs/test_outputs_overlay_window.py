@@ -221,6 +221,8 @@ def test_it_takes_no_focus_under_a_window_manager(display: str, screen: Any) -> 
     if program is None:
         pytest.skip("openbox is not installed")
     from Xlib import X, Xutil
+    from Xlib.ext import xtest
+    from Xlib.protocol import event
 
     manager = subprocess.Popen([program, "--sm-disable"], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     root = screen.screen().root
@@ -238,7 +240,15 @@ def test_it_takes_no_focus_under_a_window_manager(display: str, screen: Any) -> 
         simulator.set_wm_hints(flags=Xutil.InputHint, input=1)
         simulator.map()
         screen.sync()
-        until(lambda: focused() == simulator.id)
+
+        def given_focus() -> bool:
+            # as a pager asks for it: Extended Window Manager Hints, source indication 2
+            message = event.ClientMessage(window=simulator, client_type=active, data=(32, [2, X.CurrentTime, 0, 0, 0]))
+            root.send_event(message, event_mask=X.SubstructureRedirectMask | X.SubstructureNotifyMask)
+            screen.sync()
+            return focused() == simulator.id
+
+        until(given_focus)
         window = OverlayWindow(PLACED)
         try:
             window.show(Scene(LIVE))
@@ -246,6 +256,12 @@ def test_it_takes_no_focus_under_a_window_manager(display: str, screen: Any) -> 
             until(lambda: len(root.get_full_property(listed, X.AnyPropertyType).value) == 2)
             window.pump()
             assert simulator.id == focused()
+            # a click on it gives it the keys
+            root.warp_pointer(150, 95)
+            for kind in (X.ButtonPress, X.ButtonRelease):
+                xtest.fake_input(screen, kind, 1)
+            screen.sync()
+            until(lambda: focused() != simulator.id)
         finally:
             window.close()
         simulator.destroy()
