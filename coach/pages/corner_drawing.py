@@ -16,17 +16,17 @@ from coach.pages.svg import svg_points
 
 MAP_SIZE: Final = 360.0
 TRACE_WIDTH: Final = 640.0
-TRACE_HEIGHT: Final = 250.0
+TRACE_HEIGHT: Final = 258.0
 LEFT: Final = 44.0
 RIGHT: Final = TRACE_WIDTH - 12.0
-TOP: Final = 44.0
+TOP: Final = 52.0
 SPEED_HIGH: Final = 110.0
-PEDAL_TOP: Final = 172.0
+PEDAL_TOP: Final = 180.0
 PEDAL_HIGH: Final = 48.0
 BEFORE_M: Final = 40.0
 AFTER_M: Final = 60.0
 LETTER: Final = 12.0
-LINE: Final = 22.0
+LINE: Final = 27.0
 POINT: Final = 9.0
 """Width of a letter and height of a line of the maps' names, and radius of a point [picture units]."""
 
@@ -191,7 +191,7 @@ def corner_trace(reference: Reference, zone: Zone) -> CornerTrace:
         px = float(x(place))
         # two places close together: the second name goes a line lower
         close = px - used < 84.0
-        marks.append(Mark(name, px, TOP, px, TOP - 26.0 if not close else TOP - 7.0))
+        marks.append(Mark(name, px, TOP, px, TOP - 32.0 if not close else TOP - 7.0))
         used = px if not close else -100.0
     return CornerTrace(
         svg_points(x(s), TOP + SPEED_HIGH * (1.0 - (speed - bottom) / (top - bottom))),

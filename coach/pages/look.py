@@ -21,6 +21,9 @@ ALARM: Final = "#9c2a10"
 BRAKE: Final = "#D55E00"
 THROTTLE: Final = "#0072B2"
 
+KINDS: Final = {"caution": "⚠ caution", "correction": "✎ correction"}
+"""How a kind of cue is shown: told apart by sign, word and frame; others by their own word."""
+
 LAP_COLOURS: Final = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#E69F00")
 LAP_DASHES: Final = ("solid", "dashed", "dotted")
 """Laps are told apart by colour and, from the seventh on, by dash; each is named in the list beside the chart."""
