@@ -100,12 +100,15 @@ class EditorDesk(Desk):
         return in_words(problem.problem)
 
     def room_of(self, corner: int, field: str) -> tuple[float, float]:
-        """How far a point of a corner may move before it meets its neighbours [m]."""
+        """How far a point of a corner may move before it meets its neighbours, or the latest brake point [m]."""
         places = {name: float(value) for name in PLACES if (value := getattr(self.corners[corner], name)) == value}
         order = list(places)
         at = order.index(field)
         low = places[order[at - 1]] + GAP_M if at else -math.inf
         high = places[order[at + 1]] - GAP_M if at + 1 < len(order) else math.inf
+        latest = self.corners[corner].latest_brake_m
+        if field == "brake_m" and latest == latest:
+            high = min(high, latest)
         # points that already stand closer stay where they are, rather than jump
         return min(low, places[field]), max(high, places[field])
 

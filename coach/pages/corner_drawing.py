@@ -148,13 +148,13 @@ def _apart(marks: Sequence[Mark], width: float, height: float) -> tuple[Mark, ..
         spots = [
             (min(max(mark.x + kx * (mark.tx - mark.x), half + 2.0), width - half - 2.0),
              min(max(mark.y + ky * (mark.ty - mark.y) + dy, LINE), height - 4.0))
-            for k in (1.0, -1.0, 1.5, -1.5, 2.0, -2.0)
-            for kx, ky, dy in ((k, k, 0.0), (k, k, LINE), (k, k, -LINE))
+            for k in (1.0, -1.0, 1.5, -1.5, 2.0, -2.0, 2.5, -2.5)
+            for kx, ky, dy in ((k, k, 0.0), (k, k, LINE), (k, k, -LINE), (k, k, 2 * LINE), (k, k, -2 * LINE))
         ]  # fmt: skip
         free = [
             (x, y)
             for x, y in spots
-            if all(abs(x - o.tx) > half + 0.5 * LETTER * len(o.name) or abs(y - o.ty) > LINE for o in out)
+            if all(abs(x - o.tx) > half + 0.5 * LETTER * len(o.name) or abs(y - o.ty) >= LINE - 1e-6 for o in out)
             and all(abs(x - m.x) > half + POINT or not -POINT < y - m.y < LINE + POINT - 6.0 for m in marks)
         ]
         tx, ty = (free or spots)[0]

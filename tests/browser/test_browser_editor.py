@@ -221,14 +221,27 @@ def test_debrief_and_guide_open_from_the_editor(page: Page, reader: str) -> None
         expect(page.locator("h1")).to_contain_text("Hollow Ridge")
 
 
-def point(page: Page, field: str) -> float:
-    """Where a point of the chosen corner is [m], as the map says it."""
-    return float(page.locator(f".handle[data-field={field}]").get_attribute("data-place") or "nan")
-
-
 def test_a_drag_stops_at_its_neighbour(page: Page, editor: str) -> None:
-    """The brake point dragged far past the turn-in stops a metre before it; nothing becomes wrong."""
+    """The brake point dragged far past the turn-in stops a metre before it, or at its limit; nothing becomes wrong."""
     opened(page, editor)
+    limit = page.get_by_label("latest brake point, m", exact=True)
+    latest = float(limit.input_value())
+    drag_to_exit(page)
+    expect(page.get_by_text(re.compile(r"run 2 took"))).to_be_visible()
+    brake = page.get_by_label("brake, m", exact=True)
+    assert latest == pytest.approx(float(brake.input_value()), abs=0.11)
+    limit.fill("")
+    expect(page.get_by_text(re.compile(r"run 3 took"))).to_be_visible()
+    page.wait_for_function("+document.querySelector('.handle[data-field=brake_m]').dataset.high > 250")
+    drag_to_exit(page)
+    expect(page.get_by_text(re.compile(r"run 4 took"))).to_be_visible()
+    turn_in = float(page.get_by_label("turn-in, m", exact=True).input_value())
+    assert turn_in - 1.0 == pytest.approx(float(brake.input_value()), abs=0.11)
+    expect(page.locator(".problems")).not_to_be_visible()
+
+
+def drag_to_exit(page: Page) -> None:
+    """Drag the brake point's handle to where the exit's is."""
     brake = page.locator(".piece .handle[data-field=brake_m] circle").bounding_box()
     exit_ = page.locator(".piece .handle[data-field=exit_m] circle").bounding_box()
     assert brake is not None
@@ -240,18 +253,19 @@ def test_a_drag_stops_at_its_neighbour(page: Page, editor: str) -> None:
     for k in range(1, 31):
         page.mouse.move(start[0] + by[0] * k / 30, start[1] + by[1] * k / 30)
     page.mouse.up()
-    expect(page.get_by_text(re.compile(r"run 2 took"))).to_be_visible()
-    turn_in = float(page.get_by_label("turn-in, m", exact=True).input_value())
-    assert turn_in - 1.0 == pytest.approx(float(page.get_by_label("brake, m", exact=True).input_value()), abs=0.11)
-    expect(page.locator(".problems")).not_to_be_visible()
 
 
 def test_points_that_coincide_have_handles_apart(page: Page, editor: str) -> None:
     """With brake point and turn-in at the same metre, both handles can be seen and dragged on their own."""
     opened(page, editor)
-    page.get_by_label("brake, m", exact=True).fill("263")
-    expect(page.get_by_text(re.compile(r"run 2 took"))).to_be_visible()
-    page.wait_for_function("document.querySelector('.handle[data-field=brake_m]').dataset.place == '263.0'")
+    page.locator(".map [data-corner='1']").click()
+    expect(page.get_by_label("name", exact=True)).to_have_value("Gorse")
+    page.get_by_label("latest brake point, m", exact=True).fill("")
+    page.get_by_label("brake, m", exact=True).fill(page.get_by_label("turn-in, m", exact=True).input_value())
+    page.wait_for_function(
+        "['brake_m', 'turn_in_m'].map(f => document.querySelector(`.handle[data-field=${f}]`).dataset.place)"
+        ".every((p, _, all) => p === all[0])"
+    )
     boxes = [page.locator(f".piece .handle[data-field={f}] circle").bounding_box() for f in ("brake_m", "turn_in_m")]
     assert boxes[0] is not None
     assert boxes[1] is not None
@@ -299,7 +313,7 @@ def test_lists_show_words(page: Page, reader: str) -> None:
     """No list of the form shows an identifier."""
     opened(page, reader)
     for label in ("direction", "apex", "exit kerb", "muted", "kind", "cue rules"):
-        page.get_by_label(label, exact=True).first.click()
+        page.get_by_role("combobox", name=label, exact=True).first.click()
         options = page.get_by_role("option")
         expect(options.first).to_be_visible()
         for text in options.all_inner_texts():
