@@ -40,7 +40,7 @@ def show_history(history: History, circuit: str, driver: str | None, json: bool)
     """Sessions, corners and cues on one circuit; raises HistoryError when nothing is kept of it."""
     sessions = history.sessions(circuit, driver)
     if not sessions:
-        known = ", ".join(name for name, _ in history.circuits()) or "none"
+        known = ", ".join(name for name, _ in history.circuits()) or "(no circuit is kept yet)"
         who = f" by {driver}" if driver else ""
         raise HistoryError(f"history: expected one of {known}, found {circuit!r}{who}")
     shown = sessions[-SHOWN:]

@@ -18,6 +18,7 @@ from coach.outputs.overlay.settings import Settings, SettingsWatch, load
 
 WAIT_S = 0.05
 CLOSED_BY_USER = 0
+AT_START = "click on it and press H for its keys; coach overlay changes it from another terminal"
 
 
 class OverlaySetup(msgspec.Struct, frozen=True):
@@ -59,7 +60,13 @@ def _show(link: Link) -> int:
     file = Path(setup.settings_file) if setup.settings_file else None
     newest = Newest()
 
+    told = False
+
     def painted(scene: Scene) -> None:
+        nonlocal told
+        if not told:
+            told = True
+            link.note(AT_START)
         caption = scene.caption
         if caption is not None and caption.age_s < 1.0:
             link.report("painted", caption.text)

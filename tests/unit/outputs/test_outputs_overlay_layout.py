@@ -128,7 +128,7 @@ def test_states_are_told_apart_by_word_and_by_shape() -> None:
 
 
 def test_views_that_stop_coming_are_no_feed() -> None:
-    """A live view that is old is shown as no feed, never as a number that stands still."""
+    """A live view that is old is shown as no data, never as a number that stands still."""
     assert "no_feed" == mode_of(LIVE, fresh=False)
     texts = [i.text for i in labels(lay_out(Scene(LIVE, fresh=False), size_of("small"), measure).items)]
     assert ["no data"] == texts
