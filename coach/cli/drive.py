@@ -57,12 +57,12 @@ def register(app: typer.Typer) -> None:
         speed: str = typer.Option(
             "1", "--speed", help="Pace of practice and replay: 1 is real time, N times that, or max."
         ),
-        seed: int = typer.Option(
-            1, "--seed", min=0, help="Another number, another practice driver."
-        ),
+        seed: int = typer.Option(1, "--seed", min=0, help="Another number, another practice driver."),
         rate: float = typer.Option(60.0, "--rate", min=20.0, max=360.0, help="Frame rate of the practice feed, Hz."),
         voice: bool = typer.Option(True, "--voice/--no-voice", help="Speak."),
-        overlay: bool = typer.Option(True, "--overlay/--no-overlay", help="Show the overlay; coach overlay sets it up and lists its keys."),
+        overlay: bool = typer.Option(
+            True, "--overlay/--no-overlay", help="Show the overlay; coach overlay sets it up and lists its keys."
+        ),
         quiet: bool = typer.Option(False, "--quiet", help="No voice, no overlay, no lines: only record."),
         record: Path | None = typer.Option(
             None,

@@ -17,7 +17,9 @@ def register(app: typer.Typer) -> None:
         opacity: float | None = typer.Option(None, "--opacity", min=0.3, max=1.0, help="1 is solid, 0.3 faint."),
         scale: float | None = typer.Option(None, "--scale", help="Desktop scale, 0.5 to 4; 0 asks the system."),
         lock: bool | None = typer.Option(
-            None, "--lock/--unlock", help="Locked: clicks reach the simulator. Unlocked: drag it, click it for its keys."
+            None,
+            "--lock/--unlock",
+            help="Locked: clicks reach the simulator. Unlocked: drag it, click it for its keys.",
         ),
         hide: bool | None = typer.Option(None, "--hide/--show", help="Hide it, or show it again."),
         reset: bool = typer.Option(False, "--reset", help="Back to the first settings, before the other options."),

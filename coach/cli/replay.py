@@ -25,7 +25,9 @@ def register(app: typer.Typer) -> None:
             None, "--differences", help="Write the full comparison here (with --against)."
         ),
         corner: str | None = typer.Option(
-            None, "--explain", help="Name of a corner: print every cue considered there, with the reason it was said or not."
+            None,
+            "--explain",
+            help="Name of a corner: print every cue considered there, with the reason it was said or not.",
         ),
         lap: int | None = typer.Option(None, "--lap", min=0, help="Only this lap, 0 is the out-lap (with --explain)."),
         with_voice: bool = typer.Option(False, "--voice", help="Speak the cues; go with --speed 1."),

@@ -113,7 +113,13 @@ def corner_map(reference: Reference, zone: Zone) -> CornerMap | None:
         nx, ny = np.sin(h) * outward, np.cos(h) * outward
         marks.append(Mark(name, float(px), float(py), float(px + 48.0 * nx), float(py + 28.0 * ny + 8.0)))
     return CornerMap(
-        width, height, line, tuple(edges), _apart(marks, width, height), _arrow(*at(x[:2], y[:2])), _start(reference, s, at)
+        width,
+        height,
+        line,
+        tuple(edges),
+        _apart(marks, width, height),
+        _arrow(*at(x[:2], y[:2])),
+        _start(reference, s, at),
     )
 
 

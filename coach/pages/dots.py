@@ -48,7 +48,10 @@ def _reach(name: str, corners: Sequence[Sequence[Dot]]) -> float:
 
 def dots_chart(dots: Sequence[Dot], scales: Scales) -> dict[str, Any]:
     """Chart options: two panels side by side over the lap number, the reference as the line at 0."""
-    columns = [("brake_m", "brake point m (+ later)", scales.brake_m), ("slowest_kmh", "minimum speed km/h", scales.slowest_kmh)]
+    columns = [
+        ("brake_m", "brake point m (+ later)", scales.brake_m),
+        ("slowest_kmh", "minimum speed km/h", scales.slowest_kmh),
+    ]
     if all(d.brake_m is None for d in dots):
         del columns[0]
     width = 100.0 / len(columns)

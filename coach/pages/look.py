@@ -44,8 +44,7 @@ def css_colours() -> str:
     """Both schemes as variables; the dark one on screens that ask for it, never on paper."""
     light, dark = (";".join(f"--{name}:{colour}" for name, colour in s.items()) for s in (LIGHT, DARK))
     return (
-        f":root{{color-scheme:light dark;{light}}}\n"
-        f"@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"
+        f":root{{color-scheme:light dark;{light}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"
     )
 
 

@@ -29,7 +29,7 @@ ARGUMENTS = [
 DESKTOP: ViewportSize = {"width": 1280, "height": 900}
 PHONE: ViewportSize = {"width": 390, "height": 844}
 AXE = "axe-core@4"
-WAIT_MS = 9_000
+WAIT_MS = 60_000
 NASTY = "<img src=x onerror=alert(1)>"
 """A name that would run if it ever became markup (40 letters at most)."""
 

@@ -216,7 +216,9 @@ def test_traces_zoom_by_keyboard(page: Page, written: dict[str, Path]) -> None:
     """Plus zooms in, an arrow moves, 0 shows the whole lap."""
     open_offline(page, written["debrief"])
     page.locator("#trace-chart").focus()
-    span = "(() => { const z = echarts.getInstanceByDom(document.getElementById('trace-chart')).getOption().dataZoom[0];"
+    span = (
+        "(() => { const z = echarts.getInstanceByDom(document.getElementById('trace-chart')).getOption().dataZoom[0];"
+    )
     span += " return [z.startValue, z.endValue]; })()"
     low, high = page.evaluate(span)
     page.keyboard.press("+")

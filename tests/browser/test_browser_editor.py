@@ -293,7 +293,9 @@ def test_everything_by_keyboard(page: Page, editor: str, profile: Path) -> None:
     expect(page.get_by_label("name", exact=True)).to_have_value("Gorse")
 
 
-def test_a_change_without_a_changed_cue_says_why(page: Page, profile: Path, repository: Path, home: dict[str, str]) -> None:
+def test_a_change_without_a_changed_cue_says_why(
+    page: Page, profile: Path, repository: Path, home: dict[str, str]
+) -> None:
     """Corrections compare with the reference: another gear changes none. The page says so and offers what would."""
     running = Editor(profile, repository / "replay_samples" / "evening_run", home)
     try:

@@ -59,9 +59,7 @@ SHOWN = STATES["a cue"]
 def sheet() -> pygame.Surface:
     """One row for each state, one column for each size."""
     gap = 8
-    rows = [
-        [picture(scene, name, 1.0) for name in SIZE_NAMES] for scene in STATES.values()
-    ]
+    rows = [[picture(scene, name, 1.0) for name in SIZE_NAMES] for scene in STATES.values()]
     width = max(sum(p.get_width() + gap for p in row) for row in rows) + gap
     height = sum(max(p.get_height() for p in row) + gap for row in rows) + gap
     out = pygame.Surface((width, height))

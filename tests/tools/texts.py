@@ -31,7 +31,9 @@ SPOKEN_FILES: Final = re.compile(
 )
 LABEL_FILES: Final = re.compile(r"outputs/overlay/|pages/|app/(guiding|debrief_page|sighting)\.py$|advice\.py$")
 SPOKEN_KEYS: Final = frozenset({"say", "short", "long", "text", "texts", "words", "phrases", "first", "known"})
-NO_TEXT: Final = re.compile(r"^[\W\d_]*$|^[a-z0-9_./:#%-]+$|^[A-Z_]+$|^#[0-9a-fA-F]{3,8}$|^[\w.-]+\.(py|yaml|json|html)$")
+NO_TEXT: Final = re.compile(
+    r"^[\W\d_]*$|^[a-z0-9_./:#%-]+$|^[A-Z_]+$|^#[0-9a-fA-F]{3,8}$|^[\w.-]+\.(py|yaml|json|html)$"
+)
 
 
 class Found(NamedTuple):

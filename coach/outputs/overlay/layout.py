@@ -138,7 +138,9 @@ def _bar(delta_s: float, y: int, size: Size) -> list[Item]:
     items: list[Item] = [Rect((m, y, width, height), TROUGH)]
     length = round(min(1.0, abs(delta_s) / FULL_SCALE_S) * width / 2)
     if length:
-        items.append(Rect((middle - length if delta_s > 0 else middle, y, length, height), LOST if delta_s > 0 else GAINED))
+        items.append(
+            Rect((middle - length if delta_s > 0 else middle, y, length, height), LOST if delta_s > 0 else GAINED)
+        )
     items.append(Rect((middle - 1, y - m // 3, max(2, size.bar // 4), height + 2 * (m // 3)), TEXT))
     return items
 

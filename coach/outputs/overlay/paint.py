@@ -17,7 +17,6 @@ from coach.outputs.overlay.layout import Scene, lay_out
 from coach.outputs.overlay.legible import size_of
 from coach.outputs.overlay.signs import Item, Label, Rect
 
-
 FINER: Final = 8
 """Letters are set this much larger and scaled down: set at the size shown, each letter's width is rounded to a whole
 pixel, which moves letters by up to 1.9 pixels."""

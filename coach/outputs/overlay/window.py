@@ -85,9 +85,7 @@ class OverlayWindow:
 
     def show(self, scene: Scene) -> bool:
         """Bring the picture up to date; True when something had to be painted."""
-        drawing = lay_out(
-            scene._replace(keys=self.keys_shown, hidden=self.settings.hidden), self._size, measure
-        )
+        drawing = lay_out(scene._replace(keys=self.keys_shown, hidden=self.settings.hidden), self._size, measure)
         if (drawing.width, drawing.height) != self._shape:
             self._shape = (drawing.width, drawing.height)
             self._window.size = self._shape

@@ -83,9 +83,9 @@ class CornerForm:
             self._number(("limits", "widest_exit_offset_m"))
         words = ui.textarea(FIELDS["words"]).props("debounce=400 autogrow outlined dense hide-bottom-space")
         self._add(("words",), words, lines, lambda v: "\n".join(map(str, v or [])))
-        mute = ui.select({name: mute_word(name) for name in self.desk.mutes}, multiple=True, label=FIELDS["mute"]).props(
-            "outlined dense hide-bottom-space use-chips"
-        )
+        mute = ui.select(
+            {name: mute_word(name) for name in self.desk.mutes}, multiple=True, label=FIELDS["mute"]
+        ).props("outlined dense hide-bottom-space use-chips")
         self._add(("mute",), mute, list, lambda v: [x for x in v or [] if x in self.desk.mutes])
         ui.label("Cautions").classes("head")
         self._cautions = ui.element("div")

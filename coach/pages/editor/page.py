@@ -82,7 +82,9 @@ class EditorPage:
             self._state = ui.label("").mark("state").props("role=status")
             self._undo = ui.button("undo", on_click=self._undone).props("outline dense no-caps")
             self._redo = ui.button("redo", on_click=self._redone).props("outline dense no-caps")
-            self._save = ui.button("save", on_click=self._saved).props("unelevated dense no-caps padding='xs md' title='Ctrl+S'")
+            self._save = ui.button("save", on_click=self._saved).props(
+                "unelevated dense no-caps padding='xs md' title='Ctrl+S'"
+            )
             if self.desk.has_session:
                 ui.link("debrief", "/debrief", new_tab=True)
             ui.link("guide", "/guide", new_tab=True)

@@ -35,7 +35,9 @@ views = st.builds(
     delta_s=st.one_of(st.just(math.nan), st.just(math.inf), st.floats(-2000, 2000)),
     next_corner=st.one_of(st.just(""), st.text(min_size=1, max_size=40, alphabet=st.characters(codec="latin-1"))),
     to_brake_m=st.one_of(st.just(math.nan), st.floats(-500, 30000)),
-    condition=st.sampled_from(["", "grip is down, no pace cues", "a very long line on what the track does to us today"]),
+    condition=st.sampled_from(
+        ["", "grip is down, no pace cues", "a very long line on what the track does to us today"]
+    ),
     status=st.sampled_from(["", "no data", "the feed has no brake signal, brake cues are off until it comes back"]),
 )
 laps = st.one_of(
@@ -121,7 +123,9 @@ def test_states_are_told_apart_by_word_and_by_shape() -> None:
         forms[mode] = tuple(
             i.points if isinstance(i, Shape) else i.box
             for i in items
-            if isinstance(i, Shape | Rect) and box_of(i).top < size.margin + size.number_cap and box_of(i).width < 3 * size.number_cap
+            if isinstance(i, Shape | Rect)
+            and box_of(i).top < size.margin + size.number_cap
+            and box_of(i).width < 3 * size.number_cap
         )
     assert len(STATES) == len(set(forms.values()))
     assert all(forms.values())

@@ -16,8 +16,8 @@ from coach.outputs.bus.subscriber import Subscriber
 from coach.outputs.overlay.layout import Caption, Scene, lay_out
 from coach.outputs.overlay.legible import size_of
 from coach.outputs.overlay.output import LEAST_S, Newest, OverlayOutput, run_window
-from coach.outputs.overlay.process import listen
 from coach.outputs.overlay.paint import measure
+from coach.outputs.overlay.process import listen
 from coach.outputs.overlay.settings import Settings, SettingsWatch, load, save
 from coach.outputs.overlay.window import OverlayWindow
 
