@@ -198,7 +198,7 @@ def _scatter(name: str, dots: Sequence[Dot], done: Debrief, scales: Scales) -> S
         words.append(f"brake point ± {spread.brake_start_m:.1f} m")
     if spread is not None and spread.min_speed_mps is not None:
         words.append(f"minimum speed ± {spread.min_speed_mps * KMH:.1f} km/h")
-    described = f"{name}: brake point and minimum speed of {len(dots)} laps; {', '.join(words) or 'too few valid laps to compare'}"
+    described = f"{name}: brake point and minimum speed of {len(dots)} laps; {', '.join(words) or 'too few valid laps'}"
     return ScatterView(name, ", ".join(words), described, dots_chart(dots, scales))
 
 

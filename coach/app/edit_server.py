@@ -121,8 +121,8 @@ class EditorDesk(Desk):
         """The cues of the session for the list."""
         return [
             CueRow(i, r.decision.lap, r.decision.s_m, r.decision.corner, r.decision.text,
-                   "gone" if r.mark == "gone" else r.decision.outcome, r.decision.reason, r.decision.family, r.mark, r.was,
-                   sentence(r.decision))
+                   "gone" if r.mark == "gone" else r.decision.outcome, r.decision.reason, r.decision.family, r.mark,
+                   r.was, sentence(r.decision))
             for i, r in enumerate(self.rows())
         ]  # fmt: skip
 

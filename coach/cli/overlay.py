@@ -41,7 +41,8 @@ def register(app: typer.Typer) -> None:
         changes: dict[str, object] = {
             name: value
             for name, value in (
-                ("size", size or None), ("opacity", opacity), ("scale", scale), ("click_through", lock), ("hidden", hide)
+                ("size", size or None), ("opacity", opacity), ("scale", scale), ("click_through", lock),
+                ("hidden", hide),
             )
             if value is not None
         }  # fmt: skip
@@ -64,7 +65,7 @@ def register(app: typer.Typer) -> None:
 def _place(at: str) -> tuple[int | None, int | None]:
     if at == "top":
         return None, None
-    x, comma, y = at.partition(",")
+    x, _, y = at.partition(",")
     try:
         return int(x), int(y)
     except ValueError:

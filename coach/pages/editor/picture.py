@@ -127,7 +127,7 @@ class TraceView:
 
     def marks(self, chosen: int) -> list[dict[str, Any]]:
         """The points of the corner ``chosen`` on the speed of the reference."""
-        out = []
+        out: list[dict[str, Any]] = []
         length = self.desk.reference.length_m
         for field, name, place in handles(self.desk.corners[chosen]):
             speed = float(self.desk.reference.at("speed_mps", place)) * KMH

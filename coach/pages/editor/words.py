@@ -100,7 +100,7 @@ def why_nothing(path: Sequence[str | int], rules: str) -> str:
     if head == "mute":
         return "No cue changed: what you muted was not said at this corner in this session."
     if head == "limits":
-        return f"No cue changed: no advice in this session came as far as the {label}. A tighter limit would hold cues back."
+        return f"No cue changed: no advice of this session reached the {label}. A tighter one would hold cues back."
     if head in ("turn_in_m", "exit_m", "end_m", "apex_m", "direction"):
         return (
             f"No cue changed: the {label} says where the corner is measured, and corrections compare both laps there. "
@@ -111,4 +111,4 @@ def why_nothing(path: Sequence[str | int], rules: str) -> str:
             f"No cue changed: corrections compare your laps with the reference lap, not with the {label}. "
             "Reminders do use it: try the cue rules for first laps."
         )
-    return f"No cue changed: no cue of this session mentions the {label} of this corner. Held-back cues are under show: all."
+    return f"No cue changed: no cue of this session uses the {label} of this corner. Held-back cues: show all."

@@ -177,7 +177,7 @@ def test_the_window_is_as_high_as_its_content(window: OverlayWindow) -> None:
 
 @pytest.mark.display
 def test_it_opens_top_centre_and_stays_on_the_desktop(display: str) -> None:
-    """Without a position kept it is centred at the top; one beyond the edge is moved in, also when a cue makes it grow."""
+    """Without a position kept it is centred at the top; beyond the edge it is moved in, also when it grows."""
     window = OverlayWindow(Settings(size="small", scale=1.0))
     wide, _ = window._window.size
     try:

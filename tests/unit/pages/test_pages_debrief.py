@@ -159,7 +159,7 @@ def test_both_schemes_name_the_same_colours() -> None:
 
 
 def test_all_corners_share_a_scale_that_scatter_does_not_fill() -> None:
-    """Dots of small spread stay small on the scale of the largest; what lies beyond stands at the edge with its number."""
+    """Small spread stays small on the scale of the largest; a dot beyond it stands at the edge with its number."""
     calm = [Dot(i, 0.3 * (-1) ** i, 0.1, True, False) for i in range(1, 30)]
     wild = [Dot(i, -16.0, 7.0, True, False) for i in range(1, 20)] + [Dot(20, 300.0, 0.0, False, False)]
     scales = shared_scales([calm, wild])
