@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
 
+from coach.core.bands import judged_count
 from coach.core.diagnosis.belief import beliefs
 from coach.core.diagnosis.case import Case, Cause
 
@@ -52,3 +54,12 @@ def test_of_two_that_explain_one_loss_the_clearer_is_the_surer() -> None:
 def test_a_probability_is_one(excess_s: float) -> None:
     both = [cause(1.0, 0.1), cause(2.0, 0.2, "throttle_late")]
     assert all(0.0 <= p <= 1.0 for p in beliefs(case(excess_s), both, both, 0.8))
+
+
+def test_the_tails_of_a_driver_are_wide() -> None:
+    """Student's t with 4 degrees of freedom: a deviation d is ln(1 + d^2 / 4) 5 / 2 less likely than none."""
+    gap, nothing = 2.5 * math.log1p(9.0 / 4.0), 2.5 * math.log1p((0.03 / SCATTER_S) ** 2 / 4.0)
+    width = math.hypot(SCATTER_S, 0.8 * 0.03)
+    price = 0.5 * math.log(judged_count()) + math.log(15)
+    ahead = gap + nothing - math.log(width / SCATTER_S) - price
+    assert one(1.0, 0.03, 0.03) == pytest.approx(1.0 / (1.0 + math.exp(-ahead)))

@@ -140,3 +140,53 @@ def test_the_factor_is_found_whatever_the_habits(grip: float, seed: int, at: set
     out = drive(Condition(CORNERS), 5, grip=grip, habits=dict.fromkeys(at, 0.85), seed=seed)
     assert out[-1].settled
     assert out[-1].grip == pytest.approx(grip, rel=ALIKE) or (at and out[-1].grip == 1.0)
+
+
+def steady(uses: list[Use]) -> Today:
+    """Each of ``uses`` in turn at the corners of a lap, for four laps."""
+    condition = Condition(CORNERS)
+    for i in range(4 * CORNERS):
+        condition.take(i % CORNERS, uses[i % len(uses)])
+    return condition.today
+
+
+@pytest.mark.parametrize(("grip", "usual"), [(0.975, True), (0.965, False)])
+def test_three_per_cent_of_grip_is_another_condition(grip: float, usual: bool) -> None:
+    assert steady([Use(grip, 1.0, 1.0)]).usual is usual
+
+
+@pytest.mark.parametrize(("power", "usual"), [(0.96, True), (0.94, False)])
+def test_five_per_cent_of_the_engine_is_another_car(power: float, usual: bool) -> None:
+    assert steady([Use(1.0, power, 1.0)]).usual is usual
+
+
+@pytest.mark.parametrize(("push", "settled"), [(0.55, True), (0.45, False)])
+def test_who_gives_full_throttle_on_half_of_where_he_could_is_at_pace(push: float, settled: bool) -> None:
+    assert steady([Use(1.0, 1.0, push)]).settled is settled
+
+
+@pytest.mark.parametrize(("apart", "grip"), [(0.0175, 0.9), (0.0236, 1.0)])
+def test_corners_are_alike_up_to_a_scatter_of_three_per_cent(apart: float, grip: float) -> None:
+    uses = [Use(0.9 * math.exp(sign * apart), 1.0, 1.0) for sign in (0, 1, -1, 1, -1, 1, -1, 1, -1)]
+    assert steady(uses).grip == pytest.approx(grip, abs=0.001)
+
+
+@pytest.mark.parametrize(("lower", "odd"), [(0.04, False), (0.05, True)])
+def test_a_pass_is_odd_from_three_deviations_on(lower: float, odd: bool) -> None:
+    condition = Condition(CORNERS)
+    for corner in range(CORNERS):
+        condition.take(corner, Use(1.0, 1.0, 1.0))
+    assert condition.take(0, Use(math.exp(-lower), 1.0, 1.0)).odd is odd
+
+
+def test_an_engine_is_known_from_five_passes() -> None:
+    condition = Condition(3)
+    known = [condition.take(i % 3, Use(1.0, 0.8, 1.0)).power for i in range(5)]
+    assert known == [1.0, 1.0, 1.0, 1.0, 0.8]
+
+
+def test_a_long_lap_is_known_from_twelve_passes() -> None:
+    condition = Condition(40)
+    known = [condition.take(i, Use(0.9, 1.0, 1.0)).grip for i in range(7)]
+    assert known[5] == 1.0
+    assert known[6] == pytest.approx(0.9)
