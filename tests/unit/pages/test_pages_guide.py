@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from markupsafe import escape
 from pages_shared import plan
 
 from coach.app.guiding import brake_words, guide_view
@@ -27,7 +28,7 @@ def test_every_corner_has_its_facts() -> None:
         assert ("brake" in facts) == (corner.brake_m == corner.brake_m)
         assert len(corner.cautions) == len(shown.cautions)
         for caution in corner.cautions:
-            assert caution.words in page
+            assert str(escape(caution.words)) in page
         assert (corner.latest_brake_m == corner.latest_brake_m) == any("latest brake" in x for x in shown.limits)
 
 
