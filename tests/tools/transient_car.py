@@ -21,10 +21,12 @@ HELD: Final = 0.98
 
 @dataclass(frozen=True)
 class Car:
-    """SI units. ``front_m``/``rear_m`` axle to centre of mass; ``stiffness`` cornering stiffness per load [1/rad];
+    """SI units. ``front_m``/``rear_m`` axle to centre of mass; ``stiffness`` cornering stiffness per load [1/rad],
+    ``stiffer_rear`` times that at the rear;
     ``fading`` loss of grip per doubling of the load; ``drag``/``downforce`` [N s2/m2]; ``tops`` speed at the limiter
     in each gear [m/s]; ``drive_front`` share of the drive; ``gap_s`` no drive while a gear is changed upwards;
-    ``lifts`` whether the driver lets the throttle go for it."""
+    ``lifts`` whether the driver lets the throttle go for it; ``care``
+    the share of the grip that its driver plans with."""
 
     mass: float = 1080.0
     inertia: float = 1450.0
@@ -32,9 +34,10 @@ class Car:
     rear_m: float = 1.18
     height_m: float = 0.38
     grip_front: float = 1.36
-    grip_rear: float = 1.44
+    grip_rear: float = 1.50
     fading: float = 0.08
     stiffness: float = 19.0
+    stiffer_rear: float = 1.25
     drag: float = 0.62
     downforce: float = 1.3
     aero_front: float = 0.42
@@ -46,6 +49,7 @@ class Car:
     brake_front: float = 0.62
     gap_s: float = 0.08
     lifts: bool = False
+    care: float = 0.97
 
     @property
     def base(self) -> float:
@@ -55,10 +59,10 @@ class Car:
 
 LIGHT: Final = Car()
 HEAVY: Final = Car(
-    mass=1560.0, inertia=2500.0, front_m=1.36, rear_m=1.34, height_m=0.50, grip_front=1.10, grip_rear=1.17, fading=0.10,
+    mass=1560.0, inertia=2500.0, front_m=1.36, rear_m=1.34, height_m=0.50, grip_front=1.10, grip_rear=1.21, fading=0.10,
     stiffness=16.0, drag=0.52, downforce=0.35, aero_front=0.40, power=330e3,
     tops=(19.0, 28.0, 38.0, 49.0, 61.0, 75.0), drive_front=0.4, engine_brake=1300.0, brake_force=21000.0,
-    brake_front=0.64, gap_s=0.22, lifts=True,
+    brake_front=0.64, gap_s=0.22, lifts=True, care=0.86,
 )  # fmt: skip
 """Rear drive, slick tyres, downforce and a quick gearbox; and all drive, heavy, road tyres and a slow gearbox."""
 
@@ -113,6 +117,7 @@ class Push:
     rear_most: Floats
     front_side: Floats
     front_most: Floats
+    front_load: Floats
     drive: Floats
     braking: Floats
 
@@ -131,10 +136,10 @@ def forces(
     fy_f = side_force(
         np.tan(np.arctan2(vy + car.front_m * yaw, vx) - steer), front, most_f, fx_f, car.stiffness
     )
-    fy_r = side_force((vy - car.rear_m * yaw) / vx, rear, most_r, fx_r, car.stiffness)
+    fy_r = side_force((vy - car.rear_m * yaw) / vx, rear, most_r, fx_r, car.stiffness * car.stiffer_rear)
     c, s = np.cos(steer), np.sin(steer)
     turn = fy_f * c + fx_f * s
     ax = (fx_f * c - fy_f * s + fx_r - car.drag * vx * vx) / car.mass - G * slope
     ay = (turn + fy_r) / car.mass
     out_yaw = (car.front_m * turn - car.rear_m * fy_r) / car.inertia
-    return Push(ax, ay, out_yaw, fy_r, most_r * rear, fy_f, most_f * front, fx_f + fx_r, brake)
+    return Push(ax, ay, out_yaw, fy_r, most_r * rear, fy_f, most_f * front, front, fx_f + fx_r, brake)

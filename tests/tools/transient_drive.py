@@ -1,7 +1,7 @@
 """Laps of the transient simulator, many at once, stepped through time with the driver in the loop.
 
-Steering: curvature of the path ahead with the understeer of the car, and feedback of the error at a place ahead
-(Kapania and Gerdes 2015, Design of a feedback-feedforward steering controller, from memory). Pedals: the acceleration
+Steering: the side acceleration of the path ahead and of the error, through the yaw rate to the front tyres' force, and
+from it the wheel's angle by the inverse of the tyre (as in Hindiyeh and Gerdes 2014, from memory). Pedals: the acceleration
 that the wanted speed asks for, within what the driven tyres and the driver's feet give. Steps are explicit Euler.
 """
 
@@ -18,9 +18,10 @@ from transient_road import Floats, Road
 
 STEP_S: Final = 0.005
 RECORDED: Final = ("s", "e", "speed", "throttle", "brake", "gear", "turned", "along", "side", "drive", "braking", "cut")
-LOOK_S, LOOK_M = 0.25, 6.0
 EASE_S: Final = 0.06
-THROTTLE_PER_S, BRAKE_PER_S, RELEASE_PER_S, STEER_PER_S = 4.0, 8.0, 6.0, 1.5
+PULL, DAMPING, YAW_PER_S = 2.4, 0.9, 8.0
+"""How fast the driver comes back to his line [rad/s], how damped, and how fast he corrects the yaw rate [1/s]."""
+THROTTLE_PER_S, BRAKE_PER_S, RELEASE_PER_S, STEER_PER_S = 4.0, 8.0, 6.0, 2.0
 
 
 @dataclass
@@ -65,11 +66,11 @@ def drive(
     tops = np.array(car.tops)
     gear = np.searchsorted(tops * GEAR_UP, v)
     gap, since = np.zeros(lanes), np.ones(lanes)
-    c_front = car.stiffness * car.mass * G * car.rear_m / car.base
-    c_rear = car.stiffness * car.mass * G * car.front_m / car.base
-    under = car.mass / car.base * (car.rear_m / c_front - car.front_m / c_rear)
+    rear_side, rear_most, front_side = np.zeros(lanes), np.ones(lanes), np.zeros(lanes)
+    front_load = np.full(lanes, car.mass * G * car.rear_m / car.base)
+    front_most = car.grip_front * front_load
     kept: list[NDArray[np.float32]] = []
-    count, limit = 0, int(600.0 / step_s)
+    count, limit = 0, int(400.0 / step_s)
     last = orders.want.shape[1] - 2
     table = np.stack([orders.want, orders.slope, orders.offset, orders.turned, orders.bend], axis=2)
     while s.min() < until_m:
@@ -84,14 +85,18 @@ def drive(
         curve, hill, crest = road.curvature[at], road.slope[at], road.bend_up[at]
         # steering
         off, turned = e - node[:, 2], psi - node[:, 3]
-        slip = ahead * (car.rear_m - car.front_m * car.mass * v * v / (c_rear * car.base))
-        aim = ahead * (car.base + under * v * v) - 0.022 * (off + (LOOK_M + LOOK_S * v) * np.sin(turned + slip))
-        aim -= 0.08 * (yaw - v * ahead)
-        front = np.arctan2(vy + car.front_m * yaw, v)
-        # no more than what the front tyres answer to
-        most = 3.3 * car.grip_front * orders.share / car.stiffness
-        aim = np.minimum(np.maximum(aim, front - most), front + most)
-        steer += np.minimum(np.maximum((aim - steer) * min(step_s / 0.05, 1.0), -STEER_PER_S * step_s),
+        # the side acceleration that leads back to the line, the yaw rate that belongs to it, the front's part of it
+        drift = v * np.sin(turned) + vy * np.cos(turned)
+        holds = orders.share * car.grip_front * (G + (car.downforce / car.mass + crest) * v * v)
+        side = ahead * v * v - PULL * PULL * off - 2.0 * DAMPING * PULL * drift
+        side = np.minimum(np.maximum(side, -holds), holds)
+        force_f = (car.inertia * YAW_PER_S * (side / v - yaw) + car.rear_m * rear_side) / car.front_m
+        most = 0.99 * front_most
+        used = np.minimum(np.abs(force_f) / most, 1.0)
+        # the brush tyre the other way round
+        angle = 3.0 * most / (car.stiffness * front_load) * (1.0 - np.cbrt(1.0 - used)) * np.sign(force_f)
+        aim = np.arctan2(vy + car.front_m * yaw, v) + np.arctan(angle)
+        steer += np.minimum(np.maximum((aim - steer) * min(step_s / 0.04, 1.0), -STEER_PER_S * step_s),
                             STEER_PER_S * step_s)  # fmt: skip
         # pedals
         top = tops[gear]
@@ -103,12 +108,11 @@ def drive(
         stop_to = np.minimum(np.maximum(-need - brakes, 0.0) / car.brake_force * orders.press[pick, i], 1.0)
         stop_to = np.where(stop_to < 0.03, 0.0, stop_to)
         stop_to = np.maximum(stop_to, orders.dragged[pick, i])
-        if count > 1:
-            spare = DRIVEN * np.sqrt(np.maximum((HELD * push.rear_most) ** 2 - push.rear_side**2, 0.0))
-            if car.drive_front:
-                left = np.sqrt(np.maximum((HELD * push.front_most) ** 2 - push.front_side**2, 0.0))
-                spare = np.minimum(spare / (1.0 - car.drive_front), DRIVEN * left / car.drive_front)
-            gas_to = np.minimum(gas_to, (spare + 200.0) / np.maximum(engine, 1.0))
+        spare = DRIVEN * np.sqrt(np.maximum((HELD * rear_most) ** 2 - rear_side**2, 0.0))
+        if car.drive_front:
+            left = np.sqrt(np.maximum((HELD * front_most) ** 2 - front_side**2, 0.0))
+            spare = np.minimum(spare / (1.0 - car.drive_front), DRIVEN * left / car.drive_front)
+        gas_to = np.minimum(gas_to, (spare + 200.0) / np.maximum(engine, 1.0))
         gas_to = np.where(stop_to > 0.0, 0.0, gas_to * ease)
         gas_to = np.where(gas_to < 0.03, 0.0, gas_to)
         if car.lifts:
@@ -134,11 +138,12 @@ def drive(
         force = np.where(cut, 0.0, gas * engine - (1.0 - gas) * brakes)
         lift = G + crest * v * v
         push = forces(car, orders.share, v, vy, yaw, steer, along, lift, hill, force, stop * car.brake_force)
+        rear_side, rear_most, front_side = push.rear_side, push.rear_most, push.front_side
+        front_load, front_most = push.front_load, push.front_most
         if count % every == 1 or every == 1:
             kept.append(np.array([
                 s, e, np.hypot(v, vy), gas, stop, gear + 1.0, psi, push.ax, push.ay, push.drive, push.braking, cut
             ], dtype=np.float32))  # fmt: skip
-            kept[-1] = kept[-1]
         advance = (v * np.cos(psi) - vy * np.sin(psi)) / (1.0 - e * curve)
         across = v * np.sin(psi) + vy * np.cos(psi)
         v = np.maximum(v + step_s * (push.ax + vy * yaw), 4.0)

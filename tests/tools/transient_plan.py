@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 from transient_car import HELD, Car, G, pull
 from transient_road import Floats, Road
 
-SIDE_MARGIN: Final = 0.93
-BRAKE_MARGIN: Final = 0.84
+SIDE_MARGIN: Final = 0.85
+BRAKE_MARGIN: Final = 0.78
 DRIVE_MARGIN: Final = 0.9
+COMBINED: Final = 0.9
 FREE: Final = 120.0
 """A wanted speed that asks for full throttle [m/s]."""
 GEAR_DOWN, GEAR_UP = 0.80, 0.97
@@ -68,6 +69,7 @@ class Intent:
 
 def backward(car: Car, road: Road, bend: Floats, way: Floats, intent: Intent, share: Floats) -> Floats:
     """Speeds (lanes, n) not to be exceeded, so that each later limit is met by braking; ``share`` of grip (lanes,)."""
+    share = share * car.care
     mu = share[:, None] * car.grip_front * intent.limit**2
     push = car.downforce / car.mass + road.bend_up
     free = np.abs(bend) - SIDE_MARGIN * mu * push
@@ -79,7 +81,7 @@ def backward(car: Car, road: Road, bend: Floats, way: Floats, intent: Intent, sh
     for i in range(int(1.4 * n), -1, -1):
         k = i % n
         up = share * car.grip_front * (G + push[k] * v2)
-        left = np.sqrt(np.maximum(1.0 - (bends[:, k] * v2 / np.maximum(up, 1.0)) ** 2, 0.0))
+        left = np.sqrt(np.maximum(1.0 - (bends[:, k] * v2 / np.maximum(COMBINED * up, 1.0)) ** 2, 0.0))
         slow = np.minimum(BRAKE_MARGIN * up * left, 0.95 * most) * intent.braking[:, k]
         slow = np.where(intent.idle[:, k], car.engine_brake / car.mass, slow) + drag * v2 + G * road.slope[k]
         v2 = np.minimum(cap2[:, k], v2 + 2.0 * np.maximum(slow, 0.0) * way[:, k])
@@ -97,7 +99,7 @@ def forward(car: Car, road: Road, bend: Floats, way: Floats, cap: Floats) -> Flo
         out[k] = v = v2**0.5
         tops = np.array(car.tops)
         engine = float(pull(car, np.full(len(tops), v), tops).max())
-        up = car.grip_rear * (G + (car.downforce / car.mass + road.bend_up[k]) * v2)
+        up = car.care * car.grip_rear * (G + (car.downforce / car.mass + road.bend_up[k]) * v2)
         left = max(1.0 - (bend[k] * v2 / up) ** 2, 0.0) ** 0.5
         a = min(engine / car.mass, DRIVE_MARGIN * HELD * share * up * left) - car.drag / car.mass * v2
         v2 = max(v2 + 2.0 * (a - G * road.slope[k]) * way[k], 16.0)
@@ -134,12 +136,13 @@ def corners_of(road: Road, bend: Floats, speed: Floats) -> list[Corner]:
 
 
 def wanted(road: Road, intent: Intent, cap: Floats, usual: Floats, corners: list[Corner]) -> Floats:
-    """The speed the driver wants at every node (lanes, n): free up to his brake places, then down, held, and free.
+    """The speed the driver wants at every node (lanes, n): free up to his brake places, then down, held, and up.
 
     ``cap`` (lanes, n) is the lanes' own profile, ``usual`` (n,) the speed of the intended lap.
     """
     lanes, n = cap.shape
-    want = np.full((lanes, n), FREE)
+    # a bend that only asks for a lift has no place of its own: he keeps to the profile there
+    want = cap.copy()
     nodes = np.arange(n, dtype=float)
     ends = [c.brake for c in corners[1:]] + [n]
     for j, c in enumerate(corners):
@@ -155,6 +158,7 @@ def wanted(road: Road, intent: Intent, cap: Floats, usual: Floats, corners: list
             low = c.slowest - 8 + int(np.argmin(row[c.slowest - 8 : c.slowest + 9]))
             move = intent.moved[lane, j] / road.step_m
             begin = brake + move
+            want[lane, max(round(brake) - 5, 0) : max(int(np.ceil(begin)), 0)] = FREE
             here = np.arange(max(int(np.ceil(begin)), 0), low + max(int(move), 0) + 1)
             fade = 1.0 - intent.caught[lane, j] * np.clip((here - begin) / max(low - begin, 1.0), 0.0, 1.0)
             here = here[here < n]

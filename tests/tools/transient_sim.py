@@ -26,7 +26,7 @@ Wrong = tuple[int, str, float, bool]
 RUN_UP_M: Final = 700.0
 BEYOND_M: Final = 300.0
 BEFORE_BRAKE_M: Final = 60.0
-BRAKE_M, LINE_M, PRESS, THROTTLE_M, SPEED = 3.0, 0.25, 0.03, 3.0, 0.006
+BRAKE_M, LINE_M, PRESS, THROTTLE_M, SPEED = 3.0, 0.25, 0.03, 3.0, 0.01
 """A practised driver's scatter (standard deviations): brake place, line, pressure, throttle place, share of speed."""
 
 
