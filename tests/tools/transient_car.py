@@ -133,9 +133,7 @@ def forces(
     drive_f, drive_r = car.drive_front * drive, (1.0 - car.drive_front) * drive
     fx_f = np.minimum(np.maximum(drive_f - car.brake_front * brake, -cap_f), cap_f)
     fx_r = np.minimum(np.maximum(drive_r - (1.0 - car.brake_front) * brake, -cap_r), cap_r)
-    fy_f = side_force(
-        np.tan(np.arctan2(vy + car.front_m * yaw, vx) - steer), front, most_f, fx_f, car.stiffness
-    )
+    fy_f = side_force(np.tan(np.arctan2(vy + car.front_m * yaw, vx) - steer), front, most_f, fx_f, car.stiffness)
     fy_r = side_force((vy - car.rear_m * yaw) / vx, rear, most_r, fx_r, car.stiffness * car.stiffer_rear)
     c, s = np.cos(steer), np.sin(steer)
     turn = fy_f * c + fx_f * s

@@ -1,8 +1,9 @@
 """Laps of the transient simulator, many at once, stepped through time with the driver in the loop.
 
 Steering: the side acceleration of the path ahead and of the error, through the yaw rate to the front tyres' force, and
-from it the wheel's angle by the inverse of the tyre (as in Hindiyeh and Gerdes 2014, from memory). Pedals: the acceleration
-that the wanted speed asks for, within what the driven tyres and the driver's feet give. Steps are explicit Euler.
+from it the wheel's angle by the inverse of the tyre (as in Hindiyeh and Gerdes 2014, from memory). Pedals: the
+acceleration that the wanted speed asks for, within what the driven tyres and the driver's feet give. Steps are explicit
+Euler.
 """
 
 from __future__ import annotations
@@ -43,10 +44,10 @@ class Orders:
 
 @dataclass
 class Laps:
-    """Recorded rows: ``t`` [s] (k,), each channel (k, lanes); ``crossed`` when each lane was at each place asked."""
+    """Recorded rows: ``t`` [s] (k,), each channel (k, lanes)."""
 
     t: Floats
-    rows: dict[str, Floats]
+    rows: dict[str, NDArray[np.float32]]
 
     def when(self, lane: int, place_m: float) -> float:
         """The time [s] at which a lane is at a place."""
@@ -104,7 +105,9 @@ def drive(
         brakes = car.engine_brake * np.minimum(v / top, 1.2)
         need = car.mass * (seen[:, 1] + 2.5 * (seen[:, 0] - v) + G * hill) + car.drag * v * v
         ease = 1.0 - 0.6 * np.minimum(np.maximum(-np.sign(curve) * off - 0.5, 0.0), 1.0) * (np.abs(curve) > 0.003)
-        gas_to = np.minimum(np.maximum((need + brakes) / np.maximum(engine + brakes, 1.0), 0.0), orders.throttle[pick, i])
+        gas_to = np.minimum(
+            np.maximum((need + brakes) / np.maximum(engine + brakes, 1.0), 0.0), orders.throttle[pick, i]
+        )
         stop_to = np.minimum(np.maximum(-need - brakes, 0.0) / car.brake_force * orders.press[pick, i], 1.0)
         stop_to = np.where(stop_to < 0.03, 0.0, stop_to)
         stop_to = np.maximum(stop_to, orders.dragged[pick, i])
@@ -152,8 +155,8 @@ def drive(
         psi = psi + step_s * (yaw - curve * advance)
         e, s = e + step_s * across, s + step_s * advance
         along += (push.ax - along) * min(step_s / 0.08, 1.0)
-    rows = np.array(kept, dtype=np.float64)
-    return Laps(np.arange(len(rows)) * step_s * every, {name: rows[:, k] for k, name in enumerate(RECORDED)})
+    rows: NDArray[np.float32] = np.array(kept, dtype=np.float32)
+    return Laps(np.arange(float(len(rows))) * step_s * every, {name: rows[:, k] for k, name in enumerate(RECORDED)})
 
 
 DRIVEN: Final = 0.95

@@ -134,7 +134,9 @@ class TransientSim:
     def _scattered(self, own: list[int], laps: int, seed: int, scatter: float) -> Intent:
         intents = Intent.plain(self.road, len(own), len(self.corners))
         rng = np.random.default_rng([seed, 5])
-        brake, press, gas, pace = np.clip(rng.standard_normal((4, laps, len(self.corners))), -2.5, 2.5)[:, own] * scatter
+        brake, press, gas, pace = (
+            np.clip(rng.standard_normal((4, laps, len(self.corners))), -2.5, 2.5)[:, own] * scatter
+        )
         intents.moved += BRAKE_M * brake
         intents.caught += 1.0
         intents.press += PRESS * press
