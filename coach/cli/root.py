@@ -30,6 +30,7 @@ COMMANDS: Final = {
     "history": "coach.cli.history",
     "share": "coach.cli.share",
     "add": "coach.cli.add",
+    "buttons": "coach.cli.buttons",
 }
 """Command -> module that holds ``register(app)``."""
 
