@@ -20,11 +20,16 @@ from feeds.frame import Frame
 from feeds.infer import Completer
 from feeds.plane import Plane
 from feeds.plausible import Gate
+from feeds.remedies import remedy
 
 _ERROR_PAUSE_S: Final = 0.05
 _WAITED_S: Final = 0.0002
 _LEARN_FRAMES: Final = 60
 """Frames from which a feed without a description learns which channels its sender gives."""
+
+
+ROOT: Final = "root"
+"""Key of a doubt that explains all others: only it is told."""
 
 
 class Channels:
@@ -89,6 +94,24 @@ class Feed(ABC):
     def channels(self) -> Channels:
         """The fields this feed gives, and which of them are inferred."""
         return Channels(frozenset(self._given | self._inferred), self._inferred, self._to_learn <= 0)
+
+    @property
+    def where(self) -> str:
+        """What it does until its first frame: "listening on 127.0.0.1:20770"; "" for a source at hand."""
+        return ""
+
+    @property
+    def sender(self) -> str:
+        """The address the last data came from, HOST:PORT; "" where there is none."""
+        return ""
+
+    def remedy(self, kind: str) -> str:
+        """What was wrong with the last data counted as ``kind``, with field and fix; "" when nothing is known."""
+        return remedy(kind, self.counters)
+
+    def doubts(self) -> list[tuple[str, str]]:
+        """What looks wrong in the latest data: (key, sentence with field and fix); the key ROOT explains all else."""
+        return []
 
     @property
     def plane(self) -> Plane | None:

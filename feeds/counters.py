@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Final
 
 KINDS: Final = {
@@ -36,6 +37,11 @@ KINDS: Final = {
 
 class Counters(dict[str, int]):
     """Counts by kind; a kind that never happened is not in it."""
+
+    def __init__(self, *args: Mapping[str, int]) -> None:
+        super().__init__(*args)
+        self.found: dict[str, tuple[str, float]] = {}
+        """Kind -> the field and value that was refused last."""
 
     def add(self, kind: str, n: int = 1) -> None:
         """Count ``n`` more of ``kind``; KeyError for a kind that :data:`KINDS` does not explain."""

@@ -33,6 +33,9 @@ class Datagrams:
         self._sender: object = None
         self._candidate: object = None
         self._heard_s = float("-inf")
+        self.came_from = ""
+        """Address of the last datagram, HOST:PORT."""
+        self._came_from: object = None
         try:
             family, kind, protocol, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_DGRAM)[0]
             self._socket = socket.socket(family, kind, protocol)
@@ -49,6 +52,7 @@ class Datagrams:
         self._at_once.settimeout(0.0)
         self._timeout_s = 0.0
         self.port: int = self._socket.getsockname()[1]
+        self.where = f"listening on {host}:{self.port}"
 
     def receive(self, timeout_s: float) -> bytes | None:
         """One datagram; empty when one came from another sender; None when none came in time. May raise OSError."""
@@ -63,6 +67,8 @@ class Datagrams:
         except (TimeoutError, BlockingIOError):
             return None
         self._counters.add("received")
+        if sender != self._came_from:
+            self._came_from, self.came_from = sender, f"{sender[0]}:{sender[1]}"
         if sender != self._sender and self._clock.monotonic() - self._heard_s <= SILENCE_S:
             self._counters.add("other_sender")
             return b""

@@ -73,6 +73,7 @@ def sound(frame: Frame, counters: Counters) -> Frame | None:
             changes.setdefault(name, min(max(value, low), high))
             continue
         counters.add(kind)
+        counters.found[kind] = (name, float(value))
         changes[name] = None if name in COUNTS else NAN
         if name in _TOGETHER:
             changes[_TOGETHER[name]] = NAN

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable
 from typing import ClassVar, Final
 
@@ -9,14 +10,19 @@ import msgspec
 
 from feeds.base import Feed
 from feeds.clock import Clock
+from feeds.datagram_faults import unknown_fields, why_refused
 from feeds.datagrams import Datagrams
 from feeds.frame import Frame
 from feeds.messages import decode
+from feeds.packet_map.doubts import live_doubts
 from feeds.plane import Plane, plane_of
 from feeds.sequence import Sequence
 
 DEFAULT_PORT: Final = 20_770
 """A port with no registered use (IANA service names and port numbers list, from memory)."""
+
+_RECENT: Final = 180
+"""Frames by which units are checked while driving: 3 s at 60 Hz."""
 
 
 class UdpFeed(Feed):
@@ -43,6 +49,31 @@ class UdpFeed(Feed):
         self._datagrams = Datagrams(host, port, self.counters, self._clock)
         self._sequence = Sequence(self.counters)
         self.port = self._datagrams.port
+        self._refused = self._taken = b""
+        self._recent: deque[Frame] = deque(maxlen=_RECENT)
+
+    @property
+    def where(self) -> str:
+        """Where it listens."""
+        return self._datagrams.where
+
+    @property
+    def sender(self) -> str:
+        """Who sent the last datagram."""
+        return self._datagrams.came_from
+
+    def remedy(self, kind: str) -> str:
+        """The field that spoils a datagram, and how to fix it."""
+        return why_refused(self._refused) if kind == "malformed" else super().remedy(kind)
+
+    def doubts(self) -> list[tuple[str, str]]:
+        """Fields that the datagram does not have, and units that the latest frames speak against."""
+        units = [
+            (field, f"{field}: {text.replace('try unit:', 'it looks like')}; send {field} in SI units")
+            for field, text in live_doubts(list(self._recent))
+            if field
+        ]
+        return (unknown_fields(self._taken) if self._taken else []) + units
 
     @property
     def plane(self) -> Plane | None:
@@ -58,13 +89,16 @@ class UdpFeed(Feed):
         frame = decode(data)
         if frame is None:
             self.counters.add("malformed")
+            self._refused = data
             return ()
+        self._taken = data
         self._datagrams.heard()
         if frame.seq is not None and self._sequence.seen(frame.seq):
             self.counters.add("duplicate")
             return ()
         if frame.x_m != frame.x_m and frame.lat_deg == frame.lat_deg:
             frame = self._on_plane(frame)
+        self._recent.append(frame)
         return (frame,)
 
     def _on_plane(self, frame: Frame) -> Frame:

@@ -10,10 +10,14 @@ from typing import Final
 import msgspec
 import numpy as np
 
+from coach.app.headroom import median_of, session_headroom
 from coach.app.possible import possible_best
 from coach.app.rerun import Rerun, settle_findings
 from coach.app.setup import Setup
-from coach.core.passes import PARTS, Piece
+from coach.core.envelope.grip_use import PHASES
+from coach.core.envelope.headroom import Headroom
+from coach.core.envelope.meter import MEASURES
+from coach.core.passes import PARTS, Driven, Piece
 from coach.core.values import Finding, Pass
 from coach.survey.laps import SLOW
 
@@ -74,6 +78,24 @@ class Spread(msgspec.Struct, frozen=True):
     min_speed_mps: float | None
 
 
+class CornerHeadroom(msgspec.Struct, frozen=True):
+    """What a corner and its straight leave of the reachable lap in a usual pass [s], with its 90 % interval.
+
+    ``parts`` are those of braking, entry, middle, exit and straight; ``grip_use`` the share of the car's limits used
+    in each phase, null where unknown. ``phase`` and ``fault`` name what to work on, empty where nothing stands out.
+    """
+
+    corner: str
+    headroom_s: float
+    low_s: float
+    high_s: float
+    parts: dict[str, float]
+    grip_use: dict[str, float | None]
+    phase: str
+    fault: str
+    amount: float
+
+
 class Debrief(msgspec.Struct, frozen=True):
     """The whole session against the reference."""
 
@@ -87,6 +109,8 @@ class Debrief(msgspec.Struct, frozen=True):
     gains: tuple[Gain, ...] = ()
     spread: tuple[Spread, ...] = ()
     notes: tuple[str, ...] = ()
+    reachable_s: float | None = None
+    headroom: tuple[CornerHeadroom, ...] = ()
 
 
 def debrief(result: Rerun, setup: Setup) -> Debrief:
@@ -110,6 +134,9 @@ def debrief(result: Rerun, setup: Setup) -> Debrief:
     possible, _ = possible_best(
         [d for d in result.pipeline.kept or [] if _counts(d.lap, d.corner, by_pass)], result.pipeline.zones
     )
+    counting = [d for d in result.pipeline.kept or [] if _counts(d.lap, d.corner, by_pass) and d.lap not in slow]
+    left = session_headroom(result, setup.reference, counting)
+    notes = (*setup.notes, left.missing) if left.missing else setup.notes
     if best is not None:
         possible = min(possible, best.time_s) if possible == possible else best.time_s
     return Debrief(
@@ -122,7 +149,17 @@ def debrief(result: Rerun, setup: Setup) -> Debrief:
         setup.reference.lap_time_s,
         _gains(good, names),
         _spread(good, names),
-        (*setup.notes, *unlike(best.time_s, setup.reference.lap_time_s)) if best is not None else setup.notes,
+        (*notes, *unlike(best.time_s, setup.reference.lap_time_s)) if best is not None else notes,
+        left.reachable_s,
+        tuple(_headroom(one, names, counting) for one in left.corners),
+    )
+
+
+def _headroom(one: Headroom, names: Sequence[str], passes: Sequence[Driven]) -> CornerHeadroom:
+    here = [d for d in passes if d.corner == one.corner]
+    use = {phase: known(median_of(here, name)) for phase, name in zip(PHASES, MEASURES, strict=True)}
+    return CornerHeadroom(
+        names[one.corner], one.total_s, one.low_s, one.high_s, one.parts, use, one.phase, one.fault, one.amount
     )
 
 

@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from coach.app.debrief import SHOWN_GAINS, Debrief, Gain, LapLoss, known
+from coach.app.grip_views import grip_summary, grip_views
 from coach.app.lap_traces import lap_traces
 from coach.app.mean_losses import mean_losses
 from coach.app.remembering import session_attempts
@@ -74,6 +75,8 @@ def debrief_view(
         answered=answered_text(found),
         footer=f"Reference: {lap_time(done.reference_s)}, {done.length_m:.0f} m. Profile: {setup.source}. "
         "Advice from numbers: what you see, the marshals and the rules of the place come first.",
+        grip=grip_views(done, result),
+        grip_summary=grip_summary(done),
     )
 
 

@@ -3,36 +3,43 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import datetime
+from math import nan
 from pathlib import Path
 from typing import Any
 
 import msgspec
 
 from coach import __version__
+from coach.app.circuit_watch import CircuitWatch
+from coach.app.debrief import unlike
+from coach.app.drive_options import DriveOptions, Heard, Ran, voice_options
 from coach.app.engine import Engine, Tally
-from coach.app.first_drive import record_only
+from coach.app.feed_watch import FeedWatch
+from coach.app.first_run import drive_first_laps
 from coach.app.interrupt import interrupts
+from coach.app.known_circuits import hint
 from coach.app.live_edit import LiveEdits
 from coach.app.places import known_file, new_session_folder, sessions_folder
+from coach.app.recording import kept_folder, learned, origin_of
 from coach.app.remembering import wordings_for
 from coach.app.setup import MEMORY_FILE, Setup, known_after, later_by, read_known
 from coach.app.sources import REAL_CAR, Feed, FeedOptions, features, source_of
-from coach.core.rules import reworded
+from coach.core.rules import RuleSet, reworded
 from coach.core.values import Decision
 from coach.errors import CoachError
 from coach.files import write_atomically
 from coach.outputs.added import open_added
-from coach.outputs.base import Notice
+from coach.outputs.base import Group, Notice, Output
 from coach.outputs.live import Choice, Live
 from coach.outputs.overlay.settings import load
-from coach.outputs.voice.options import VoiceOptions
 from coach.profile.rule_files import load_rules, phrases
 from coach.profile.rule_files import rule_paths as shipped_rules
-from coach.profile.store import load_plan, read_profile
+from coach.profile.store import Plan, load_plan, read_profile
 from coach.session.header import PROFILE_FILE, RULES_FILE, Header
 from coach.session.writer import SessionWriter
 from feeds.errors import FeedEnded
@@ -44,81 +51,51 @@ class DriveError(CoachError):
     """What is asked for can not be driven."""
 
 
-@dataclass(frozen=True)
-class Heard:
-    """What is put out, and how."""
-
-    voice: bool = True
-    overlay: bool = True
-    lines: bool = True
-    words_per_minute: int = 160
-    voice_id: str = ""
-    device: str = ""
-    volume: float = 1.0
-    buffer: int = 512
-    mark: bool = False
-    watch: str = ""
-    keys: Path | None = None
-    processes: bool = True
-    more: tuple[str, ...] = ()
-    """Outputs of other packages, ``NAME`` or ``NAME:KEY=VALUE,...``."""
-
-
-@dataclass(frozen=True)
-class DriveOptions:
-    """What the command line asks for."""
-
-    asked: FeedOptions
-    profile: str
-    rules: str
-    driver: str = "driver"
-    laps: int | None = None
-    heard: Heard = field(default_factory=Heard)
-    record: Path | None = None
-    recording: bool = True
-
-
-@dataclass
-class Ran:
-    """What came of a drive."""
-
-    tally: Tally
-    session: Path | None
-    counters: dict[str, int] = field(default_factory=dict)
-    lost_frames: int = 0
-
-
-def drive(options: DriveOptions, notice: Notice, progress: Progress | None = None) -> Ran:
+def drive(
+    options: DriveOptions,
+    notice: Notice,
+    progress: Progress | None = None,
+    clock: Callable[[], float] = time.monotonic,
+) -> Ran:
     """Run until the feed ends, the laps are driven, the overlay is closed or Ctrl-C. Raises CoachError, FeedError.
 
-    Without a profile the run is only recorded.
+    Without a profile the laps are timed and recorded; with ``survey_after`` a profile is made of them and the run goes
+    on with it, as a second session. ``clock`` [s] is what silence is measured by.
     """
-    if not options.profile:
-        if not options.recording:
-            raise DriveError(
-                "nothing to do without a profile and without a record: give --profile, or leave out --no-record"
-            )
-        tally, recorder, source = record_only(options.asked, options.record, options.driver, notice)
-        recorder.update_header(**_learned(source))
-        status = recorder.close(dict(source.counters))
-        return Ran(tally, recorder.folder, dict(source.counters), status.lost_frames)
-    plan = load_plan(options.profile)
+    if not options.profile and not options.recording:
+        raise DriveError(
+            "nothing to do without a profile and without a record: give --profile, or leave out --no-record"
+        )
     rules = load_rules(options.rules)
-    keep = known_file(options.driver, plan.circuit)
-    known = read_known(keep)
-    known.wordings = wordings_for(plan.circuit, options.driver, rules, notice)
-    setup = Setup(plan.circuit, plan.reference, plan.corners, rules, plan.pronounce, {}, known, str(plan.path))
     stop = threading.Event()
     with ExitStack() as stack:
-        origin = (plan.reference.origin_lat_deg, plan.reference.origin_lon_deg)
+        plan = load_plan(options.profile) if options.profile else None
+        origin = (nan, nan) if plan is None else (plan.reference.origin_lat_deg, plan.reference.origin_lon_deg)
         feed = stack.enter_context(source_of(options.asked, origin if origin[0] == origin[0] else None).open())
         if feed.real_car:
             for line in REAL_CAR:
                 notice(line)
-        live = open_outputs(options.heard, setup, notice, progress, stop.set)
+        watch = FeedWatch(feed, notice, clock())
+        if plan is None:
+            run = drive_first_laps(options, feed, watch, notice, stop, stack, clock)
+            if run.profile is None or stop.is_set():
+                return run.ran
+            plan = load_plan(run.profile)
+            options = replace(options, record=None, laps=None if options.laps is None else options.laps - run.laps)
+            notice(f"first laps: {run.ran.session}")
+            notice(f"coaching begins: {plan.circuit}, {len(plan.corners)} corners")
+            live = open_voice(options.heard, _setup(options, plan, rules, notice), notice, progress)
+            more: tuple[Output, ...] = (run.output,)
+        else:
+            live = open_outputs(options.heard, _setup(options, plan, rules, notice), notice, progress, stop.set)
+            more = ()
+            if live.watch_address:
+                notice(f"helpers can watch at {live.watch_address}")
         stack.callback(live.close)
-        if live.watch_address:
-            notice(f"helpers can watch at {live.watch_address}")
+        keep = known_file(options.driver, plan.circuit)
+        setup = _setup(options, plan, rules, notice)
+        known = setup.known
+        circuit = CircuitWatch(plan.reference, notice, lambda x, y: hint(x, y, origin_of(feed), plan.path))
         setup = replace(setup, durations=live.durations_s, rules=later_by(rules, feed.latency_s))
         writer = _writer(options, setup, plan.path, feed, notice) if options.recording else None
         pipeline = setup.pipeline()
@@ -133,18 +110,39 @@ def drive(options: DriveOptions, notice: Notice, progress: Progress | None = Non
         )
         stack.callback(edits.close)
         engine = Engine(
-            feed, pipeline, live.output, writer, FeedEnded, _listener(feed), told,
-            lambda frames: edits.hand_over(pipeline, frames, pipeline.now_s, writer),
+            feed, pipeline, Group((live.output, *more), notice) if more else live.output, writer, FeedEnded,
+            _listener(feed), told, lambda frames: edits.hand_over(pipeline, frames, pipeline.now_s, writer),
+            lambda frames, now_s: _first(watch.look(frames, now_s), circuit.look(frames)), clock,
         )  # fmt: skip
         with interrupts(stop):
             tally = engine.run(stop.is_set, options.laps)
-        ran = Ran(tally, None, {**dict(feed.counters), **pipeline.intake.counts, **pipeline.counts})
+        for line in _other_car(tally, plan.reference.lap_time_s):
+            notice(line)
+        # the locator counts positions lost, a feed packets
+        lost = {"position_lost" if why == "lost" else why: n for why, n in pipeline.counts.items()}
+        ran = Ran(tally, None, {**dict(feed.counters), **pipeline.intake.counts, **lost})
         if writer is not None:
-            writer.update_header(**_learned(feed))
+            writer.update_header(**learned(feed))
             status = writer.close(ran.counters)
-            ran.session, ran.lost_frames = writer.folder, status.lost_frames
+            ran.session = kept_folder(writer, tally.frames, options.record is not None)
+            ran.lost_frames = status.lost_frames
         _keep(keep, msgspec.json.encode(known_after(pipeline)), notice)
         return ran
+
+
+def _first(*lines: str) -> str:
+    return next((line for line in lines if line), "")
+
+
+def _other_car(tally: Tally, reference_s: float) -> tuple[str, ...]:
+    best = min((lap.time_s for lap in tally.laps if lap.valid), default=reference_s)
+    return unlike(best, reference_s)
+
+
+def _setup(options: DriveOptions, plan: Plan, rules: RuleSet, notice: Notice) -> Setup:
+    known = read_known(known_file(options.driver, plan.circuit))
+    known.wordings = wordings_for(plan.circuit, options.driver, rules, notice)
+    return Setup(plan.circuit, plan.reference, plan.corners, rules, plan.pronounce, {}, known, str(plan.path))
 
 
 def own_profile(asked: FeedOptions) -> str:
@@ -159,7 +157,7 @@ def open_outputs(
     heard: Heard, setup: Setup, notice: Notice, progress: Progress | None, on_closed: Callable[[], None]
 ) -> Live:
     """The voice, the overlay and the rest as they are asked for; raises OutputError for a choice that can not be."""
-    voice = _voice(heard, setup.pronounce)
+    voice = voice_options(heard, setup.pronounce)
     choice = Choice(
         voice if heard.voice else None,
         load() if heard.overlay else None,
@@ -172,21 +170,16 @@ def open_outputs(
     return Live(choice, texts, notice, on_closed, progress, more=open_added(heard.more))
 
 
-def _voice(heard: Heard, pronounce: Mapping[str, str]) -> VoiceOptions:
-    return VoiceOptions(
-        voice=heard.voice_id,
-        rate_wpm=heard.words_per_minute,
-        volume=heard.volume,
-        device=heard.device,
-        buffer=heard.buffer,
-        mark=heard.mark,
-        pronunciations=dict(pronounce),
-    )
+def open_voice(heard: Heard, setup: Setup, notice: Notice, progress: Progress | None) -> Live:
+    """The voice alone, beside outputs that are open already."""
+    voice = voice_options(heard, setup.pronounce) if heard.voice else None
+    choice = Choice(voice, None, False, "", None, heard.processes)
+    return Live(choice, phrases(setup.rules, setup.corners), notice, None, progress)
 
 
 def _lengths(heard: Heard, texts: list[str], pronounce: Mapping[str, str]) -> dict[str, float]:
     """The lengths of edited phrases [s]; with a voice they are rendered into its cache on the way."""
-    bank = _voice(heard, pronounce).bank()
+    bank = voice_options(heard, pronounce).bank()
     return bank.prepare(texts) if heard.voice else {text: bank.duration_s(text) for text in texts}
 
 
@@ -210,19 +203,6 @@ def _listener(feed: Any) -> Callable[[Decision], None] | None:
     if hear is None:
         return None
     return lambda decision: hear(decision.corner, decision.fault) if decision.family == "correction" else None
-
-
-def _learned(feed: Feed) -> dict[str, Any]:
-    """What is known of a feed once frames came in, for the header."""
-    channels, plane = feed.channels, feed.plane
-    out: dict[str, Any] = {
-        "given": tuple(sorted(channels.given)),
-        "inferred": tuple(sorted(channels.inferred)),
-        "latency_s": feed.latency_s,
-    }
-    if plane is not None:
-        out |= {"origin_lat_deg": plane.lat_deg, "origin_lon_deg": plane.lon_deg}
-    return out
 
 
 def _writer(options: DriveOptions, setup: Setup, profile: Path, feed: Feed, notice: Notice) -> SessionWriter:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import gc
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Protocol
 
+import msgspec
+
 from coach.core.columns import Columns
-from coach.core.pipeline import Happened, Pipeline
+from coach.core.happened import Happened
 from coach.core.values import Decision, LapDone, View
 from coach.outputs.base import Output
 from feeds.frame import Frame
@@ -18,6 +20,19 @@ VIEW_EVERY_S: Final = 1.0 / 30.0
 SILENT_AFTER_S: Final = 1.0
 MOST_FRAMES: Final = 256
 WAIT_S: Final = 0.05
+
+
+class FramePath(Protocol):
+    """The part of the core that the engine needs: a pipeline, or what times laps while there is no reference."""
+
+    def push_columns(self, chunk: Columns) -> Happened:
+        """Take frames."""
+
+    def finish(self) -> Happened:
+        """The session ended."""
+
+    def view(self) -> View:
+        """What a glance needs now."""
 
 
 class FrameSource(Protocol):
@@ -57,18 +72,21 @@ class Engine:
 
     ``on_frames`` is called after frames came in, until it is true: for what can be said only once a feed is known.
     ``before_frames`` is called before each batch with the number of frames so far: for edits of the plan.
+    ``watch`` gets what came (often nothing) and the time by ``clock`` [s], and gives the view's status line.
     """
 
     def __init__(
         self,
         feed: FrameSource,
-        pipeline: Pipeline,
+        pipeline: FramePath,
         outputs: Output,
         recorder: Recorder | None,
         ended: type[Exception],
         on_spoken: Callable[[Decision], None] | None = None,
         on_frames: Callable[[], bool] | None = None,
         before_frames: Callable[[int], object] | None = None,
+        watch: Callable[[Sequence[Frame], float], str] | None = None,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.feed = feed
         self.pipeline = pipeline
@@ -79,6 +97,8 @@ class Engine:
         self._on_spoken = on_spoken
         self._on_frames = on_frames
         self._before_frames = before_frames
+        self._watch = watch
+        self._clock = clock
         self._next_view = 0.0
         self._heard = float("-inf")
         self._first_t = self._last_t = float("nan")
@@ -104,7 +124,7 @@ class Engine:
         return self.tally
 
     def _take(self, frames: list[Frame]) -> None:
-        now = time.monotonic()
+        now = self._clock()
         if frames:
             if self._before_frames is not None:
                 self._before_frames(self.tally.frames)
@@ -121,12 +141,14 @@ class Engine:
             self._last_t = frames[-1].t_s
             if self._first_t != self._first_t:
                 self._first_t = frames[0].t_s
+        status = self._watch(frames, now) if self._watch is not None else ""
         if now >= self._next_view:
             self._next_view = now + VIEW_EVERY_S
             silent = now - self._heard > SILENT_AFTER_S
-            self.outputs.view(View(0.0, "waiting") if silent else self.pipeline.view())
+            view = View(0.0, "waiting") if silent else self.pipeline.view()
+            self.outputs.view(msgspec.structs.replace(view, status=status) if status else view)
         if frames:
-            self.tally.busy_s += time.monotonic() - now
+            self.tally.busy_s += self._clock() - now
 
     def _hand_on(self, happened: Happened) -> None:
         for decision in happened.decisions:

@@ -14,6 +14,7 @@ from coach.app.sources.files import (
     ColumnMap,
     Guess,
     Imported,
+    NotTaken,
     Table,
     columns_of,
     convert,
@@ -21,6 +22,7 @@ from coach.app.sources.files import (
     guess_columns,
     map_of,
     missing,
+    not_taken,
     read_column_map,
     read_table,
     write_column_map,
@@ -51,6 +53,7 @@ class Found:
     column_map: ColumnMap | None
     guesses: tuple[Guess, ...] = ()
     lacking: tuple[str, ...] = ()
+    not_taken: tuple[NotTaken, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -64,10 +67,11 @@ class Wanted:
 
 @dataclass(frozen=True)
 class Done:
-    """The session that was made."""
+    """The session that was made, and the columns that it was made without."""
 
     folder: Path
     imported: Imported
+    not_taken: tuple[NotTaken, ...] = ()
 
 
 def guess(file: Path, columns: Path | None, separator: str, decimal: str) -> Found:
@@ -80,11 +84,15 @@ def guess(file: Path, columns: Path | None, separator: str, decimal: str) -> Fou
     if columns is not None:
         chosen = read_column_map(columns)
         table = read_table(file, separator=separator or chosen.separator, decimal=decimal or chosen.decimal)
-        return Found(file, table, chosen)
+        taken = {field: choice.column for field, choice in chosen.columns.items()}
+        return Found(file, table, chosen, not_taken=tuple(not_taken(table, taken, by_map=True)))
     table = read_table(file, separator=separator, decimal=decimal)
     guesses = guess_columns(table)
     lacking = missing(guesses)
-    return Found(file, table, None if lacking else map_of(guesses), tuple(guesses), tuple(lacking))
+    left = not_taken(table, {g.field: g.column for g in guesses})
+    return Found(
+        file, table, None if lacking else map_of(guesses), tuple(guesses), tuple(lacking), tuple(left)
+    )  # fmt: skip
 
 
 def store_map(found: Found, path: Path) -> None:
@@ -124,7 +132,7 @@ def import_table(found: Found, wanted: Wanted, progress: Progress) -> Done:
         coach_version=__version__,
     )
     store(wanted.folder, msgspec.structs.replace(header, counters=made.counters), Columns(made.data))
-    return Done(wanted.folder, made)
+    return Done(wanted.folder, made, found.not_taken)
 
 
 def export_session(session: Path, output: Path, progress: Progress) -> int:

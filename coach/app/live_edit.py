@@ -20,6 +20,7 @@ from coach.core.rules import RuleSet
 from coach.core.values import Corner
 from coach.errors import CoachError
 from coach.outputs.base import Notice
+from coach.profile.own_copy import own_path
 from coach.profile.rule_files import load_rules, phrases
 from coach.profile.store import load_plan, read_profile
 
@@ -149,7 +150,14 @@ class LiveEdits:
     def _reference_path(self) -> Path:
         return self._profile.parent / read_profile(self._profile).model.reference
 
+    def _follow_copy(self) -> None:
+        """A shipped profile is edited in its copy: from the first edit on, that is the file to watch."""
+        own = own_path(self._profile)
+        if own != self._profile and own.is_file():
+            self._profile = own
+
     def _stat(self) -> Stamp:
+        self._follow_copy()
         return tuple(_stamp(path) for path in (self._profile, self._rules))
 
     def _contents(self) -> tuple[bytes, bytes]:

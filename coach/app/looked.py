@@ -7,6 +7,7 @@ from pathlib import Path
 
 from coach.app.debrief import Debrief, debrief
 from coach.app.debrief_page import debrief_view
+from coach.app.known_circuits import refuse_other_circuit
 from coach.app.replane import on_plane_of
 from coach.app.rerun import rerun
 from coach.app.setup import session_setup
@@ -38,6 +39,8 @@ class Looked:
                 progress(done, of)
 
         self.result = rerun(batches, self.setup, step)
+        if not self.result.happened.laps:
+            refuse_other_circuit(self.setup.reference, self.setup.source, batches)
         self.debrief: Debrief = debrief(self.result, self.setup)
         self.live = self.reader.decisions()
 

@@ -9,8 +9,13 @@ from pathlib import Path
 from coach.app.interrupt import interrupts
 from coach.app.sources import address_of, speed_of
 from coach.app.sources.maps import Trial, capture, read_capture, read_map, send_capture, try_live
+from coach.errors import CoachError
 
 SHOW_EVERY_S = 0.5
+
+
+class NoPacketsError(CoachError):
+    """A map can not be tried: nothing came in."""
 
 
 def try_map(
@@ -32,6 +37,14 @@ def try_map(
         return try_live(
             packet_map, port, host, seconds=seconds, on_trial=on_change, every_s=SHOW_EVERY_S, stop=stop.is_set
         )
+
+
+def nothing_came(trial: Trial, host: str, port: int | None, recorded: Path | None, seconds: float) -> str:
+    """What to say when no packet came, with the port and what to check."""
+    if recorded is not None:
+        return f"{recorded}: found no packet in the capture"
+    where = f"{host}:{trial.packet_map.port if port is None else port}"
+    return f"no packet came to {where} in {seconds:g} s: is the sender on, and does it send to this address and port?"
 
 
 def keep_datagrams(path: Path, host: str, port: int, seconds: float) -> int:

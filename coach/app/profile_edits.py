@@ -15,6 +15,7 @@ from coach.core.values import Corner
 from coach.errors import ProfileError
 from coach.profile.corner_map import corner_map, free_name
 from coach.profile.models import ProfileModel
+from coach.profile.own_copy import own_copy
 from coach.profile.problems import Problem, ProfileFileError
 from coach.profile.reference_file import read_reference
 from coach.profile.store import agree, profile_path, read_profile
@@ -199,7 +200,13 @@ class ProfileEdits:
         return self.file.changed_on_disk()
 
     def save(self, *, force: bool = False) -> None:
-        """Write the file, comments kept; raises ProfileError if it is wrong or was changed on disk (unless forced)."""
+        """Write the file, comments kept; raises ProfileError if it is wrong or was changed on disk (unless forced).
+
+        A profile that ships is not written: the copy among the driver's own is, and ``path`` is that from then on.
+        """
+        if self.problems:
+            self.file.check()  # nothing is copied for an edit that can not be saved
+        self.file.path = own_copy(self.file.path)
         self.file.save(force=force)
         self._text = self._saved = self.file.text
         self._last = ((), float("-inf"))

@@ -84,8 +84,8 @@ def keep_session(session: Path, notice: Callable[[str], object]) -> None:
 
 def keep_looked(result: Rerun, setup: Setup, reader: SessionReader, notice: Callable[[str], object]) -> None:
     """Keep a session that was just looked at; a history that can not be used is a notice, not an error."""
-    if not reader.path.is_dir():
-        return
+    if not reader.path.is_dir() or not result.happened.laps:
+        return  # an empty session leaves nothing in the history
     try:
         with History(history_file()) as history:
             remember(history, result, setup, reader.header, reader.decisions())

@@ -11,9 +11,12 @@ import math
 from collections.abc import Iterable, Iterator
 
 from coach.app.sources import Plane
-from coach.core.columns import Columns
+from coach.core.columns import Columns, Floats
 from coach.core.reference import Reference
 from coach.session.header import Header
+
+Origin = tuple[float, float]
+"""Latitude and longitude of a plane's origin [degrees]."""
 
 
 def on_plane_of(reference: Reference, header: Header, batches: Iterable[Columns]) -> Iterator[Columns]:
@@ -23,12 +26,17 @@ def on_plane_of(reference: Reference, header: Header, batches: Iterable[Columns]
     if not all(map(math.isfinite, (*here, *there))) or here == there:
         yield from batches
         return
+    for batch in batches:
+        moved = Columns(batch.data.copy())
+        moved["x_m"][:], moved["y_m"][:] = moved_to(there, here, batch["x_m"], batch["y_m"])
+        yield moved
+
+
+def moved_to(there: Origin, here: Origin, x_m: Floats, y_m: Floats) -> tuple[Floats, Floats]:
+    """Places of the plane around ``here`` (degrees) in the plane around ``there``; as they are without both origins."""
+    if not all(map(math.isfinite, (*here, *there))) or here == there:
+        return x_m, y_m
     dx, dy = Plane(*there).to_xy(*here)
     turn = math.radians((here[1] - there[1] + 180.0) % 360.0 - 180.0) * math.sin(math.radians(here[0]))
     cos, sin = math.cos(turn), math.sin(turn)
-    for batch in batches:
-        moved = Columns(batch.data.copy())
-        x, y = batch["x_m"], batch["y_m"]
-        moved["x_m"][:] = cos * x - sin * y + dx
-        moved["y_m"][:] = sin * x + cos * y + dy
-        yield moved
+    return cos * x_m - sin * y_m + dx, sin * x_m + cos * y_m + dy

@@ -6,8 +6,10 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from coach.app.drive import Heard, open_outputs
+from coach.app.drive import open_outputs
+from coach.app.drive_options import Heard
 from coach.app.engine import Engine
+from coach.app.known_circuits import refuse_other_circuit
 from coach.app.plan_changes import plan_changes
 from coach.app.replane import on_plane_of
 from coach.app.rerun import rerun
@@ -60,10 +62,15 @@ def replay_session(
         # what was edited while driving belongs to the run as it was, not to another profile or other rules
         as_driven = profile is None and rules is None
         result = rerun(batches, setup, changes=plan_changes(reader) if as_driven else ())
+        if not result.happened.laps:
+            refuse_other_circuit(setup.reference, setup.source, batches)
         decisions, laps, frames = result.happened.decisions, result.happened.laps, result.frames
         length = last - first
     else:
         decisions, laps, frames, length = _in_time(session, pace, setup, with_voice, with_overlay, notice)
+        if not laps:
+            batches = list(on_plane_of(setup.reference, reader.header, reader.batches(1 << 16)))
+            refuse_other_circuit(setup.reference, setup.source, batches)
     took = time.perf_counter() - began
     if log is not None:
         write_log(log, decisions)

@@ -3,36 +3,63 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from coach.app.replane import on_plane_of
+import numpy as np
+
+from coach.app.circuit_match import wrong_circuit
+from coach.app.reaching import REACHABLE_NAME, Target, with_reach
+from coach.app.replane import Origin, on_plane_of
 from coach.core.columns import Columns
 from coach.core.reference import Reference
+from coach.core.values import Corner
 from coach.errors import ProfileError
+from coach.outputs.console import lap_time
 from coach.profile.corner_map import new_profile
 from coach.profile.merge import MergeReport, merge_survey
+from coach.profile.own_copy import own_copy, own_path
 from coach.profile.reference_file import read_reference, write_reference
-from coach.profile.store import PROFILE_NAME, read_profile
+from coach.profile.store import PROFILE_NAME, load_plan, read_profile
 from coach.session.reader import SessionReader
 from coach.survey.survey import Survey, survey
 
 REFERENCE_NAME = "reference.arrow"
+SAME_TIME_S = 0.0005
+"""Lap times are told in thousandths; closer than half of one they are the same [s]."""
+SAME_PLACE_M = 0.01
+"""A reference is stored in millimetres; a centimetre apart it is the same line [m]."""
 
 
 @dataclass(frozen=True)
 class Surveyed:
-    """What a survey did: ``merged`` is None when the profile was made new."""
+    """What a survey did: ``merged`` is None when the profile was made new.
+
+    ``corners`` are the profile's, by the names it gives them. ``kept`` is the file in which the reference from before
+    was kept, None when there was none or it is the same.
+    """
 
     survey: Survey
     profile: Path
     merged: MergeReport | None
     tail: str
+    corners: tuple[Corner, ...]
+    kept: Path | None = None
 
 
-def survey_session(session: Path, output: Path | None, reference_lap: int | None, circuit: str) -> Surveyed:
+def survey_session(
+    session: Path,
+    output: Path | None,
+    reference_lap: int | None,
+    circuit: str,
+    replace_old: bool = False,
+    target: Target = "best",
+) -> Surveyed:
     """Survey ``session`` into the profile folder ``output`` (default: ``profile`` inside the session).
 
+    A slower reference, or one of another circuit, takes the place of an old one only with ``replace_old``.
+    ``target`` says which reference the profile names: the best driven lap, or the reachable one, written beside it.
     Raises SessionError, SurveyError, ProfileError.
     """
     reader = SessionReader(session)
@@ -42,38 +69,110 @@ def survey_session(session: Path, output: Path | None, reference_lap: int | None
             raise ProfileError(str(folder), f"found the name of a file; allowed a folder, or its {PROFILE_NAME}")
         folder = folder.parent
     path = folder / PROFILE_NAME
-    known = path.exists()
-    previous = None
-    file = read_profile(path) if known else None
+    path = own_path(path) if own_path(path).exists() else path
+    file = read_profile(path) if path.exists() else None
+    previous, fresh = None, file is None
     if file is not None:
-        kept = path.parent / file.model.reference
+        kept = path.parent / _driven_name(file.model.reference)
         previous = read_reference(kept) if kept.is_file() else None
-    name = circuit or (file.model.circuit if file is not None else "") or reader.header.circuit or folder.resolve().name
-    batches = reader.batches() if previous is None else on_plane_of(previous, reader.header, reader.batches())
-    columns = Columns.join(list(batches))
+    batches = list(reader.batches() if previous is None else on_plane_of(previous, reader.header, reader.batches()))
+    if previous is not None and (wrong := wrong_circuit(previous, batches)):
+        if not replace_old:
+            raise ProfileError(str(path), f"{wrong}; choose another folder, or --replace (the old one is kept)")
+        circuit = circuit or reader.header.circuit or folder.resolve().name
+        file, previous, fresh = None, None, True
+        batches = list(reader.batches())
+    own = reader.folder.resolve().name if output is None else folder.resolve().name
+    name = circuit or (file.model.circuit if file is not None else "") or reader.header.circuit or own
+    header = reader.header
     found = survey(
-        columns, circuit=name, reference_lap=reference_lap, previous=previous, inferred=reader.header.inferred
+        Columns.join(batches), circuit=name, reference_lap=reference_lap, previous=previous, inferred=header.inferred
     )
-    found = replace(found, reference=_with_origin(found.reference, reader, previous))
-    merged = None
+    if previous is not None and not replace_old:
+        _refuse_slower(path, found.reference, previous)
+    origin = (header.origin_lat_deg, header.origin_lon_deg)
+    found = replace(found, reference=_with_origin(found.reference, origin, previous))
+    found, reachable = with_reach(found, reader, target)
+    done = _write(found, own_copy(path), name, fresh, reachable)
+    return replace(done, tail=reader.tail())
+
+
+def survey_columns(columns: Columns, folder: Path, circuit: str, inferred: Collection[str], origin: Origin) -> Surveyed:
+    """Survey frames that were just driven into a new profile ``folder``. Raises SurveyError, ProfileError."""
+    found = survey(columns, circuit=circuit, inferred=inferred)
+    found = replace(found, reference=_with_origin(found.reference, origin, None))
+    return _write(found, folder / PROFILE_NAME, circuit, True)
+
+
+def _driven_name(named: str) -> str:
+    """The file of the driven reference, whichever the profile names: the reachable one is written beside it."""
+    return REFERENCE_NAME if named == REACHABLE_NAME else named
+
+
+def _write(found: Survey, path: Path, name: str, fresh: bool, reachable: Reference | None = None) -> Surveyed:
+    """Write profile and references: merged into the profile that is there, or with ``fresh`` in its place.
+
+    The profile names the ``reachable`` reference where there is one, else the driven one.
+    """
+    folder = path.parent
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise ProfileError(str(folder), f"the profile can not be written here ({error.strerror})") from error
+    file = None if fresh else read_profile(path)
+    reference = folder / (REFERENCE_NAME if file is None else _driven_name(file.model.reference))
+    kept = _keep_old(reference, found.reference)
+    merged = None
     if file is not None:
         merged = merge_survey(file.tree, found.corners, found.reference.length_m)
-        write_reference(path.parent / file.model.reference, found.reference)
-        file.save()
-    else:
-        write_reference(folder / REFERENCE_NAME, found.reference)
-        new_profile(path, name, found.reference.length_m, found.corners).save()
-    return Surveyed(found, path, merged, reader.tail())
+    elif path.exists():
+        _keep(path, path.read_bytes())
+        path.unlink()
+    write_reference(reference, found.reference)
+    if reachable is not None:
+        write_reference(folder / REACHABLE_NAME, reachable)
+    if file is None:
+        file = new_profile(path, name, found.reference.length_m, found.corners)
+    file.tree["reference"] = reference.name if reachable is None else REACHABLE_NAME
+    file.save()
+    return Surveyed(found, path, merged, "", load_plan(path).corners, kept)
 
 
-def _with_origin(made: Reference, reader: SessionReader, previous: Reference | None) -> Reference:
+def _refuse_slower(path: Path, made: Reference, old: Reference) -> None:
+    if made.lap_time_s > old.lap_time_s + SAME_TIME_S:
+        found, best = lap_time(made.lap_time_s), lap_time(old.lap_time_s)
+        raise ProfileError(
+            str(path),
+            f"the reference would get slower: found {found}, expected {best} or faster; --replace takes it (the old "
+            "one is kept)",
+        )
+
+
+def _keep_old(path: Path, made: Reference) -> Path | None:
+    """Keep the reference at ``path`` beside it, unless ``made`` is the same lap; where."""
+    if not path.is_file():
+        return None
+    old = read_reference(path)
+    same_lap = len(old) == len(made) and abs(old.lap_time_s - made.lap_time_s) < SAME_TIME_S
+    if same_lap and np.allclose(old.x_m, made.x_m, atol=SAME_PLACE_M, rtol=0.0, equal_nan=True):
+        return None
+    return _keep(path, path.read_bytes())
+
+
+def _keep(path: Path, data: bytes) -> Path:
+    """Write ``data`` under the first free name with a number: ``reference.1.arrow``."""
+    number = 1
+    while (kept := path.with_suffix(f".{number}{path.suffix}")).exists():
+        number += 1
+    try:
+        kept.write_bytes(data)
+    except OSError as error:
+        raise ProfileError(str(kept), f"what was there can not be kept ({error.strerror})") from error
+    return kept
+
+
+def _with_origin(made: Reference, origin: Origin, previous: Reference | None) -> Reference:
     """The new reference with the origin of the plane its positions are in."""
     if previous is not None and math.isfinite(previous.origin_lat_deg):
-        lat, lon = previous.origin_lat_deg, previous.origin_lon_deg
-    else:
-        lat, lon = reader.header.origin_lat_deg, reader.header.origin_lon_deg
-    return replace(made, origin_lat_deg=lat, origin_lon_deg=lon)
+        origin = (previous.origin_lat_deg, previous.origin_lon_deg)
+    return replace(made, origin_lat_deg=origin[0], origin_lon_deg=origin[1])

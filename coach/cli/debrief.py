@@ -12,7 +12,7 @@ def register(app: typer.Typer) -> None:
 
     @app.command()
     def debrief(
-        session: Path = typer.Argument(..., help="Session folder."),
+        session: Path | None = typer.Argument(None, help="Session folder; without: your newest session."),
         profile: str | None = typer.Option(None, "--profile", help="Profile folder or name, instead of the session's."),
         as_json: bool = typer.Option(False, "--json", help="Print everything as JSON (schema in the README)."),
         html: Path | None = typer.Option(None, "--html", help="Write one page that needs no network."),
@@ -21,13 +21,15 @@ def register(app: typer.Typer) -> None:
         """Show where the time went. Three places to gain and what to do; losses per corner; possible best."""
         from coach.app.debrief_page import write_page
         from coach.app.looked import Looked
+        from coach.app.newest import newest_session
         from coach.app.remembering import keep_looked
         from coach.cli.progress import frame_progress
         from coach.cli.show import say, warn
         from coach.cli.show_debrief import show_debrief
 
+        chosen = session or newest_session(warn)
         with frame_progress() as progress:
-            looked = Looked(session, profile, progress)
+            looked = Looked(chosen, profile, progress)
         show_debrief(looked.debrief, as_json)
         if html is not None:
             from coach.pages.debrief import debrief_html

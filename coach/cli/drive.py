@@ -12,10 +12,12 @@ def register(app: typer.Typer) -> None:
 
     @app.command()
     def drive(
+        context: typer.Context,
         feed: str = typer.Option(
-            "practice",
+            "",
             "--feed",
-            help="What to read: practice, udp (own datagram), map (packet map), nmea (receiver) or replay (session).",
+            help="What to read: practice, udp (own datagram), map (packet map), nmea (receiver) or replay (session). "
+            "Without: what --map, --receiver or --session choose, else practice.",
         ),
         profile: str = typer.Option(
             "",
@@ -23,23 +25,33 @@ def register(app: typer.Typer) -> None:
             help="Profile folder or name. Without: the practice circuit's, the replayed session's, or none.",
         ),
         rules: str = typer.Option("improving", "--rules", help="first_laps, improving, race, or a rule file."),
+        survey_after: int | None = typer.Option(
+            None,
+            "--survey-after",
+            min=0,
+            help="Without a profile: make one after this many laps and coach from then on; 0: only record. Asked for "
+            "on a terminal if not given.",
+        ),
+        circuit: str = typer.Option("", "--circuit", help="Name of the circuit for the profile that is made."),
         driver: str = typer.Option("driver", "--driver", help="Whose progress is kept."),
         laps: int | None = typer.Option(
             None, "--laps", min=1, help="End after this many whole laps; without: at Ctrl-C or when the feed ends."
         ),
-        host: str = typer.Option("127.0.0.1", "--host", help="Address to listen on (udp, map, nmea)."),
+        host: str = typer.Option("127.0.0.1", "--host", help="Address to listen on (udp, map)."),
         port: int | None = typer.Option(
             None, "--port", min=1, max=65535, help="UDP port to listen on; without: 20770 (udp) or the map's own (map)."
         ),
-        packet_map: Path | None = typer.Option(None, "--map", help="Packet map, a YAML file (feed map)."),
+        packet_map: Path | None = typer.Option(None, "--map", help="Packet map, a YAML file (chooses feed map)."),
         capture: Path | None = typer.Option(
             None, "--capture", help="Play this capture instead of listening (feed map)."
         ),
         receiver: str = typer.Option(
-            "", "--receiver", help="udp:HOST:PORT, tcp:HOST:PORT, serial:DEVICE[:BAUD] or file:PATH (feed nmea)."
+            "",
+            "--receiver",
+            help="udp:HOST:PORT, tcp:HOST:PORT, serial:DEVICE[:BAUD] or file:PATH (chooses feed nmea).",
         ),
         latency: float = typer.Option(0.1, "--latency", min=0.0, max=2.0, help="Delay of the receiver, s (feed nmea)."),
-        session: Path | None = typer.Option(None, "--session", help="Session folder to play (feed replay)."),
+        session: Path | None = typer.Option(None, "--session", help="Session folder to play (chooses feed replay)."),
         speed: str = typer.Option(
             "1", "--speed", help="Pace of practice and replay: 1 is real time, N times that, or max."
         ),
@@ -80,12 +92,18 @@ def register(app: typer.Typer) -> None:
         ),
     ) -> None:
         """Drive with spoken cues. Without options: the built-in practice feed."""
-        from coach.app.drive import DriveOptions, Heard, own_profile
         from coach.app.drive import drive as run
+        from coach.app.drive import own_profile
+        from coach.app.drive_options import DriveOptions, Heard
         from coach.app.sources import FeedOptions, options_of
+        from coach.cli.drive_choice import chosen_feed, refuse_idle
+        from coach.cli.first_laps import laps_to_survey
         from coach.cli.progress import phrase_progress
         from coach.cli.show import show_ran, warn
+        from coach.cli.usage import typed
 
+        given = typed(context)
+        feed = feed or chosen_feed(given)
         asked = FeedOptions(
             feed=feed, host=host, port=port, packet_map=packet_map, capture=capture, receiver=receiver,
             latency_s=latency, session=session, speed=speed, seed=seed, rate_hz=rate, laps=laps,
@@ -96,12 +114,21 @@ def register(app: typer.Typer) -> None:
             words_per_minute=words_per_minute, voice_id=voice_id, device=device, volume=volume, buffer=buffer,
             mark=mark, watch=watch, keys=keys, more=tuple(output),
         )  # fmt: skip
-        options = DriveOptions(asked, profile or own_profile(asked), rules, driver, laps, heard, record, not no_record)
+        by = profile or own_profile(asked)
+        refuse_idle(
+            given, feed, receiver=receiver, quiet=quiet, voice=voice, no_record=no_record, profile=bool(by)
+        )  # fmt: skip
+        after = 0 if by or no_record else laps_to_survey(survey_after)
+        if "rules" in given and not by and not after:
+            raise typer.BadParameter("--rules does nothing without a profile; give --profile or --survey-after")
+        options = DriveOptions(
+            asked, by, rules, driver, laps, heard, record, not no_record, survey_after=after, circuit=circuit
+        )  # fmt: skip
         with phrase_progress() as progress:
             ran = run(options, warn, progress)
         if not quiet:
             show_ran(ran)
-        if ran.session is not None and ran.tally.laps:
+        if ran.session is not None and ran.coached and ran.tally.laps:
             from coach.app.remembering import keep_session
 
             keep_session(ran.session, warn)

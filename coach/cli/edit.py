@@ -12,7 +12,7 @@ def register(app: typer.Typer) -> None:
 
     @app.command()
     def edit(
-        profile: str = typer.Argument("hollow_ridge", help="Profile folder or name."),
+        profile: str = typer.Argument("", help="Profile folder or name; without: your newest profile."),
         session: Path | None = typer.Option(None, "--session", help="Session whose cues are run again on each change."),
         rules: str | None = typer.Option(None, "--rules", help="Rule file or name, instead of the session's."),
         host: str = typer.Option("127.0.0.1", "--host", help="Address to serve on; others than this machine's "
@@ -22,6 +22,7 @@ def register(app: typer.Typer) -> None:
     ) -> None:  # fmt: skip
         """Edit a profile in the browser. Map, traces and form; see at once which cues change."""
         from coach.app.edit_server import EditorDesk, serve
-        from coach.cli.show import say
+        from coach.app.newest import newest_profile
+        from coach.cli.show import say, warn
 
-        serve(EditorDesk(profile, session, rules), host, port, browser, say)
+        serve(EditorDesk(profile or newest_profile(warn), session, rules), host, port, browser, say)

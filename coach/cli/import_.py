@@ -12,6 +12,7 @@ def register(app: typer.Typer) -> None:
 
     @app.command("import")
     def import_(
+        context: typer.Context,
         file: Path = typer.Argument(..., help="Logged file: .csv, .txt, .tsv, .parquet, .mf4 or .gpx."),
         output: Path | None = typer.Option(
             None, "-o", "--output", help="Session folder to make (with --write-map: none)."
@@ -29,15 +30,20 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Make a session from a logged file. The columns are guessed, shown and confirmed."""
         from coach.app.importing import Wanted, guess, import_table, store_map, whole_map
-        from coach.cli.importing import ask, show_guess, show_imported
+        from coach.cli.importing import ask, show_guess, show_imported, show_not_taken
         from coach.cli.progress import stage_progress
+        from coach.cli.usage import typed
 
+        if write_map is not None and (idle := {"output", "circuit", "driver", "yes"} & typed(context)):
+            raise typer.BadParameter(f"--{min(idle)} does nothing with --write-map, which makes no session")
         if output is None and write_map is None:
             raise typer.BadParameter("the session folder to make", param_hint="-o")
         with stage_progress() as progress:
             found = guess(file, columns, separator, decimal)
         if columns is None and not as_json:
             show_guess(found)
+        elif not as_json:
+            show_not_taken(found)
         if write_map is not None:
             store_map(found, write_map)
             gaps = "".join(f"{lack}; " for lack in found.lacking)

@@ -17,6 +17,13 @@ def show_guess(found: Found) -> None:
     for guess in found.guesses:
         table.add_row(guess.field, guess.column, guess.unit or "-", f"{guess.likelihood:.0%}", guess.reason)
     console.print(table)
+    show_not_taken(found)
+
+
+def show_not_taken(found: Found) -> None:
+    """Every column that is not taken, and why."""
+    for one in found.not_taken:
+        say(f"not taken: {one.column}: {one.why}")
 
 
 def ask() -> bool:
@@ -40,6 +47,7 @@ def show_imported(done: Done, json: bool) -> None:
                 "laps": [{"lap": lap.lap, "time_s": lap.time_s, "complete": lap.complete} for lap in made.laps],
                 "counters": made.counters,
                 "notes": made.notes,
+                "not_taken": [{"column": one.column, "why": one.why} for one in done.not_taken],
             }
         )
         return

@@ -14,6 +14,7 @@ def register(app: typer.Typer) -> None:
 
     @group.command("try")
     def try_(
+        context: typer.Context,
         packet_map: Path = typer.Argument(..., help="Packet map (YAML)."),
         port: int | None = typer.Option(
             None, "--port", min=1, max=65535, help="UDP port to listen on; without: the map's."
@@ -24,17 +25,25 @@ def register(app: typer.Typer) -> None:
         as_json: bool = typer.Option(False, "--json", help="Print the result as JSON."),
     ) -> None:
         """Show live what each field decodes to. And what looks wrong: units, axes, byte order."""
-        from coach.app.mapping import try_map
+        from coach.app.mapping import NoPacketsError, nothing_came, try_map
         from coach.cli.mapping import live, show_trial
         from coach.cli.show import as_json as print_json
+        from coach.cli.usage import typed
 
+        if capture is not None and (idle := sorted({"host", "port", "seconds"} & typed(context))):
+            raise typer.BadParameter(f"--{idle[0]} does nothing with --capture, which is read from a file")
         if as_json:
             from coach.app.sources.maps import trial_answer
 
-            print_json(trial_answer(try_map(packet_map, host, port, capture, seconds)))
+            trial = try_map(packet_map, host, port, capture, seconds)
+            print_json(trial_answer(trial))
+            if not trial.counters.get("received"):
+                raise typer.Exit(2)
             return
         with live() as on_change:
             trial = try_map(packet_map, host, port, capture, seconds, on_change)
+        if not trial.counters.get("received"):
+            raise NoPacketsError(nothing_came(trial, host, port, capture, seconds))
         show_trial(trial)
         if trial.problems() or any(row.doubt for row in trial.rows()):
             raise typer.Exit(1)

@@ -14,7 +14,7 @@ from coach.cli.show import warn
 
 def _where() -> dict[str, Any]:
     """On standard error, and only where a person looks: a bar in a file would be an empty line."""
-    console = Console(stderr=True)
+    console = Console(stderr=True, markup=False, emoji=False)
     return {"console": console, "disable": not console.is_terminal}
 
 

@@ -12,6 +12,7 @@ def register(app: typer.Typer) -> None:
 
     @app.command()
     def replay(
+        context: typer.Context,
         session: Path = typer.Argument(..., help="Session folder."),
         speed: str = typer.Option("max", "--speed", help="Pace: 1 is real time, N times that, or max."),
         profile: str | None = typer.Option(None, "--profile", help="Profile folder or name, instead of the session's."),
@@ -33,7 +34,9 @@ def register(app: typer.Typer) -> None:
         from coach.app.replaying import replay_session
         from coach.cli.show import as_json as print_json
         from coach.cli.show import say, show_replay
+        from coach.cli.usage import refuse_without
 
+        refuse_without(context, {"lap": "corner", "differences": "against"}, {"corner": "--explain"})
         done = replay_session(session, speed, profile, rules, log, with_voice, with_overlay)
         if corner is not None:
             from coach.app.explain import corner_named, explain, lap_driven, lines

@@ -73,7 +73,7 @@ def guarded(call: Any) -> int:
     from coach.errors import CoachError
     from feeds.errors import FeedError
 
-    errors = Console(stderr=True, highlight=False, markup=False, soft_wrap=True)
+    errors = Console(stderr=True, highlight=False, markup=False, emoji=False, soft_wrap=True)
     try:
         result = call()
     except SystemExit as end:

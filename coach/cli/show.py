@@ -13,11 +13,11 @@ from rich.console import Console
 from coach.outputs.console import lap_time
 
 if TYPE_CHECKING:
-    from coach.app.drive import Ran
+    from coach.app.drive_options import Ran
     from coach.app.replaying import Replayed
 
 TREND_LAPS = 10
-console = Console(highlight=False, markup=False, soft_wrap=True)
+console = Console(highlight=False, markup=False, emoji=False, soft_wrap=True)
 
 
 def say(line: str) -> None:
@@ -27,7 +27,9 @@ def say(line: str) -> None:
 
 def warn(line: str) -> None:
     """One line beside the output proper."""
-    Console(stderr=True, highlight=False, markup=False, soft_wrap=True).print(f"coach: {line}", style="yellow")
+    Console(stderr=True, highlight=False, markup=False, emoji=False, soft_wrap=True).print(
+        f"coach: {line}", style="yellow"
+    )
 
 
 def as_json(value: Any) -> None:
@@ -83,10 +85,22 @@ def show_ran(ran: Ran) -> None:
         best = min(valid, key=lambda lap: lap.time_s)
         say(f"best lap {best.lap}: {lap_time(best.time_s)}")
     troubles = {k: v for k, v in ran.counters.items() if v and k not in ("received", "frames")}
-    if troubles:
-        say("feed: " + "; ".join(count_lines(troubles)))
+    if lines := count_lines(troubles):
+        say("feed: " + "; ".join(lines))
+    if lost := ran.counters.get("position_lost"):
+        say(f"position lost {lost} times")
     if ran.lost_frames:
         say(f"{ran.lost_frames} frames could not be recorded")
-    if ran.session is not None:
-        say(f"session: {ran.session}")
-        say(f"next: coach {'debrief' if ran.tally.laps else 'survey'} {ran.session}")
+    if not ran.coached and ran.tally.laps:
+        say("laps: " + ", ".join(lap_time(lap.time_s) for lap in ran.tally.laps))
+    if not ran.tally.frames:
+        say("no usable data came in: nothing was recorded")
+        return
+    if ran.session is None:
+        return
+    say(f"session: {ran.session}")
+    if ran.coached and ran.tally.laps:
+        say(f"next: coach debrief {ran.session}")
+    elif not ran.coached:
+        enough = any(lap.valid for lap in ran.tally.laps)
+        say(f"next: coach survey {ran.session}" if enough else "no whole lap yet: drive at least one for a profile")

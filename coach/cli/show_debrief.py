@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from rich.table import Table
 
-from coach.app.debrief import SHOWN_GAINS, START, Debrief
+from coach.app.debrief import SHOWN_GAINS, START, Debrief, unlike
 from coach.app.mean_losses import mean_losses
 from coach.cli.show import as_json, console, say, spark
+from coach.cli.show_headroom import show_headroom
 from coach.core.advice import to_do, what
 from coach.core.values import KMH
 from coach.outputs.console import lap_time
@@ -42,9 +43,14 @@ def show_debrief(done: Debrief, json: bool) -> None:
                 f"{gain.laps} of {gain.of}",
             )
         console.print(table)
+    elif not any(lap.valid for lap in done.laps):
+        say("no valid lap in this session: there is nothing to compare yet")
+    elif unlike(min(lap.time_s for lap in done.laps if lap.valid), done.reference_s):
+        say("no fault is named: the laps are too far from the reference's pace to compare")
     else:
         say("nothing stands out: no fault cost more than your own scatter")
     console.print()
+    show_headroom(done)
     _show_corners(done)
     _show_laps(done)
 

@@ -26,7 +26,8 @@ def show_survey(done: Surveyed, json: bool) -> None:
                 "reference_lap": found.reference_lap,
                 "lap_time_s": found.reference.lap_time_s,
                 "inferred_pedals": found.reference.inferred_pedals,
-                "corners": [_corner(c) for c in found.corners],
+                "corners": [_corner(c) for c in done.corners],
+                "kept_reference": str(done.kept) if done.kept is not None else None,
                 "laps": [
                     {"lap": lap.number, "time_s": lap.time_s, "valid": lap.valid, "reason": lap.reason}
                     for lap in found.laps
@@ -39,10 +40,10 @@ def show_survey(done: Surveyed, json: bool) -> None:
     reference = found.reference
     say(
         f"{reference.circuit}: {reference.length_m:.0f} m, reference is lap {found.reference_lap} "
-        f"({lap_time(reference.lap_time_s)}), {len(found.corners)} corners"
+        f"({lap_time(reference.lap_time_s)}), {len(done.corners)} corners"
     )
     table = Table("corner", "turns", "brake", "turn-in", "apex", "exit", "end", "gear", "apex kind", "boards", box=None)
-    for c in found.corners:
+    for c in done.corners:
         places = [f"{x:.0f}" if x == x else "-" for x in (c.brake_m, c.turn_in_m, c.apex_m, c.exit_m, c.end_m)]
         boards = " ".join(f"{b:.0f}" for b in c.boards_m) or "-"
         table.add_row(c.name, c.direction, *places, str(c.gear or "-"), c.apex or "-", boards)
@@ -56,6 +57,8 @@ def show_survey(done: Surveyed, json: bool) -> None:
         _show_merge(done.merged)
     if done.tail:
         say(done.tail)
+    if done.kept is not None:
+        say(f"the reference from before is kept: {done.kept}")
     say(f"written: {done.profile}")
 
 

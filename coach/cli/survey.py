@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Annotated, Literal
 
 import typer
 
@@ -12,7 +13,9 @@ def register(app: typer.Typer) -> None:
 
     @app.command()
     def survey(
-        session: Path = typer.Argument(..., help="Session folder (or its frame stream)."),
+        session: Path | None = typer.Argument(
+            None, help="Session folder (or its frame stream); without: your newest session."
+        ),
         output: Path | None = typer.Option(
             None, "-o", "--output", help="Profile folder to make or to refresh; without: profile in the session."
         ),
@@ -22,11 +25,20 @@ def register(app: typer.Typer) -> None:
         circuit: str = typer.Option(
             "", "--circuit", help="Name of the circuit; without: the profile's or the session's."
         ),
+        replace: bool = typer.Option(
+            False, "--replace", help="Take a slower reference, or another circuit's; the old one is kept beside it."
+        ),
+        target: Annotated[
+            Literal["best", "reachable"],
+            typer.Option(help="What to coach against: your best lap, or the lap your own car allows on its line."),
+        ] = "best",
         as_json: bool = typer.Option(False, "--json", help="Print the result as JSON."),
     ) -> None:
         """Make reference and profile from your own laps. A second survey keeps every edit."""
+        from coach.app.newest import newest_session
         from coach.app.surveying import survey_session
+        from coach.cli.show import warn
         from coach.cli.show_survey import show_survey
 
-        done = survey_session(session, output, reference_lap, circuit)
+        done = survey_session(session or newest_session(warn), output, reference_lap, circuit, replace, target)
         show_survey(done, as_json)

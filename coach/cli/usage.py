@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Mapping
 from typing import Any, Final
 
 import typer
@@ -10,6 +11,23 @@ from typer.core import TyperGroup
 
 USAGE_ERRORS: Final[Any] = typer.BadParameter.__mro__[1]
 """What a wrong option, argument or command raises; typer has no public name for it."""
+
+
+def typed(context: typer.Context) -> frozenset[str]:
+    """The parameters that the user gave on the command line."""
+    names = context.params
+    return frozenset(
+        n for n in names if (source := context.get_parameter_source(n)) is not None and source.name == "COMMANDLINE"
+    )
+
+
+def refuse_without(context: typer.Context, needs: Mapping[str, str], names: Mapping[str, str]) -> None:
+    """Raise typer.BadParameter for an option that was given without the one it ``needs``, as nothing comes of it."""
+    given = typed(context)
+    for name, other in needs.items():
+        if name in given and other not in given:
+            shown, wanted = (names.get(n, f"--{n}") for n in (name, other))
+            raise typer.BadParameter(f"{shown} does nothing without {wanted}")
 
 
 class OneLineGroup(TyperGroup):

@@ -13,6 +13,7 @@ from typing import Final, Literal
 import msgspec
 
 from coach.core.contrast import contrast
+from coach.core.envelope.meter import meter_of
 from coach.core.history import History
 from coach.core.measures import PLACES, measure
 from coach.core.reference import Reference
@@ -110,6 +111,7 @@ class PassBuilder:
         self.reference = reference
         self.zones = zones
         self.corners = tuple(CornerReference(reference, zone) for zone in zones)
+        self.meter = meter_of(reference)
         self._open: tuple[float, float] | None = None
 
     def interrupt(self) -> None:
@@ -152,6 +154,8 @@ class PassBuilder:
         if not whole:
             return Driven(lap, corner, zone, None, pieces, {}, {}, False, line_t, line_lap)
         found = measure(trace, zone)
+        if self.meter is not None:
+            found |= self.meter.measure(trace, zone, found["brake_start_m"])
         mine = {k: v - base if k in PLACES else v for k, v in found.items()}
         theirs = self.corners[corner].measures
         gaps = {k: mine[k] - theirs[k] for k in mine if k in theirs}

@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 
 from coach.core.columns import Floats
+from coach.core.envelope.model import Shown
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,6 +43,8 @@ class Reference:
     origin_lat_deg: float = float("nan")
     origin_lon_deg: float = float("nan")
     inferred_pedals: bool = False
+    shown: Shown | None = None
+    """What the laps showed of the car's envelope; None where nothing was found out."""
 
     def __post_init__(self) -> None:
         n = len(self.t_s)

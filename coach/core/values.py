@@ -171,3 +171,5 @@ class View(msgspec.Struct, frozen=True):
     phase: str = ""
     condition: str = ""
     """In plain words what the track or traffic takes today, while pace cues rest because of it; "" when as usual."""
+    status: str = ""
+    """One line in plain words about the data or the first laps, such as "no data"; "" when there is nothing to say."""

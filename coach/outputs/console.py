@@ -46,7 +46,7 @@ class ConsoleOutput(Quiet):
     """Prints laps and spoken cues; held cues and views are not shown."""
 
     def __init__(self, console: Console | None = None) -> None:
-        self._console = console or Console(highlight=False)
+        self._console = console or Console(highlight=False, markup=False, emoji=False)
 
     def decision(self, decision: Decision) -> None:
         """Print a spoken cue."""

@@ -56,6 +56,8 @@ class Sheet:
     def lines(self) -> RenderableType:
         """The sheet as text."""
         rows: list[Text] = [self._state()]
+        if self._view is not None and self._view.status:
+            rows.append(Text(self._view.status))
         if self._laps:
             rows += [Text(""), *(lap_line(lap) for lap in self._laps)]
         if self._cues:
@@ -75,7 +77,7 @@ class Sheet:
         if mode == "live":
             line.append(f"{delta_text(view.delta_s)} s", style=f"bold {LOST if view.delta_s > 0 else GAINED}")
             line.append(f"  heading for {lap_time(view.predicted_s)}" if math.isfinite(view.predicted_s) else "")
-        else:
+        elif not view.status:
             line.append(WORDS[mode], style="bold")
         if math.isfinite(view.speed_mps):
             line.append(f"  {view.speed_mps * KMH:.0f} km/h")
@@ -108,7 +110,9 @@ def run_watch(
 
 def _terminal(bus: Subscriber, address: str, console: Console | None, stop: Callable[[], bool]) -> str:
     sheet = Sheet(address)
-    with Live(sheet.lines(), console=console or Console(highlight=False), auto_refresh=False) as live:
+    with Live(
+        sheet.lines(), console=console or Console(highlight=False, markup=False, emoji=False), auto_refresh=False
+    ) as live:
         while not stop() and not sheet.ended:
             for message in bus.read(WAIT_S):
                 sheet.take(message)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from coach.pages.chart_library import chart_library
+from coach.pages.grip_use import GripView
 from coach.pages.render import asset, embedded, render
 from coach.pages.track_map import Label, Piece, TrackMap
 
@@ -101,6 +102,8 @@ class DebriefView:
     cues: Sequence[CueView]
     answered: str
     footer: str = field(default="")
+    grip: Sequence[GripView] = ()
+    grip_summary: str = ""
 
 
 def debrief_html(view: DebriefView) -> str:

@@ -13,6 +13,7 @@ import pyarrow as pa
 import pyarrow.ipc
 
 from coach.core.columns import Floats
+from coach.core.envelope.model import Shown
 from coach.core.reference import REFERENCE_COLUMNS, Reference
 from coach.errors import ProfileError
 from coach.files import write_atomically
@@ -28,7 +29,7 @@ _RANGES: Final = {"throttle": (0.0, 1.0), "brake": (0.0, 1.0), "gear": (-1.0, 12
                   "left_m": (0.0, 1000.0), "right_m": (0.0, 1000.0)}  # fmt: skip
 
 
-class _Meta(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class _Meta(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
     """What goes into the schema's metadata, as JSON; an absent origin is null."""
 
     schema: int
@@ -40,6 +41,7 @@ class _Meta(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     origin_lat_deg: float | None = None
     origin_lon_deg: float | None = None
     inferred_pedals: bool = False
+    shown: Shown | None = None
 
 
 def write_reference(path: Path, reference: Reference) -> None:
@@ -56,6 +58,7 @@ def write_reference(path: Path, reference: Reference) -> None:
         float(lat) if math.isfinite(lat) else None,
         float(lon) if math.isfinite(lon) else None,
         bool(reference.inferred_pedals),
+        reference.shown,
     )
     columns = {n: pa.array(np.asarray(getattr(reference, n), np.float64)) for n in REFERENCE_COLUMNS}
     table = pa.table(columns).replace_schema_metadata({_KEY: msgspec.json.encode(meta)})
@@ -103,6 +106,7 @@ def decode_reference(data: bytes, name: str) -> Reference:
         origin_lat_deg=math.nan if meta.origin_lat_deg is None else meta.origin_lat_deg,
         origin_lon_deg=math.nan if meta.origin_lon_deg is None else meta.origin_lon_deg,
         inferred_pedals=meta.inferred_pedals,
+        shown=meta.shown,
         **columns,
     )
     _check(reference, name)

@@ -43,7 +43,7 @@ class Plan:
 
 
 def load_plan(name_or_path: str | Path) -> Plan:
-    """Profile and reference by folder, by profile file, or by the name of a profile that ships or was added.
+    """Profile and reference by folder, by profile file, or by the name of a profile that was added, else that ships.
 
     Raises ProfileError naming file, line and field.
     """
@@ -86,7 +86,7 @@ def profile_of(data: bytes, path: str, rule_names: frozenset[str] = frozenset())
 
 def profile_path(name_or_path: str | Path) -> Path:
     """The profile file meant by a folder, a file or a name; raises ProfileError listing the names that are known."""
-    path = shipped(name_or_path, {**added_profiles(), **profile_paths()}, "profile")
+    path = shipped(name_or_path, {**profile_paths(), **added_profiles()}, "profile")
     if path.is_dir():
         inner = path / PROFILE_NAME
         if not inner.is_file():

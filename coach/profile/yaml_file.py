@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -175,7 +174,10 @@ class YamlFile(Generic[M]):
             write_atomically(self.path, data)
         except OSError as e:
             raise self.error([Problem(str(self.path), 0, "", f"can not be written: {e.strerror}")]) from None
-        self.text, self.tree, self.model = text, copy.deepcopy(tree), model
+        # read anew: a tree that was written once, or copied, writes its comments in the wrong places
+        fresh = read_tree(text.removeprefix("\ufeff"), str(self.path))
+        assert not isinstance(fresh, Problem)  # it was read like this by _render
+        self.text, self.tree, self.model = text, fresh, model
         self.digest = hashlib.sha256(data).hexdigest()
 
 

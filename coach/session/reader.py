@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import msgspec
 
@@ -16,6 +16,9 @@ from coach.session.log import read_lines, read_log
 from coach.session.migrate import migrate
 from feeds.errors import FeedError
 from feeds.frame_stream import FRAME_FILE, FrameStreamReader
+
+LOGGED: Final = frozenset({".csv", ".txt", ".tsv", ".parquet", ".mf4", ".mdf", ".dat", ".gpx"})
+"""Ends of the names of files that ``coach import`` makes sessions of."""
 
 
 class SessionReader:
@@ -33,6 +36,9 @@ class SessionReader:
             if not (path / HEADER_FILE).exists():
                 raise SessionError(str(path), f"not a session: it holds no {HEADER_FILE}")
             self.header = self._read_header(path / HEADER_FILE)
+        elif path.suffix.lower() in LOGGED and path.exists():
+            what = "a CSV" if path.suffix.lower() == ".csv" else "a logged file"
+            raise SessionError(str(path), f"{what}; import it first: coach import {path} -o {path.stem}_session")
         elif path.exists():
             self.header = Header(session=path.stem, started_at="", feed="")
         else:

@@ -76,7 +76,11 @@ def _line(trace: Trace, lap: Lap, closed: bool) -> tuple[Floats, Floats, Floats]
     i, j = max(int(i), 0), min(int(j), len(t))
     chunk = trace.p_chunk[np.clip(np.searchsorted(t, 0.5 * (lap.start + lap.stop)), 0, len(t) - 1)]
     own = np.flatnonzero(trace.p_chunk[i:j] == chunk) + i
-    spline = CubicSpline(t[own], np.column_stack([trace.xs[own], trace.ys[own]]))
+    at, path = t[own], np.column_stack([trace.xs[own], trace.ys[own]])
+    spline = CubicSpline(at, path)
+    if closed and lap.short_m:
+        # the record ends before the line: the lap ends where it began
+        spline = CubicSpline(np.append(at, lap.stop), np.vstack([path, spline(lap.start)]))
     v = max(lap.length_m / lap.time_s, 1.0)
     fine = np.linspace(lap.start, lap.stop, max(int(lap.time_s * v / _FINE_M * 1.5), 200))
     xy = spline(fine)

@@ -3,12 +3,18 @@
 Everything is measured against the driver's own envelope, never a constant of a car: the *share* of a place is its
 lateral acceleration (curvature times speed squared, smoothed over 0.15 s of travel) divided by TOP_QUANTILE of the lap.
 
+0. Two brakings are two corners: where, within one loaded stretch, the speed has two minima with a rise of RISE of both
+   between them, and the second is braked for, the stretch is parted at the fastest place between (``Lane.parted``);
+   no rule below joins what is parted. A dip without braking is a lift in one corner: its apexes stay together, as a
+   driver has one entry to it.
 1. A peak of the share of at least HIGH is a candidate; one of at least LOW_PEAK too, if the speed has a minimum there
    that lies DIP below both sides. Its stretch reaches to where the share falls below LOW on either side; the
    heading must change by MIN_TURN within it (a fast kink that does not load the car is none; nor is a change of
    side on a straight).
 2. Two candidates of the same direction, none of the other between, are one corner (double apex) if the share
-   between never falls below VALLEY of the smaller peak (the car is never straight); or else if the car is straight for
+   between never falls below VALLEY of the smaller peak (the car is never straight); or if the
+   curvature never falls below VALLEY of the second's and the speed never by DIP for the second (the way out of the
+   first, loaded by the growing speed); or else if the car is straight for
    less than STRAIGHT_S, the speed between rises by less than RISE over the faster of both, and full throttle is held
    for less than FULL_S.
 3. A weak opposite stretch (SWING_TURN, SWING_SHARE of its neighbour) within STRAIGHT_S of a stronger corner is the
@@ -20,7 +26,8 @@ lateral acceleration (curvature times speed squared, smoothed over 0.15 s of tra
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -28,6 +35,7 @@ from numpy.typing import NDArray
 from scipy.signal import find_peaks
 
 from coach.core.columns import Floats
+from coach.core.stretches import stretches
 
 TOP_QUANTILE: Final = 0.97
 HIGH: Final = 0.3
@@ -40,6 +48,8 @@ VALLEY: Final = 0.4
 STRAIGHT_S: Final = 1.0
 RISE: Final = 0.08
 FULL_S: Final = 0.7
+PRESSED: Final = 0.05
+BRAKED_S: Final = 0.2
 SWING_TURN: Final = math.radians(14.0)
 SWING_SHARE: Final = 0.6
 CHICANE_M: Final = 35.0
@@ -50,7 +60,8 @@ _SMOOTH_S: Final = 0.15
 class Lane:
     """A lap laid out flat for the finder, shapes (n,): a closed one begins on its longest straight.
 
-    ``first`` is the node of the reference at which the lane begins, ``share`` is signed (left +).
+    ``first`` is the node of the reference at which the lane begins, ``share`` is signed (left +). ``parted`` are
+    nodes at which a loaded stretch is parted, shape (m,).
     """
 
     first: int
@@ -61,6 +72,7 @@ class Lane:
     throttle: Floats
     brake: Floats
     clock: Floats
+    parted: NDArray[np.intp] = field(default_factory=lambda: np.empty(0, dtype=np.intp))
 
 
 @dataclass(frozen=True)
@@ -85,7 +97,22 @@ def lane(step_m: float, speed: Floats, curvature: Floats, throttle: Floats, brak
     rows = [np.roll(row, -first) for row in (v, curvature, share, throttle, brake)]
     clock = np.concatenate([[0.0], np.cumsum(step_m / rows[0])[:-1]])
     smooth_k = _smoothed(rows[1], rows[0], step_m, closed)
-    return Lane(first, step_m, rows[0], smooth_k, rows[2], rows[3], rows[4], clock)
+    parted = _parted(rows[0], rows[2], rows[4], clock)
+    return Lane(first, step_m, rows[0], smooth_k, rows[2], rows[3], rows[4], clock, parted)
+
+
+def _parted(v: Floats, share: Floats, brake: Floats, clock: Floats) -> NDArray[np.intp]:
+    """Rule 0: the fastest node between two minima of the speed in one loaded stretch, if the second is braked for."""
+    dips, _ = find_peaks(-np.log(v), prominence=math.log1p(RISE))
+    out = []
+    for a, b in pairwise(dips.tolist()):
+        loaded = share[a : b + 1] * np.sign(share[a])
+        fastest = a + int(np.argmax(v[a : b + 1]))
+        pressed = stretches(brake[fastest : b + 1] > PRESSED)
+        braked = any(clock[fastest + j] - clock[fastest + i] >= BRAKED_S for i, j in pressed)
+        if braked and float(loaded.min()) >= LOW:
+            out.append(fastest)
+    return np.array(out, dtype=np.intp)
 
 
 def _smoothed(y: Floats, v: Floats, step_m: float, closed: bool) -> Floats:
@@ -125,6 +152,7 @@ def find(lap: Lane) -> list[Stretch]:
 
 def _candidates(lap: Lane, sign: int) -> list[Stretch]:
     y = np.maximum(lap.share * sign, 0.0)
+    y[lap.parted] = 0.0
     peaks, _ = find_peaks(np.concatenate([[0.0], y, [0.0]]), height=LOW_PEAK, prominence=0.1)
     found = []
     for p in (peaks - 1).tolist():
@@ -155,10 +183,18 @@ def _dip(v: Floats, start: int, stop: int) -> float:
 def _one(lap: Lane, a: Stretch, b: Stretch) -> bool:
     """Rule 2: whether two neighbours of the same direction are one corner."""
     p, q = a.peaks[-1], b.peaks[0]
+    if np.any((lap.parted > p) & (lap.parted < q)):
+        return False
     y = lap.share[p : q + 1] * a.sign
     if float(y.min()) >= VALLEY * min(float(y[0]), float(y[-1])):
         return True
     v = lap.speed
+    fastest = p + int(np.argmax(v[p : q + 1]))
+    bend = lap.curvature[p : q + 1] * a.sign
+    if float(v[fastest : b.stop].min()) > (1.0 - DIP) * float(v[fastest]) and float(bend.min()) >= VALLEY * float(
+        bend[-1]
+    ):
+        return True
     low = max(float(v[a.start : p + 1].min()), float(v[q : b.stop].min()))
     rise = float(v[p : q + 1].max()) / max(low, 1.0) - 1.0
     straight_s = float((y < LOW).sum() * lap.step_m / v[p : q + 1].mean())

@@ -19,7 +19,7 @@ from coach.core.columns import Floats
 from coach.core.reference import Reference
 from coach.core.values import Corner
 from coach.survey.corners import Lane
-from coach.survey.places import Span, boards, brake_start, exit_start, hardest_braking, lowest_gear, ordered
+from coach.survey.places import Span, brake_start, exit_start, lowest_gear, ordered
 
 DIP: Final = 0.08
 LEAST_MPS: Final = 2.0
@@ -40,9 +40,7 @@ def corners_from_speed(reference: Reference, steer: Floats) -> tuple[Corner, ...
     )  # fmt: skip
     dips, shape = find_peaks(-v, prominence=LEAST_MPS)
     deep = shape["prominences"] >= DIP * v[dips]
-    hardest = hardest_braking(lap)
     out: list[Span] = []
-    before_end = 0
     places = dips[deep].tolist()
     for k, apex in enumerate(places):
         left = places[k - 1] if k else 0
@@ -68,8 +66,6 @@ def corners_from_speed(reference: Reference, steer: Floats) -> tuple[Corner, ...
                 direction="left" if direction == "left" else "right", brake=brake, turn_in=turn_in, apex=apex,
                 exit=half if exit_ == end else exit_, end=end,
                 gear=lowest_gear(np.roll(reference.gear, -first)[turn_in : half + 1]), kind=None,
-                boards=boards(lap, brake, turn_in, apex, before_end, hardest),
             )
         )  # fmt: skip
-        before_end = end
     return ordered(reference, lap, out)

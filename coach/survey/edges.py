@@ -91,7 +91,7 @@ def refuse_off_road(laps: tuple[Lap, ...], offset: Floats, step_m: float) -> tup
             k = int(np.argmax(far))
             gap = abs(float(row[k] - middle[k]))
             text = f"off the road of the other laps: {gap:.0f} m beside them, {k * step_m:.0f} m after the line"
-            lap = Lap(lap.number, lap.start, lap.stop, lap.t_s, lap.length_m, text)
+            lap = replace(lap, reason=text)
         out.append(lap)
     return refuse_slow(tuple(out))
 

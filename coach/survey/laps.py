@@ -44,7 +44,8 @@ _SAME_LINE_M: Final = 50.0
 class Lap:
     """One lap from ``start`` to ``stop`` on the trace's clock [s]; ``reason`` is empty for a valid one.
 
-    ``t_s`` is the session time at its start [s], ``length_m`` what the odometer counted.
+    ``t_s`` is the session time at its start [s], ``length_m`` what the odometer counted. ``short_m`` is how far before
+    the line its record ends [m]: the time of the passage is then extrapolated from the speed; 0 for a whole record.
     """
 
     number: int
@@ -53,6 +54,7 @@ class Lap:
     t_s: float
     length_m: float
     reason: str = ""
+    short_m: float = 0.0
 
     @property
     def time_s(self) -> float:
@@ -105,6 +107,7 @@ def _laps(trace: Trace, found: list[Passage]) -> list[Lap]:
     end = float(trace.clock[-1])
     begin = float(trace.clock[0])
     laps: list[tuple[float, float, str]] = []
+    short = {p.clock: p.short_m for p in found}
     if not found:
         return [_lap(trace, 0, begin, end, "incomplete: the line is never passed")]
     if found[0].clock > begin + 1.0:
@@ -126,13 +129,13 @@ def _laps(trace: Trace, found: list[Passage]) -> list[Lap]:
             reason = "out-lap" if slow or number == 0 else f"incomplete: recorded only for its last {way:.0f} m"
         elif kind == "last":
             reason = f"incomplete: recorded only for its first {way:.0f} m"
-        out.append(_lap(trace, number, a, b, reason))
+        out.append(_lap(trace, number, a, b, reason, short.get(b, 0.0)))
     return out
 
 
-def _lap(trace: Trace, number: int, a: float, b: float, reason: str) -> Lap:
+def _lap(trace: Trace, number: int, a: float, b: float, reason: str, short_m: float = 0.0) -> Lap:
     way = np.interp([a, b], trace.clock, trace.odometer)
-    return Lap(number, a, b, trace.session_time(a), float(way[1] - way[0]), reason)
+    return Lap(number, a, b, trace.session_time(a), float(way[1] - way[0]) + short_m, reason, short_m)
 
 
 def _numbers(trace: Trace, laps: list[tuple[float, float, str]]) -> list[int]:

@@ -1,4 +1,4 @@
-"""The places of a corner: brake, turn-in, apex, exit, end; and what a driver is told of it: gear, apex kind, boards.
+"""The places of a corner: brake, turn-in, apex, exit, end; and what a driver is told of it: gear, apex kind.
 
 - apex: the middle of the tightest piece (curvature of at least TIGHT of the most), weighted by high powers of
   curvature and slowness: the middle of an arc of one radius, the peak of a narrowing one, drawn to where the car
@@ -12,8 +12,7 @@
   FULL_S before turn-in belongs to something else.
 - apex kind: the share of the way from turn-in to end at which half of the turning is done. On a late line the car
   is turned first and let run out later, so the half is done early: below 0.5 - KIND late, above 0.5 + KIND early.
-- boards: 150, 100, 50 m before turn-in, for a corner with heavy braking (speed falls by HEAVY of itself, and by at
-  least HEAVY_SHARE of the lap's hardest deceleration), only those that stand on the straight before the corner.
+- boards: none. No recording tells which boards stand at a circuit, or where: a person enters them.
 - order: brake <= turn-in <= apex <= exit <= end, and a corner ends where the next one's braking (or turn-in)
   begins at the latest. A brake pressed after turn-in is the more useful place: turn-in is moved to it. Places run on
   beyond the length where a corner lies over the finish line; its first place lies within the lap.
@@ -52,20 +51,15 @@ FULL: Final = 0.95
 FULL_S: Final = 1.0
 SHORTEST_BRAKE_S: Final = 0.2
 KIND: Final = 0.06
-BOARDS: Final = (150.0, 100.0, 50.0)
-HEAVY: Final = 0.25
-HEAVY_SHARE: Final = 0.5
 
 
 def corners_of(reference: Reference, lap: Lane, found: list[Stretch], lateral_noise: float) -> tuple[Corner, ...]:
     """Corners named T1.. in driving order along the reference; ``lateral_noise`` of k v^2 [m/s2]."""
     rough = [_places(lap, c, lateral_noise) for c in found]
     gears = np.roll(reference.gear, -lap.first)
-    hardest = hardest_braking(lap)
     spans: list[Span] = []
     for k, (c, (turn_in, apex, end)) in enumerate(zip(found, rough, strict=True)):
         floor = rough[k - 1][1] if k else 0
-        straight_from = rough[k - 1][2] if k else (0 if not reference.closed else rough[-1][2] - len(lap.speed))
         brake = brake_start(lap, floor, turn_in, apex)
         exit_ = exit_start(lap, c.peaks, apex, end)
         spans.append(
@@ -73,7 +67,6 @@ def corners_of(reference: Reference, lap: Lane, found: list[Stretch], lateral_no
                 direction="left" if c.sign > 0 else "right", brake=brake, turn_in=turn_in, apex=apex,
                 exit=exit_, end=end,
                 gear=lowest_gear(gears[turn_in : exit_ + 1]), kind=_kind(lap, turn_in, end, c.sign),
-                boards=boards(lap, brake, turn_in, apex, straight_from, hardest),
             )
         )  # fmt: skip
     return ordered(reference, lap, spans)
@@ -91,7 +84,6 @@ class Span:
     end: float
     gear: int | None
     kind: ApexKind | None
-    boards: tuple[float, ...]
 
     @property
     def first(self) -> float:
@@ -122,7 +114,7 @@ def ordered(reference: Reference, lap: Lane, spans: list[Span]) -> tuple[Corner,
         out.append(
             Corner(
                 name="", direction=span.direction, brake_m=brake, turn_in_m=turn_in, apex_m=apex, exit_m=exit_,
-                end_m=end, gear=span.gear, apex=span.kind, boards_m=span.boards,
+                end_m=end, gear=span.gear, apex=span.kind,
             )
         )  # fmt: skip
     out.sort(key=lambda corner: corner.apex_m)
@@ -264,23 +256,3 @@ def _kind(lap: Lane, turn_in: int, end: int, sign: int) -> ApexKind:
         return "mid"
     half = float(np.interp(0.5, turned / turned[-1], np.arange(len(turned)))) / (len(turned) - 1)
     return "late" if half < 0.5 - KIND else "early" if half > 0.5 + KIND else "mid"
-
-
-def hardest_braking(lap: Lane) -> float:
-    """The hardest deceleration of the lap [m/s2]."""
-    return max(-float(np.quantile(np.gradient(lap.speed, lap.step_m) * lap.speed, 0.01)), 1.0)
-
-
-def boards(lap: Lane, brake: float, turn_in: int, apex: int, straight_from: int, hardest: float) -> tuple[float, ...]:
-    """Boards a driver can brake by; none where braking is not heavy."""
-    if math.isnan(brake):
-        return ()
-    start = int(brake)
-    entry, lowest = float(lap.speed[start]), float(lap.speed[start : apex + 1].min())
-    way = max((apex - start) * lap.step_m, 1.0)
-    slowing = (entry**2 - lowest**2) / (2 * way)
-    peak = -float((np.gradient(lap.speed, lap.step_m) * lap.speed)[start : apex + 1].min())
-    if entry - lowest < HEAVY * entry or max(slowing, peak) < HEAVY_SHARE * hardest:
-        return ()
-    straight = (turn_in - straight_from) * lap.step_m
-    return tuple(b for b in BOARDS if b < straight)

@@ -24,6 +24,8 @@ GATE_M: Final = 25.0
 _APART_M: Final = 150.0
 """Two passages closer than this [m] are one (a spin on the line)."""
 _MOVING: Final = 3.0
+SHORT_M: Final = 50.0
+"""A recording that ends at most this far before the line [m] counts up to it."""
 
 
 @dataclass(frozen=True)
@@ -52,10 +54,14 @@ class Seam:
 
 @dataclass(frozen=True)
 class Passage:
-    """One passage of the line at ``clock`` [s]; ``edge`` tells that it lies just outside a broken piece."""
+    """One passage of the line at ``clock`` [s]; ``edge`` tells that it lies just outside a broken piece.
+
+    ``short_m`` is how far before the line the record ends [m], 0 if it reaches the line to a few samples.
+    """
 
     clock: float
     edge: str = ""
+    short_m: float = 0.0
 
 
 def seam_of(reference: Reference) -> Seam | None:
@@ -146,11 +152,15 @@ def _share(trace: Trace, at: NDArray[np.intp]) -> Floats:
 def passages_without_positions(trace: Trace, at: NDArray[np.intp]) -> list[Passage]:
     """Passages from lap distance (exact) or lap count (half a sample)."""
     gap = trace.clock[at + 1] - trace.clock[at]
-    found = [Passage(float(c)) for c in trace.clock[at] + _share(trace, at) * gap]
+    share = _share(trace, at)
+    found = [Passage(float(c)) for c in trace.clock[at] + share * gap]
     d = trace.channels["lap_distance_m"]
     if not np.isfinite(d).any():
         d = trace.channels["lap_fraction"] * _metres_per_fraction(trace)
-    length = float(np.nanmax(d)) if np.isfinite(d).any() else math.nan
+    # what the distance shows at the line, between the last sample before it and the first after
+    shown = d[at] + share * gap * trace.speed[at]
+    shown = shown[np.isfinite(shown)]
+    length = float(np.median(shown)) if len(shown) else float(np.nanmax(d)) if np.isfinite(d).any() else math.nan
     edges = np.flatnonzero(np.diff(trace.chunk))
     dt = float(np.median(np.diff(trace.clock)))
     for first in [0, *(edges + 1).tolist()]:
@@ -158,9 +168,9 @@ def passages_without_positions(trace: Trace, at: NDArray[np.intp]) -> list[Passa
         if v > _MOVING and 0 <= d[first] <= 2.5 * v * dt:
             found.append(Passage(float(trace.clock[first] - d[first] / v), "start"))
     for last in [*edges.tolist(), len(trace.clock) - 1]:
-        v = trace.speed[last]
-        if v > _MOVING and 0 <= length - d[last] <= 2.5 * v * dt:
-            found.append(Passage(float(trace.clock[last] + (length - d[last]) / v), "end"))
+        end = _beyond(trace, float(trace.clock[last]), float(length - d[last]), 2.5 * trace.speed[last] * dt)
+        if end is not None:
+            found.append(end)
     return sorted(found, key=lambda p: p.clock)
 
 
@@ -211,7 +221,8 @@ def closing_seam(trace: Trace) -> Seam | None:
         short = -float(seam.along(x[-1:], y[-1:])[0])
         near = abs(float(seam.across(x[-1:], y[-1:])[0])) < GATE_M
         slack = max(2.5 * v * float(np.median(np.diff(t))), 6.0 * trace.along_m)
-        if v > 5.0 and near and seam.faces(trace.course[piece][-1:])[0] and abs(short) <= slack:
+        facing = seam.faces(trace.course[piece][-1:])[0]
+        if v > 5.0 and near and facing and -slack <= short <= max(slack, SHORT_M):
             return seam
     return None
 
@@ -247,9 +258,28 @@ def _edges(trace: Trace, seam: Seam, u: Floats, ok: NDArray[np.bool_]) -> list[P
             found.append(Passage(float(trace.p_clock[first] - u[first] / v), "start"))
     for last in [*cut.tolist(), len(u) - 1]:
         v = float(np.interp(trace.p_clock[last], trace.clock, trace.speed))
-        if ok[last] and v > _MOVING and 0 < -u[last] <= 2.5 * v * dt + slack:
-            found.append(Passage(float(trace.p_clock[last] - u[last] / v), "end"))
+        end = _beyond(trace, float(trace.p_clock[last]), float(-u[last]), 2.5 * v * dt + slack) if ok[last] else None
+        if end is not None:
+            found.append(end)
     return found
+
+
+def _beyond(trace: Trace, clock: float, short_m: float, near_m: float) -> Passage | None:
+    """The passage ``short_m`` [m] after a record's end at ``clock`` [s], as speed and acceleration there go on.
+
+    None if the end is not before the line, too far from it (over ``near_m`` and SHORT_M), or too slow.
+    """
+    last = max(int(np.searchsorted(trace.clock, clock, side="right")) - 1, 0)
+    v, slope = float(trace.speed[last]), float(trace.acceleration[last])
+    if not 0 < short_m <= max(near_m, SHORT_M) or v <= _MOVING:
+        return None
+    if short_m <= near_m:
+        return Passage(clock + short_m / v, "end")
+    # short = v t + slope t^2 / 2, solved in the form that holds for a slope of 0; none if the car would stop before
+    root = v * v + 2.0 * slope * short_m
+    if root <= 0:
+        return None
+    return Passage(clock + 2.0 * short_m / (v + math.sqrt(root)), "end", short_m)
 
 
 def _refined(trace: Trace, seam: Seam, u: Floats, k: int) -> float:

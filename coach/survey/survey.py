@@ -14,6 +14,7 @@ from coach.survey.build_reference import build
 from coach.survey.corners import find, lane
 from coach.survey.distance_corners import corners_from_speed
 from coach.survey.edges import FEWEST_LAPS, beside, refuse_off_road, with_edges
+from coach.survey.envelope.samples import LapLines
 from coach.survey.errors import NoValidLap
 from coach.survey.laps import Cut, Lap, cut
 from coach.survey.places import corners_of
@@ -37,6 +38,9 @@ class Survey:
     notes: tuple[str, ...]
     position_noise_m: float
     speed_noise_mps: float
+    trace: Trace
+    lines: LapLines | None
+    """Each lap beside the reference; None without positions."""
 
 
 def survey(
@@ -64,6 +68,7 @@ def survey(
     notes = [_how(made, laps)]
     chosen = _choose(laps, reference_lap)
     reference = build(trace, chosen, circuit, closed)
+    lines = None
     if trace.has_positions:
         offset, speed, curvature = beside(trace, laps, reference)
         kept = refuse_off_road(laps, offset, reference.step_m)
@@ -73,6 +78,7 @@ def survey(
             if chosen.number != before.number:
                 reference = build(trace, chosen, circuit, closed)
                 offset, speed, curvature = beside(trace, laps, reference)
+        lines = LapLines(offset, speed, curvature, laps)
         valid = np.array([lap.valid for lap in laps])
         reference = with_edges(reference, offset[valid])
         if int(valid.sum()) < FEWEST_LAPS:
@@ -86,10 +92,12 @@ def survey(
         notes.append("no positions: corners come from the speed alone, and nothing is known of the line driven")
         if corners and np.isnan(steer).all():
             notes.append("no steering either: every corner is put down as a right-hander, set the directions by hand")
-    notes += _absent(reference, trace)
+    notes += _absent(reference, trace, laps)
     if not corners:
         notes.append("no corner found: the car neither turns nor slows enough on this lap")
-    return Survey(reference, corners, laps, chosen.number, tuple(notes), trace.across_m, trace.speed_noise)
+    return Survey(
+        reference, corners, laps, chosen.number, tuple(notes), trace.across_m, trace.speed_noise, trace, lines
+    )
 
 
 def _measured(columns: Columns, inferred: Collection[str]) -> Columns:
@@ -117,7 +125,8 @@ def _choose(laps: tuple[Lap, ...], wanted: int | None) -> Lap:
         reasons = tuple(f"lap {lap.number}: {lap.reason}" for lap in laps)
         shown = "; ".join(reasons[:8]) + (f"; and {len(reasons) - 8} more" if len(reasons) > 8 else "")
         raise NoValidLap(f"no valid lap to survey ({shown})", reasons)
-    return min(valid, key=lambda lap: lap.time_s)
+    # a lap whose last metres are extrapolated is the reference only where there is no other
+    return min(valid, key=lambda lap: (lap.short_m > 0, lap.time_s))
 
 
 def _how(made: Cut, laps: tuple[Lap, ...]) -> str:
@@ -125,8 +134,17 @@ def _how(made: Cut, laps: tuple[Lap, ...]) -> str:
     return f"{len(laps)} {what}, {sum(lap.valid for lap in laps)} valid; {made.how}"
 
 
-def _absent(reference: Reference, trace: Trace) -> list[str]:
-    notes = []
+def _absent(reference: Reference, trace: Trace, laps: tuple[Lap, ...]) -> list[str]:
+    notes = [
+        f"lap {lap.number} ends {lap.short_m:.0f} m before the line: its time is extrapolated from the speed there"
+        for lap in laps
+        if lap.valid and lap.short_m
+    ]
+    if trace.filled_hz:
+        notes.append(
+            f"positions come {trace.filled_hz:.0f} times a second but were measured about {trace.rate_hz:.0f} times: "
+            "the rest is filled in, and thinned out here"
+        )
     if not trace.has_speed:
         notes.append("no speed in the recording: taken from the positions")
     if reference.inferred_pedals:

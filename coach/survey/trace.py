@@ -18,6 +18,7 @@ from scipy.interpolate import CubicSpline
 
 from coach.core.columns import Columns, Floats
 from coach.survey.errors import SurveyError
+from coach.survey.filled import HELD_S, PATH_MOTION, SPEED_MOTION, measured_stride, without_repeats
 from coach.survey.smooth import cutoff_for, noise_level, smooth
 
 GAP_S: Final = 0.5
@@ -40,7 +41,9 @@ class Trace:
     middles of what is missing between them, each with its name. ``speed`` [m/s] is smoothed, ``acceleration`` [m/s2]
     its derivative, ``odometer`` [m] its integral (running on over chunks). ``p_clock``, ``p_chunk``, ``x``, ``y``
     (raw), ``xs``, ``ys`` (smoothed), ``course`` [rad] belong to the m positions; m is 0 without positions.
-    ``across_m`` and ``along_m`` are the noise of a position across and along the travel [m]; ``speed_noise`` [m/s].
+    Positions that were filled in between the measured ones are left out; ``filled_hz`` is the rate at which they
+    came [Hz], 0 if all were measured. ``across_m`` and ``along_m`` are the noise of a position across and along the
+    travel [m]; ``speed_noise`` [m/s].
     """
 
     clock: Floats
@@ -61,6 +64,7 @@ class Trace:
     along_m: float
     speed_noise: float
     has_speed: bool
+    filled_hz: float = 0.0
 
     @property
     def has_positions(self) -> bool:
@@ -141,8 +145,9 @@ def tidy(columns: Columns) -> Trace:
     if len(rest):
         last = np.maximum.accumulate(np.where(moved, np.arange(len(moved)), -1))
         waited = clock[rest] - clock[np.maximum(last[rest], 0)]
-        standing = rest[waited > 0.25]
+        standing = rest[waited > HELD_S]
         moved[standing[:: max(1, int(0.1 / float(np.median(np.diff(clock)))))]] = True
+    kept["speed_mps"][:] = without_repeats(clock, kept["speed_mps"], has_xy & ~moved)
     return _with_positions(kept, clock, chunk, breaks, np.flatnonzero(moved))
 
 
@@ -221,9 +226,9 @@ def _speed_of(clock: Floats, raw: Floats, chunk: NDArray[np.intp]) -> tuple[Floa
     """Smoothed speed, acceleration, odometer and noise from a speed that may lack samples."""
     good = np.isfinite(raw)
     v = np.interp(clock, clock[good], raw[good])
-    noise = noise_level(v)
     dt = float(np.median(np.diff(clock)))
-    cutoff = cutoff_for(noise, dt, _LONGITUDINAL_MPS2, 1)
+    stride, noise = measured_stride(v, dt, SPEED_MOTION)
+    cutoff = cutoff_for(noise, stride * dt, _LONGITUDINAL_MPS2, 1)
     speed, acceleration, odometer = np.empty_like(v), np.zeros_like(v), np.empty_like(v)
     ran = 0.0
     for piece in pieces(chunk):
@@ -241,9 +246,14 @@ def _speed_of(clock: Floats, raw: Floats, chunk: NDArray[np.intp]) -> tuple[Floa
 def _with_positions(
     c: Columns, clock: Floats, chunk: NDArray[np.intp], breaks: tuple[tuple[float, str], ...], at: NDArray[np.intp]
 ) -> Trace:
+    rate = 1.0 / float(np.median(np.diff(clock)))
+    dt = float(np.median(np.diff(clock[at])))
+    stride, _ = measured_stride(np.column_stack([c["x_m"][at], c["y_m"][at]]), dt, PATH_MOTION)
+    at = at[::stride]
     tp, cp = clock[at], chunk[at]
     x, y = c["x_m"][at].copy(), c["y_m"][at].copy()
     dt = float(np.median(np.diff(tp)))
+    filled = rate if dt * rate > 1.5 else 0.0
     has_speed = 2 * int(np.isfinite(c["speed_mps"]).sum()) > len(clock)
     # a first course to tell noise across the travel from noise along it
     xs, ys, course, v = _path(tp, cp, x, y, cutoff_for(_rough(x, y), dt, LATERAL_MPS2, 2))
@@ -257,7 +267,7 @@ def _with_positions(
     return Trace(
         clock=clock, channels=c, chunk=chunk, breaks=breaks, speed=speed, acceleration=acceleration, odometer=odometer,
         p_clock=tp, p_chunk=cp, x=x, y=y, xs=xs, ys=ys, course=course,
-        across_m=across, along_m=along, speed_noise=noise, has_speed=has_speed,
+        across_m=across, along_m=along, speed_noise=noise, has_speed=has_speed, filled_hz=filled,
     )  # fmt: skip
 
 

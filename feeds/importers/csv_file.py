@@ -22,7 +22,7 @@ from feeds.units import known_unit
 _SEPARATORS: Final = (";", "\t", ",", "|")
 _SAMPLE_LINES: Final = 200
 _NUMBER: Final = re.compile(r"^[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$")
-_CLOCK: Final = re.compile(r"^[\dTZ:.,+ -]+$")
+_CLOCK: Final = re.compile(r"^[\dTZ:.,/+ -]+( ?[AaPp][Mm])?$")
 _COMMA_NUMBER: Final = re.compile(r"^[+-]?\d*,\d+$")
 _POINT_NUMBER: Final = re.compile(r"^[+-]?\d*\.\d+([eE][+-]?\d+)?$")
 _BRACKETS: Final = "[]()<> "

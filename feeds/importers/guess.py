@@ -10,6 +10,7 @@ import numpy as np
 
 from feeds.frame import COUNTS, Floats, has_place
 from feeds.importers import motion
+from feeds.importers.by_value import by_value
 from feeds.importers.column_map import Choice, ColumnMap
 from feeds.importers.table import Table
 from feeds.importers.words import VOCABULARY, likeness, unit_behind
@@ -19,6 +20,8 @@ _ENOUGH: Final = 0.45
 """A column must be this likely; below it the field stays open."""
 _CHECKED: Final = 20_000
 """Rows that are looked at: some minutes at any rate."""
+_BY_VALUE: Final = 0.6
+"""How sure a field is that was found by its values alone."""
 _PRESSURES: Final = frozenset({"bar", "psi", "kpa", "mpa", "pa", "mbar", "n", "kn force", "nm", "lbf", "kg", "v", "mv"})
 _BEHIND: Final = {"brake": [p for p in _PRESSURES if len(p) > 1]}
 """What else a name may end with as its unit; one letter is too little to tell a pressure by."""
@@ -66,6 +69,9 @@ def guess_columns(table: Table) -> list[Guess]:
             used.add(c.column)
     _pairs(taken)
     _units_by_motion(table, taken)
+    for found in by_value(table, {field: (c.column, c.unit) for field, c in taken.items()}):
+        taken[found.field] = _Candidate(_BY_VALUE, found.field, found.column, found.unit, [f"values: {found.why}"],
+                                        found.of_largest)  # fmt: skip
     return [
         Guess(
             c.field,

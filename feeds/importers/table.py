@@ -57,6 +57,18 @@ class Table:
         """The name without the unit in brackets behind it."""
         return _UNIT.sub("", name).strip()
 
+    def head(self, rows: int) -> Table:
+        """The first ``rows`` rows."""
+        return Table(self.frame.slice(0, rows), self._units, decimal_comma=self.decimal_comma)
+
+    def filled(self, name: str) -> bool:
+        """Whether a column holds anything at all."""
+        column = self.frame[name]
+        if not (pa.types.is_string(column.type) or pa.types.is_large_string(column.type)):
+            return bool(len(column) > column.null_count)
+        text = pc.utf8_trim_whitespace(pc.fill_null(column.cast(pa.string()), ""))
+        return any(text.unique().to_pylist())
+
     def numbers(self, name: str) -> Floats:
         """Column ``name`` as float64 of shape (n,), NaN where it holds no number. KeyError without such a column."""
         if name not in self._numbers:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Collection
 from typing import Final
 
@@ -41,7 +42,10 @@ VOCABULARY: Final[dict[str, Words]] = {
             "utc",
             "t",
         ),
-        frozenset("lap delta gap best last sector split predicted remaining zone left sync difference".split()),
+        frozenset(
+            "lap delta gap best last sector split predicted remaining zone left sync difference runde tour vuelta giro "
+            "volta ronde".split()
+        ),
     ),
     "x_m": Words(
         (
@@ -138,9 +142,33 @@ VOCABULARY: Final[dict[str, Words]] = {
 }
 
 
+OTHER_WORDS: Final[dict[str, tuple[str, ...]]] = {
+    "t_s": ("zeit", "zeitstempel", "uhrzeit", "temps", "tiempo", "tempo", "tijd", "heure", "hora", "ora", "ts",
+            "clock"),
+    "z_m": ("hohe", "hoehe", "altitud", "altitude", "altezza", "altura", "quota", "hoogte", "elev"),
+    "lat_deg": ("breite", "breitengrad", "latitud", "latitudine", "breedtegraad"),
+    "lon_deg": ("lange", "laenge", "langengrad", "laengengrad", "longitud", "longitudine", "lengtegraad"),
+    "lap_distance_m": ("strecke", "rundenstrecke", "distanz", "weg", "distancia", "distanza", "afstand", "dst"),
+    "lap": ("runde", "rundennummer", "runden nr", "tour", "vuelta", "giro", "volta", "ronde", "lap nr", "lp"),
+    "speed_mps": (
+        "geschwindigkeit", "vitesse", "velocidad", "velocita", "velocidade", "snelheid", "spd", "vel", "veh spd",
+    ),
+    "throttle": (
+        "gaspedal", "fahrpedal", "drosselklappe", "accelerateur", "acelerador", "acceleratore", "gaspedaal", "thr",
+        "thrtl", "tps", "throt",
+    ),
+    "brake": ("bremse", "bremspedal", "bremsdruck", "frein", "freno", "freio", "rem", "rempedaal", "brk", "brk press"),
+    "steer": ("lenkung", "lenkwinkel", "lenkrad", "volant", "volante", "sterzo", "stuur", "swa", "str ang"),
+    "gear": ("gang", "rapport", "marcha", "marcia", "versnelling", "gr"),
+}  # fmt: skip
+"""Abbreviations, and the words of other languages, without their marks (common practice, no source)."""
+
+
 def words_of(name: str) -> list[str]:
     """A column's name as lower-case words: ``GroundSpeed_kmh`` is ground, speed, kmh."""
-    return [word for word in _SPLIT.split(_CAMEL.sub(" ", name).lower()) if word]
+    # letters without their marks: höhe is hohe, vélocité velocite
+    flat = unicodedata.normalize("NFKD", name.replace("ß", "ss")).encode("ascii", "ignore").decode()
+    return [word for word in _SPLIT.split(_CAMEL.sub(" ", flat).lower()) if word]
 
 
 def unit_behind(name: str, units: Collection[str]) -> str:
@@ -160,10 +188,11 @@ def likeness(name: str, field: str) -> tuple[float, str]:
     if name.strip() == field:
         return 1.0, field
     vocabulary = VOCABULARY[field]
+    names = (*vocabulary.names, *OTHER_WORDS.get(field, ()))
     words = words_of(name)
     asked = set(words)
     best, by = 0.0, ""
-    for rank, phrase in enumerate(vocabulary.names):
+    for rank, phrase in enumerate(names):
         wanted = phrase.split()
         if not set(wanted) <= asked or (vocabulary.never & asked) - set(wanted):
             continue

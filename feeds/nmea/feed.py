@@ -50,6 +50,23 @@ class NmeaFeed(Feed):
         self._has_speed = False
 
     @property
+    def where(self) -> str:
+        """Where the sentences are expected from."""
+        return self._source.where
+
+    @property
+    def sender(self) -> str:
+        """Who sent the last datagram."""
+        return self._source.came_from if isinstance(self._source, UdpSource) else ""
+
+    def remedy(self, kind: str) -> str:
+        """What is wrong with the sentences, and how to fix it."""
+        if kind in ("malformed", "bad_checksum"):
+            what = "can not be read" if kind == "malformed" else "arrive with wrong checksums"
+            return f"sentences {what}: check cable and baud rate, and that the receiver sends NMEA 0183"
+        return super().remedy(kind)
+
+    @property
     def plane(self) -> Plane | None:
         """The plane in use; None before the first good fix."""
         return self._epochs.plane

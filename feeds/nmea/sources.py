@@ -22,7 +22,9 @@ FORMS: Final = "udp:HOST:PORT, tcp:HOST:PORT, serial:DEVICE[:BAUD] or file:PATH"
 
 
 class ByteSource(Protocol):
-    """The far end of an NMEA feed. ``read`` may raise OSError and FeedEnded."""
+    """The far end of an NMEA feed; ``where`` says it in words. ``read`` may raise OSError and FeedEnded."""
+
+    where: str
 
     def read(self, timeout_s: float) -> bytes | None:
         """Bytes, waiting at most ``timeout_s`` [s]."""
@@ -43,13 +45,13 @@ def open_source(text: str, counters: Counters, clock: Clock) -> ByteSource:
         device, _, baud = rest.rpartition(":")
         if not baud.isdigit() or not device:
             device, baud = rest, str(DEFAULT_BAUD)
-        return Again(lambda: SerialSource(device, int(baud)), clock)
+        return Again(lambda: SerialSource(device, int(baud)), clock, f"reading {device} at {baud} baud")
     host, _, port = rest.rpartition(":")
     if kind in ("udp", "tcp") and host and port.isdigit() and int(port) <= 65_535:
         host = host.strip("[]")  # an IPv6 address stands in brackets
         if kind == "udp":
             return UdpSource(Datagrams(host, int(port), counters, clock))
-        return Again(lambda: TcpSource(host, int(port)), clock)
+        return Again(lambda: TcpSource(host, int(port)), clock, f"connected to {host}:{port}")
     raise FeedOpenError(f"NMEA source {text!r}: allowed {FORMS}")
 
 
@@ -57,6 +59,7 @@ class FileSource:
     """A logged file, in blocks."""
 
     def __init__(self, path: Path) -> None:
+        self.where = f"reading {path}"
         try:
             self._file = open(path, "rb")  # noqa: SIM115 - closed by close()
         except (OSError, ValueError) as error:
@@ -83,6 +86,12 @@ class UdpSource:
     def __init__(self, datagrams: Datagrams) -> None:
         self._datagrams = datagrams
         self.port = datagrams.port
+        self.where = datagrams.where
+
+    @property
+    def came_from(self) -> str:
+        """Who sent the last datagram."""
+        return self._datagrams.came_from
 
     def read(self, timeout_s: float) -> bytes | None:
         """One datagram."""
@@ -161,7 +170,8 @@ class SerialSource:
 class Again:
     """A source that can be lost and is opened again, with a growing pause, as long as the run goes on."""
 
-    def __init__(self, opener: Any, clock: Clock) -> None:
+    def __init__(self, opener: Any, clock: Clock, where: str = "") -> None:
+        self.where = where
         self._opener = opener
         self._clock = clock
         self._source: TcpSource | SerialSource | None = opener()

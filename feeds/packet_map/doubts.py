@@ -14,6 +14,10 @@ _ENOUGH: Final = 20
 _AGREES: Final = 0.06
 """Speed and change of position agree within this share when unit and axes are right."""
 _ABSURD: Final = 1e-30
+_FAST_MPS: Final = 10.0
+_BY_MOTION: Final = ("speed_mps", "x_m")
+"""Fields whose unit the motion tells; what lies out of its range is refused anyway, and told there."""
+_CHORD_S: Final = 0.5
 Doubt = tuple[str, str]
 """The field (empty for the map as a whole) and what to try."""
 
@@ -28,6 +32,22 @@ def doubts(frames: list[Frame], byte_order: str) -> list[Doubt]:
         return found  # everything else would only follow from it
     found = _time(take["t_s"]) + _pedals(take) + _ranges(take) + _constant(take)
     return found + _place(take)
+
+
+def live_doubts(frames: list[Frame], byte_order: str = "little") -> list[Doubt]:
+    """The doubts that hold while driving: those that name another unit or byte order, or a time that does not run.
+
+    A few seconds show too little to tell axes and signs by, and a slow car moves less than its position errs.
+    """
+    speed = [frame.speed_mps for frame in frames if frame.speed_mps == frame.speed_mps]
+    fast = bool(speed) and float(np.median(speed)) > _FAST_MPS
+    return [
+        (field, text)
+        for field, text in doubts(frames, byte_order)
+        if not field
+        or (field == "t_s" and "does not advance" not in text)
+        or (fast and field in _BY_MOTION and "try unit" in text)
+    ]
 
 
 def _column(frames: list[Frame], name: str) -> Floats:
@@ -114,18 +134,18 @@ def _place(take: dict[str, Floats]) -> list[Doubt]:
     moving = np.isfinite(jumps) & np.isfinite(speed[1:]) & (speed[1:] > 3.0) & (dt > 0.0) & (dt < 1.0)
     if np.count_nonzero(moving) < _ENOUGH:
         return []
-    mean_speed = (0.5 * (speed[1:] + speed[:-1]))[moving]
-    dt = dt[moving]
+    told = np.concatenate([[0.0], np.cumsum(np.where(moving, 0.5 * (speed[1:] + speed[:-1]) * dt, 0.0))])
+    resting = np.concatenate([[0], np.cumsum(~moving)])
+    # chords of half a second even out rounded times, repeated positions and the noise of positions
+    n = _chord(dt[moving])
+    if not np.any(resting[n:] == resting[:-n]):
+        n = 1
 
     def agreement(a: Floats, b: Floats) -> tuple[float, float]:
         """Measured over told speed: middle value and spread."""
-        # a second of frames at once, so that rounded times and positions even out
-        n = max(int(1.0 / float(np.median(dt))), 1)
-        way, told = np.hypot(np.diff(a)[moving], np.diff(b)[moving]), mean_speed * dt
-        cut = len(way) // n * n
-        if cut == 0:
-            n, cut = len(way), len(way)
-        ratio = way[:cut].reshape(-1, n).sum(axis=1) / told[:cut].reshape(-1, n).sum(axis=1)
+        whole = (resting[n:] == resting[:-n])[::n]
+        way = np.hypot(a[n:] - a[:-n], b[n:] - b[:-n])[::n][whole]
+        ratio = way / (told[n:] - told[:-n])[::n][whole]
         middle = float(np.median(ratio))
         return middle, float(np.median(np.abs(ratio - middle))) / max(middle, 1e-9)
 
@@ -145,18 +165,28 @@ def _place(take: dict[str, Floats]) -> list[Doubt]:
     return [("speed_mps", f"the car moves {ratio:.3g} times as far as its speed says: unit, scale or axes are wrong")]
 
 
+def _chord(dt: Floats) -> int:
+    """How many frames, ``dt`` [s] apart, make a chord of _CHORD_S."""
+    return max(int(_CHORD_S / max(float(np.median(dt)), 1e-3)), 1)
+
+
 def _mirror(take: dict[str, Floats]) -> list[Doubt]:
     """Steering left and turning right: the plane is mirrored, or the steering has the other sign."""
+    # the direction between neighbouring frames would be the noise of their positions
+    n = _chord(np.diff(take["t_s"]))
     steer = take["steer"]
-    dx, dy = np.diff(take["x_m"]), np.diff(take["y_m"])
-    cross = dx[:-1] * dy[1:] - dy[:-1] * dx[1:]
-    size = np.hypot(dx[:-1], dy[:-1]) * np.hypot(dx[1:], dy[1:])
+    if len(steer) < 2 * n + _ENOUGH:
+        return []
+    dx, dy = take["x_m"][n:] - take["x_m"][:-n], take["y_m"][n:] - take["y_m"][:-n]
+    cross = dx[:-n] * dy[n:] - dy[:-n] * dx[n:]
+    size = np.hypot(dx[:-n], dy[:-n]) * np.hypot(dx[n:], dy[n:])
     with np.errstate(divide="ignore", invalid="ignore"):
         turn = np.where(size > 1e-4, cross / size, np.nan)
-    good = np.isfinite(turn) & np.isfinite(steer[1:-1]) & (np.abs(turn) > 1e-5)
+    steer = steer[n:-n]
+    good = np.isfinite(turn) & np.isfinite(steer) & (np.abs(turn) > 1e-5)
     if np.count_nonzero(good) < _ENOUGH or np.nanstd(steer) == 0.0:
         return []
-    same = float(np.corrcoef(turn[good], steer[1:-1][good])[0, 1])
+    same = float(np.corrcoef(turn[good], steer[good])[0, 1])
     if same < -0.5:
         return [("steer", "steers left where the car turns right: give steer or one of x_m, y_m the scale -1")]
     return []

@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import ClassVar
+from typing import ClassVar, Final
 
-from feeds.base import Feed
+from feeds.base import ROOT, Feed
 from feeds.clock import Clock, Pacer
 from feeds.datagrams import Datagrams
 from feeds.errors import FeedEnded
 from feeds.frame import Frame
 from feeds.packet_map.capture import Datagram, read_capture
 from feeds.packet_map.decoder import MapDecoder
+from feeds.packet_map.doubts import live_doubts
 from feeds.packet_map.model import PacketMap, read_map
+from feeds.packet_map.other_order import other_order
 from feeds.plane import Plane
+
+_RAW: Final = 30
+"""Packets by which the byte order is checked."""
+_RECENT: Final = 180
+"""Frames that doubts are founded on while driving: 3 s at 60 Hz."""
 
 
 class PacketMapFeed(Feed):
@@ -42,12 +50,43 @@ class PacketMapFeed(Feed):
         self.real_car = made.real_car
         self.live = capture is None
         self.decoder = MapDecoder(made, self.counters, origin)
+        self._recent: deque[Frame] = deque(maxlen=_RECENT)
+        self._raw: deque[bytes] = deque(maxlen=_RAW)
+        self._size = 0
         self._source: _Live | _Played
+        self._where = f"playing {capture}"
         if capture is None:
             self._source = _Live(Datagrams(host, made.port if port is None else port, self.counters, self._clock))
             self.port = self._source.datagrams.port
+            self._where = self._source.datagrams.where
         else:
             self._source = _Played(read_capture(capture), Pacer(speed, self._clock), self)
+
+    @property
+    def where(self) -> str:
+        """Where it listens, or what it plays."""
+        return self._where
+
+    @property
+    def sender(self) -> str:
+        """Who sent the last packet."""
+        return self._source.datagrams.came_from if isinstance(self._source, _Live) else ""
+
+    def remedy(self, kind: str) -> str:
+        """What the map and the packets disagree on, and how to fix it."""
+        if kind == "wrong_size":
+            made = self.decoder.packet_map
+            known = " or ".join(f"{p.size} bytes" if p.size else f"at least {p.room} bytes" for p in made.packets)
+            return f"packets have {self._size} bytes, the map {made.name} expects {known}: set size in the map"
+        return super().remedy(kind)
+
+    def doubts(self) -> list[tuple[str, str]]:
+        """Byte order and units that the latest packets speak against."""
+        other = other_order(self.decoder.packet_map, list(self._raw))
+        if other:
+            return [(ROOT, f"the packets make sense in the other byte order only: set byte_order: {other} in the map")]
+        found = live_doubts(list(self._recent), self.decoder.packet_map.byte_order)
+        return [(field or "byte_order", f"{field}: {text}" if field else text) for field, text in found]
 
     @property
     def plane(self) -> Plane | None:
@@ -63,8 +102,12 @@ class PacketMapFeed(Feed):
             return ()
         known = self.counters.get("wrong_size", 0) + self.counters.get("unknown_packet", 0)
         frames = self.decoder.decode(data, self._clock.monotonic() if arrival_s is None else arrival_s)
+        self._recent.extend(frames)
+        self._raw.append(data)
         if known == self.counters.get("wrong_size", 0) + self.counters.get("unknown_packet", 0):
             self._source.heard()
+        else:
+            self._size = len(data)
         return frames
 
     def _close(self) -> None:

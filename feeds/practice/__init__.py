@@ -5,12 +5,13 @@ from feeds.practice.circuit import Circuit, Kerb, circuit_from_centre_line
 from feeds.practice.corner_places import Places
 from feeds.practice.driver import applies
 from feeds.practice.faultless import Faultless, faultless
-from feeds.practice.faults import SAME, UNITS, FaultPlan, Habit, Scatter
+from feeds.practice.faults import ODD_UNITS, SAME, UNITS, FaultPlan, Habit, Scatter
 from feeds.practice.hollow_ridge import hollow_ridge
 from feeds.practice.noise import Noise
 from feeds.practice.simulate import FaultTruth, SimRun, simulate
 
 __all__ = [
+    "ODD_UNITS",
     "SAME",
     "UNITS",
     "Car",

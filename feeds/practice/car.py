@@ -20,7 +20,8 @@ class Car:
     ``grip`` friction coefficient the driver uses; ``drive_share`` of it can be put down by the driven wheels;
     ``downforce_pm`` and ``drag_pm`` are 0.5 * rho * area * coefficient / mass [1/m]; ``brake_full_mps2`` the
     deceleration of a fully pressed pedal where grip allows it. ``top_mps`` are the speeds at which each gear
-    reaches the engine's best speed; power falls by ``sag`` * (1 - ratio)^2 below it.
+    reaches the engine's best speed; power falls by ``sag`` * (1 - ratio)^2 below it, and no further than to
+    ``least_pull`` of the full power: below walking pace the clutch slips, and the car still pulls away.
     """
 
     mass_kg: float = 1300.0
@@ -34,6 +35,7 @@ class Car:
     brake_full_mps2: float = 14.5
     top_mps: tuple[float, ...] = (23.5, 31.0, 39.5, 49.5, 61.0, 76.0)
     sag: float = 1.15
+    least_pull: float = 0.1
     limiter: float = 1.06
     down_at: float = 0.74
     wheelbase_m: float = 2.65
@@ -46,4 +48,5 @@ class Car:
         ratio = speed_mps / self.top_mps[gear - 1]
         if ratio > self.limiter:
             return 0.0
-        return self.power_w / self.mass_kg * (1.0 - self.sag * (1.0 - ratio) ** 2) / max(speed_mps, 5.0)
+        pull = max(1.0 - self.sag * (1.0 - ratio) ** 2, self.least_pull)
+        return self.power_w / self.mass_kg * pull / max(speed_mps, 5.0)

@@ -17,8 +17,11 @@ LINE_MIN_M, LINE_MIN_S = 45.0, 1.6  # no line change is made over less: the whee
 
 
 STRAIGHT_M = 30.0
+LIFT_ROOM_M = 150.0
+WAVE_M = 60.0
 SLIDE_PER_M = 0.006
 OFF_LINE, OFF_LINE_FREE_M, OFF_LINE_MOST_M = 0.05, 0.3, 2.5
+INSIDE, MORE_INSIDE = 0.55, 0.15  # shares of a bend's radius
 
 
 class StretchPlan:
@@ -42,6 +45,20 @@ class StretchPlan:
         """Factor on the grip, (n,): beside the line that everybody drives the road is dirty."""
         beside = np.abs(self.offset_m - self.base.offset_m[self.nodes % len(self.base.circuit)])
         return 1.0 - OFF_LINE * np.clip(beside - OFF_LINE_FREE_M, 0.0, OFF_LINE_MOST_M)
+
+    def unfold(self) -> None:
+        """Bring the line back where several changes together lead it too near to the middle of a bend.
+
+        There the path would fold over: its nodes crowd and its curvature grows without end. Up to ``INSIDE`` of the
+        radius nothing changes, so a single fault is driven as it was asked for.
+        """
+        circuit = self.base.circuit
+        curvature = circuit.at(circuit.curvature_pm, self.at_m)
+        radius = 1.0 / np.maximum(np.abs(curvature), 1e-6)
+        toward = np.sign(curvature) * self.offset_m
+        over, room = toward - INSIDE * radius, MORE_INSIDE * radius
+        self.offset_m = np.where(over > 0.0, self.offset_m - np.sign(curvature) * (over - room * np.tanh(over / room)),
+                                 self.offset_m)  # fmt: skip
 
     def index(self, place_m: float) -> int:
         """Index in the stretch of a place [m along the run], kept inside."""
@@ -68,11 +85,18 @@ def applies(base: Faultless, corner: int, fault: str) -> bool:
     lap = base.circuit.length_m
     if fault in NEEDS_BRAKE:
         return here.braked
+    if fault == "lift":
+        return _straight(here, before, lap) > LIFT_ROOM_M
     if fault in ("turn_in_early", "turn_in_late"):
         return (here.turn_in_m - before.end_m) % lap > STRAIGHT_M
     if fault in ("exit_narrow", "exit_wide"):
         return (after.turn_in_m - here.end_m) % lap > STRAIGHT_M
     return True
+
+
+def _straight(here: Places, before: Places, lap: float) -> float:
+    """Metres at full throttle before a corner."""
+    return ((here.brake_m if here.braked else here.turn_in_m) - before.exit_m) % lap
 
 
 def commit(plan: StretchPlan, corner: Places, lap_m: float, habit: Habit) -> None:
@@ -222,6 +246,24 @@ def _gear_low(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
     _gear(plan, c, lap, -round(amount))
 
 
+def _lift(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
+    corners = plan.base.corners
+    room = _straight(c, corners[c.index - 1], plan.base.circuit.length_m)
+    middle = lap + (c.brake_m if c.braked else c.turn_in_m) - 0.5 * room
+    plan.demand.pedal[plan.zone(middle - 0.5 * amount, middle + 0.5 * amount)] = 0.0
+
+
+def _two_stabs(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
+    middle = lap + 0.5 * (c.brake_m + max(c.release_m, c.brake_m))
+    plan.demand.brake[plan.zone(middle - 0.5 * amount, middle + 0.5 * amount)] = 0.0
+
+
+def _wavering(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
+    at = plan.at_m - lap
+    window = plateau(at, c.turn_in_m - 20.0, c.turn_in_m + 10.0, c.end_m - 10.0, c.end_m + 20.0)
+    plan.offset_m += amount * window * np.sin(2.0 * np.pi * (at - c.turn_in_m) / max(WAVE_M, 0.5 * reach(c)))
+
+
 _DOERS = {
     "brake_early": _brake_early,
     "brake_late": _brake_late,
@@ -238,4 +280,7 @@ _DOERS = {
     "exit_wide": _exit_wide,
     "gear_high": _gear_high,
     "gear_low": _gear_low,
+    "lift": _lift,
+    "two_stabs": _two_stabs,
+    "wavering": _wavering,
 }

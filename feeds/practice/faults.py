@@ -34,7 +34,13 @@ slow in the middle. coasting: metres without a pedal between brake and throttle.
 throttle waits. throttle_soft: share of the throttle left unused up to the exit. exit_narrow: metres of exit
 left unused. exit_wide: metres run wide of the line. gear_high/low: gears too high/low.
 """
-NEEDS_BRAKE = frozenset({"brake_early", "brake_late", "brake_soft", "brake_long", "coasting"})
+ODD_UNITS: dict[str, str] = {"lift": "m", "two_stabs": "m", "wavering": "m"}
+"""Faults that have no name in the coach's own list, so that it can be tried on what it does not know.
+
+lift: metres without throttle half way down the straight before the corner. two_stabs: metres in the middle of the
+braking without brake. wavering: metres to either side that the line swings through the corner.
+"""
+NEEDS_BRAKE = frozenset({"brake_early", "brake_late", "brake_soft", "brake_long", "coasting", "two_stabs"})
 
 
 @dataclass(frozen=True)
@@ -51,11 +57,12 @@ class Habit:
     spread: float = 0.0
 
     def __post_init__(self) -> None:
-        if self.fault not in UNITS:
-            raise ValueError(f"no fault {self.fault!r}; there are {', '.join(UNITS)}")
+        unit = (UNITS | ODD_UNITS).get(self.fault)
+        if unit is None:
+            raise ValueError(f"no fault {self.fault!r}; there are {', '.join(UNITS | ODD_UNITS)}")
         if not (math.isfinite(self.amount) and self.amount >= 0.0):
             raise ValueError(f"amount of {self.fault} is {self.amount}, it must be finite and not negative")
-        if UNITS[self.fault] == "share" and self.amount > 0.8:
+        if unit == "share" and self.amount > 0.8:
             raise ValueError(f"amount of {self.fault} is {self.amount}, a share of at most 0.8 is allowed")
 
 
@@ -76,7 +83,7 @@ class FaultPlan:
         for habit in self.habits:
             drawn = habit.amount + habit.spread * float(rng.standard_normal())
             if habit.laps is None or lap in habit.laps:
-                top = 0.8 if UNITS[habit.fault] == "share" else math.inf
+                top = 0.8 if UNITS.get(habit.fault) == "share" else math.inf
                 out.append(replace(habit, amount=min(max(drawn, 0.0), top), spread=0.0))
         return tuple(out)
 

@@ -95,6 +95,8 @@ class Planner:
         self._vary(plan, taper or (first, last))
         for lap, index, habit in passes:
             commit(plan, base.corners[index], lap * m * step, habit)
+        if passes:
+            plan.unfold()
         path, points = path_of(base.circuit, plan.at_m, plan.offset_m)
         plan.grip *= plan.dirt()
         inner = slice(PAD, len(plan.nodes) - PAD)

@@ -12,7 +12,7 @@ from feeds.frame import Floats, Frame
 from feeds.practice.car import Car
 from feeds.practice.circuit import Circuit
 from feeds.practice.faultless import Faultless, faultless
-from feeds.practice.faults import UNITS, FaultPlan, Habit, Scatter
+from feeds.practice.faults import ODD_UNITS, UNITS, FaultPlan, Habit, Scatter
 from feeds.practice.noise import Noise, frames_of
 from feeds.practice.planner import DrivenStretch, Planner
 from feeds.practice.sampling import Sampled, Sampler
@@ -144,13 +144,14 @@ def faults_of(planner: Planner, stretch: DrivenStretch) -> Iterator[FaultTruth]:
         spent = travel_time(stretch.path.step_m[lo : hi + 1], v[lo : hi + 1])[-1]
         best = travel_time(other.path.step_m, other.driven.speed_mps)[-1]
         amount = habit.amount
-        if UNITS[habit.fault] == "gear":
+        unit = (UNITS | ODD_UNITS)[habit.fault]
+        if unit == "gear":
             # the engine may not have allowed it
             gears = np.abs(stretch.driven.gear[lo : hi + 1] - other.driven.gear)
             slowest = lap * m + round(corner.slowest_m / step) - a
             held = gears[max(slowest, 0) :][:20]
             amount = float(held.max(initial=0.0))
-        yield FaultTruth(lap, index, corner.name, habit.fault, amount, UNITS[habit.fault], float(spent - best))
+        yield FaultTruth(lap, index, corner.name, habit.fault, amount, unit, float(spent - best))
 
 
 def simulate(

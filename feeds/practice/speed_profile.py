@@ -19,6 +19,7 @@ SLIDE_FLOOR = 0.35  # share of the grip left for braking when the corner takes a
 SLIDING = 1.05
 OVERDRIVE = 1.03  # a car that came in too fast is braked a little beyond the usual share of grip
 SHIFT_CUT_S = 0.10
+CRAWL_MPS, CRAWL_PEDAL = 8.0, 0.3  # nobody lets a car roll to a stop in a corner, whatever he does wrong there
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,7 +146,7 @@ def drive(path: Path, car: Car, demand: Demand, limit: Floats, start_mps: float,
     pedal, share = demand.pedal.tolist(), demand.brake.tolist()
     no_brake, other_gear = demand.no_brake.tolist(), demand.gear.tolist()
     target = (limit * limit).tolist()
-    power, sag, tops = car.power_w / car.mass_kg, car.sag, (0.0, *car.top_mps)
+    power, sag, least, tops = car.power_w / car.mass_kg, car.sag, car.least_pull, (0.0, *car.top_mps)
     full, drag, idle, roll = car.brake_full_mps2, car.drag_pm, car.engine_brake_mps2, car.rolling_mps2
     last, sqrt = len(car.top_mps), math.sqrt
     v2 = start_mps**2
@@ -169,7 +170,8 @@ def drive(path: Path, car: Car, demand: Demand, limit: Floats, start_mps: float,
             lowest_gear, upshifted = last, False
         used_before = used
         ratio = v / tops[used]
-        engine = power * (1.0 - sag * (1.0 - ratio) ** 2) / (v if v > 5.0 else 5.0)
+        pull = 1.0 - sag * (1.0 - ratio) ** 2
+        engine = power * (pull if pull > least else least) / (v if v > 5.0 else 5.0)
         if ratio > car.limiter:
             engine = 0.0
         grip = mu[k] * (hold[k] + load[k] * v2)
@@ -180,6 +182,8 @@ def drive(path: Path, car: Car, demand: Demand, limit: Floats, start_mps: float,
         speeds[k], gears[k], engines[k] = v, used, engine
         limited[k] = 1.0 if traction < engine else 0.0
         want = pedal[k]
+        if v2 < CRAWL_MPS * CRAWL_MPS and want < CRAWL_PEDAL:
+            want = CRAWL_PEDAL
         if cut > 0.0:
             want, cut = min(want, 0.0), cut - steps[k]
         tyre = -idle + want * (reach + idle) if want >= 0.0 else -idle + want * (full - idle)

@@ -7,18 +7,22 @@ from pathlib import Path
 
 import numpy as np
 
-CONDITIONS = ("alone", "product", "everything")
+CONDITIONS = ("alone", "product", "costliest", "everything short", "everything", "debrief", "bar")
 NAMES = {
     "alone": "no coach",
     "product": "this coach",
+    "costliest": "the costliest finding, every other lap",
+    "everything short": "says everything, short words",
     "everything": "says everything at each corner",
+    "debrief": "a debrief every six laps",
+    "bar": "a delta bar",
     "ideal": "knows the habits",
 }
 
 
 @dataclass
 class Lesson:
-    """One driver in one condition: lap times [s], messages a lap, what became of them."""
+    """One driver in one condition: lap times [s], messages and corrections a lap, what became of them."""
 
     circuit: str
     seed: int
@@ -27,9 +31,11 @@ class Lesson:
     laps: int
     times: list[float]
     cues: float = 0.0
+    corrections: float = 0.0
     left: float = 1.0
     kept: float = 1.0
     log: dict[str, int] = field(default_factory=dict)
+    kind: str = "usual"
     start: float = float("nan")
     """Gap of the first two laps of the same driver alone [s]; not given: his own first two."""
 
@@ -73,6 +79,7 @@ MEASURES: tuple[tuple[str, str, str], ...] = (
     ("final", "gap final s", ".2f"),
     ("silent", "gap silent s", ".2f"),
     ("cues", "messages a lap", ".1f"),
+    ("corrections", "corrections a lap", ".1f"),
 )
 
 
@@ -95,13 +102,28 @@ def cell(values: np.ndarray, form: str) -> str:
     return f"{text(quartiles[1])} ({text(quartiles[0])}..{text(quartiles[2])}) [{text(low)}..{text(high)}]"
 
 
+def groups(lessons: list[Lesson]) -> dict[str, list[Lesson]]:
+    """Circuit by circuit, each kind of driver, and all."""
+    out: dict[str, list[Lesson]] = {}
+    for one in lessons:
+        out.setdefault(one.circuit, []).append(one)
+    for one in lessons:
+        out.setdefault(one.kind, []).append(one)
+    return {**out, "all": lessons}
+
+
+def rate(group: list[Lesson], what: str) -> float:
+    """Share of all that was asked of these drivers; 0 when nothing was."""
+    asked = sum(o.log.get("asked", 0) for o in group)
+    return sum(o.log.get(what, 0) for o in group) / asked if asked else 0.0
+
+
 def table(lessons: list[Lesson]) -> str:
-    """One row per circuit and condition, and all circuits together."""
+    """One row per circuit and condition, per kind of driver, and all together."""
     lines = ["median (quartiles) [95 % bootstrap interval of the median]"]
-    circuits = list(dict.fromkeys(one.circuit for one in lessons))
-    for circuit in [*circuits, "all"]:
+    for circuit, those in groups(lessons).items():
         for condition in dict.fromkeys(one.condition for one in lessons):
-            group = [o for o in lessons if circuit in ("all", o.circuit) and condition == o.condition]
+            group = [o for o in those if condition == o.condition]
             if not group:
                 continue
             cells = []
@@ -111,16 +133,59 @@ def table(lessons: list[Lesson]) -> str:
                     values = np.where(values > group[0].laps, np.inf, values)
                 cells.append(f"{title} {cell(values, form)}")
             done = sum(o.halved <= o.laps for o in group)
-            lines.append(f"{circuit:6s} {condition:10s} halved {done:3d}/{len(group):<3d} | " + " | ".join(cells))
-    lines += [compared(lessons, other) for other in ("alone", "everything")]
+            cells.append(f"asked wrongly {rate(group, 'asked wrongly'):.0%}, over 8 s ahead"
+                         f" {rate(group, 'over 8 s ahead'):.0%}")  # fmt: skip
+            lines.append(f"{circuit:14s} {condition:16s} halved {done:3d}/{len(group):<3d} | " + " | ".join(cells))
+    lines += [text for other in NAMES if other != "product" and (text := compared(lessons, other))]
     return "\n".join(lines)
+
+
+def figures(lessons: list[Lesson]) -> dict[str, object]:
+    """Medians for the figures file: condition -> what, for all drivers and by group, and the product's comparisons."""
+    out: dict[str, object] = {"drivers": len({(o.circuit, o.seed) for o in lessons}), "laps": lessons[0].laps}
+    for name, those in groups(lessons).items():
+        rows = {}
+        for condition in dict.fromkeys(o.condition for o in those):
+            group = [o for o in those if o.condition == condition]
+            row: dict[str, float] = {
+                what: float(np.median([float(getattr(o, what)) for o in group]))
+                for what in ("first", "final", "silent", "cues", "corrections")
+            }
+            row |= {"drivers": len(group), "halved": sum(o.halved <= o.laps for o in group),
+                    "wrong_share": rate(group, "asked wrongly"),
+                    "early_share": rate(group, "over 8 s ahead")}  # fmt: skip
+            rows[condition] = row
+        out[name] = rows
+    out["product against"] = {
+        other: gains for other in NAMES if other != "product" and (gains := gained(lessons, other)) is not None
+    }
+    return out
+
+
+def gained(lessons: list[Lesson], other: str) -> dict[str, float] | None:
+    """By how much [s] the product's gaps are smaller than another condition's, driver by driver; None without both."""
+    pairs = _pairs(lessons, other)
+    if not pairs:
+        return None
+    out: dict[str, float] = {}
+    for name in ("final", "silent"):
+        gain = np.array([getattr(b, name) - getattr(a, name) for a, b in pairs])
+        low, high = interval(gain)
+        out |= {f"{name}_smaller_by": float(np.median(gain)), f"{name}_low": low, f"{name}_high": high,
+                f"{name}_share": float(np.mean(gain > 0))}  # fmt: skip
+    return out
+
+
+def _pairs(lessons: list[Lesson], other: str) -> list[tuple[Lesson, Lesson]]:
+    """The same driver with the product and in another condition."""
+    by = {(o.circuit, o.seed, o.condition): o for o in lessons}
+    return [(o, by[o.circuit, o.seed, other]) for o in lessons if o.condition == "product"
+            and (o.circuit, o.seed, other) in by]  # fmt: skip
 
 
 def compared(lessons: list[Lesson], other: str) -> str:
     """The product against another condition, driver by driver."""
-    by = {(o.circuit, o.seed, o.condition): o for o in lessons}
-    pairs = [(o, by[o.circuit, o.seed, other]) for o in lessons if o.condition == "product"
-             and (o.circuit, o.seed, other) in by]  # fmt: skip
+    pairs = _pairs(lessons, other)
     if not pairs:
         return ""
     parts = []
@@ -137,6 +202,10 @@ STYLE = {
     "product": ("#0072B2", "-", "s"),
     "everything": ("#D55E00", ":", "^"),
     "ideal": ("#009E73", "-.", "D"),
+    "costliest": ("#CC79A7", "-", "v"),
+    "everything short": ("#E69F00", ":", "<"),
+    "debrief": ("#56B4E9", "--", ">"),
+    "bar": ("#999999", "-.", "x"),
 }
 """Okabe-Ito colours (Wong 2011, Nature Methods), each with its own line and mark."""
 

@@ -37,6 +37,10 @@ UNITS_A_MESSAGE = 4
 IN_MIND = 4
 FAST_KEPT, SLOW_KEPT, OWN = 0.59, 0.992, 0.02
 BUSY_TAKEN = 0.5
+EARLY_S = 8.0
+"""A message that begins earlier before its action is out of mind by then (Wan, Wu & Zhang 2016: 4 to 8 s)."""
+NEARLY_MENDED = 0.1
+"""Who has so little left of a habit has no use for a word about it."""
 
 OVERDONE = {
     "brake_early": Habit(0, "brake_late", 4.0),
@@ -76,7 +80,7 @@ class Heard:
     """A message from ``t_s`` to ``ends_s`` [s] about a corner (its index, None for no corner).
 
     ``asks`` are (fault, metres named or NaN), empty when nothing is asked; ``things`` is how much of it has to be
-    kept in mind (a praise is not).
+    kept in mind (a praise is not). ``acts_s`` is when the speaker expects the action [s].
     """
 
     t_s: float
@@ -84,6 +88,7 @@ class Heard:
     corner: int | None
     asks: tuple[tuple[str, float], ...] = ()
     things: int = 1
+    acts_s: float = math.nan
 
 
 @dataclass
@@ -199,10 +204,13 @@ class LearningDriver:
             out.append(Habit(corner, habit.fault, habit.amount * left))
         return (*out, *(h for (at, _, _), h in self._extra.items() if at == lap))
 
-    def hear(self, heard: Heard) -> bool:
-        """A message; true when it changes what is driven from here on."""
+    def hear(self, heard: Heard, spoken: bool = True) -> bool:
+        """A message; true when it changes what is driven from here on.
+
+        Not ``spoken``: something he sets himself to do, which he needs no ear for.
+        """
         here = float(np.interp(heard.t_s, self.columns["t_s"], self.place_m))
-        busy = self._busy(heard)
+        busy = self._busy(heard) if spoken else []
         changed = False
         for lap, corner in busy:
             changed = self._listen(lap, corner) or changed
@@ -210,7 +218,8 @@ class LearningDriver:
         asks = heard.asks[:UNITS_A_MESSAGE]
         self._recent = [t for t in self._recent if t > heard.t_s - lap_s] + [heard.t_s] * heard.things
         load = min(1.0, IN_MIND / max(len(self._recent), 1))
-        self.log.add("messages")
+        if spoken:
+            self.log.add("messages")
         if busy:
             self.log.add("while busy")
         if heard.corner is not None:
@@ -219,18 +228,37 @@ class LearningDriver:
                 self.log.add("too many in mind")
                 changed = self._listen(lap, heard.corner) or changed
             for fault, metres in asks:
+                self._judge(lap, heard, fault)
                 taken = load * (BUSY_TAKEN if busy else 1.0)
                 changed = self._ask(lap, heard.corner, fault, metres, heard.ends_s, taken) or changed
         if changed:
             self._again()
         return changed
 
+    def _judge(self, lap: int, heard: Heard, fault: str) -> None:
+        """Note whether what is asked for is right, and whether it comes over EARLY_S ahead."""
+        assert heard.corner is not None
+        self.log.add("asked")
+        own = self._own(heard.corner, fault)
+        if not own or self._mended[heard.corner, own[0]].left < NEARLY_MENDED:
+            self.log.add("asked wrongly")
+        acts = self._when(self._action(heard.corner, own[0] if own else fault, lap))
+        if not math.isfinite(acts):
+            # in the next stretch, which is not driven yet
+            acts = heard.acts_s
+        if acts - heard.t_s > EARLY_S:
+            self.log.add("over 8 s ahead")
+
+    def _own(self, corner: int, fault: str) -> list[str]:
+        """The habits there that the driver thinks of when he hears of ``fault``."""
+        return [f for (c, f) in self._mended if c == corner and (f == fault or any({f, fault} <= s for s in LIKE))]
+
     def _ask(self, lap: int, corner: int, fault: str, metres: float, ends_s: float, taken: float) -> bool:
         """One thing asked for; whether it changes the pass."""
         if self._rng.random() > taken:
             self.log.add("not taken in")
             return False
-        own = [f for (c, f) in self._mended if c == corner and (f == fault or any({f, fault} <= s for s in LIKE))]
+        own = self._own(corner, fault)
         follows, learns = self._share(self.traits.follows), self._share(self.traits.learns)
         if ends_s + REACTION_S > self._when(self._action(corner, own[0] if own else fault, lap)):
             self.log.add("too late")
@@ -296,7 +324,7 @@ class LearningDriver:
         mended = self._mended.get((corner, fault))
         amount = mended.left * self._start[corner, fault] if mended is not None else 0.0
         brake = c.brake_m if c.braked else c.turn_in_m
-        if fault.startswith(("brake", "gear")):
+        if fault.startswith(("brake", "gear", "two_stabs", "lift")):
             place = brake - (amount if fault == "brake_early" else 0.0)
         elif fault.startswith(("throttle", "coasting")):
             place = c.throttle_m - (0.6 * amount if fault == "coasting" else 0.0)

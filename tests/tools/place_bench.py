@@ -1,15 +1,17 @@
 """Time and place against the simulator's own: lap times, delta at every frame, order of corners on a bad link.
 
-python tests/tools/place_bench.py
+python tests/tools/place_bench.py [--write tests/figures/place_bench.json]
 """
 
 from __future__ import annotations
 
+import argparse
 from collections.abc import Iterator
 from itertools import pairwise
 
 import numpy as np
 import shapely
+from figures import write_figures
 from simulated import columns_of
 
 from coach.core.columns import Columns
@@ -70,6 +72,9 @@ def corner_order(plan: Plan, run: SimRun) -> tuple[int, int, int]:
 
 def main() -> None:
     """Print the three figures."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--write", metavar="FILE")
+    args = parser.parse_args()
     plan = load_plan("hollow_ridge")
     base = faultless(hollow_ridge())
     clean = simulate(base, 6, seed=7)
@@ -83,6 +88,10 @@ def main() -> None:
     print(
         f"corners in 20 laps with 0.3 m noise and 5 % loss: {entered} entered, {wrong} out of order, {missing} left out"
     )
+    if args.write:
+        delta = {"p99_ms": float(np.quantile(off, 0.99)), "worst_ms": float(off.max())}
+        order = {"entered": entered, "out_of_order": wrong, "left_out": missing}
+        write_figures(args.write, {"lap_worst_ms": float(np.abs(errors).max()), "delta": delta, "corners": order})
 
 
 if __name__ == "__main__":

@@ -3,6 +3,8 @@
 python tests/tools/survey_bench.py                     both groups of seeds, clean and noisy at 20, 60 and 100 Hz
 python tests/tools/survey_bench.py --seeds 9 10        these layouts only
 python tests/tools/survey_bench.py --show              each missed and invented corner in a line
+python tests/tools/survey_bench.py --compound SET      compound circuits (see compound_bench): development or sealed
+python tests/tools/survey_bench.py --write FILE        the totals as JSON records too
 
 Layouts are those of random-track-generator at 3.2 to 5.6 km (another length for each seed), driven by the practice
 driver for LAPS laps with a practised driver's scatter; noise is 0.3 m and 0.1 m/s per sample. TUNED are the seeds that
@@ -24,6 +26,7 @@ is the way to that stretch along the circuit. The survey never sees the edge: it
 from __future__ import annotations
 
 import argparse
+import json
 import math
 import sys
 from collections.abc import Sequence
@@ -36,6 +39,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+import compound_bench
 from generated_circuits import generated_circuit
 from simulated import columns_of
 
@@ -225,7 +229,39 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser.add_argument("--laps", type=int, default=LAPS)
     parser.add_argument("--show", action="store_true")
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--compound", choices=tuple(compound_bench.SETS))
+    parser.add_argument("--write", type=Path)
     args = parser.parse_args(argv)
+    records = compound(args) if args.compound else generated(args)
+    if args.write:
+        known = json.loads(args.write.read_text()) if args.write.exists() else []
+        new = {(r["bench"], r["set"], r["setting"]) for r in records}
+        kept = [r for r in known if (r["bench"], r["set"], r["setting"]) not in new]
+        args.write.parent.mkdir(parents=True, exist_ok=True)
+        args.write.write_text(json.dumps([*kept, *records], indent=1) + "\n")
+
+
+def compound(args: argparse.Namespace) -> list[dict[str, object]]:
+    """Print and return the counts over a set of compound circuits."""
+    seeds = compound_bench.SETS[args.compound]
+    totals = {setting: compound_bench.Tally() for setting in compound_bench.SETTINGS}
+    with ProcessPoolExecutor(args.workers) as pool:
+        for tallies in pool.map(compound_bench.one, seeds):
+            for setting, tally in tallies.items():
+                totals[setting].add(tally)
+    for setting, tally in totals.items():
+        print(f"== compound, {args.compound}, {len(seeds)} circuits, {setting}: {tally}")
+        if args.show:
+            print(*(f"   {line}" for line in tally.lines), sep="\n")
+    return [
+        {"bench": "compound", "set": args.compound, "setting": setting, **tally.record()}
+        for setting, tally in totals.items()
+    ]
+
+
+def generated(args: argparse.Namespace) -> list[dict[str, object]]:
+    """Print and return the counts over generated layouts."""
+    records: list[dict[str, object]] = []
     groups = {"these": tuple(args.seeds)} if args.seeds else {"tuned on": TUNED, "unseen": UNSEEN}
     with ProcessPoolExecutor(args.workers) as pool:
         for group, seeds in groups.items():
@@ -239,6 +275,12 @@ def main(argv: Sequence[str] | None = None) -> None:
                 print(f"== {group}, all {label(noisy, rate)}  {count}")
                 if args.show:
                     print(*(f"   {line}" for line in count.lines), sep="\n")
+                records.append({
+                    "bench": "generated", "set": group, "setting": label(noisy, rate), "corners": count.corners,
+                    "found": count.found, "invented": count.invented, "extra": count.extra,
+                    "apex_within_10m": round(float(np.mean(np.array(count.off_m) <= 10.0)), 3),
+                })  # fmt: skip
+    return records
 
 
 def length_of(seed: int) -> int:

@@ -6,12 +6,14 @@ from feeds.importers.column_map import ColumnMap, read_column_map, write_column_
 from feeds.importers.convert import Imported, convert, read_table
 from feeds.importers.export import export
 from feeds.importers.guess import Guess, columns_of, guess_columns, map_of, missing
+from feeds.importers.not_taken import NotTaken, not_taken
 from feeds.importers.table import Table
 
 __all__ = [
     "ColumnMap",
     "Guess",
     "Imported",
+    "NotTaken",
     "Table",
     "columns_of",
     "convert",
@@ -19,6 +21,7 @@ __all__ = [
     "guess_columns",
     "map_of",
     "missing",
+    "not_taken",
     "read_column_map",
     "read_table",
     "write_column_map",

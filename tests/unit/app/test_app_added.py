@@ -63,9 +63,7 @@ def test_a_feed_and_an_output_of_another_package(added: Path, tmp_path: Path) ->
 )
 def test_mistakes_are_one_line(added: Path, tmp_path: Path, arguments: list[str], expected: str) -> None:
     """A wrong name or option of an addition ends with code 2 and one line that says what there is."""
-    done = coach(
-        added, tmp_path, *arguments, "--profile", "hollow_ridge", "--no-record", "--laps", "1", "--speed", "max"
-    )
+    done = coach(added, tmp_path, *arguments, "--profile", "hollow_ridge", "--no-record", "--laps", "1")
     assert 2 == done.returncode
     assert expected in done.stderr
     assert "Traceback" not in done.stderr

@@ -136,11 +136,11 @@ def test_a_log_that_can_not_be_written_is_named(coach: Coach, recorded: Path, pr
 
 
 def test_a_drive_without_a_profile_is_recorded_for_a_survey(coach: Coach, recorded: Path, tmp_path: Path) -> None:
-    """A first drive on an unknown circuit says that it is only recorded; the survey of the record makes the profile."""
+    """A first drive on an unknown circuit times and records the laps; the survey of the record makes the profile."""
     folder = tmp_path / "first"
     code, _, err = coach("drive", "--feed", "replay", "--session", recorded, "--speed", "max", "--record", folder)
     assert 0 == code
-    assert "only recorded" in err
+    assert "laps are timed and recorded" in err
     code, out, _ = coach("survey", folder, "-o", tmp_path / "made")
     assert 0 == code
     assert "11 corners" in out
@@ -149,25 +149,26 @@ def test_a_drive_without_a_profile_is_recorded_for_a_survey(coach: Coach, record
 def test_a_map_with_a_gap_is_written_and_refused_until_it_is_filled(coach: Coach, tmp_path: Path) -> None:
     """Where no column looks like the time, --write-map keeps the guess and marks the gap; filled in, it imports."""
     file, where, session = tmp_path / "log.csv", tmp_path / "columns.yaml", tmp_path / "session"
-    rows = [f"{i / 50:.3f},{30 * i / 50:.3f},{i % 7 / 10:.3f},30.0,0.5" for i in range(500)]
-    file.write_text("\n".join(["Zeit,pos x,pos y,Speed [m/s],Throttle", *rows]) + "\n")
+    # neither its name nor its uneven steps say that it is the time
+    rows = [f"{i / 50 + i % 3 / 200:.3f},{30 * i / 50:.3f},{i % 7 / 10:.3f},30.0,0.5" for i in range(500)]
+    file.write_text("\n".join(["kello,pos x,pos y,Speed [m/s],Throttle", *rows]) + "\n")
     code, _, err = coach("import", file, "-o", session, "--yes")
     assert 2 == code
-    assert "no column looks like the time (t_s); columns: Zeit, pos x" in err
+    assert "no column looks like the time (t_s); columns: kello, pos x" in err
     assert "--write-map" in err
     code, out, _ = coach("import", file, "--write-map", where)
     assert 0 == code
     assert "no column looks like the time (t_s); fill in" in out
     text = where.read_text()
-    assert 'Columns of the file: "Zeit", "pos x"' in text
+    assert 'Columns of the file: "kello", "pos x"' in text
     assert '    column: "Speed [m/s]"' in text
     code, _, err = coach("import", file, "--map", where, "-o", session)
     line = text.splitlines().index('    column: ""') + 1
     assert (2, True) == (code, f"columns.yaml:{line}: columns.t_s.column: found ''" in err)
-    where.write_text(text.replace('column: ""', "column: Zeit"))
+    where.write_text(text.replace('column: ""', "column: kello"))
     code, out, _ = coach("import", file, "--map", where, "-o", session)
     assert 0 == code
-    assert "500 frames at 50.0 Hz" in out
+    assert "500 frames at 40.0 Hz" in out
 
 
 def test_an_import_without_a_session_folder_says_so(coach: Coach, tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
+import numpy as np
 import pytest
 from feeds_contract import FeedContract, collect, some_frames
 from feeds_loop import Loop
@@ -21,6 +22,7 @@ from feeds.errors import FeedError, FeedFormatError, FeedOpenError
 from feeds.frame import Frame
 from feeds.packet_map.capture import capture, read_capture, send_capture
 from feeds.packet_map.decoder import MapDecoder
+from feeds.packet_map.doubts import doubts
 from feeds.packet_map.encoder import packets_of
 from feeds.packet_map.feed import PacketMapFeed
 from feeds.packet_map.model import PacketMap, read_map
@@ -390,6 +392,26 @@ def test_mistakes_in_a_map_are_recognised(
     """A wrong unit, scale, sign or place of a field is told at the field, with what to try."""
     said = {r.field: r.doubt for r in tried(changed(name, field, **changes), name).rows()}
     assert expected in said[where]
+
+
+@pytest.mark.parametrize("noise_m", [0.0, 0.3])
+@pytest.mark.parametrize("rate_hz", [10.0, 60.0])
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_the_sign_of_steering_is_told_on_noisy_positions(noise_m: float, rate_hz: float, sign: float) -> None:
+    """A car that weaves at 30 m/s, its positions off by ``noise_m``: only steering of the wrong sign is doubted."""
+    rng = np.random.default_rng(4)
+    t = np.arange(0.0, 40.0, 1.0 / rate_hz)
+    heading = 1.2 * np.sin(0.4 * t)
+    steer = sign * 0.48 * np.cos(0.4 * t)
+    ways = (np.cos(heading), np.sin(heading))
+    x, y = (np.cumsum(30.0 / rate_hz * way) + rng.normal(0.0, noise_m, len(t)) for way in ways)
+    frames = [
+        Frame(t_s=float(a), x_m=float(b), y_m=float(c), speed_mps=30.0 + 0.001 * (k % 2), steer=float(d))
+        for k, (a, b, c, d) in enumerate(zip(t, x, y, steer, strict=True))
+    ]
+    said = dict(doubts(frames, "little"))
+    assert ("scale -1" in said.get("steer", "")) is (sign < 0)
+    assert "speed_mps" not in said
 
 
 def test_swapped_axes_are_recognised() -> None:

@@ -197,3 +197,31 @@ def test_generated_circuits_have_faults_that_cost(seed: int) -> None:
         costs = [t.cost_s for t in simulate(base, 3, scatter=SAME, faults=plan, rate_hz=20.0).truth]
         assert len(able) == len(costs)
         assert np.mean(np.array(costs) > 0.0) >= 0.8, fault
+
+
+def test_three_faults_at_every_corner_can_be_driven(base: Faultless) -> None:
+    """A driver who does much wrong is slow, but he neither stops on the road nor folds his line over itself."""
+    rng = np.random.default_rng(1)
+    slowest, least_step = 0.0, 1.0
+    for seed in range(16):
+        habits = []
+        for corner in range(len(base.corners)):
+            fits = [fault for fault in AMOUNTS if applies(base, corner, fault)]
+            chosen = rng.choice(fits, 3, replace=False).tolist()
+            habits += [Habit(corner, fault, 1.6 * AMOUNTS[fault]) for fault in chosen]
+        run = simulate(base, 1, seed=seed, rate_hz=10.0, faults=FaultPlan(tuple(habits)))
+        slowest = max(slowest, float(run.lap_times_s[0]))
+        least_step = min(least_step, min(float(s.path.step_m.min()) for s in run.stretches))
+    assert base.lap_time_s * 1.05 < slowest < base.lap_time_s * 1.3
+    assert least_step > 0.2 * base.circuit.step_m
+
+
+@pytest.mark.parametrize(("fault", "amount"), [("lift", 60.0), ("two_stabs", 15.0), ("wavering", 0.3)])
+def test_a_fault_the_coach_has_no_name_for_costs_time_too(base: Faultless, fault: str, amount: float) -> None:
+    """It is driven, it costs something, and the lap is otherwise the same."""
+    run = simulate(base, 1, scatter=SAME, rate_hz=20.0, faults=FaultPlan.of(Habit(CORNER, fault, amount, laps={1})))
+    assert fault not in UNITS
+    assert applies(base, base.corner(CORNER), fault)
+    assert [fault] == [t.fault for t in run.truth]
+    assert 0.03 < run.truth[0].cost_s < 2.0
+    assert base.lap_time_s + run.truth[0].cost_s == pytest.approx(float(run.lap_times_s[0]), abs=0.02)

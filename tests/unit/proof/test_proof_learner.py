@@ -157,3 +157,28 @@ def test_a_coach_who_is_right_and_in_time_makes_him_faster() -> None:
     helped, alone = rounds(driver(EARLY), [True] * 10), rounds(driver(EARLY), [False] * 10)
     assert helped.left < 0.5 < alone.left
     assert helped.lap_times[-1] < alone.lap_times[-1] - 0.1
+
+
+def test_what_is_asked_wrongly_or_too_far_ahead_is_counted() -> None:
+    """A word about a fault he does not have is wrong; one that begins over 8 s before its action is far ahead."""
+    one = driver(EARLY)
+    one.drive()
+    corner = base().corner("Quarry")
+    ends = brake_s(one.columns, one, 1) - 2.0
+    one.hear(Heard(ends - 1.0, ends, corner, (("brake_early", math.nan),)))
+    one.hear(Heard(ends - 1.0, ends, corner, (("apex_missed", math.nan),)))
+    assert (2, 1) == (one.log.counts["asked"], one.log.counts["asked wrongly"])
+    assert "over 8 s ahead" not in one.log.counts
+    later = base().corner("Kestrel")
+    one.hear(Heard(ends - 1.0, ends, later, (("slow_middle", math.nan),)))
+    assert 1 == one.log.counts["over 8 s ahead"]
+
+
+def test_what_he_sets_himself_to_do_is_no_message() -> None:
+    """A thought needs no ear: no message is counted, and he is not disturbed by it."""
+    one = driver(EARLY)
+    one.drive()
+    t = float(one.columns["t_s"][0])
+    assert one.hear(Heard(t, t, base().corner("Quarry"), (("brake_early", math.nan),)), spoken=False)
+    assert "messages" not in one.log.counts
+    assert "while busy" not in one.log.counts

@@ -20,18 +20,22 @@ def test_closed_loop_prints_its_table(tmp_path: Path, capsys: pytest.CaptureFixt
     """One driver in each condition: a row each, a comparison, a picture, and a run that goes on where it stopped."""
     kept, picture = tmp_path / "runs.jsonl", tmp_path / "loop.png"
     args = ["--circuits", "demo", "--seeds", "1", "--laps", "2", "--jobs", "1"]
-    args += ["--keep", str(kept), "--picture", str(picture)]
+    args += ["--keep", str(kept), "--picture", str(picture), "--write", str(tmp_path / "figures.json")]
     closed_loop.main(args)
     first = capsys.readouterr().out
     rows = [json.loads(line) for line in kept.read_text().splitlines()]
     assert list(closed_loop_table.CONDITIONS) == [row["condition"] for row in rows]
     assert all(len(row["times"]) == 2 + closed_loop.SILENT for row in rows)
-    for text in ("demo   alone", "demo   product", "demo   everything", "product against alone"):
-        assert text in first
+    for condition in closed_loop_table.CONDITIONS:
+        assert f"demo           {condition} " in first
+    assert "product against alone" in first
+    figures = json.loads((tmp_path / "figures.json").read_text())
+    assert {*closed_loop_table.CONDITIONS} == set(figures["all"])
+    assert 0.0 <= figures["all"]["product"]["wrong_share"] <= 1.0
     assert 5_000 < picture.stat().st_size < 150_000
     closed_loop.main(args)
     assert first == capsys.readouterr().out
-    assert 3 == len(kept.read_text().splitlines())
+    assert len(closed_loop_table.CONDITIONS) == len(kept.read_text().splitlines())
 
 
 def test_a_study_goes_on_where_it_was_stopped(
@@ -49,17 +53,18 @@ def test_a_study_goes_on_where_it_was_stopped(
 
     monkeypatch.setattr(closed_loop, "lesson", lesson)
     args = ["--circuits", "demo", "--seeds", "1", "--laps", "2", "--jobs", "1", "--keep", str(kept)]
+    args += ["--conditions", "alone", "product", "everything"]
     args += ["--picture", str(tmp_path / "loop.png")]
     closed_loop.main(args)
     out = capsys.readouterr().out
     assert "stopped" in out
-    assert "demo   alone" in out
+    assert "demo           alone" in out
     other = {**json.loads(kept.read_text()), "condition": "product", "code": "another"}
     with kept.open("a") as file:
         file.write(json.dumps(other) + "\n" + json.dumps(other)[:50] + "\n")
     closed_loop.main(args)
     assert ["alone", "product", "product", "everything"] == driven
-    assert "demo   everything" in capsys.readouterr().out
+    assert "demo           everything" in capsys.readouterr().out
 
 
 def test_the_metres_that_a_cue_names_are_heard() -> None:

@@ -248,3 +248,38 @@ def test_faults_of_a_link_do_not_move_the_lap() -> None:
         held[name][:] = held[name][(np.arange(len(held)) // 3) * 3]
     assert max(errors_s(d, held)) < 0.002
     assert len(TRACK.apexes) == len(survey(held).corners)
+
+
+@pytest.mark.parametrize("missing_m", [5.0, 20.0, 45.0])
+@pytest.mark.parametrize("names", [(), ("x_m", "y_m", "lap")])
+def test_the_last_lap_is_not_lost_for_the_last_metres(missing_m: float, names: tuple[str, ...]) -> None:
+    """A record that ends before the line counts up to it: the time to within 2 ms, said, and no reference for it."""
+    d = drive(TRACK, laps=3, rate=60.0, after_m=-missing_m)
+    s = survey(without(d.columns, *names))
+    laps = [lap for lap in s.laps if lap.valid]
+    assert len(laps) == 3
+    assert laps[-1].time_s == pytest.approx(d.passages[3] - d.passages[2], abs=0.002)
+    assert laps[-1].short_m == pytest.approx(missing_m, abs=1.5)
+    assert any(f"ends {laps[-1].short_m:.0f} m before the line" in note for note in s.notes)
+    assert s.reference_lap != laps[-1].number
+
+
+def test_one_lap_that_ends_before_the_line_is_a_lap() -> None:
+    """A file of one lap that stops 30 m early: one closed lap, its corners, its time within 2 ms."""
+    d = drive(TRACK, laps=1, rate=60.0, start_m=0.0, after_m=-30.0)
+    s = survey(without(d.columns, "lap", "lap_distance_m"))
+    assert s.reference.closed
+    assert [way for _, way in TRACK.apexes] == [c.direction for c in s.corners]
+    assert s.reference.lap_time_s == pytest.approx(d.passages[1] - d.passages[0], abs=0.002)
+    assert s.reference.length_m == pytest.approx(TRACK.length, abs=0.5)
+    far = survey(without(drive(TRACK, laps=2, after_m=-60.0).columns))
+    assert "incomplete" in far.laps[-1].reason
+
+
+def test_a_braking_car_is_not_extrapolated_over_the_line() -> None:
+    """A record that ends 40 m before the line with the car braking to a stop does not count."""
+    d = drive(TRACK, laps=2, rate=60.0, after_m=-40.0)
+    c = Columns(d.columns.data.copy())
+    last = c["t_s"] > c["t_s"][-1] - 1.0
+    c["speed_mps"][last] = np.linspace(c["speed_mps"][last][0], 12.0, int(last.sum()))
+    assert sum(lap.valid for lap in survey(c).laps) == 1

@@ -1,0 +1,73 @@
+"""What a drive is asked for, and what comes of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from coach.app.engine import Tally
+from coach.app.sources import FeedOptions
+from coach.outputs.voice.options import VoiceOptions
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What is put out, and how."""
+
+    voice: bool = True
+    overlay: bool = True
+    lines: bool = True
+    words_per_minute: int = 160
+    voice_id: str = ""
+    device: str = ""
+    volume: float = 1.0
+    buffer: int = 512
+    mark: bool = False
+    watch: str = ""
+    keys: Path | None = None
+    processes: bool = True
+    more: tuple[str, ...] = ()
+    """Outputs of other packages, ``NAME`` or ``NAME:KEY=VALUE,...``."""
+
+
+@dataclass(frozen=True)
+class DriveOptions:
+    """What the command line asks for."""
+
+    asked: FeedOptions
+    profile: str
+    rules: str
+    driver: str = "driver"
+    laps: int | None = None
+    heard: Heard = field(default_factory=Heard)
+    record: Path | None = None
+    recording: bool = True
+    survey_after: int = 0
+    """Without a profile: make one after so many valid laps and go on with it; 0 never."""
+    circuit: str = ""
+    """Name of the circuit in a profile that is made."""
+
+
+@dataclass
+class Ran:
+    """What came of a drive; ``coached`` is false when there was no profile."""
+
+    tally: Tally
+    session: Path | None
+    counters: dict[str, int] = field(default_factory=dict)
+    lost_frames: int = 0
+    coached: bool = True
+
+
+def voice_options(heard: Heard, pronounce: Mapping[str, str]) -> VoiceOptions:
+    """The voice as it is asked for, with the profile's pronunciations."""
+    return VoiceOptions(
+        voice=heard.voice_id,
+        rate_wpm=heard.words_per_minute,
+        volume=heard.volume,
+        device=heard.device,
+        buffer=heard.buffer,
+        mark=heard.mark,
+        pronunciations=dict(pronounce),
+    )

@@ -1,0 +1,45 @@
+"""The newest session or profile of this machine, for commands that are given none."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from coach.app.places import sessions_folder
+from coach.errors import CoachError
+from coach.outputs.base import Notice
+from coach.profile.store import PROFILE_NAME, added_profiles, profile_paths
+from coach.session.header import HEADER_FILE
+from coach.session.reader import SessionReader
+
+
+class NothingYetError(CoachError):
+    """There is no session on this machine yet."""
+
+
+def newest_session(say: Notice) -> Path:
+    """The session that was recorded last and holds frames; said through ``say``. Raises NothingYetError."""
+    folders = [p.parent for p in sessions_folder().glob(f"*/{HEADER_FILE}")]
+    for folder in sorted(folders, key=lambda p: (p / HEADER_FILE).stat().st_mtime, reverse=True):
+        if _holds_frames(folder):
+            say(f"newest session: {folder}")
+            return folder
+    raise NothingYetError(f"no session given and none in {sessions_folder()} yet; record one with coach drive")
+
+
+def newest_profile(say: Notice) -> str:
+    """The profile that was written last, of those added, made or edited here; a shipped one if there is none."""
+    own = [*added_profiles().values(), *(p.parent for p in sessions_folder().glob(f"*/profile/{PROFILE_NAME}"))]
+    if own:
+        found = max(own, key=lambda p: (p / PROFILE_NAME).stat().st_mtime)
+        say(f"newest profile: {found}")
+        return str(found)
+    name = next(iter(profile_paths()))
+    say(f"no profile of your own yet: {name}, which ships with the coach")
+    return name
+
+
+def _holds_frames(folder: Path) -> bool:
+    try:
+        return any(len(batch) for batch in SessionReader(folder).batches(1))
+    except CoachError:
+        return False

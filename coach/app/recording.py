@@ -1,0 +1,38 @@
+"""What a run leaves on disk beside its streams: what is known of the feed, and nothing of a run without data."""
+
+from __future__ import annotations
+
+import shutil
+from math import nan
+from pathlib import Path
+from typing import Any
+
+from coach.app.sources import Feed
+from coach.session.writer import SessionWriter
+
+
+def learned(feed: Feed) -> dict[str, Any]:
+    """What is known of a feed once frames came in, for the header."""
+    channels, plane = feed.channels, feed.plane
+    out: dict[str, Any] = {
+        "given": tuple(sorted(channels.given)),
+        "inferred": tuple(sorted(channels.inferred)),
+        "latency_s": feed.latency_s,
+    }
+    if plane is not None:
+        out |= {"origin_lat_deg": plane.lat_deg, "origin_lon_deg": plane.lon_deg}
+    return out
+
+
+def kept_folder(writer: SessionWriter, frames: int, named: bool) -> Path | None:
+    """The session's folder; None if no frame came in, and then one that the driver did not name is taken away."""
+    if frames or named:
+        return writer.folder
+    shutil.rmtree(writer.folder, ignore_errors=True)
+    return None
+
+
+def origin_of(feed: Feed) -> tuple[float, float]:
+    """Origin of the feed's plane [degrees]; NaN without one."""
+    plane = feed.plane
+    return (plane.lat_deg, plane.lon_deg) if plane is not None else (nan, nan)

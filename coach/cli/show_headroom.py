@@ -1,0 +1,34 @@
+"""The printing of headroom: where the next second is."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from rich.table import Table
+
+from coach.app.debrief import Debrief
+from coach.cli.show import console, say
+from coach.core.advice import to_do
+from coach.core.envelope.grip_use import PHASES
+from coach.outputs.console import lap_time
+
+SHOWN: Final = 6
+
+
+def show_headroom(done: Debrief) -> None:
+    """Corners by what they leave of the reachable lap, with the share of the car's limits used in each phase."""
+    if done.reachable_s is None or not done.headroom:
+        return
+    say(f"where the next second is: {lap_time(done.reachable_s)} is within what your car has shown")
+    table = Table(box=None, padding=(0, 2, 0, 0))
+    table.add_column("corner", no_wrap=True)
+    for heading in ("left, s", "90 % interval", *PHASES):
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("do this")
+    for one in done.headroom[:SHOWN]:
+        use = ["-" if (u := one.grip_use[phase]) is None else f"{100 * u:.0f} %" for phase in PHASES]
+        between = f"{max(one.low_s, 0.0):.2f}-{one.high_s:.2f}"
+        advice = to_do(one.fault, one.amount) if one.fault else ""
+        table.add_row(one.corner, f"{one.headroom_s:.2f}", between, *use, advice)
+    console.print(table)
+    console.print()

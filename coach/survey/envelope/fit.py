@@ -1,0 +1,215 @@
+"""The envelope that the laps show: an upper quantile of what was done, in its physical form, with its uncertainty.
+
+Each limit is fitted where it alone was at work (little steering while braking, little pedal in mid-corner), the
+combined exponent where two were. A limit is known only where it looks like one: the same in several corners. A careful
+driver's margin differs from corner to corner, a tyre's does not. Thresholds: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from coach.core.columns import Floats
+from coach.core.envelope.model import Envelope, GripLimit
+from coach.survey.envelope.braking import COARSE, EXPONENTS, fit_braking, growth_with_drag
+from coach.survey.envelope.drive import fit_drive, fit_traction
+from coach.survey.envelope.quantile import quantile_fit
+from coach.survey.envelope.samples import Samples
+
+SHARE: Final = 0.9
+"""Quantile that counts as the limit: what was shown now and then, not once."""
+ALONE: Final = 0.3
+"""One direction is at work alone while the other asks for less than this share of its own."""
+FEWEST_PLACES: Final = 3
+FEWEST_LAPS: Final = 3
+MOST_SAMPLES: Final = 600
+DRAWS: Final = 24
+TOUCHED: Final = 0.97
+"""A corner touches a limit where this share of it was used."""
+AGREE: Final = 0.5
+"""Share of the corners that must touch a limit for it to be one."""
+PEAK: Final = 0.97
+LEAST: Final = 0.4
+"""A corner that never asks for this share of a limit does not tell where it is."""
+MOST_GROWTH: Final = 5e-4
+"""Grip doubles at 45 m/s with it: more downforce than any car has (from memory)."""
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Fitted:
+    """The envelope, ``draws`` of it with the laps resampled, and what is ``unknown`` and why, in sentences.
+
+    ``touched`` says of each corner (by index) whether its own driving reached the limits.
+    """
+
+    envelope: Envelope
+    draws: tuple[Envelope, ...]
+    unknown: tuple[str, ...]
+    laps: int
+
+
+def fit_envelope(samples: Samples, draws: int = DRAWS) -> Fitted:
+    """Fit what ``samples`` show; limits that were not shown are None in the envelope and named in ``unknown``."""
+    laps = len(samples.rows)
+    if laps < FEWEST_LAPS:
+        return Fitted(
+            Envelope(), (), (f"{laps} valid laps, {FEWEST_LAPS} are needed to know what the car can do",), laps
+        )
+    weights = np.ones(laps)
+    whole = _fit(samples, weights)
+    known, unknown = _known(samples, whole)
+    rng = np.random.default_rng(laps)
+    drawn = []
+    for _ in range(draws if known.whole else 0):
+        again = np.bincount(rng.integers(0, laps, laps), minlength=laps).astype(np.float64)
+        drawn.append(_fit(samples, again, whole))
+    return Fitted(known, tuple(drawn), unknown, laps)
+
+
+def _fit(samples: Samples, weights: Floats, near: Envelope | None = None) -> Envelope:
+    """One fit with each lap counted ``weights`` (laps,) times; ``near`` is a first guess that saves rounds."""
+    power, drag = fit_drive(samples, weights)
+    made = near or Envelope(exponent=2.0)
+    made = msgspec.structs.replace(made, power_wpkg=power, drag_pm=drag)
+    asked, slowing = np.abs(_lateral(samples)), -_tyre(samples, made)
+    hardest, tightest = (float(np.quantile(values, 0.98)) for values in (slowing, asked))
+    rounds = (COARSE, COARSE, EXPONENTS) if near is None else ((near.exponent,),)
+    for exponents in rounds:
+        side_use = _side_use(samples, made) if made.left else asked / tightest
+        brake_use = slowing / (_limit(made.brake, samples) if made.brake else hardest)
+        where = _near_peak(samples, side_use, np.abs(brake_use) < ALONE)
+        lateral = _grip(samples, asked, where, weights, MOST_GROWTH)
+        made = _sides(samples, msgspec.structs.replace(made, left=lateral, right=lateral), brake_use, weights)
+        if lateral is None:
+            break
+        side_use = _side_use(samples, made)
+        found = fit_braking(samples, slowing, side_use, growth_with_drag(lateral, drag), drag, weights, exponents)
+        if found is not None:
+            made = msgspec.structs.replace(made, brake=found[0], exponent=found[1])
+    return msgspec.structs.replace(made, traction=fit_traction(samples, made, _side_use(samples, made), weights))
+
+
+def _grip(samples: Samples, asked: Floats, where: Mask, weights: Floats, growth: float) -> GripLimit | None:
+    """``base * load + aero * v^2`` under which SHARE of what was ``asked`` (laps, blocks) lies ``where`` it counts.
+
+    ``growth`` [s2/m2] is the most that ``aero / base`` may be: the brakes share the tyres' downforce.
+    """
+    if len(np.unique(np.nonzero(where)[1])) < FEWEST_PLACES:
+        return None
+    at = _thinned(where)
+    v, load = samples.speed_mps[at], samples.load[at]
+    features = np.column_stack([load, load + growth * v * v])
+    constant, growing = quantile_fit(features, asked[at], SHARE, weights[at[0]]).tolist()
+    if constant + growing <= 0.0:
+        return None
+    return GripLimit(constant + growing, growth * growing, float(np.quantile(v, 0.98)))
+
+
+def _near_peak(samples: Samples, use: Floats, alone: Mask) -> Mask:
+    """The blocks where each corner asks for the most: within PEAK of its own largest, in the median over the laps."""
+    usual = np.median(np.where(alone, use, 0.0), axis=0)
+    keep = np.zeros(len(usual), dtype=np.bool_)
+    for corner in range(int(samples.corner.max(initial=-1)) + 1):
+        here = samples.corner == corner
+        keep |= here & (usual >= max(PEAK * float(usual[here].max(initial=0.0)), LEAST))
+    return np.asarray(alone & keep)
+
+
+def _thinned(where: Mask) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Rows and columns of at most about MOST_SAMPLES of the blocks marked, evenly picked."""
+    row, column = np.nonzero(where)
+    every = max(1, -(-len(row) // MOST_SAMPLES))
+    return row[::every], column[::every]
+
+
+def _tyre(samples: Samples, envelope: Envelope) -> Floats:
+    return np.asarray(samples.accel_mps2 + envelope.drag_pm * samples.speed_mps**2)
+
+
+def _lateral(samples: Samples) -> Floats:
+    return np.asarray(samples.curvature_pm * samples.speed_mps**2)
+
+
+def _limit(limit: GripLimit, samples: Samples) -> Floats:
+    return limit.at(samples.speed_mps, samples.load)
+
+
+def _side_limit(envelope: Envelope, samples: Samples) -> Floats:
+    assert envelope.left is not None
+    assert envelope.right is not None
+    left, right = _limit(envelope.left, samples), _limit(envelope.right, samples)
+    return np.where(samples.curvature_pm > 0.0, left, right)
+
+
+def _side_use(samples: Samples, envelope: Envelope) -> Floats:
+    if envelope.left is None or envelope.right is None:
+        return np.zeros_like(samples.speed_mps)
+    return np.asarray(np.abs(_lateral(samples)) / _side_limit(envelope, samples))
+
+
+def _sides(samples: Samples, made: Envelope, brake_use: Floats, weights: Floats) -> Envelope:
+    """Each side by itself where it has corners enough: the common limit times what that side shows of it."""
+    common = made.left
+    if common is None:
+        return made
+    use = _side_use(samples, made)
+    alone = (use > 0.7) & (np.abs(brake_use) < ALONE)
+    sides: dict[str, GripLimit] = {}
+    for name, here in (("left", samples.curvature_pm > 0.0), ("right", samples.curvature_pm <= 0.0)):
+        where = alone & here
+        if len(np.unique(samples.corner[np.nonzero(where)[1]])) >= FEWEST_PLACES:
+            at = _thinned(where)
+            share = float(quantile_fit(np.ones((len(at[0]), 1)), use[at], SHARE, weights[at[0]])[0])
+            sides[name] = GripLimit(share * common.base_mps2, share * common.aero_pm, common.fastest_mps)
+    return msgspec.structs.replace(made, **sides)
+
+
+def _known(samples: Samples, made: Envelope) -> tuple[Envelope, tuple[str, ...]]:
+    """The envelope without what does not look like a limit, and what is missing."""
+    unknown = []
+    if made.power_wpkg is None:
+        unknown.append("driving: no full throttle on a straight")
+    side_use = _side_use(samples, made)
+    side = _touches(samples, side_use)
+    if made.left is None or not _agree(side):
+        unknown.append(f"cornering: {_words(side)}")
+    braked: list[float] = []
+    if made.brake is not None:
+        x = -_tyre(samples, made) / _limit(made.brake, samples)
+        both = (np.maximum(x, 0.0) ** made.exponent + side_use**made.exponent) ** (1.0 / made.exponent)
+        braked = _touches(samples, np.where(x > 0.5, both, 0.0))
+    if made.left is None or not _agree(side):
+        made = msgspec.structs.replace(made, left=None, right=None)
+    if made.brake is None or not _agree(braked):
+        unknown.append(f"braking: {_words(braked)}")
+        made = msgspec.structs.replace(made, brake=None)
+    return made, tuple(unknown)
+
+
+def _touches(samples: Samples, use: Floats) -> list[float]:
+    """The use that each corner shows: of the largest in each pass, what a fifth of the passes reach."""
+    out = []
+    for corner in range(int(samples.corner.max(initial=-1)) + 1):
+        here = samples.corner == corner
+        if int(here.sum()) >= 2:
+            peak = use[:, here].max(axis=1)
+            out.append(float(np.quantile(peak, 0.8)))
+    return [u for u in out if u > 0.5]
+
+
+def _agree(use: list[float]) -> bool:
+    touched = sum(u >= TOUCHED for u in use)
+    return touched >= FEWEST_PLACES and touched >= AGREE * len(use)
+
+
+def _words(use: list[float]) -> str:
+    if not use:
+        return "never near a limit"
+    touched = sum(u >= TOUCHED for u in use)
+    return f"{touched} of {len(use)} corners reach the same limit; a limit needs {FEWEST_PLACES} and half of them"

@@ -1,0 +1,117 @@
+"""The reachable lap: the driver's own line at the speed that his own envelope allows, as a reference like any other."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from coach.core.columns import Floats
+from coach.core.envelope.grip_use import lateral_limit, tyre_accel
+from coach.core.envelope.model import SLOWEST_MPS, Envelope, Shown
+from coach.core.envelope.road import Road
+from coach.core.envelope.speed_profile import speed_profile, travel_time
+from coach.core.reference import Reference
+from coach.survey.envelope.fit import Fitted, fit_envelope
+from coach.survey.envelope.samples import Samples, samples_of
+from coach.survey.survey import Survey
+
+IDLE: Final = 0.03
+PRESSED: Final = 0.3
+FULL: Final = 0.97
+FEWEST_NODES: Final = 20
+ROLLING_MPS2: Final = 0.3
+"""A car that slows no more than this beyond rolling is not braked (common practice, no source)."""
+KINK: Final = 1.1
+"""Lateral use beyond the limit that no car was driven with: the position was wrong there."""
+
+
+@dataclass(frozen=True, eq=False)
+class Reach:
+    """The envelope of a survey and, where it is whole, the fastest drive of the reference's line within it.
+
+    ``speed_mps`` (n,) at the reference's nodes and ``time_s`` (n + 1,) or (n,) from node 0, None where it is not.
+    """
+
+    fitted: Fitted
+    samples: Samples
+    road: Road
+    speed_mps: Floats | None
+    time_s: Floats | None
+
+
+def reach_of(survey: Survey, share: float = 1.0) -> Reach | None:
+    """Envelope and reachable speed from a survey, with ``share`` of what was shown; None without positions."""
+    if survey.lines is None:
+        return None
+    samples = samples_of(survey.trace, survey.lines, survey.reference, survey.corners)
+    fitted = fit_envelope(samples)
+    road = _line_of(survey, samples)
+    if not fitted.envelope.whole:
+        return Reach(fitted, samples, road, None, None)
+    road = _drivable(road, survey.reference.speed_mps, fitted.envelope)
+    speed = speed_profile(road, fitted.envelope.times(share))
+    return Reach(fitted, samples, road, speed, travel_time(road, speed))
+
+
+def _line_of(survey: Survey, samples: Samples) -> Road:
+    """The reference lap's own line, its curvature with as little noise as the envelope's samples."""
+    number = survey.reference_lap
+    for row, k in zip(samples.rows.tolist(), samples.curvature, strict=True):
+        if survey.laps[row].number == number:
+            return samples.road.with_line(samples.road.step_m, k)
+    return samples.road
+
+
+def _drivable(road: Road, driven_mps: Floats, envelope: Envelope) -> Road:
+    """The line without kinks that were driven far faster than the limit allows: they are errors of its position."""
+    limit = lateral_limit(road, envelope, driven_mps, road.curvature_pm)
+    most = KINK * limit / np.maximum(driven_mps, SLOWEST_MPS) ** 2
+    return road.with_line(road.step_m, np.clip(road.curvature_pm, -most, most))
+
+
+def reachable_reference(driven: Reference, reach: Reach, share: float = 1.0) -> Reference:
+    """The driven reference's line at the reachable speed, with the pedals that go with it; gears stay as driven.
+
+    Raises ValueError where ``reach`` holds no speed.
+    """
+    if reach.speed_mps is None or reach.time_s is None:
+        raise ValueError("; ".join(reach.fitted.unknown))
+    fitted = reach.fitted
+    throttle, brake = _pedals(driven, reach.road, reach.speed_mps, fitted.envelope)
+    return replace(
+        driven,
+        lap_time_s=float(reach.time_s[-1]),
+        t_s=reach.time_s[: len(driven)].copy(),
+        speed_mps=reach.speed_mps.copy(),
+        throttle=throttle,
+        brake=brake,
+        shown=Shown(envelope=fitted.envelope, draws=fitted.draws, laps=fitted.laps, reachable=True, share=share),
+    )
+
+
+def _pedals(driven: Reference, road: Road, speed: Floats, envelope: Envelope) -> tuple[Floats, Floats]:
+    """Throttle and brake (n,) of the reachable lap, each on the scale on which the driven lap's own stand."""
+    power = envelope.power_wpkg or 0.0
+    before = tyre_accel(road, envelope, driven.speed_mps, _accel(driven.speed_mps, road))
+    rolling = before[(driven.throttle < IDLE) & (driven.brake < IDLE)]
+    idle = max(-float(np.median(rolling)), 0.0) if len(rolling) >= FEWEST_NODES else 0.0
+    hard = driven.brake > PRESSED
+    scale = float(np.median(-before[hard] / driven.brake[hard])) if int(hard.sum()) >= FEWEST_NODES else 0.0
+    if scale <= 0.0:
+        scale = envelope.brake.base_mps2 if envelope.brake is not None else 10.0
+    now = tyre_accel(road, envelope, speed, _accel(speed, road))
+    throttle = np.clip((now + idle) / (power / speed + idle), 0.0, 1.0)
+    brake = np.clip(-now / scale, 0.0, 1.0)
+    throttle = np.where(throttle > FULL, 1.0, np.where(throttle < IDLE, 0.0, throttle))
+    return np.where(now < -idle, 0.0, throttle), np.where(now < -idle - ROLLING_MPS2, brake, 0.0)
+
+
+def _accel(speed: Floats, road: Road) -> Floats:
+    """Acceleration along the road at each node [m/s2], over the node before and the node after."""
+    square = speed * speed / 2.0
+    if not road.closed:
+        return np.asarray(np.gradient(square, np.cumsum(road.step_m)))
+    way = road.step_m + np.roll(road.step_m, 1)
+    return np.asarray((np.roll(square, -1) - np.roll(square, 1)) / way)
