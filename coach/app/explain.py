@@ -4,29 +4,10 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from typing import Final
 
+from coach.core.reasons import MEANING
 from coach.core.values import Corner, Decision
 from coach.errors import CoachError
-
-REASONS: Final = {
-    "beaten": "another cue came first, on the same topic or in the only room there was",
-    "no room": "it could not end in time before its action",
-    "cooldown": "it was said too few laps ago",
-    "muted": "the profile mutes it at this corner",
-    "busy corner": "enough was said before this corner",
-    "lost": "the car's place was not known",
-    "pit": "the car was in the pits",
-    "inside the band": "too few of the last passes had the fault, or the last one had it no more",
-    "fading": "it is known by now and rests, to be retained better",
-    "budget": "the lap's number of cues was used up",
-    "limit": "following it could cross a limit of the profile",
-    "other corner first": "other corners are in work",
-    "line first": "the line comes before speed",
-    "session over": "the session ended first",
-    "plan changed": "profile or rules were changed",
-}
-"""What each reason in the decision log means."""
 
 
 class ExplainError(CoachError):
@@ -66,5 +47,5 @@ def lines(found: Sequence[Decision], corner: str, lap: int | None = None) -> lis
         spare = f", {until:.1f} s before its action" if d.outcome == "spoken" and until == until else ""
         out.append(f"lap {d.lap:>3}  {d.rule:20} {d.text!r}: {what}{spare}")
     reasons = Counter(d.reason for d in found if d.outcome == "held")
-    out += [f"{reason}: {REASONS.get(reason, reason)}" for reason, _ in reasons.most_common()]
+    out += [f"{reason}: {MEANING.get(reason, reason)}" for reason, _ in reasons.most_common()]
     return out

@@ -13,6 +13,7 @@ from coach import APP
 from coach.app.debrief import known
 from coach.app.rerun import Rerun, settle_findings
 from coach.app.setup import Setup
+from coach.core.reasons import QUIET_BECAUSE_RIGHT
 from coach.core.rules import RuleSet
 from coach.core.values import Decision, Pass
 from coach.errors import CoachError, SessionError
@@ -115,7 +116,7 @@ def session_attempts(passes: Sequence[Pass], decisions: Sequence[Decision], setu
     said = [
         Said(0, c.lap, c.corner, c.fault, c.rule, c.template, c.spoken, c.before_corner)
         for c in cues(decisions, setup.rules)
-        if c.family == "correction" and (c.spoken or c.reason != "inside the band")
+        if c.family == "correction" and (c.spoken or c.reason not in QUIET_BECAUSE_RIGHT)
     ]
     return attempts(said, passed)
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from coach.app.explain import REASONS
+from coach.core.reasons import MEANING
 from coach.core.values import Decision
 
 Mark = Literal["", "new", "gone", "changed"]
@@ -62,7 +62,7 @@ def sentence(d: Decision) -> str:
     about = d.fault.replace("_", " ")
     head = f"Rule {d.rule} ({d.family}, about {about}) at {d.corner}, lap {d.lap}, {d.s_m:.0f} m."
     if d.outcome == "held":
-        return f"{head} Held back: {REASONS.get(d.reason, d.reason)}."
+        return f"{head} Held back: {MEANING.get(d.reason, d.reason)}."
     spare = d.action_t_s - d.ends_t_s
     if spare == spare:
         return f"{head} Spoken: it ends {spare:.2f} s before the action it is about."

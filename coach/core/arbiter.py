@@ -13,6 +13,7 @@ from typing import Final
 
 import msgspec
 
+from coach.core.reasons import Reason
 from coach.core.rules import CueRule
 from coach.core.timing import LONGEST_LEAD_S, SHORT_LEAD_S, STARTS_AFTER_S
 
@@ -49,6 +50,12 @@ class Candidate(msgspec.Struct, frozen=True):
     new: bool = False
     safety: bool = False
     clear_m: float = NEVER
+    slot: str = "approach"
+
+    @property
+    def elsewhere(self) -> bool:
+        """Whether it is said by name far from its corner: any time will do, and what is near comes first."""
+        return self.slot in ("after", "other straight")
 
 
 class Verdict(msgspec.Struct, frozen=True):
@@ -56,7 +63,7 @@ class Verdict(msgspec.Struct, frozen=True):
 
     candidate: Candidate
     spoken: bool
-    reason: str
+    reason: Reason
     text: str
     ends_s: float
     action_s: float
@@ -71,11 +78,11 @@ class _Plan(msgspec.Struct, frozen=True):
     latest_s: float
 
     @property
-    def key(self) -> tuple[bool, int, float, float, float, str, int, int, tuple[str, ...]]:
+    def key(self) -> tuple[bool, bool, int, float, float, float, str, int, int, tuple[str, ...]]:
         """Total, so that the order of rules in a file can not matter."""
         c = self.candidate
         order = (self.over_s, c.action_m, -c.loss_s)
-        return (not c.safety, -c.rule.priority, *order, c.rule.name, c.corner, c.lap, c.forms)
+        return (not c.safety, c.elsewhere, -c.rule.priority, *order, c.rule.name, c.corner, c.lap, c.forms)
 
 
 @dataclass
@@ -105,7 +112,7 @@ class Arbiter:
             candidate = plan.candidate
             if not plan.forms:
                 self.open.remove(candidate)
-                reason = "beaten" if self._began_s >= candidate.opened_s else "no room"
+                reason = Reason.BEATEN if self._began_s >= candidate.opened_s else Reason.NO_ROOM
                 verdicts.append(held(candidate, reason, now_s, reach(candidate.action_m)))
                 continue
             due = now_s >= max(plan.ready_s, plan.free_s) and (may_speak or candidate.safety)
@@ -129,6 +136,8 @@ class Arbiter:
         lead = LONGEST_LEAD_S if candidate.new else SHORT_LEAD_S
         latest = end - min(map(self.duration, candidate.forms))
         ready = over - candidate.margin_s - lead
+        if candidate.elsewhere:
+            ready = now_s
         if candidate.rule.family == "correction" and not candidate.safety:
             ready = max(ready, candidate.opened_s + CALM_S)
         return _Plan(candidate, over, ready, free, forms, latest)
@@ -145,15 +154,15 @@ class Arbiter:
         self._began_s = now_s
         self.busy_until_s = now_s + STARTS_AFTER_S + self.duration(text)
         self._safety_speaks = candidate.safety
-        return Verdict(candidate, True, "", text, self.busy_until_s, action_s)
+        return Verdict(candidate, True, Reason.NONE, text, self.busy_until_s, action_s)
 
-    def drop_all(self, now_s: float, reason: str) -> list[Verdict]:
+    def drop_all(self, now_s: float, reason: Reason) -> list[Verdict]:
         """Everything open is held back: tracking was lost, or the session ended."""
         verdicts = [held(c, reason, now_s) for c in self.open]
         self.open.clear()
         return verdicts
 
 
-def held(candidate: Candidate, reason: str, now_s: float, action_s: float = float("nan")) -> Verdict:
+def held(candidate: Candidate, reason: Reason, now_s: float, action_s: float = float("nan")) -> Verdict:
     """The verdict that ``candidate`` is not said; its words are the short ones."""
     return Verdict(candidate, False, reason, candidate.forms[-1], now_s, action_s)

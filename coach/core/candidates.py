@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Collection, Mapping
 
 import msgspec
 
 from coach.core.arbiter import NEVER, Candidate
 from coach.core.limits import limit
+from coach.core.reasons import Reason
 from coach.core.rules import CueRule, RuleSet
 from coach.core.schedule import Schedule
-from coach.core.topics import topic
-from coach.core.wording import Wording, with_name, wordings
+from coach.core.topics import opposes, topic
+from coach.core.wording import NEXT_TIME, Wording, with_name, wordings
 from coach.core.zones import Zone
 
 CORNER_ACTIONS = frozenset({"apex", "kerb_apex", "apex_missed", "turn_in_early", "turn_in_late", "kerb_entry"})
@@ -21,10 +23,10 @@ EXIT_ACTIONS = frozenset(
 
 
 class Asked(msgspec.Struct, frozen=True):
-    """A rule that was asked at a corner: the candidate, and why it is held back at once ("" when it may speak)."""
+    """A rule that was asked at a corner: the candidate, and why it is held back at once (NONE when it may speak)."""
 
     candidate: Candidate
-    hold: str
+    hold: Reason
 
 
 class Moment(msgspec.Struct, frozen=True):
@@ -42,12 +44,34 @@ class Moment(msgspec.Struct, frozen=True):
     named: bool = False
     zones: tuple[Zone, ...] = ()
     """All corners of a lap, for a word about another one."""
+    early_m: float = math.nan
+    """How much before the profile's brake point the driver pressed the brake in this pass [m]; NaN: not known."""
+    slot: str = ""
+    """"after" or "other straight" for what found no room before its own corner."""
+    longest: bool = False
+    """Whether the straight after the corner is the longest of the lap."""
 
 
 def approach(rules: RuleSet, schedule: Schedule, at: Moment) -> list[Asked]:
     """Everything that could be said before a corner; of several on one topic only the first may speak."""
     asked = [a for rule in rules.rules if rule.slot == "approach" for a in _ask(rule, rules, schedule, at, at.quiet_m)]
-    return one_a_topic(asked)
+    faults = schedule.recent.faults(at.corner, rules.rules)
+    return one_a_topic(_unopposed(asked, faults))
+
+
+def _unopposed(asked: list[Asked], faults: frozenset[str]) -> list[Asked]:
+    """Two that pull to opposite sides are never both said: a safety caution outranks a correction, that the rest."""
+    texts = [(a.candidate.rule.about, a.candidate.forms) for a in asked if a.candidate.safety]
+
+    def opposed(one: Asked) -> bool:
+        c = one.candidate
+        if c.safety or c.rule.family == "confirmation":
+            return False
+        if c.rule.family == "correction":
+            return any(opposes(c.rule.about, about, forms) for about, forms in texts)
+        return any(opposes(fault, c.rule.about, c.forms) for fault in faults)
+
+    return [Asked(a.candidate, Reason.OPPOSED) if not a.hold and opposed(a) else a for a in asked]
 
 
 def after(rules: RuleSet, schedule: Schedule, at: Moment) -> list[Asked]:
@@ -67,6 +91,39 @@ def after(rules: RuleSet, schedule: Schedule, at: Moment) -> list[Asked]:
     return one_a_topic(asked)
 
 
+def elsewhere(
+    rules: RuleSet, schedule: Schedule, at: Moment, owed: Mapping[int, Collection[str]], measured: Collection[int]
+) -> list[Asked]:
+    """What found no room before its corner, ``owed`` (corner -> rules), said after a corner's end by name.
+
+    A brake point is seen at once, so what is about it may be said right after its own corner; the rest when the pass
+    was ``measured``.
+    """
+    asked: list[Asked] = []
+    for corner, names in owed.items():
+        here = corner == at.corner
+        for rule in rules.rules:
+            if rule.name not in names or not (_still(rule, at.early_m) if here else corner in measured):
+                continue
+            lap = at.lap + (corner <= at.corner)
+            there = msgspec.structs.replace(
+                at,
+                corner=corner,
+                zone=at.zones[corner],
+                named=True,
+                lap=lap,
+                slot="after" if here else "other straight",
+            )
+            asked += _ask(rule, rules, schedule, there, at.next_quiet_m)
+    return one_a_topic(asked)
+
+
+def _still(rule: CueRule, early_m: float) -> bool:
+    """Whether the brake was pressed as wrongly in this pass as ``rule`` says."""
+    off = {"brake_early": early_m, "brake_late": -early_m}.get(rule.about, math.nan)
+    return off >= rule.min_amount
+
+
 def one_a_topic(asked: list[Asked]) -> list[Asked]:
     """Cues on one topic at one corner could contradict each other: the first by rank stays, the others are beaten.
 
@@ -76,7 +133,7 @@ def one_a_topic(asked: list[Asked]) -> list[Asked]:
     for one in sorted((a for a in asked if not a.hold and not a.candidate.safety), key=_rank):
         first.setdefault((one.candidate.corner, topic(one.candidate.rule, one.candidate.forms[-1])), one)
     kept = {id(a) for a in first.values()}
-    return [a if a.hold or a.candidate.safety or id(a) in kept else Asked(a.candidate, "beaten") for a in asked]
+    return [a if a.hold or a.candidate.safety or id(a) in kept else Asked(a.candidate, Reason.BEATEN) for a in asked]
 
 
 def _rank(one: Asked) -> tuple[bool, int, float, str, tuple[str, ...]]:
@@ -97,7 +154,7 @@ def _ask(rule: CueRule, rules: RuleSet, schedule: Schedule, at: Moment, quiet_m:
     hurts = any(c.safety and c.kind == rule.about for c in corner.cautions)
     hold = schedule.hold(rule, at.corner, at.lap, at.spoken_this_lap, hurts)
     if rule.name in corner.muted or rule.about in corner.muted:
-        hold = "muted"
+        hold = Reason.MUTED
         if rule.family == "confirmation":
             schedule.leave_unsaid(rule, at.corner)
     asked = []
@@ -112,12 +169,20 @@ def _candidate(
     rule: CueRule, rules: RuleSet, schedule: Schedule, at: Moment, wording: Wording, quiet_m: float, cost: float
 ) -> Candidate | None:
     named = at.named
+    moved = bool(at.slot)
     shorts = [f for f in (wording.short, *wording.alternatives) if f]
     short = shorts[schedule.turn(rule, at.corner) % len(shorts)] if shorts else ""
     new = schedule.is_new(rule, at.corner, with_name(short, wording.name) if named else short)
     # a rehearsed text is said short; the long form only where there is no other
     forms = [f for f in ([wording.long, short] if new or not short else [short]) if f]
-    if named:
+    if moved and wording.long and not at.longest and schedule.progress(rule, at.corner).told == 0:
+        # the first time the size of it is told: there is room for that on a longer straight
+        forms = [wording.long]
+    if at.slot == "after" and rule.family == "correction":
+        forms = [f for f in (with_name(f"{form} {NEXT_TIME}", wording.name) for form in forms) if f]
+    elif schedule.half_way(rule, at.corner):
+        forms = [wording.half_way]
+    elif named:
         with_names = [f for f in (with_name(form, wording.name) for form in forms) if f]
         # what can hurt is rather said without its corner than not at all
         forms = with_names or (forms if wording.safety else [])
@@ -128,8 +193,8 @@ def _candidate(
     action = _action(rule, at, wording)
     safety = wording.safety
     # before another corner: quiet is kept there, the driver acts at his own corner
-    elsewhere = named and rule.slot == "approach" and not safety
-    own_quiet_m = at.zone.quiet_m if elsewhere else quiet_m
+    grouped = named and rule.slot == "approach" and not safety and not moved
+    own_quiet_m = at.zone.quiet_m if grouped else quiet_m
     return Candidate(
         rule=rule,
         corner=at.corner,
@@ -142,13 +207,14 @@ def _candidate(
         opened_s=at.t_s,
         new=new,
         safety=safety,
-        clear_m=quiet_m if elsewhere else NEVER,
+        clear_m=quiet_m if grouped else NEVER,
+        slot=at.slot or rule.slot,
     )
 
 
 def _action(rule: CueRule, at: Moment, wording: Wording) -> float:
     """The place [m driven] of what the cue is about."""
-    if rule.slot != "approach":
+    if rule.slot != "approach" or at.slot:
         return at.next_quiet_m
     zone = at.zone
     if math.isfinite(wording.at_m):

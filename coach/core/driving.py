@@ -22,6 +22,7 @@ from coach.core.happened import Happened
 from coach.core.locator import Fix, Fixes
 from coach.core.measuring import Measuring
 from coach.core.phases import Event, Phase, step
+from coach.core.reasons import Reason
 from coach.core.reference import Reference
 from coach.core.rules import RuleSet
 from coach.core.speaking import Speaking
@@ -55,7 +56,7 @@ class Driving:
     def __init__(self, ground: Ground, speaking: Speaking, bands: Bands) -> None:
         self.ground = ground
         self.speaking = speaking
-        self.measuring = Measuring(ground, bands, speaking.learn)
+        self.measuring = Measuring(ground, bands, speaking.learn, speaking.talker.went_off)
         self.phase = Phase.LOST
         self.corner = -1
         self.counts: Counter[str] = Counter()
@@ -122,7 +123,9 @@ class Driving:
                 self._pit = bool(pit[row])
                 now, here = float(t[row]), float(u[row])
                 if self._pit or not fixes.sure[row]:
-                    happened.decisions += self.speaking.hush(now, here, "lost" if not fixes.sure[row] else "pit")
+                    happened.decisions += self.speaking.hush(
+                        now, here, Reason.LOST if not fixes.sure[row] else Reason.PIT
+                    )
                 else:
                     held = bool(brake[row] > BRAKE_ON)
                     happened.decisions += self.speaking.consider(now, here, float(v[row]), self.phase, held)
@@ -157,7 +160,7 @@ class Driving:
         self.ground.builder.interrupt()
         self._line_t = float("nan")
         self._step(Event.LOST, t, self.last[1], self.corner, 0, happened)
-        happened.decisions += self.speaking.hush(t, self.last[1], "lost")
+        happened.decisions += self.speaking.hush(t, self.last[1], Reason.LOST)
 
     def finish(self) -> Happened:
         """The session ended: measure what can be, hold back what is open."""
@@ -165,7 +168,7 @@ class Driving:
         t, u, _ = self.last
         if self.phase is not Phase.LOST:
             self.measuring.measure_rest(self._front, self._pit, happened)
-        happened.decisions += self.speaking.hush(t, u, "session over")
+        happened.decisions += self.speaking.hush(t, u, Reason.SESSION_OVER)
         return happened
 
     def take_change(self, t: float, u: float, happened: Happened) -> bool:
@@ -173,7 +176,7 @@ class Driving:
         change, self.waiting = self.waiting, None
         if change is None:
             return False
-        happened.decisions += self.speaking.hush(t, u, "plan changed")
+        happened.decisions += self.speaking.hush(t, u, Reason.PLAN_CHANGED)
         names = {c.name: i for i, c in enumerate(change.corners)}
         moved = {i: names[c.name] for i, c in enumerate(self.ground.corners) if c.name in names}
         reference = change.reference or self.ground.reference
@@ -239,6 +242,8 @@ class Driving:
             if bool(fixes.sure[row]) and not self._pit:
                 happened.decisions += self.speaking.approach(corner, lap, now, here)
         elif kind is Kind.BRAKE:
+            if corner < 0:
+                self.speaking.pressed(here)
             # a feed without pedals brakes where the profile says so
             if corner < 0 or not np.isfinite(brake[row]):
                 self._step(Event.BRAKE, now, here, self.corner, lap, happened)

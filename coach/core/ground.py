@@ -10,6 +10,7 @@ from coach.core.course import Course
 from coach.core.diagnosis import Diagnosis
 from coach.core.passes import PassBuilder
 from coach.core.reference import Reference
+from coach.core.timing import free_m
 from coach.core.values import Corner
 from coach.core.zones import Zone, zones
 
@@ -24,8 +25,17 @@ class Ground:
         self.builder = PassBuilder(reference, self.zones)
         self.diagnosis = Diagnosis(self.builder.corners, car_of(reference))
         self.course = Course(reference, self.zones)
+        self.longest = max(range(len(self.zones)), key=self._straight_s, default=-1)
         slope = slope_of(reference)
         self.gradient = [_mean_slope(slope, reference, z.quiet_m, z.apex_m) for z in self.zones]
+
+    def _straight_s(self, corner: int) -> float:
+        """How long the reference takes from the exit of a corner to where it gets quiet before the next one [s]."""
+        following = (corner + 1) % len(self.zones)
+        if following == 0 and not self.reference.closed:
+            return 0.0
+        quiet_m = self.zones[following].quiet_m + (self.reference.length_m if following == 0 else 0.0)
+        return self.reference.value("t_s", quiet_m) - self.reference.value("t_s", free_m(self.zones[corner]))
 
     def lap(self, u_m: float) -> int:
         """The lap of a distance driven; the one there is on an open course."""

@@ -6,14 +6,15 @@ from typing import Final
 
 from coach.core.advice import ADVICE_STEP_M
 from coach.core.boards import board_named
+from coach.core.reasons import Reason
 from coach.core.rules import CueRule
 from coach.core.values import Corner
 
 OUTWARD: Final = frozenset({"exit_narrow"})
 
 
-def limit(rule: CueRule, corner: Corner, amount: float, forms: tuple[str, ...]) -> str:
-    """ "limit" when following the advice could carry the car past a limit of ``corner``, else "".
+def limit(rule: CueRule, corner: Corner, amount: float, forms: tuple[str, ...]) -> Reason:
+    """PROFILE_LIMIT when following the advice could carry the car past a limit of ``corner``, else NONE.
 
     ``amount`` is the finding's amount [m]: a car that brakes that much before the profile's brake point, and is told
     to brake later, brakes one step later the next time.
@@ -21,12 +22,12 @@ def limit(rule: CueRule, corner: Corner, amount: float, forms: tuple[str, ...]) 
     latest = corner.latest_brake_m
     if latest == latest:
         if rule.about == "brake_early" and corner.brake_m - amount + min(amount, ADVICE_STEP_M) > latest:
-            return "limit"
+            return Reason.PROFILE_LIMIT
         place = board_named(corner, forms)
         if place == place and place > latest:
-            return "limit"
+            return Reason.PROFILE_LIMIT
     if rule.about in OUTWARD and corner.widest_exit_offset_m <= 0.0:
-        return "limit"
+        return Reason.PROFILE_LIMIT
     if rule.about == "kerb_exit" and corner.kerb_exit != "avoid" and corner.widest_exit_offset_m <= 0.0:
-        return "limit"
-    return ""
+        return Reason.PROFILE_LIMIT
+    return Reason.NONE

@@ -22,15 +22,19 @@ Learn = Callable[[Driven, tuple[Finding, ...]], None]
 
 
 class Measuring:
-    """Keeps the frames that are still needed; ``learn`` is told of each valid pass."""
+    """Keeps the frames that are still needed.
 
-    def __init__(self, ground: Ground, bands: Bands, learn: Learn) -> None:
+    ``learn`` takes each valid pass, ``went_off`` the corner of one that left the road.
+    """
+
+    def __init__(self, ground: Ground, bands: Bands, learn: Learn, went_off: Callable[[int], None]) -> None:
         self.ground = ground
         self.bands = bands
         self.history = History()
         self.laps = LapBook()
         self.kept: list[Driven] | None = None
         self._learn = learn
+        self._went_off = went_off
 
     def swap(self, ground: Ground, moved: Mapping[int, int]) -> None:
         """Other corners from now on, ``moved`` old -> new; what was measured on the same reference goes on."""
@@ -58,6 +62,8 @@ class Measuring:
             happened.passes.append(_pass(driven, findings, valid))
             if self.kept is not None:
                 self.kept.append(driven)
+        if why == "off the road":
+            self._went_off(corner)
         if valid:
             self.bands.learn(corner, driven.scatter)
             self._learn(driven, findings)

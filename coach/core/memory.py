@@ -21,6 +21,19 @@ class Progress(msgspec.Struct):
     """Times said since it was last cured."""
     said_lap: int = -1000
     due_confirm: bool = False
+    first_amount: float = 0.0
+    """How large the fault was when it was first told since it was last cured."""
+    acknowledged: bool = False
+    """Whether "half way" was said since then."""
+    share: float = 0.5
+    """Share of the passes that had the fault before it was told, from counts with one of each added."""
+
+
+class Outcomes(msgspec.Struct):
+    """How often a cue was said, and how often the driver responded."""
+
+    count: int = 0
+    worked: int = 0
 
 
 class Memory(msgspec.Struct):
@@ -28,3 +41,5 @@ class Memory(msgspec.Struct):
 
     progress: dict[str, Progress] = {}
     heard: dict[str, int] = {}
+    responses: dict[str, Outcomes] = {}
+    """By rule, corner and wording, by slot, and of all."""

@@ -46,10 +46,11 @@ class CueRule(msgspec.Struct, frozen=True, cache_hash=True):
     """One rule: ``about`` is a Fault for corrections and confirmations, an Item for reminders and cautions.
 
     ``slot``: approach = before the corner; exit = right after this corner; straight = on the straight after
-    it. A correction speaks when at least ``seen`` of the last ``of_last`` passes had a finding of
-    ``min_amount`` (unit of the fault) and ``min_cost_s``. ``priority`` 0..100, larger first.
-    ``cooldown_laps`` laps of silence after it spoke at a corner. ``safety`` cautions alone may speak between
-    brake and exit. ``alternatives`` are other short wordings, tried when one does not work for this driver.
+    it. What is due before a corner and finds no room there is said right after it, or by name on another straight. A
+    correction speaks when at least ``seen`` of the last ``of_last`` passes had a finding of ``min_amount`` (unit of
+    the fault) and ``min_cost_s``. ``priority`` 0..100, larger first. ``cooldown_laps`` laps of silence after it spoke
+    at a corner. ``safety`` cautions alone may speak between brake and exit. ``alternatives`` are other short wordings,
+    tried when one does not work for this driver.
     Words hold ``{placeholders}``.
     """
 
@@ -83,6 +84,8 @@ class RuleSet(msgspec.Struct, frozen=True):
     cure_passes: int = 3
     retire_passes: int = 5
     rearm_passes: int = 2
+    luck: float = 0.05
+    """A cure is praised when so many good passes would be this unlikely by what the driver did before."""
 
 
 def reworded(rules: RuleSet, wordings: Mapping[str, str]) -> RuleSet:

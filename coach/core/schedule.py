@@ -7,21 +7,27 @@ and one without is best (Park, Shea & Wright 2000), and silence inside a band be
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import Final
 
 import msgspec
 
 from coach.core.memory import Memory, Progress
-from coach.core.recent import LINE_FAULTS, Recent, shows
+from coach.core.reasons import Reason
+from coach.core.recent import ABOUT, LINE_FAULTS, Recent, shows
+from coach.core.responses import Responses
 from coach.core.rules import CueRule, RuleSet
 from coach.core.values import Finding
 from coach.core.work import Work
 
-KNOWN_CAUTIONS: Final = 2
-"""Of the cautions that are known at most so many are said in a lap: with what is to be mended that is what a mind
-holds (four things: Cowan 2001, Behav Brain Sci 24:87-114, from memory)."""
+SAFETY_LAPS: Final = 5
+"""A safety caution that is known is repeated after so many laps (common practice, no source)."""
+HALF: Final = 0.6
+"""At most this share of the first amount is left: half way (common practice, no source)."""
+STAYS: Final = 1.25
+"""What is worked on at a corner stays until another fault is this much more worth (common practice, no source)."""
+URGENT: Final = 85
+"""Corrections of this priority or more come before any that only cost time: they keep the car on the road."""
 SETTLED_LAPS: Final = 6
 SETTLED_CUES: Final = 4
 """From this lap on at most so many cues a lap, however many a rule set allows (common practice, no source)."""
@@ -42,8 +48,8 @@ class Schedule:
         self._progress: dict[str, list[Progress | None]] = {}
         self._nothing_due: set[str] = set()
         self.work = Work(rules.corners_in_work)
-        self._cautions: dict[int, int] = {}
-        self._told: set[int] = set()
+        self.responses = Responses(self.memory)
+        self._things: dict[int, str] = {}
         # before the first lap nothing is ahead
         self._opened: set[int] = set(range(len(names)))
 
@@ -55,6 +61,8 @@ class Schedule:
         self.recent.move(moved)
         self.work.most = rules.corners_in_work
         self.work.move(moved)
+        self.responses.forget_sent()
+        self._things = {moved[c]: name for c, name in self._things.items() if c in moved}
 
     def progress(self, rule: CueRule, corner: int) -> Progress:
         """The state of ``rule`` at ``corner``, made on first use."""
@@ -75,8 +83,12 @@ class Schedule:
     def passed(self, corner: int, findings: tuple[Finding, ...]) -> None:
         """Learn from a valid pass."""
         self.recent.add(corner, findings)
+        corrections = [r for r in self.rules.rules if r.family == "correction"]
+        amounts = {r.name: f.amount for r in corrections for f in findings if f.fault == r.about}
+        self.responses.passed(corner, amounts)
         for rule in self.rules.rules:
-            self._learn(self.progress(rule, corner), rule, corner, shows(rule, findings))
+            known = rule.family != "caution" or rule.about in ABOUT
+            self._learn(self.progress(rule, corner), rule, corner, known and shows(rule, findings))
         if not self._call(corner):
             self.work.came_right(corner)
         elif corner not in self._opened:
@@ -94,8 +106,8 @@ class Schedule:
             if p.bad >= r.rearm_passes:
                 p.stage = "each"
             return
-        if rule.family == "correction" and p.told and p.good >= r.cure_passes:
-            p.told = 0
+        if rule.family == "correction" and p.told and p.good >= r.cure_passes and (1.0 - p.share) ** p.good < r.luck:
+            p.told, p.acknowledged = 0, False
             self._cured(rule.about, corner)
         if p.stage == "each" and p.good >= r.cure_passes:
             p.stage, p.silent_good = "alternate", 0
@@ -132,78 +144,116 @@ class Schedule:
         most = self.rules.cues_per_lap
         return most if lap < SETTLED_LAPS else min(most, SETTLED_CUES)
 
-    def hold(self, rule: CueRule, corner: int, lap: int, spoken_this_lap: int, hurts: bool = False) -> str:
-        """Why the rule stays silent at ``corner`` in ``lap``; "" when it is due.
+    def hold(self, rule: CueRule, corner: int, lap: int, spoken_this_lap: int, hurts: bool = False) -> Reason:
+        """Why the rule stays silent at ``corner`` in ``lap``; NONE when it is due.
 
-        ``hurts``: the profile says that what the rule is about can hurt there; it is said every other lap for ever.
+        ``hurts``: the profile says that what the rule is about can hurt there.
         """
         p = self.progress(rule, corner)
         if rule.family == "confirmation":
-            return "" if p.due_confirm else "inside the band"
-        if lap - p.said_lap <= rule.cooldown_laps and p.said:
-            return "cooldown"
+            return Reason.NONE if p.due_confirm else Reason.WITHIN_TOLERANCE
+        if p.said and lap - p.said_lap <= (rule.cooldown_laps if p.said_lap < lap else 0):
+            return Reason.SAID_RECENTLY
         if rule.family == "correction":
             reason = self._hold_correction(rule, corner, lap, p)
+        elif rule.family == "caution":
+            reason = self._hold_caution(lap, p, hurts)
         else:
-            reason = self._hold_faded(rule, lap, p, hurts)
+            reason = self._hold_reminder(lap, p)
         if not reason and spoken_this_lap >= self.budget(lap) and not rule.safety:
-            return "budget"
+            return Reason.LAP_LIMIT
         return reason
 
-    def _hold_correction(self, rule: CueRule, corner: int, lap: int, p: Progress) -> str:
+    def _hold_correction(self, rule: CueRule, corner: int, lap: int, p: Progress) -> Reason:
         if not self.recent.due(rule, corner):
-            return "inside the band"
+            return Reason.WITHIN_TOLERANCE
         if corner not in self.work.corners:
-            return "other corner first"
+            return Reason.NO_RESPONSE if self.work.rests(corner) else Reason.OTHER_CORNER
         if self.rules.level == "learning" and rule.about not in LINE_FAULTS and self.recent.line_is_off(corner):
-            return "line first"
+            return Reason.LINE_FIRST
+        if rule.name != self._thing(corner):
+            return Reason.OTHER_FAULT
         if p.said >= self.rules.cure_passes and lap - p.said_lap < 2:
-            return "fading"
-        return ""
+            return Reason.KNOWN
+        return Reason.NONE
 
-    def _hold_faded(self, rule: CueRule, lap: int, p: Progress, hurts: bool) -> str:
-        if not rule.safety:
-            if p.stage == "retired":
-                return "fading"
-            if p.stage == "outside" and not p.bad:
-                return "inside the band"
+    def _thing(self, corner: int) -> str:
+        """The one correction that is worked on at ``corner``: it stays until it is cured or another is worth more."""
+        due = [r for r in self.rules.rules if r.family == "correction" and self.recent.due(r, corner)]
+        line = [r for r in due if r.about in LINE_FAULTS]
+        if line and self.rules.level == "learning":
+            due = line
+        held = self._things.get(corner, "")
+
+        def worth(rule: CueRule) -> tuple[bool, float, int, str]:
+            gain = self.gain(rule, corner) * (STAYS if rule.name == held else 1.0)
+            return (rule.priority >= URGENT, gain, rule.priority, rule.name)
+
+        best = max(due, key=worth).name
+        self._things[corner] = best
+        return best
+
+    def gain(self, rule: CueRule, corner: int) -> float:
+        """What saying ``rule`` before ``corner`` is expected to gain a lap [s]."""
+        return self.recent.cost(corner, (rule,)) * self.responses.chance(self._wording_key(rule, corner), "approach")
+
+    def _wording_key(self, rule: CueRule, corner: int) -> str:
+        return f"{_key(rule, self.names[corner])} {self.turn(rule, corner)}"
+
+    def _hold_caution(self, lap: int, p: Progress, hurts: bool) -> Reason:
+        """Said in the first laps and after a mistake there; then only what can hurt, rarely."""
+        since = lap - p.said_lap
+        if p.said < REHEARSED:
+            return Reason.NONE
+        if p.bad and since >= min(p.said, SAFETY_LAPS):
+            return Reason.NONE
+        return Reason.NONE if hurts and since >= SAFETY_LAPS else Reason.KNOWN
+
+    def _hold_reminder(self, lap: int, p: Progress) -> Reason:
+        if p.stage == "retired":
+            return Reason.KNOWN
+        if p.stage == "outside" and not p.bad:
+            return Reason.WITHIN_TOLERANCE
         often = OFTEN * self.rules.cure_passes
-        known = p.said >= (often if rule.safety and not p.bad else 2 * often)
         gap = 2 if p.said >= often or p.stage != "each" else 1
-        if not hurts:
-            gap = 4 if known else gap
-            if rule.family == "caution" and p.said >= REHEARSED:
-                gap = max(gap, math.ceil(self._known_cautions() / KNOWN_CAUTIONS))
-                if self._cautions.get(lap, 0) >= KNOWN_CAUTIONS:
-                    return "fading"
-        return "fading" if p.said and lap - p.said_lap < gap else ""
+        if p.said >= 2 * often:
+            gap = 4
+        return Reason.KNOWN if p.said and lap - p.said_lap < gap else Reason.NONE
 
-    def _known_cautions(self) -> int:
-        """How many cautions of the circuit are known and still said."""
-        rows = [self._corners_of(r) for r in self.rules.rules if r.family == "caution"]
-        return sum(p is not None and p.said >= REHEARSED and p.stage != "retired" for row in rows for p in row)
+    def went_off(self, corner: int) -> None:
+        """The car left the road there: what the profile cautions of is due at once."""
+        for rule in self.rules.rules:
+            if rule.family == "caution":
+                p = self.progress(rule, corner)
+                p.bad, p.good, p.said_lap = 1, 0, -1000
 
-    def spoke(self, rule: CueRule, corner: int, lap: int, text: str) -> None:
-        """Note that the rule was spoken."""
+    def spoke(self, rule: CueRule, corner: int, lap: int, text: str, slot: str = "approach") -> None:
+        """Note that the rule was spoken in ``slot``."""
         p = self.progress(rule, corner)
+        if rule.family == "correction":
+            amount = self.recent.amount(rule, corner)
+            self.responses.told(corner, rule.name, self._wording_key(rule, corner), slot, amount)
+            self.work.told(corner)
+            if not p.told:
+                p.first_amount, p.share, p.acknowledged = amount, self.recent.share(rule, corner), False
+            elif self.half_way(rule, corner):
+                p.acknowledged = True
         p.said += 1
         p.told += 1
         p.said_lap = lap
         p.due_confirm = False
-        if rule.family == "correction":
-            self._told.add(corner)
-        if rule.family == "caution":
-            self._cautions = {lap: self._cautions.get(lap, 0) + 1}
         self.memory.heard[text] = self.memory.heard.get(text, 0) + 1
+
+    def half_way(self, rule: CueRule, corner: int) -> bool:
+        """Whether the fault is about half of what it was when it was first told, and nobody said so yet."""
+        p = self.progress(rule, corner)
+        if not p.told or p.acknowledged or rule.family != "correction":
+            return False
+        return 0.0 < self.recent.amount(rule, corner) <= HALF * p.first_amount
 
     def opened(self, corner: int) -> None:
         """What may be said before ``corner`` in this lap was asked."""
         self._opened.add(corner)
-
-    def no_room(self, corner: int) -> None:
-        """A correction could not be said at ``corner``: if nothing was, another corner has its turn in this lap."""
-        if corner not in self._told:
-            self.work.pass_on(corner, set(range(len(self.names))) - self._opened)
 
     def leave_unsaid(self, rule: CueRule, corner: int) -> None:
         """A confirmation that is muted is not due any more."""
@@ -220,7 +270,6 @@ class Schedule:
 
     def choose_work(self, lap: int) -> tuple[int, ...]:
         """At the start of a lap: the corners in work in it."""
-        self._told.clear()
         self._opened.clear()
         self.work.begin(lap, {c: self._cost(c) for c in self.recent.corners if self._call(c)})
         return tuple(sorted(self.work.corners))
@@ -232,12 +281,16 @@ class Schedule:
         return any(r.family == "correction" and self.recent.due(r, corner) for r in self.rules.rules)
 
     def _cost(self, corner: int) -> float:
-        return self.recent.cost(corner, [r for r in self.rules.rules if r.family == "correction"])
+        """What is expected to be gained there by what may be said [s]."""
+        rules = [r for r in self.rules.rules if r.family == "correction"]
+        due = [self._wording_key(r, corner) for r in rules if self.recent.due(r, corner)]
+        chance = max((self.responses.chance(key, "approach") for key in due), default=1.0)
+        return self.recent.cost(corner, rules) * chance
 
     def state(self) -> Memory:
         """What to keep for the next session: laps start anew there."""
         kept = {key: msgspec.structs.replace(p, said_lap=-1000) for key, p in self.memory.progress.items()}
-        return Memory(kept, dict(self.memory.heard))
+        return Memory(kept, dict(self.memory.heard), dict(self.memory.responses))
 
 
 def _key(rule: CueRule, corner: str) -> str:

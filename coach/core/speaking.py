@@ -11,10 +11,12 @@ from coach.core.candidates import Moment
 from coach.core.ground import Ground
 from coach.core.passes import Driven
 from coach.core.phases import QUIET, Phase
+from coach.core.reasons import Reason
 from coach.core.rules import RuleSet
 from coach.core.talker import Talker
 from coach.core.timing import OWN_BRAKE_M, UNKNOWN_BRAKE_M, time_to
 from coach.core.values import Decision, Finding
+from coach.core.zones import LEAD_M, Zone
 
 OWN_BRAKES: Final = 8
 """So many of his last brake points tell where a driver may brake the next time."""
@@ -28,6 +30,7 @@ class Speaking:
         self.talker = talker
         self._own_brake: dict[int, deque[float]] = {}
         self._earliest: dict[int, float] = {}
+        self._presses: deque[float] = deque(maxlen=OWN_BRAKES)
 
     def swap(
         self, ground: Ground, rules: RuleSet, durations: Mapping[str, float] | None, moved: Mapping[int, int]
@@ -45,6 +48,15 @@ class Speaking:
         self._earliest[driven.corner] = min((b for b in kept if b == b), default=math.inf)
         self.talker.passed(driven.corner, findings)
 
+    def pressed(self, u_m: float) -> None:
+        """The driver pressed the brake."""
+        self._presses.append(u_m)
+
+    def _early(self, zone: Zone) -> float:
+        """How much before the brake point of ``zone``, as it was driven, the brake was pressed [m]; NaN: not known."""
+        there = [u for u in self._presses if zone.start_m - LEAD_M < u < zone.apex_m]
+        return zone.brake_m - there[0] if there else math.nan
+
     def approach(self, corner: int, lap: int, now_s: float, u_m: float) -> list[Decision]:
         """A corner comes up."""
         return self.talker.open_approach(self._moment(corner, lap, now_s), self.ground.place(u_m))
@@ -61,24 +73,27 @@ class Speaking:
 
         return self.talker.consider(now_s, self.ground.place(u_m), reach, phase not in QUIET and not braking)
 
-    def hush(self, now_s: float, u_m: float, reason: str) -> list[Decision]:
+    def hush(self, now_s: float, u_m: float, reason: Reason) -> list[Decision]:
         """Everything open is held back."""
         return self.talker.hush(now_s, self.ground.place(u_m), reason)
 
     def _moment(self, corner: int, lap: int, now_s: float) -> Moment:
         zones, approach = self.ground.zones, self.ground.course.approaches[corner]
+        zone = zones[corner].shifted(lap * self.ground.reference.length_m)
         following = (corner + 1) % len(zones)
         return Moment(
             now_s,
             lap,
             corner,
-            zones[corner].shifted(lap * self.ground.reference.length_m),
+            zone,
             self._quiet(approach.anchor, lap - 1 if approach.anchor > corner else lap),
             self._quiet(following, lap + 1 if following == 0 else lap),
             self.ground.gradient[corner],
             self.talker.spoken_in(lap),
             approach.named,
             zones,
+            self._early(zone),
+            longest=corner == self.ground.longest,
         )
 
     def _quiet(self, corner: int, lap: int) -> float:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 
 from coach.core.arbiter import NEVER, Arbiter, Candidate, Verdict, held
-from coach.core.candidates import Asked, Moment, after, approach
+from coach.core.candidates import Asked, Moment, after, approach, elsewhere
 from coach.core.memory import Memory
+from coach.core.reasons import Reason
 from coach.core.rules import RuleSet
-from coach.core.schedule import Schedule
+from coach.core.schedule import REHEARSED, Schedule
 from coach.core.topics import topic
 from coach.core.values import Decision, Finding
 
@@ -33,6 +34,8 @@ class Talker:
         self.wake_s = NEVER
         self._spoken_in: dict[int, int] = {}
         self._at_corner: dict[tuple[int, int], int] = {}
+        self._owed: dict[int, set[str]] = {}
+        self._measured: set[int] = set()
         self._lap = -(10**9)
 
     def swap(
@@ -46,6 +49,7 @@ class Talker:
         self.rules, self.names = rules, names
         self.schedule.swap(rules, names, moved)
         self._at_corner = {(lap, moved[c]): n for (lap, c), n in self._at_corner.items() if c in moved}
+        self._owed.clear()
         if durations is not None:
             self.arbiter.durations = durations
 
@@ -57,11 +61,15 @@ class Talker:
         """A corner comes up."""
         self.new_lap(at.lap)
         self.schedule.opened(at.corner)
+        self._measured.discard(at.corner)
+        self._owed.pop(at.corner, None)
         return self._open(approach(self.rules, self.schedule, at), at.t_s, s_m)
 
     def open_after(self, at: Moment, s_m: float) -> list[Decision]:
         """A corner is over."""
-        return self._open(after(self.rules, self.schedule, at), at.t_s, s_m)
+        asked = after(self.rules, self.schedule, at)
+        asked += elsewhere(self.rules, self.schedule, at, self._owed, self._measured)
+        return self._open(asked, at.t_s, s_m)
 
     def _open(self, asked: Iterable[Asked], now_s: float, s_m: float) -> list[Decision]:
         out = []
@@ -98,7 +106,7 @@ class Talker:
             both = c.rule.family == "correction" and said.rule.family == "correction"
             if same or both or count >= MOST_A_CORNER:
                 self.arbiter.open.remove(c)
-                reason = "beaten" if same else "busy corner"
+                reason = Reason.BEATEN if same else Reason.BUSY_CORNER
                 out.append(self._decision(held(c, reason, now_s), now_s, s_m))
         return out
 
@@ -108,18 +116,28 @@ class Talker:
         for c in list(self.arbiter.open):
             if not c.safety and self.spoken_in(c.lap) >= self.schedule.budget(c.lap):
                 self.arbiter.open.remove(c)
-                out.append(self._decision(held(c, "budget", now_s), now_s, s_m))
+                out.append(self._decision(held(c, Reason.LAP_LIMIT, now_s), now_s, s_m))
         return out
 
     def _settle(self, verdict: Verdict, now_s: float, s_m: float) -> Decision:
         candidate = verdict.candidate
         if verdict.spoken:
-            self.schedule.spoke(candidate.rule, candidate.corner, candidate.lap, verdict.text)
+            self.schedule.spoke(candidate.rule, candidate.corner, candidate.lap, verdict.text, candidate.slot)
+            if candidate.rule.family == "correction":
+                self._owed.pop(candidate.corner, None)
+            elif candidate.corner in self._owed:
+                self._owed[candidate.corner].discard(candidate.rule.name)
             if not candidate.safety:
                 self._spoken_in[candidate.lap] = self.spoken_in(candidate.lap) + 1
-        elif candidate.rule.family == "correction" and candidate.lap == self._lap:
-            self.schedule.no_room(candidate.corner)
+        elif verdict.reason in (Reason.NO_ROOM, Reason.BEATEN) and self._may_owe(candidate):
+            self._owed.setdefault(candidate.corner, set()).add(candidate.rule.name)
         return self._decision(verdict, now_s, s_m)
+
+    def _may_owe(self, candidate: Candidate) -> bool:
+        """Whether what found no room before its corner is said elsewhere: a correction, and a caution still new."""
+        if candidate.rule.family == "caution":
+            return self.schedule.progress(candidate.rule, candidate.corner).said < REHEARSED
+        return candidate.rule.family == "correction"
 
     def _decision(self, verdict: Verdict, now_s: float, s_m: float) -> Decision:
         candidate = verdict.candidate
@@ -130,23 +148,29 @@ class Talker:
             corner=self.names[candidate.corner],
             rule=candidate.rule.name,
             outcome="spoken" if verdict.spoken else "held",
-            reason=verdict.reason,
+            reason=str(verdict.reason),
             text=verdict.text,
             ends_t_s=verdict.ends_s,
             action_t_s=verdict.action_s,
             family=candidate.rule.family,
             fault=candidate.rule.about,
             safety=candidate.safety,
+            slot=candidate.slot,
         )
 
-    def hush(self, now_s: float, s_m: float, reason: str) -> list[Decision]:
+    def hush(self, now_s: float, s_m: float, reason: Reason) -> list[Decision]:
         """Everything open is held back."""
         self.wake_s = NEVER
         return [self._settle(v, now_s, s_m) for v in self.arbiter.drop_all(now_s, reason)]
 
     def passed(self, corner: int, findings: tuple[Finding, ...]) -> None:
         """Learn from a valid pass."""
+        self._measured.add(corner)
         self.schedule.passed(corner, findings)
+
+    def went_off(self, corner: int) -> None:
+        """The car left the road at ``corner``."""
+        self.schedule.went_off(corner)
 
     def new_lap(self, lap: int) -> None:
         """A lap begins, with the approach of its first corner: choose the corners in work."""

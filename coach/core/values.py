@@ -151,6 +151,8 @@ class Decision(msgspec.Struct, frozen=True):
     family: str = ""
     fault: str = ""
     safety: bool = False
+    slot: str = ""
+    """Where it is said: before its corner (approach), right after it, on another straight, at the line, in the pits."""
 
 
 State = Literal["waiting", "live", "lost", "pit"]

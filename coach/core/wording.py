@@ -35,6 +35,8 @@ HILLS: Final[Mapping[str, Mapping[Form, str]]] = {
 }
 """What is said of a braking zone's gradient: earlier is to the safe side; later is only said of passes measured."""
 
+NEXT_TIME: Final = "next time"
+HALF_WAY: Final = "half way, again"
 NUMBERS: Final = {5: "five", 10: "ten", 15: "fifteen", 20: "twenty", 25: "twenty-five", 30: "thirty"}
 TENTHS: Final = ("one tenth", "two tenths", "three tenths", "four tenths", "half a second", "six tenths",
                  "seven tenths", "eight tenths", "nine tenths", "a second")  # fmt: skip
@@ -55,11 +57,24 @@ class Wording(msgspec.Struct, frozen=True):
     at_m: float = math.nan
     safety: bool = False
     name: str = ""
+    corrects: bool = False
+
+    @property
+    def half_way(self) -> str:
+        """Progress acknowledged: "Quarry, half way, again"; "" for anything but a correction."""
+        return f"{self.name}, {HALF_WAY}" if self.corrects and (self.long or self.short or self.alternatives) else ""
+
+    @property
+    def next_time(self) -> tuple[str, ...]:
+        """A correction as it is said right after its corner."""
+        texts = (self.long, self.short, *self.alternatives) if self.corrects else ()
+        return tuple(dict.fromkeys(said for t in texts if t and (said := with_name(f"{t} {NEXT_TIME}", self.name))))
 
     @property
     def texts(self) -> tuple[str, ...]:
         """Every text that can be said, the long form first."""
-        return tuple(dict.fromkeys(t for t in (self.long, self.short, *self.alternatives, *self.named) if t))
+        some = (self.long, self.short, *self.alternatives, *self.named, *self.next_time, self.half_way)
+        return tuple(dict.fromkeys(t for t in some if t))
 
     @property
     def named(self) -> tuple[str, ...]:
@@ -104,7 +119,9 @@ def _worded(rule: CueRule, corner: Corner, metres: str, tenths: str, gradient: f
             _fit(_fill(template, _values(rule, corner, form, own, metres, tenths)), form, name)
             for template, form in _templates(rule)
         ]
-        wording = Wording(forms[0], forms[1], tuple(f for f in forms[2:] if f), at_m, safety, name)
+        wording = Wording(
+            forms[0], forms[1], tuple(f for f in forms[2:] if f), at_m, safety, name, rule.family == "correction"
+        )
         if wording.texts:
             out.append(wording)
     return tuple(out)

@@ -7,7 +7,7 @@ better than one after the other (Shea & Morgan 1979, JEP: Human Learning and Mem
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from typing import Final
 
 import msgspec
@@ -16,15 +16,16 @@ LONGEST_WAIT_LAPS: Final = 4
 """Waiting longer than this makes a corner no more urgent (common practice, no source)."""
 VAIN_TURNS: Final = 3
 MENDS: Final = 0.85
-"""A corner that after VAIN_TURNS turns still costs more than this share of what it did is left alone for a while."""
+"""A corner that after VAIN_TURNS cues still costs more than this share of what it did is left alone for a while."""
 REST_LAPS: Final = 3
 """So long at first, twice as long each time that it was in vain again."""
 
 
 class Turns(msgspec.Struct):
-    """The turns of a corner: how many since ``cost_s`` was taken, and the lap of the last one."""
+    """The turns of a corner: how many cues since it cost ``cost_s``, what it costs now, the lap of the last turn."""
 
     cost_s: float
+    now_s: float = 0.0
     count: int = 0
     lap: int = -1000
     rests_until: int = -1000
@@ -58,13 +59,24 @@ class Work:
             if len(self.corners) < self.most:
                 self._next((corner,))
 
-    def pass_on(self, corner: int, ahead: Collection[int]) -> None:
-        """Nothing could be said at ``corner`` in this lap: one of those that are still ``ahead`` has its turn."""
-        if corner in self.corners:
-            self.corners.remove(corner)
-            # it comes again soon, when what was said there instead is not said
-            self._turns[corner].lap = self.lap - 1
-            self._next([c for c in self._waiting if c in ahead])
+    def told(self, corner: int) -> None:
+        """A correction was spoken there: three that changed nothing and the corner rests."""
+        turns = self._turns.get(corner)
+        if turns is None:
+            return
+        if not turns.count:
+            turns.cost_s = turns.now_s
+        turns.count += 1
+        if turns.count >= VAIN_TURNS:
+            turns.count = 0
+            if turns.now_s > MENDS * turns.cost_s:
+                turns.rests_until = self.lap + REST_LAPS * 2**turns.vain
+                turns.vain += 1
+
+    def rests(self, corner: int) -> bool:
+        """Whether the corner rests because nothing that was said there helped."""
+        turns = self._turns.get(corner)
+        return turns is not None and turns.rests_until >= self.lap
 
     def _next(self, waiting: Iterable[int]) -> None:
         costs = self._waiting
@@ -90,11 +102,4 @@ def _waited(turns: Turns, lap: int) -> int:
 
 
 def _take(turns: Turns, cost_s: float, lap: int) -> None:
-    if not turns.count:
-        turns.cost_s = cost_s
-    turns.count, turns.lap = turns.count + 1, lap
-    if turns.count >= VAIN_TURNS:
-        turns.count = 0
-        if cost_s > MENDS * turns.cost_s:
-            turns.rests_until = lap + REST_LAPS * 2**turns.vain
-            turns.vain += 1
+    turns.now_s, turns.lap = cost_s, lap

@@ -76,6 +76,8 @@ def _forms(wording: Wording) -> Iterator[tuple[str, str]]:
     texts = [("long", wording.long), ("short", wording.short)]
     texts += [("alternative", text) for text in wording.alternatives]
     texts += [("named", text) for text in wording.named]
+    texts += [("next time", text) for text in wording.next_time]
+    texts.append(("progress", wording.half_way))
     yield from ((form, text) for form, text in texts if text)
 
 

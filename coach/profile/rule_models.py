@@ -151,6 +151,7 @@ class RuleSetModel(Strict):
     cure_passes: Laps = 3
     retire_passes: Laps = 5
     rearm_passes: Laps = 2
+    luck: Annotated[float, Field(gt=0, le=1)] = 0.05
     rules: Annotated[list[RuleModel], Field(min_length=1, max_length=200)]
 
     @model_validator(mode="after")

@@ -196,7 +196,7 @@ class History:
         sql = (
             "SELECT c.session, c.lap, c.corner, c.fault, c.rule, c.template, c.spoken, c.before_corner FROM cue c"
             " JOIN session s ON s.id = c.session WHERE s.circuit = ? AND (? IS NULL OR s.driver = ?)"
-            " AND c.family = 'correction' AND (c.spoken OR c.reason <> 'inside the band')"
+            " AND c.family = 'correction' AND (c.spoken OR c.reason NOT IN ('within tolerance', 'inside the band'))"
             " ORDER BY s.started_at, c.session, c.t_s"
         )
         return [

@@ -71,4 +71,5 @@ def test_the_samples_are_small_and_not_empty() -> None:
         assert len(reader.laps()) >= 3
         assert len(reader.columns()) > 5000
         reasons |= {d.reason for d in read_log(session / "golden.jsonl") if d.outcome == "held"}
-    assert {"beaten", "no room", "fading", "inside the band", "busy corner", "cooldown"} <= reasons
+    common = {"another cue came first", "no room", "known by now", "within tolerance", "another fault first"}
+    assert common <= reasons

@@ -30,6 +30,7 @@ GOLDEN = "golden.jsonl"
 SAMPLES = Path(__file__).parents[2] / "replay_samples"
 RATE_HZ = 20.0
 SET = {"cues_per_lap": 24, "corners_in_work": 10, "cure_passes": 1, "retire_passes": 1, "rearm_passes": 1}
+LUCK = "luck: 1.0\n"
 """Schedule of a sample that has to show in four laps what takes a driver a season."""
 
 
@@ -167,6 +168,7 @@ def rules_of(sample: Sample) -> str:
     if sample.sped_up:
         for name, value in SET.items():
             text = re.sub(rf"(?m)^{name}: \d+", f"{name}: {value}", text)
+        text = text.replace("\nrules:\n", f"\n{LUCK}\nrules:\n", 1)
         text = re.sub(r"(?m)^    seen: \d+", "    seen: 1", text)
         text = re.sub(r"(?m)^    of_last: \d+", "    of_last: 1", text)
     return text

@@ -32,8 +32,8 @@ class Text:
 TEXTS = {
     "Quarry": Text(
         "Heavy braking down the hill, the tightest way to lose the nose.",
-        "mid", ("avoid", "use", "touch"), ("downhill, brake earlier", "release slowly"), HEAVY,
-        (("track_limit", 392.0, "stay off the outside", False),), 6.0, 0.8,
+        "mid", ("avoid", "use", "touch"), ("downhill, brake earlier", "ease off the brake"), HEAVY,
+        (("track_limit", 392.0, "don't run wide", False),), 6.0, 0.8,
     ),
     "Gorse": Text(
         "Leads straight into Larch: its exit is Larch's entry.",
@@ -41,7 +41,7 @@ TEXTS = {
     ),
     "Larch": Text(
         "The exit matters: a climb follows.",
-        "late", ("avoid", "use", "use"), ("throttle where the kerb ends",), (), (), 5.0, 1.0,
+        "late", ("avoid", "use", "use"), ("early on the power",), (), (), 5.0, 1.0,
     ),
     "Beacon": Text(
         "Hairpin at the top of the climb; the inside kerb is a sausage.",
@@ -54,22 +54,22 @@ TEXTS = {
     ),
     "Kestrel": Text(
         "Light and fast: a dab of brake, then full throttle early.",
-        "mid", ("avoid", "use", "touch"), ("brake lightly", "trust the grip"), (),
-        (("track_limit", 1500.0, "fast exit, stay in", True),), 4.0, 0.6,
+        "mid", ("avoid", "use", "touch"), ("dab the brake", "trust the grip"), (),
+        (("track_limit", 1500.0, "fast exit, watch the limits", True),), 4.0, 0.6,
     ),
     "Sluice In": Text(
         "First half of the chicane; the crest before it makes the car light.",
-        "mid", ("avoid", "use", "avoid"), ("brake straight",), HEAVY,
-        (("crest", 1650.0, "crest, car light", True),), 5.0, 0.5,
+        "mid", ("avoid", "use", "avoid"), ("brake in a straight line",), HEAVY,
+        (("crest", 1650.0, "crest, car goes light", True),), 5.0, 0.5,
     ),
     "Sluice Out": Text(
         "Second half: a long straight follows.",
-        "late", ("avoid", "use", "use"), ("throttle where the kerb ends",), (), (), 4.0, 1.0,
+        "late", ("avoid", "use", "use"), ("early on the power",), (), (), 4.0, 1.0,
     ),
     "Cauldron": Text(
         "Two apexes: let the car run out between them, the second one counts.",
-        "late", ("avoid", "touch", "use"), ("release slowly", "wait for the second apex"), HEAVY,
-        (("bump", 2330.0, "bump in the middle", False),), 5.0, 1.0,
+        "late", ("avoid", "touch", "use"), ("ease off the brake", "wait for the second apex"), HEAVY,
+        (("bump", 2330.0, "bump mid-corner", False),), 5.0, 1.0,
     ),
     "Tollgate": Text(
         "From top speed up the hill: the hill brakes with you.",
@@ -78,7 +78,7 @@ TEXTS = {
     ),
     "Signal": Text(
         "The last corner makes the main straight.",
-        "late", ("avoid", "use", "touch"), ("release slowly", "stay mid-track"), HEAVY,
-        (("track_limit", 3905.0, "stay off the outside", False),), 6.0, 0.8,
+        "late", ("avoid", "use", "touch"), ("ease off the brake", "stay mid-track"), HEAVY,
+        (("track_limit", 3905.0, "don't run wide", False),), 6.0, 0.8,
     ),
 }  # fmt: skip

@@ -137,7 +137,7 @@ def test_the_order_is_safety_priority_deadline_loss_name() -> None:
         ]
         said = [v.candidate for _, v in play(made, durations) if v.spoken]
         assert [made[1]] == said
-        assert {"beaten"} == {v.reason for _, v in play(made, durations) if not v.spoken}
+        assert {"another cue came first"} == {v.reason for _, v in play(made, durations) if not v.spoken}
 
 
 def test_a_safety_caution_cuts_in_and_is_not_cut_itself() -> None:

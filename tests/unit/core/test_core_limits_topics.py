@@ -50,7 +50,7 @@ def test_a_board_behind_the_limit_is_not_named() -> None:
     board = rule("board", "reminder", "brake_board", long="brake at {board}", short="brake at {board}")
     gear = rule("gear", "reminder", "gear", long="{gear} gear", short="{gear} gear")
     rules = RuleSet("t", "improving", (board, gear))
-    for latest, expected in ((math.nan, ""), (400.0, ""), (399.0, "limit")):
+    for latest, expected in ((math.nan, ""), (400.0, ""), (399.0, "limit of the profile")):
         asked = approach(rules, Schedule(rules, ("A",)), moment(corner(latest_brake_m=latest)))
         assert [expected, ""] == [a.hold for a in asked]
 
@@ -58,7 +58,7 @@ def test_a_board_behind_the_limit_is_not_named() -> None:
 def test_the_exit_is_not_widened_past_its_limit() -> None:
     """With no room outside the reference line nobody is told to use more of the exit."""
     r = rule("more exit", about="exit_narrow")
-    assert ["limit", "", ""] == [
+    assert ["limit of the profile", "", ""] == [
         limit(r, corner(widest_exit_offset_m=w), 2.0, ("more exit",)) for w in (0.0, 1.0, math.nan)
     ]
 
@@ -82,7 +82,7 @@ def test_one_cue_a_topic(set_name: str) -> None:
     assert free
     if set_name == "improving":
         held = {a.candidate.rule.name: a.hold for a in asked}
-        assert "beaten" == held["board"]
+        assert "another cue came first" == held["board"]
         assert "" in (held["brake_early"], held["brake_late"])
 
 

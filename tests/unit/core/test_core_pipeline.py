@@ -235,7 +235,7 @@ def test_a_plan_swapped_in_the_middle_is_taken_up_at_the_next_straight() -> None
     assert same(happened) == same(drive(list(range(at - 50, len(columns), 3))))
     t = columns["t_s"][at]
     assert {"muted"} >= {d.reason for d in happened.decisions if d.t_s > t + 30.0 and d.outcome == "held"} - {
-        "inside the band", "session over"
+        "within tolerance", "session over"
     }  # fmt: skip
     assert any(d.outcome == "spoken" for d in happened.decisions if d.t_s < t)
     assert not any(d.outcome == "spoken" for d in happened.decisions if d.t_s > t + 30.0)

@@ -30,8 +30,8 @@ def everything(r: CueRule) -> tuple[Talker, Moment]:
     )  # fmt: skip
     (zone,) = zones((at,), LENGTH_M, True)
     others = [x for x in load_rules("improving").rules if x.family == "correction" and x.about == r.about]
-    rules = RuleSet("one", "learning", (r, *(others if r.family == "confirmation" else ())), cure_passes=1)
-    levels = RuleSet("one", sorted(r.levels)[0], rules.rules, cure_passes=1)  # type: ignore[arg-type]
+    rules = RuleSet("one", "learning", (r, *(others if r.family == "confirmation" else ())), cure_passes=1, luck=1.0)
+    levels = RuleSet("one", sorted(r.levels)[0], rules.rules, cure_passes=1, luck=1.0)  # type: ignore[arg-type]
     talker = Talker(levels, ("A",), {})
     return talker, Moment(0.0, 4, 0, zone, zone.quiet_m, zone.quiet_m + LENGTH_M, -0.05, 0, False, (zone,))
 
