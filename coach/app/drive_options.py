@@ -8,6 +8,7 @@ from pathlib import Path
 
 from coach.app.engine import Tally
 from coach.app.sources import FeedOptions
+from coach.core.tones import ToneOptions
 from coach.outputs.voice.options import VoiceOptions
 
 
@@ -47,6 +48,9 @@ class DriveOptions:
     """Without a profile: make one after so many valid laps and go on with it; 0 never."""
     circuit: str = ""
     """Name of the circuit in a profile that is made."""
+    buttons: bool = True
+    """Take what is bound to buttons and keys."""
+    tones: ToneOptions = field(default_factory=ToneOptions)
 
 
 @dataclass

@@ -33,12 +33,14 @@ class Measuring:
         self.history = History()
         self.laps = LapBook()
         self.kept: list[Driven] | None = None
+        self.latest: Pass | None = None
+        """The last pass that was measured whole."""
         self._learn = learn
         self._went_off = went_off
 
     def swap(self, ground: Ground, moved: Mapping[int, int]) -> None:
         """Other corners from now on, ``moved`` old -> new; what was measured on the same reference goes on."""
-        before = self.ground
+        before, self.latest = self.ground, None
         self.ground = ground
         self.bands.renumber(moved)
         if before.reference is ground.reference and before.builder.known is not None:
@@ -59,7 +61,8 @@ class Measuring:
         if why:
             self.laps.spoil(lap, why)
         if driven.whole:
-            happened.passes.append(_pass(driven, findings, valid))
+            self.latest = _pass(driven, findings, valid)
+            happened.passes.append(self.latest)
             if self.kept is not None:
                 self.kept.append(driven)
         if why == "off the road":
