@@ -25,6 +25,7 @@ class Heard:
     volume: float = 1.0
     buffer: int = 512
     mark: bool = False
+    tones: bool = False
     watch: str = ""
     keys: Path | None = None
     processes: bool = True
@@ -73,5 +74,6 @@ def voice_options(heard: Heard, pronounce: Mapping[str, str]) -> VoiceOptions:
         device=heard.device,
         buffer=heard.buffer,
         mark=heard.mark,
+        tones=heard.tones,
         pronunciations=dict(pronounce),
     )

@@ -1,7 +1,7 @@
 """The decision log: one JSON object per line, the same from a live run and from its replay.
 
-Keys: t_s, lap, s_m, corner, rule, outcome, reason, text, ends_t_s, action_t_s; then family, fault and slot where they are
-set. Times are rounded to 3 decimals, places to 2; a time that is not known is null.
+Keys: t_s, lap, s_m, corner, rule, outcome, reason, text, ends_t_s, action_t_s; then family, fault and slot where
+they are set. Times are rounded to 3 decimals, places to 2; a time that is not known is null.
 """
 
 from __future__ import annotations
@@ -67,7 +67,7 @@ def decision_line(decision: Decision) -> str:
     return _json.encode(fields).decode()
 
 
-_OUTCOMES: Final[dict[str, Literal[spoken, held, sounded]]] = {
+_OUTCOMES: Final[dict[str, Literal["spoken", "held", "sounded"]]] = {
     "spoken": "spoken", "held": "held", "sounded": "sounded",
 }  # fmt: skip
 

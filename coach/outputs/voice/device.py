@@ -61,7 +61,8 @@ class MixerDevice:
     """pygame's mixer on one output device (empty name: the system's default).
 
     ``volume`` is 0 to 1, ``buffer`` is in samples: 512 (11 ms) by default, 256 (5 ms) where the machine keeps
-    up. ``stereo`` opens two channels; clips stay mono, tones have both. OutputError from the constructor: buffer not allowed.
+    up. ``stereo`` opens two channels; clips stay mono, tones have both. OutputError from the
+    constructor: buffer not allowed.
     """
 
     def __init__(self, name: str = "", buffer: int = 512, volume: float = 1.0, stereo: bool = False) -> None:
