@@ -10,6 +10,7 @@ from typing import Final
 import msgspec
 import numpy as np
 
+from coach.app.conditions import AS_USUAL, by_lap, told
 from coach.app.headroom import median_of, session_headroom
 from coach.app.possible import possible_best
 from coach.app.rerun import Rerun, settle_findings
@@ -54,6 +55,11 @@ class LapLoss(msgspec.Struct, frozen=True):
     delta_s: float
     corners: tuple[CornerLoss, ...]
     why_invalid: str = ""
+    condition: str = ""
+    """In plain words what car and road gave, "" when as the reference's."""
+    grip: float = 1.0
+    """Share of the reference's grip that there was at the end of the lap; so ``power`` of its engine."""
+    power: float = 1.0
 
 
 class Gain(msgspec.Struct, frozen=True):
@@ -121,11 +127,15 @@ def debrief(result: Rerun, setup: Setup) -> Debrief:
     pieces: dict[int, list[Piece]] = defaultdict(list)
     for piece in result.pieces:
         pieces[piece.lap].append(piece)
+    days = by_lap(result.pipeline.judged)
     laps = []
     for done in result.happened.laps:
         corners = _corners(done.lap, pieces[done.lap], names, by_pass)
         delta = math.fsum(c.loss_s + c.loss_straight_s for c in corners)
-        laps.append(LapLoss(done.lap, done.time_s, done.valid, delta, corners, done.why_invalid))
+        now = days.get(done.lap, AS_USUAL)
+        laps.append(
+            LapLoss(done.lap, done.time_s, done.valid, delta, corners, done.why_invalid, now.words, now.grip, now.power)
+        )
     laps = _without_slow(laps)
     slow = {lap.lap for lap in laps if lap.why_invalid == TOO_SLOW}
     valid = [lap for lap in laps if lap.valid]
@@ -136,7 +146,7 @@ def debrief(result: Rerun, setup: Setup) -> Debrief:
     )
     counting = [d for d in result.pipeline.kept or [] if _counts(d.lap, d.corner, by_pass) and d.lap not in slow]
     left = session_headroom(result, setup.reference, counting)
-    notes = (*setup.notes, left.missing) if left.missing else setup.notes
+    notes = (*setup.notes, *told(days), *((left.missing,) if left.missing else ()))
     if best is not None:
         possible = min(possible, best.time_s) if possible == possible else best.time_s
     return Debrief(

@@ -24,7 +24,7 @@ from coach.errors import SessionError
 from coach.files import write_atomically
 from coach.outputs.console import lap_time
 from coach.pages.debrief import CornerView, CueView, DebriefView, GainView, LapChoice, LapView, ScatterView
-from coach.pages.dots import Dot, dots_chart
+from coach.pages.dots import Dot, Scales, dots_chart, shared_scales
 from coach.pages.render import signed
 from coach.pages.traces import Traces, lap_looks, lap_name, trace_chart
 from coach.pages.track_map import TrackMap
@@ -62,7 +62,7 @@ def debrief_view(
         subtitle=subtitle,
         facts=_facts(done),
         notes=done.notes,
-        gains=[_gain(g, zones[g.corner]) for g in done.gains[:SHOWN_GAINS]],
+        gains=[_gain(g, zones[g.corner], lost.get(g.corner)) for g in done.gains[:SHOWN_GAINS]],
         map=track,
         pieces=pieces,
         labels=labels,
@@ -70,11 +70,11 @@ def debrief_view(
         laps=[_lap(lap, done.best_lap) for lap in done.laps],
         chart=trace_chart(traces, setup.corners) if traces.laps else None,
         lap_choices=_choices(traces, done),
-        scatters=[_scatter(i, c.name, done, result) for i, c in enumerate(setup.corners)],
+        scatters=_scatters(setup, done, result),
         cues=_cues(decisions, found),
         answered=answered_text(found),
         footer=f"Reference: {lap_time(done.reference_s)}, {done.length_m:.0f} m. Profile: {setup.source}. "
-        "Advice from numbers: what you see, the marshals and the rules of the place come first.",
+        "This advice comes from numbers: your own eyes, the marshals and local rules come first.",
         grip=grip_views(done, result),
         grip_summary=grip_summary(done),
     )
@@ -83,26 +83,39 @@ def debrief_view(
 def _facts(done: Debrief) -> list[tuple[str, str]]:
     valid = [lap for lap in done.laps if lap.valid]
     best = min((lap.time_s for lap in valid), default=math.nan)
-    out = [("laps (that count)", f"{len(done.laps)} ({len(valid)})")]
+    out = [("laps (valid)", f"{len(done.laps)} ({len(valid)})")]
     if valid:
         out.append(("best lap", f"{lap_time(best)} (lap {done.best_lap})"))
     if done.possible_best_s is not None:
-        out.append(("possible from your own pieces", lap_time(done.possible_best_s)))
+        out.append(("theoretical best", lap_time(done.possible_best_s)))
     out.append(("reference", lap_time(done.reference_s)))
     if len(valid) > 1:
-        out.append(("spread of lap times", f"± {np.std([lap.time_s for lap in valid], ddof=1):.2f} s"))
+        out.append(("consistency of lap times", f"± {np.std([lap.time_s for lap in valid], ddof=1):.2f} s"))
     return out
 
 
-def _gain(gain: Gain, zone: Zone) -> GainView:
+def _gain(gain: Gain, zone: Zone, lost_s: float | None) -> GainView:
     return GainView(
         gain.corner,
-        f"{gain.cost_s:.2f} s a lap",
+        f"{gain.cost_s:.2f} s per lap",
         what(gain.fault, gain.amount),
         to_do(gain.fault, gain.amount),
         f"seen in {gain.laps} of {gain.of} passes",
+        share_text(gain.cost_s, lost_s),
         *_stretch(zone),
     )
+
+
+def share_text(cost_s: float, lost_s: float | None) -> str:
+    """How a fault's cost goes with its corner's loss per lap in the table, so that the two numbers never puzzle [s]."""
+    if lost_s is None:
+        return "the table has no valid lap of this corner"
+    total = f"{signed(lost_s)} s per lap"
+    if abs(cost_s - lost_s) < 0.005:
+        return f"all of the corner's loss in the table ({total})"
+    if cost_s < lost_s:
+        return f"part of the corner's loss in the table ({total}); the rest has no single cause"
+    return f"more than the corner's loss in the table ({total}): time gained elsewhere in the corner hides part of it"
 
 
 def _stretch(zone: Zone) -> tuple[float, float]:
@@ -146,7 +159,7 @@ def _mean_delta(traces: Traces, done: Debrief) -> Floats:
 
 
 def _lap(lap: LapLoss, best: int) -> LapView:
-    mark = "best" if lap.lap == best else "" if lap.valid else f"does not count: {lap.why_invalid}"
+    mark = "best" if lap.lap == best else "" if lap.valid else f"not valid: {lap.why_invalid}"
     return LapView(lap.lap, lap_time(lap.time_s), lap.delta_s, mark)
 
 
@@ -159,23 +172,37 @@ def _choices(traces: Traces, done: Debrief) -> list[LapChoice]:
     return out
 
 
-def _scatter(corner: int, name: str, done: Debrief, result: Rerun) -> ScatterView:
-    dots = [
-        Dot(p.lap, known(p.measures.get("brake_start_m", math.nan)), _kmh(p.measures), p.valid,
-            p.lap == done.best_lap)
+def _scatters(setup: Setup, done: Debrief, result: Rerun) -> list[ScatterView]:
+    """Every corner's dots, as differences from the reference on one scale for all corners."""
+    every = [_differences(i, done, result) for i in range(len(setup.corners))]
+    scales = shared_scales(every)
+    return [_scatter(c.name, dots, done, scales) for c, dots in zip(setup.corners, every, strict=True)]
+
+
+def _differences(corner: int, done: Debrief, result: Rerun) -> list[Dot]:
+    mine = result.pipeline.builder.corners[corner].measures
+    brake, slowest = known(mine.get("brake_start_m", math.nan)), _kmh(mine)
+
+    def less(value: float | None, base: float | None) -> float | None:
+        return None if value is None or base is None else value - base
+
+    return [
+        Dot(p.lap, less(known(p.measures.get("brake_start_m", math.nan)), brake), less(_kmh(p.measures), slowest),
+            p.valid, p.lap == done.best_lap)
         for p in result.happened.passes
         if p.corner == corner
     ]  # fmt: skip
-    mine = result.pipeline.builder.corners[corner].measures
-    brake, slowest = known(mine.get("brake_start_m", math.nan)), _kmh(mine)
+
+
+def _scatter(name: str, dots: Sequence[Dot], done: Debrief, scales: Scales) -> ScatterView:
     spread = next((s for s in done.spread if s.corner == name), None)
     words = []
     if spread is not None and spread.brake_start_m is not None:
         words.append(f"brake point ± {spread.brake_start_m:.1f} m")
     if spread is not None and spread.min_speed_mps is not None:
-        words.append(f"lowest speed ± {spread.min_speed_mps * KMH:.1f} km/h")
-    described = f"{name}: brake point and lowest speed of {len(dots)} laps; {', '.join(words) or 'no spread'}"
-    return ScatterView(name, ", ".join(words), described, dots_chart(dots, brake, slowest))
+        words.append(f"minimum speed ± {spread.min_speed_mps * KMH:.1f} km/h")
+    described = f"{name}: brake point and minimum speed of {len(dots)} laps; {', '.join(words) or 'too few valid laps'}"
+    return ScatterView(name, ", ".join(words), described, dots_chart(dots, scales))
 
 
 def _kmh(measures: Mapping[str, float]) -> float | None:
@@ -195,22 +222,22 @@ def _cues(decisions: Sequence[Decision], found: Sequence[Attempt]) -> list[CueVi
 def attempt_text(a: Attempt) -> str:
     """What came of one cue, in one line."""
     seen = f"{a.seen_after} of {a.passes_after}, before {a.seen_before} of {a.passes_before}"
-    change = f"cost {signed(a.after_s - a.before_s)} s"
-    return f"{'answered' if a.worked else 'not answered'}: seen in {seen}; {change}"
+    change = f"time lost {signed(a.after_s - a.before_s)} s"
+    return f"{'worked' if a.worked else 'did not work'}: fault in {seen}; {change}"
 
 
 def answered_text(found: Sequence[Attempt]) -> str:
-    """How many corrections were answered, beside those that went unspoken."""
+    """How many corrections worked, beside those that were held back."""
     spoken, held = share([a for a in found if a.said.spoken]), share([a for a in found if not a.said.spoken])
     if not spoken.of:
-        return "No correction with passes before and after it: nothing to compare yet."
+        return "No correction has passes before and after it yet: nothing to compare."
     text = (
-        f"Within three passes the fault came less often after {spoken.worked} of {spoken.of} corrections "
+        f"In the next three passes the fault was rarer after {spoken.worked} of {spoken.of} corrections "
         f"(95 % interval {spoken.low * 100:.0f} to {spoken.high * 100:.0f} %)"
     )
     if held.of:
         text += (
-            f"; without a word it came less often {held.worked} of {held.of} times "
+            f"; without a cue it was rarer {held.worked} of {held.of} times "
             f"({held.low * 100:.0f} to {held.high * 100:.0f} %)"
         )
     return text + "."

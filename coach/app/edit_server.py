@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import io
+import math
 import socket
 import wave
 from collections.abc import Callable
@@ -23,9 +24,11 @@ from coach.outputs.voice.bank import PhraseBank
 from coach.outputs.voice.sound import RATE_HZ
 from coach.pages.debrief import debrief_html
 from coach.pages.editor.desk import CueRow
+from coach.pages.editor.words import GAP_M, PLACES, in_words, label_of, plain
 from coach.pages.guide import guide_html
 from coach.pages.traces import Traces
 from coach.profile.models import known_mutes
+from coach.profile.problems import Problem
 from coach.profile.rule_files import rule_paths
 from coach.profile.store import Plan
 
@@ -65,7 +68,7 @@ class EditorDesk(Desk):
     @property
     def rule_sets(self) -> dict[str, str]:
         """Rule sets that can be tried."""
-        return {SESSION_RULES: "as in the session", **{name: name for name in rule_paths()}}
+        return {SESSION_RULES: "as in the session", **{name: plain(name) for name in rule_paths()}}
 
     @property
     def mutes(self) -> list[str]:
@@ -87,15 +90,39 @@ class EditorDesk(Desk):
         self._runs += 1
 
     def problem_lines(self) -> list[str]:
-        """All problems as the command line prints them."""
-        return [str(p) for p in self.problems]
+        """All problems, each with the label of its field, without the file's path."""
+        return [self._problem_line(p) for p in self.problems]
+
+    def _problem_line(self, problem: Problem) -> str:
+        match problem.loc:
+            case ("corners", int(corner), *path) if path:
+                return f"{self.names[corner]}, {label_of(path)}: {in_words(problem.text)}"
+        return in_words(problem.problem)
+
+    def room_of(self, corner: int, field: str) -> tuple[float, float]:
+        """How far a point of a corner may move before it meets its neighbours, or the latest brake point [m]."""
+        places = {name: float(value) for name in PLACES if (value := getattr(self.corners[corner], name)) == value}
+        order = list(places)
+        at = order.index(field)
+        low = places[order[at - 1]] + GAP_M if at else -math.inf
+        high = places[order[at + 1]] - GAP_M if at + 1 < len(order) else math.inf
+        latest = self.corners[corner].latest_brake_m
+        if field == "brake_m" and latest == latest:
+            high = min(high, latest)
+        # points that already stand closer stay where they are, rather than jump
+        return min(low, places[field]), max(high, places[field])
+
+    @property
+    def rules_name(self) -> str:
+        """The name of the cue rules in use."""
+        return self.setup.rules.name if self.setup is not None else ""
 
     def cue_rows(self) -> list[CueRow]:
         """The cues of the session for the list."""
         return [
             CueRow(i, r.decision.lap, r.decision.s_m, r.decision.corner, r.decision.text,
-                   "gone" if r.mark == "gone" else r.decision.outcome, r.decision.reason, r.mark, r.was,
-                   sentence(r.decision))
+                   "gone" if r.mark == "gone" else r.decision.outcome, r.decision.reason, r.decision.family, r.mark,
+                   r.was, sentence(r.decision))
             for i, r in enumerate(self.rows())
         ]  # fmt: skip
 

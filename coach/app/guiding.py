@@ -24,14 +24,14 @@ _CAUTION: Final = {
     "track_limit": "track limits",
     "kerb": "kerb",
     "surface": "surface",
-    "other": "mind",
+    "other": "watch out",
 }
 CAUTIONS: Final = (
     "On a real track: closed circuit only, and only as fast as you can see and stop.",
-    "Instructor, marshals, flags and the rules of the place come before anything written here.",
-    "Brake points belong to one car, one set of tyres and a dry track: begin well before them and come closer in "
+    "Instructor, marshals, flags and local rules come before anything written here.",
+    "Brake points belong to one car, one set of tyres and a dry track: start well before them and move later in "
     "small steps; never beyond a limit.",
-    "Read it before you roll, not while you drive.",
+    "Read it while parked, never while driving.",
 )
 
 
@@ -47,7 +47,7 @@ def guide_view(plan: Plan) -> GuideView:
         ("reference lap", lap_time(reference.lap_time_s)),
         ("speeds", f"{slowest:.0f} to {fastest:.0f} km/h"),
     ]
-    notes = ["Brake and throttle were worked out from the speeds of the lap."] if reference.inferred_pedals else []
+    notes = ["Brake and throttle are inferred from the speed of the lap."] if reference.inferred_pedals else []
     return GuideView(
         plan.circuit,
         facts,
@@ -82,15 +82,15 @@ def _facts(corner: Corner, got: dict[str, float]) -> list[tuple[str, str]]:
     where = brake_words(corner)
     out = [
         ("brake", "" if math.isnan(corner.brake_m) else where or f"{_before(turn - corner.brake_m)}"),
-        ("hardest on the pedal", f"{peak * 100:.0f} %" if peak == peak and peak > 0 and brake == brake else ""),
+        ("peak brake", f"{peak * 100:.0f} %" if peak == peak and peak > 0 and brake == brake else ""),
         ("off the brake", _place(release, corner) if brake == brake else ""),
         ("gear", ORDINALS[corner.gear - 1] if corner.gear is not None and corner.gear <= len(ORDINALS) else ""),
-        ("lowest speed", f"{got['min_speed_mps'] * KMH:.0f} km/h, {_place(got['min_speed_at_m'], corner)}"),
+        ("minimum speed", f"{got['min_speed_mps'] * KMH:.0f} km/h, {_place(got['min_speed_at_m'], corner)}"),
         ("apex", f"{corner.apex or ''} at {corner.apex_m:.0f} m".strip()),
         ("throttle", _place(throttle, corner)),
         ("full throttle", _place(full, corner)),
     ]
-    kerbs = (("entry kerb", corner.kerb_entry), ("inside kerb", corner.kerb_apex), ("outside kerb", corner.kerb_exit))
+    kerbs = (("entry kerb", corner.kerb_entry), ("apex kerb", corner.kerb_apex), ("exit kerb", corner.kerb_exit))
     out += [(name, _KERB[use]) for name, use in kerbs if use is not None]
     return out
 

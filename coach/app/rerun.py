@@ -58,10 +58,10 @@ def settle_findings(result: Rerun) -> list[Pass]:
     """The passes with findings by the driver's scatter over the whole session, which the live run could not know."""
     if result.settled is not None:
         return result.settled
-    kept = result.pipeline.kept or []
+    judged = result.pipeline.judged
     settled = []
-    for passed, driven in zip(result.happened.passes, kept, strict=True):
-        findings = result.pipeline.diagnosis.findings(driven, result.pipeline.bands)
+    for passed, one in zip(result.happened.passes, judged, strict=True):
+        findings = one.findings(result.pipeline.bands)
         settled.append(msgspec.structs.replace(passed, findings=findings))
     result.settled = settled
     return settled

@@ -59,13 +59,12 @@ def _told(d: Decision) -> str:
 
 def sentence(d: Decision) -> str:
     """Why the cue was spoken or held back, in one or two sentences."""
-    about = d.fault.replace("_", " ")
-    head = f"Rule {d.rule} ({d.family}, about {about}) at {d.corner}, lap {d.lap}, {d.s_m:.0f} m."
+    head = f"Rule {d.rule.replace('_', ' ')} ({d.family}) at {d.corner}, lap {d.lap}, {d.s_m:.0f} m."
     if d.outcome == "held":
         return f"{head} Held back: {MEANING.get(d.reason, d.reason)}."
     if d.outcome == "sounded":
         return f"{head} Sounded: its onset was due at {d.action_t_s:.2f} s."
     spare = d.action_t_s - d.ends_t_s
     if spare == spare:
-        return f"{head} Spoken: it ends {spare:.2f} s before the action it is about."
+        return f"{head} Spoken: it ended {spare:.2f} s before its action."
     return f"{head} Spoken."

@@ -6,18 +6,20 @@ from pathlib import Path
 
 import typer
 
+from coach.cli.panels import DATA
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
 
-    @app.command()
+    @app.command(rich_help_panel=DATA)
     def add(
         file: Path = typer.Argument(..., help="A zip file made by coach share."),
         into: Path | None = typer.Option(
             None, "--into", help="Folder to make, not there yet; without: one among your profiles, named like the file."
         ),
     ) -> None:
-        """Unpack a shared profile. Sizes limited, every file validated, no path leaves the folder."""
+        """Add a profile that someone shared. Every file is checked first."""
         from coach.app.places import slug
         from coach.cli.show import say
         from coach.profile.share import unpack

@@ -6,19 +6,23 @@ from pathlib import Path
 
 import typer
 
+from coach.cli.panels import CHECKING
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
 
-    @app.command()
+    @app.command(rich_help_panel=CHECKING)
     def check(
         folder: Path | None = typer.Argument(None, help="A session with an expect.yaml, or a folder of such."),
-        renew: bool = typer.Option(False, "--renew", help="Write the golden logs anew: the decisions are as meant."),
-        audit: str | None = typer.Option(None, "--audit", help="Rule file or name: print every phrase of it instead."),
+        renew: bool = typer.Option(
+            False, "--renew", help="Write the expected logs again: the new decisions are right."
+        ),
+        audit: str | None = typer.Option(None, "--audit", help="Rule file or name: print every phrase it can say."),
         profile: str = typer.Option("hollow_ridge", "--profile", help="Profile folder or name for --audit."),
         as_json: bool = typer.Option(False, "--json", help="Print the result as JSON."),
     ) -> None:
-        """Play sessions again and check what is said. Ends with 1 when something is not as expected."""
+        """Replay sessions and compare the cues with those expected. Exit code 1 when they differ."""
         from coach.cli import show_check
 
         if audit is not None:

@@ -6,19 +6,21 @@ from pathlib import Path
 
 import typer
 
+from coach.cli.panels import AFTER
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
 
-    @app.command()
+    @app.command(rich_help_panel=AFTER)
     def debrief(
         session: Path | None = typer.Argument(None, help="Session folder; without: your newest session."),
         profile: str | None = typer.Option(None, "--profile", help="Profile folder or name, instead of the session's."),
-        as_json: bool = typer.Option(False, "--json", help="Print everything as JSON (schema in the README)."),
-        html: Path | None = typer.Option(None, "--html", help="Write one page that needs no network."),
+        as_json: bool = typer.Option(False, "--json", help="Print everything as JSON for a program."),
+        html: Path | None = typer.Option(None, "--html", help="Write it as one HTML page that works offline."),
         keep: bool = typer.Option(True, "--keep/--no-keep", help="Keep the session in the history."),
     ) -> None:
-        """Show where the time went. Three places to gain and what to do; losses per corner; possible best."""
+        """Show where the time went. Three corners to gain and how; losses per corner; theoretical best."""
         from coach.app.debrief_page import write_page
         from coach.app.looked import Looked
         from coach.app.newest import newest_session

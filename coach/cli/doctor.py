@@ -1,26 +1,28 @@
-"""``coach doctor``: what works on this machine, and how to mend what does not."""
+"""``coach doctor``: what works on this machine, and how to fix the rest."""
 
 from __future__ import annotations
 
 import typer
 
+from coach.cli.panels import BEFORE
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
 
-    @app.command()
+    @app.command(rich_help_panel=BEFORE)
     def doctor(
-        port: int = typer.Option(20770, "--port", min=1, max=65535, help="UDP port to try."),
-        host: str = typer.Option("127.0.0.1", "--host", help="Address to try it on."),
-        profile: str = typer.Option("hollow_ridge", "--profile", help="Profile folder or name to read."),
-        voices: bool = typer.Option(False, "--voices", help="List the voices instead."),
-        devices: bool = typer.Option(False, "--devices", help="List the sound outputs instead."),
+        port: int = typer.Option(20770, "--port", min=1, max=65535, help="UDP port to test."),
+        host: str = typer.Option("127.0.0.1", "--host", help="Address to test it on."),
+        profile: str = typer.Option("hollow_ridge", "--profile", help="Profile folder or name to test."),
+        voices: bool = typer.Option(False, "--voices", help="Only list the voices."),
+        devices: bool = typer.Option(False, "--devices", help="Only list the sound outputs."),
         latency: bool = typer.Option(
-            False, "--latency", help="Measure the time from cue to sound and to pixel instead, ms."
+            False, "--latency", help="Only measure the delay from cue to sound and to pixel, ms."
         ),
         as_json: bool = typer.Option(False, "--json", help="Print the answers as JSON."),
     ) -> None:
-        """See what works on this machine. Voice, sound device, display, feed port, profile, place of sessions."""
+        """Check this machine: voice, sound, display, data. Says how to fix each fault."""
         if voices or devices or latency:
             from coach.cli.machine import show_devices, show_latency, show_voices
 
@@ -37,9 +39,9 @@ def register(app: typer.Typer) -> None:
             print_json([{"check": name, "ok": c.ok, "what": c.what, "mend": c.mend} for name, c in checks])
         else:
             for name, check in checks:
-                say(f"{'ok      ' if check.ok else 'MEND    '}{name}: {check.what}")
+                say(f"{'ok      ' if check.ok else 'FIX     '}{name}: {check.what}")
                 if not check.ok:
                     say(f"        {check.mend}")
-        # voice, device and display can be done without; what can not be driven without is an error
+        # a run works without voice, device and display; anything else missing is an error
         if not all(check.ok for name, check in checks if name in ("feed port", "profile", "sessions")):
             raise typer.Exit(2)

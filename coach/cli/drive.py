@@ -6,11 +6,13 @@ from pathlib import Path
 
 import typer
 
+from coach.cli.panels import DRIVING
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
 
-    @app.command()
+    @app.command(rich_help_panel=DRIVING)
     def drive(
         context: typer.Context,
         feed: str = typer.Option(
@@ -55,12 +57,12 @@ def register(app: typer.Typer) -> None:
         speed: str = typer.Option(
             "1", "--speed", help="Pace of practice and replay: 1 is real time, N times that, or max."
         ),
-        seed: int = typer.Option(
-            1, "--seed", min=0, help="Seed of the practice driver: another number, another driver."
-        ),
-        rate: float = typer.Option(60.0, "--rate", min=20.0, max=360.0, help="Frames of the practice feed, Hz."),
+        seed: int = typer.Option(1, "--seed", min=0, help="Another number, another practice driver."),
+        rate: float = typer.Option(60.0, "--rate", min=20.0, max=360.0, help="Frame rate of the practice feed, Hz."),
         voice: bool = typer.Option(True, "--voice/--no-voice", help="Speak."),
-        overlay: bool = typer.Option(True, "--overlay/--no-overlay", help="Show the delta bar in a window."),
+        overlay: bool = typer.Option(
+            True, "--overlay/--no-overlay", help="Show the overlay; coach overlay sets it up and lists its keys."
+        ),
         quiet: bool = typer.Option(False, "--quiet", help="No voice, no overlay, no lines: only record."),
         record: Path | None = typer.Option(
             None,
@@ -69,7 +71,7 @@ def register(app: typer.Typer) -> None:
         ),
         no_record: bool = typer.Option(False, "--no-record", help="Do not record."),
         words_per_minute: int = typer.Option(
-            160, "--words-per-minute", min=120, max=200, help="Rate of speech, words a minute."
+            160, "--words-per-minute", min=120, max=200, help="Speed of the voice, words a minute."
         ),
         voice_id: str = typer.Option("", "--voice-id", help="Voice to speak with (coach doctor --voices lists them)."),
         device: str = typer.Option("", "--device", help="Sound output (coach doctor --devices lists them)."),
@@ -77,7 +79,7 @@ def register(app: typer.Typer) -> None:
             1.0, "--volume", min=0.0, max=1.0, help="Loudness of the voice, 0 silent, 1 full."
         ),
         buffer: int = typer.Option(
-            512, "--buffer", min=64, max=8192, help="Sound buffer, samples; smaller is sooner, too small crackles."
+            512, "--buffer", min=64, max=8192, help="Sound buffer, samples; smaller is quicker, too small crackles."
         ),
         mark: bool = typer.Option(False, "--mark", help="A short soft tone before each phrase."),
         buttons: bool = typer.Option(
@@ -86,22 +88,22 @@ def register(app: typer.Typer) -> None:
         tones: list[str] = typer.Option(
             [],
             "--tones",
-            help="Tones: count (three to the brake point), release (where the reference leaves the brake), delta (after "
+            help="Tones: count (three to the brake point), release (the reference leaves the brake), delta (after "
             "each corner, right and high when gained); may be given several times.",
         ),
         tone_corner: str = typer.Option("", "--tone-corner", help="Tones at this corner only, by its name."),
-        watch: str = typer.Option("", "--watch", help="Let helpers watch at tcp://ADDRESS:PORT."),
+        watch: str = typer.Option("", "--watch", help="Let a helper watch at tcp://ADDRESS:PORT."),
         keys: Path | None = typer.Option(
             None,
             "--keys",
-            help="Folder of this side's keys, made by coach keys; needed by --watch beyond this machine.",
+            help="Folder of the run's keys from coach keys; needed when --watch leaves this machine.",
         ),
         option: list[str] = typer.Option([], "--option", help="NAME=VALUE for a feed that another package adds."),
         output: list[str] = typer.Option(
             [], "--output", help="Output that another package adds: NAME or NAME:KEY=VALUE,KEY=VALUE."
         ),
     ) -> None:
-        """Drive with spoken cues. Without options: the built-in practice feed."""
+        """Drive with spoken cues and the overlay. Without options: a practice car."""
         from coach.app.drive import drive as run
         from coach.app.drive import own_profile
         from coach.app.drive_options import DriveOptions, Heard

@@ -6,21 +6,23 @@ from pathlib import Path
 
 import typer
 
+from coach.cli.panels import BEFORE
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
 
-    @app.command()
+    @app.command(rich_help_panel=BEFORE)
     def edit(
         profile: str = typer.Argument("", help="Profile folder or name; without: your newest profile."),
-        session: Path | None = typer.Option(None, "--session", help="Session whose cues are run again on each change."),
+        session: Path | None = typer.Option(None, "--session", help="Session to replay on each change."),
         rules: str | None = typer.Option(None, "--rules", help="Rule file or name, instead of the session's."),
-        host: str = typer.Option("127.0.0.1", "--host", help="Address to serve on; others than this machine's "
-                                 "own need a one-time token, which is printed."),
+        host: str = typer.Option("127.0.0.1", "--host", help="Address to serve on; from another machine it "
+                                 "takes the one-time token that is printed."),
         port: int = typer.Option(8467, "--port", min=0, max=65535, help="Port; 0 takes any free one."),
         browser: bool = typer.Option(True, "--browser/--no-browser", help="Open the page in the browser."),
     ) -> None:  # fmt: skip
-        """Edit a profile in the browser. Map, traces and form; see at once which cues change."""
+        """Edit a profile in the browser. Map, traces and form; shows at once which cues change."""
         from coach.app.edit_server import EditorDesk, serve
         from coach.app.newest import newest_profile
         from coach.cli.show import say, warn

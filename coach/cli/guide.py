@@ -6,11 +6,13 @@ from pathlib import Path
 
 import typer
 
+from coach.cli.panels import BEFORE
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
 
-    @app.command()
+    @app.command(rich_help_panel=BEFORE)
     def guide(
         profile: str = typer.Argument("hollow_ridge", help="Profile folder or name."),
         output: Path | None = typer.Option(None, "-o", "--output", help="Write the guide as one HTML page."),
@@ -19,7 +21,7 @@ def register(app: typer.Typer) -> None:
         sound: Path | None = typer.Option(None, "--sound", help="Write the sighting lap as a WAV file."),
         as_json: bool = typer.Option(False, "--json", help="Print the guide as JSON."),
     ) -> None:
-        """Print or speak the guide of a circuit. Board, gear, speed, apex, throttle, kerbs, limits of each corner."""
+        """Print or speak a guide to a circuit. Board, gear, speed, apex, kerbs and limits, corner by corner."""
         from coach.app.guiding import guide_view
         from coach.app.sighting import check_pace
         from coach.cli.show import say

@@ -6,11 +6,13 @@ from pathlib import Path
 
 import typer
 
+from coach.cli.panels import AFTER
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
 
-    @app.command()
+    @app.command(rich_help_panel=AFTER)
     def history(
         circuit: str | None = typer.Argument(None, help="Name of the circuit; without it the list of circuits."),
         driver: str | None = typer.Option(None, "--driver", help="Only this driver's sessions."),
@@ -18,7 +20,7 @@ def register(app: typer.Typer) -> None:
         file: Path | None = typer.Option(None, "--file", help="History file, instead of this machine's own."),
         as_json: bool = typer.Option(False, "--json", help="Print everything as JSON."),
     ) -> None:
-        """Show progress over sessions. Per corner and fault; which cues worked, with counts; best laps."""
+        """Show progress over sessions. Best laps, losses per corner, which cues worked."""
         from coach.app.remembering import history_file, remember_session
         from coach.cli.show_history import show_circuits, show_history
         from coach.session.history import History

@@ -6,14 +6,16 @@ from pathlib import Path
 
 import typer
 
+from coach.cli.panels import DATA
+
 
 def register(app: typer.Typer) -> None:
     """Add both commands."""
 
-    @app.command("import")
+    @app.command("import", rich_help_panel=DATA)
     def import_(
         context: typer.Context,
-        file: Path = typer.Argument(..., help="Logged file: .csv, .txt, .tsv, .parquet, .mf4 or .gpx."),
+        file: Path = typer.Argument(..., help="Log file: .csv, .txt, .tsv, .parquet, .mf4 or .gpx."),
         output: Path | None = typer.Option(
             None, "-o", "--output", help="Session folder to make (with --write-map: none)."
         ),
@@ -23,12 +25,12 @@ def register(app: typer.Typer) -> None:
         circuit: str = typer.Option("", "--circuit", help="Name of the circuit; without: the file's name."),
         driver: str = typer.Option("", "--driver", help="Name of the driver."),
         separator: str = typer.Option(
-            "", "--separator", help="CSV separator, one character or tab, if it is not seen by itself."
+            "", "--separator", help="CSV separator, one character or tab; without: detected."
         ),
         decimal: str = typer.Option("", "--decimal", help="CSV decimal sign, '.' or ','."),
         as_json: bool = typer.Option(False, "--json", help="Print what was done as JSON."),
     ) -> None:
-        """Make a session from a logged file. The columns are guessed, shown and confirmed."""
+        """Make a session from a log file. You confirm which column is what."""
         from coach.app.importing import Wanted, guess, import_table, store_map, whole_map
         from coach.cli.importing import ask, show_guess, show_imported, show_not_taken
         from coach.cli.progress import stage_progress
@@ -58,12 +60,12 @@ def register(app: typer.Typer) -> None:
             done = import_table(found, Wanted(output, circuit, driver), progress)
         show_imported(done, as_json)
 
-    @app.command()
+    @app.command(rich_help_panel=DATA)
     def export(
         session: Path = typer.Argument(..., help="Session folder."),
         output: Path = typer.Option(..., "-o", "--output", help="File to write, .csv or .parquet."),
     ) -> None:
-        """Write a session as CSV or Parquet. One row a frame, units in the names."""
+        """Write a session as CSV or Parquet. One row per frame, units in the column names."""
         from coach.app.importing import export_session
         from coach.cli.progress import stage_progress
 

@@ -6,11 +6,13 @@ from pathlib import Path
 
 import typer
 
+from coach.cli.panels import CHECKING
+
 
 def register(app: typer.Typer) -> None:
     """Add the group."""
-    group = typer.Typer(help="Packet maps: any fixed-layout UDP packet as a feed.", no_args_is_help=True)
-    app.add_typer(group, name="map")
+    group = typer.Typer(help="Bind your simulator's own UDP packets: try, capture and play.", no_args_is_help=True)
+    app.add_typer(group, name="map", rich_help_panel=CHECKING)
 
     @group.command("try")
     def try_(
@@ -24,7 +26,7 @@ def register(app: typer.Typer) -> None:
         seconds: float = typer.Option(15.0, "--seconds", min=0.5, help="How long to listen, s."),
         as_json: bool = typer.Option(False, "--json", help="Print the result as JSON."),
     ) -> None:
-        """Show live what each field decodes to. And what looks wrong: units, axes, byte order."""
+        """Show each decoded field live, and what looks wrong: units, axes, byte order."""
         from coach.app.mapping import NoPacketsError, nothing_came, try_map
         from coach.cli.mapping import live, show_trial
         from coach.cli.show import as_json as print_json
@@ -55,7 +57,7 @@ def register(app: typer.Typer) -> None:
         host: str = typer.Option("127.0.0.1", "--host", help="Address to listen on."),
         seconds: float = typer.Option(60.0, "--seconds", min=0.5, help="How long to listen, s."),
     ) -> None:
-        """Keep raw datagrams in a file. To try maps on them later, or to share them."""
+        """Record raw packets to a file, to try maps on later."""
         from coach.app.mapping import keep_datagrams
 
         typer.echo(f"{keep_datagrams(file, host, port, seconds)} datagrams: {file}")
@@ -66,7 +68,7 @@ def register(app: typer.Typer) -> None:
         to: str = typer.Option("127.0.0.1:20770", "--to", help="HOST:PORT to send to."),
         speed: str = typer.Option("1", "--speed", help="Pace: 1 is real time, N times that, or max."),
     ) -> None:
-        """Send a capture as it came."""
+        """Send a recorded capture again."""
         from coach.app.mapping import play_capture
 
         typer.echo(f"{play_capture(file, to, speed)} datagrams sent")

@@ -32,7 +32,7 @@ def phrase_progress() -> Iterator[Callable[[int, int], None]]:
         nonlocal task
         if task is None:
             if where["disable"] and done < of:
-                warn(f"{of - done} phrases are rendered for the voice, this once; the run begins in a few seconds")
+                warn(f"{of - done} phrases to prepare for the voice, only this once; the run starts in a few seconds")
             bar.start()
             task = bar.add_task("phrases", total=of)
         bar.update(task, completed=done)

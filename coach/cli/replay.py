@@ -6,11 +6,13 @@ from pathlib import Path
 
 import typer
 
+from coach.cli.panels import AFTER
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
 
-    @app.command()
+    @app.command(rich_help_panel=AFTER)
     def replay(
         context: typer.Context,
         session: Path = typer.Argument(..., help="Session folder."),
@@ -23,14 +25,16 @@ def register(app: typer.Typer) -> None:
             None, "--differences", help="Write the full comparison here (with --against)."
         ),
         corner: str | None = typer.Option(
-            None, "--explain", help="Name of a corner: print every candidate there, with its reason."
+            None,
+            "--explain",
+            help="Name of a corner: print every cue considered there, with the reason it was said or not.",
         ),
         lap: int | None = typer.Option(None, "--lap", min=0, help="Only this lap, 0 is the out-lap (with --explain)."),
         with_voice: bool = typer.Option(False, "--voice", help="Speak the cues; go with --speed 1."),
         with_overlay: bool = typer.Option(False, "--overlay", help="Show the overlay in a window; go with --speed 1."),
         as_json: bool = typer.Option(False, "--json", help="Print a summary as JSON."),
     ) -> None:
-        """Run a recorded session again, to test profiles and rules."""
+        """Replay a session with other rules or another profile. Shows what the coach would say."""
         from coach.app.replaying import replay_session
         from coach.cli.show import as_json as print_json
         from coach.cli.show import say, show_replay

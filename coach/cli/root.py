@@ -13,24 +13,25 @@ from coach import APP, __version__
 from coach.cli.usage import OneLineGroup
 
 COMMANDS: Final = {
-    "drive": "coach.cli.drive",
-    "replay": "coach.cli.replay",
-    "check": "coach.cli.check",
     "survey": "coach.cli.survey",
-    "debrief": "coach.cli.debrief",
-    "send": "coach.cli.send",
-    "import": "coach.cli.import_",
-    "export": "coach.cli.import_",
-    "map": "coach.cli.map",
-    "watch": "coach.cli.watch",
-    "keys": "coach.cli.watch",
-    "doctor": "coach.cli.doctor",
     "edit": "coach.cli.edit",
     "guide": "coach.cli.guide",
+    "doctor": "coach.cli.doctor",
+    "overlay": "coach.cli.overlay",
+    "drive": "coach.cli.drive",
+    "watch": "coach.cli.watch",
+    "keys": "coach.cli.watch",
+    "debrief": "coach.cli.debrief",
     "history": "coach.cli.history",
+    "replay": "coach.cli.replay",
+    "import": "coach.cli.import_",
+    "export": "coach.cli.import_",
     "share": "coach.cli.share",
     "add": "coach.cli.add",
+    "check": "coach.cli.check",
     "buttons": "coach.cli.buttons",
+    "send": "coach.cli.send",
+    "map": "coach.cli.map",
 }
 """Command -> module that holds ``register(app)``."""
 
@@ -42,7 +43,8 @@ def make_app(wanted: str | None = None) -> typer.Typer:
     app = typer.Typer(
         name="coach",
         cls=OneLineGroup,
-        help="A live audio and overlay coach for sim racers and track-day drivers. Try: coach drive",
+        help="A live corner coach for sim racers and track-day drivers: spoken cues and an overlay. Start with: "
+        "coach drive",
         no_args_is_help=True,
         add_completion=False,
         rich_markup_mode=None,
@@ -62,14 +64,14 @@ def make_app(wanted: str | None = None) -> typer.Typer:
 
 
 def run(arguments: list[str] | None = None) -> None:
-    """Run the command line and end the process: 0 done, 1 a check failed, 2 something to mend, 130 interrupted."""
+    """Run the command line and end the process: 0 done, 1 a check failed, 2 something to fix, 130 interrupted."""
     given = sys.argv[1:] if arguments is None else arguments
     wanted = given[0] if given and given[0] in COMMANDS else None
     sys.exit(guarded(lambda: make_app(wanted)(args=given)))
 
 
 def guarded(call: Any) -> int:
-    """Run ``call``; what a user can mend becomes one line and code 2, never a traceback."""
+    """Run ``call``; an error the user can fix becomes one line and code 2, never a traceback."""
     from coach.errors import CoachError
     from feeds.errors import FeedError
 

@@ -6,18 +6,20 @@ from pathlib import Path
 
 import typer
 
+from coach.cli.panels import CHECKING
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
 
-    @app.command()
+    @app.command(rich_help_panel=CHECKING)
     def send(
         session: Path = typer.Argument(..., help="Session folder."),
         to: str = typer.Option("127.0.0.1:20770", "--to", help="HOST:PORT to send to."),
         speed: str = typer.Option("1", "--speed", help="Pace: 1 is real time, N times that, or max."),
         as_text: bool = typer.Option(False, "--text", help="Send JSON instead of MessagePack."),
     ) -> None:
-        """Send a session as datagrams over UDP."""
+        """Send a session over UDP, to test a live run."""
         from coach.app.sources import send_session
         from coach.cli.show import say
 

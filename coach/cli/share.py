@@ -6,16 +6,18 @@ from pathlib import Path
 
 import typer
 
+from coach.cli.panels import DATA
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
 
-    @app.command()
+    @app.command(rich_help_panel=DATA)
     def share(
         profile: str = typer.Argument(..., help="Profile folder or name."),
         output: Path = typer.Option(..., "-o", "--output", help="The zip file to write."),
     ) -> None:
-        """Pack a profile into one file. Profile, reference and own rules, and nothing that can run."""
+        """Pack a profile into one file to hand over. Nothing in it can run."""
         from coach.cli.show import say
         from coach.profile.share import pack
         from coach.profile.store import profile_path

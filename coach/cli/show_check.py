@@ -45,7 +45,7 @@ def show_end(folder: Path, checked: Sequence[Checked], json: bool) -> int:
             {"schema": 1, "failed": failed, "sessions": rows, "renew": renew_command(folder) if failed else None}
         )
     elif failed:
-        say(f"if the golden logs are to change: {renew_command(folder)}")
+        say(f"to accept these decisions: {renew_command(folder)}")
     return FAILED if failed else 0
 
 

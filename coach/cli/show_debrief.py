@@ -26,7 +26,7 @@ def show_debrief(done: Debrief, json: bool) -> None:
     if best is not None:
         line += f", best {lap_time(best.time_s)} (lap {best.lap})"
     if done.possible_best_s is not None:
-        line += f", possible {lap_time(done.possible_best_s)} from your own pieces"
+        line += f", theoretical best {lap_time(done.possible_best_s)}"
     say(line + f", reference {lap_time(done.reference_s)}")
     for note in done.notes:
         say(note)
@@ -48,7 +48,7 @@ def show_debrief(done: Debrief, json: bool) -> None:
     elif unlike(min(lap.time_s for lap in done.laps if lap.valid), done.reference_s):
         say("no fault is named: the laps are too far from the reference's pace to compare")
     else:
-        say("nothing stands out: no fault cost more than your own scatter")
+        say("nothing stands out: no fault cost more than your laps vary anyway")
     console.print()
     show_headroom(done)
     _show_corners(done)
@@ -58,10 +58,10 @@ def show_debrief(done: Debrief, json: bool) -> None:
 def _show_corners(done: Debrief) -> None:
     table = Table(box=None, padding=(0, 2, 0, 0))
     table.add_column("corner", no_wrap=True)
-    for heading in ("lost", "entry", "middle", "exit", "after"):
+    for heading in ("lost", "entry", "mid-corner", "exit", "after"):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("trend", no_wrap=True)
-    for heading in ("spread s", "brake ± m", "lowest ± km/h"):
+    for heading in ("time ± s", "brake ± m", "min ± km/h"):
         table.add_column(heading, justify="right")
     spread = {s.corner: s for s in done.spread}
     for mean in mean_losses(done):

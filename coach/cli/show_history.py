@@ -40,9 +40,9 @@ def show_history(history: History, circuit: str, driver: str | None, json: bool)
     """Sessions, corners and cues on one circuit; raises HistoryError when nothing is kept of it."""
     sessions = history.sessions(circuit, driver)
     if not sessions:
-        known = ", ".join(name for name, _ in history.circuits()) or "none"
+        known = ", ".join(name for name, _ in history.circuits()) or "(no circuit is kept yet)"
         who = f" by {driver}" if driver else ""
-        raise HistoryError(f"history: found no session on {circuit!r}{who}; known circuits: {known}")
+        raise HistoryError(f"history: expected one of {known}, found {circuit!r}{who}")
     shown = sessions[-SHOWN:]
     corners = {s.id: history.corners(s.id) for s in shown}
     worked = answers(history, circuit, driver)
@@ -107,10 +107,10 @@ def _cues(worked: Answers) -> None:
     if not worked.spoken.of:
         say("cues: none yet with passes before and after it")
         return
-    say(f"cues: within 3 passes the fault came less often after {_share(worked.spoken)}")
+    say(f"cues: within 3 passes the fault was rarer after {_share(worked.spoken)}")
     if worked.held.of:
-        say(f"      without a word (held back) it came less often {_share(worked.held)}")
-    table = Table("words", "about", "answered", "95 % interval", "cost after", box=None)
+        say(f"      without a cue it was rarer after {_share(worked.held)}")
+    table = Table("cue", "fault", "worked", "95 % interval", "cost after", box=None)
     for row in worked.wordings[:SHOWN]:
         s = row.spoken
         interval = f"{s.low * 100:.0f} to {s.high * 100:.0f} %"
@@ -120,4 +120,4 @@ def _cues(worked: Answers) -> None:
 
 
 def _share(s: Share) -> str:
-    return f"{s.worked} times in {s.of} (95 %: {s.low * 100:.0f} to {s.high * 100:.0f} %), {s.change_s:+.2f} s a pass"
+    return f"{s.worked} of {s.of} (95 %: {s.low * 100:.0f} to {s.high * 100:.0f} %), {s.change_s:+.2f} s a pass"

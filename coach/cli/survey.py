@@ -7,11 +7,13 @@ from typing import Annotated, Literal
 
 import typer
 
+from coach.cli.panels import BEFORE
+
 
 def register(app: typer.Typer) -> None:
     """Add the command."""
 
-    @app.command()
+    @app.command(rich_help_panel=BEFORE)
     def survey(
         session: Path | None = typer.Argument(
             None, help="Session folder (or its frame stream); without: your newest session."
@@ -34,7 +36,7 @@ def register(app: typer.Typer) -> None:
         ] = "best",
         as_json: bool = typer.Option(False, "--json", help="Print the result as JSON."),
     ) -> None:
-        """Make reference and profile from your own laps. A second survey keeps every edit."""
+        """Make a profile from your own laps. A second survey keeps your edits."""
         from coach.app.newest import newest_session
         from coach.app.surveying import survey_session
         from coach.cli.show import warn

@@ -1,4 +1,4 @@
-"""A wrong command line ends like every other mistake: one line that says what was found, and code 2."""
+"""The help in groups; and a wrong command line ends in one line that says what was found, with code 2."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ from typing import Any, Final
 
 import typer
 from typer.core import TyperGroup
+
+from coach.cli.panels import ORDER
 
 USAGE_ERRORS: Final[Any] = typer.BadParameter.__mro__[1]
 """What a wrong option, argument or command raises; typer has no public name for it."""
@@ -31,7 +33,22 @@ def refuse_without(context: typer.Context, needs: Mapping[str, str], names: Mapp
 
 
 class OneLineGroup(TyperGroup):
-    """The commands; ``main`` returns what they do, or the code they end with."""
+    """The commands in groups; ``main`` returns their result, or the exit code."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """Write the commands under the headings of ``panels``, in their order; those without one come last."""
+        commands = {name: command for name in self.list_commands(ctx) if (command := self.get_command(ctx, name))}
+        width = max((len(name) for name in commands), default=0)
+        for heading in (*ORDER, None):
+            rows = [
+                # equal widths in all groups, so that the texts stand in one column
+                (name.ljust(width), command.get_short_help_str(formatter.width - 6 - width))
+                for name, command in commands.items()
+                if (panel if isinstance(panel := getattr(command, "rich_help_panel", None), str) else None) == heading
+            ]
+            if rows:
+                with formatter.section(heading or "Commands"):
+                    formatter.write_dl(rows)
 
     def main(self, *args: Any, **extra: Any) -> Any:
         """Run the command line; SystemExit(2) after one line when it is wrong."""

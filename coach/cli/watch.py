@@ -6,25 +6,27 @@ from pathlib import Path
 
 import typer
 
+from coach.cli.panels import DRIVING
+
 
 def register(app: typer.Typer) -> None:
     """Add both commands."""
 
-    @app.command()
+    @app.command(rich_help_panel=DRIVING)
     def watch(
-        address: str = typer.Argument(..., help="tcp://HOST:PORT as the run tells it (coach drive --watch)."),
+        address: str = typer.Argument(..., help="tcp://HOST:PORT as coach drive --watch prints it."),
         keys: Path | None = typer.Option(None, "--keys", help="Helper's folder of keys, for another machine."),
         overlay: bool = typer.Option(False, "--overlay", help="Show the overlay window instead of the terminal."),
     ) -> None:
-        """Watch a run from beside. It can not be changed from here."""
+        """Watch a run from another machine. You can look, not change anything."""
         from coach.cli.show import say
         from coach.outputs.watch import run_watch
 
         say(run_watch(address, keys, "overlay" if overlay else "terminal") or "stopped watching")
 
-    @app.command()
+    @app.command(rich_help_panel=DRIVING)
     def keys(folder: Path = typer.Argument(..., help="Folder to make: one for the run, one for the helper.")) -> None:
-        """Make keys for a helper on another machine. Nobody else can watch then."""
+        """Make keys for a helper on another machine. Only that helper can watch then."""
         from coach.cli.show import say
         from coach.outputs.bus.keys import make_keys
 

@@ -89,6 +89,11 @@ _JUDGED: Final = (
 """A pass is usual only if all of these lie inside: every measure that a cause is known by."""
 
 
+def judged_count() -> int:
+    """How many gaps a cause can be known by."""
+    return len(_JUDGED)
+
+
 def shorth_sigma(values: list[float]) -> float:
     """Standard deviation from the shortest half of ``values``: blind to a fault in up to half of the passes."""
     ordered = sorted(values)

@@ -30,7 +30,7 @@ from coach.core.rules import RuleSet
 from coach.core.speaking import Speaking
 from coach.core.tones import Tones
 from coach.core.trace import MARGIN_M
-from coach.core.values import Corner, Finding, Mark, PhaseChange, View
+from coach.core.values import Corner, Fault, Finding, Mark, PhaseChange, View
 from feeds.frame import CHANNELS
 
 BRAKE_ON: Final = 0.1
@@ -158,7 +158,12 @@ class Driving:
             happened.decisions += self.asking.look(t, u, v, self.phase not in QUIET and not braking)
             happened.decisions += self.speaking.consider(t, u, v, self.phase, braking)
             self.asking.look_again(t)
-        happened.decisions += self.tones.look(t, u, v, braking, talker.arbiter)
+        if self.tones.wake_s <= t:
+            today = self.ground.judging.condition.today
+            if today.usual:
+                happened.decisions += self.tones.look(t, u, v, braking, talker.arbiter)
+            else:
+                self.tones.skip(t, u)  # the reference's brake point is none for another grip
 
     def _hush(self, t: float, u: float, reason: Reason, happened: Happened) -> None:
         """Nothing that waits is said."""
@@ -179,9 +184,9 @@ class Driving:
             x, y = (self.ground.reference.value(name, s) for name in ("x_m", "y_m"))
             happened.marks.append(Mark(t, self.ground.lap(u), s, x, y, f"mark {self._marks}"))
 
-    def _learn(self, driven: Driven, findings: tuple[Finding, ...]) -> None:
+    def _learn(self, driven: Driven, findings: tuple[Finding, ...], unjudged: frozenset[Fault] = frozenset()) -> None:
         self.tones.learn(driven.corner, driven.gaps)
-        self.speaking.learn(driven, findings)
+        self.speaking.learn(driven, findings, unjudged)
 
     def _review(self, about: About, u_m: float) -> tuple[Finding, ...] | None:
         """What was found in a corner, as far as it is driven; None while it is not measured."""
@@ -196,7 +201,7 @@ class Driving:
         cut = self.ground.builder.peek(self.measuring.history, corner, lap, stop)
         if cut is None or not cut.whole:
             return None
-        return self.ground.diagnosis.findings(cut, self.measuring.bands)
+        return self.ground.judging.judge(cut, counts=False).findings(self.measuring.bands)
 
     def goes_on(self, row: list[float], fix: Fix) -> bool:
         """Move on by a single frame if nothing happens at it; false, and nothing done, if something may."""
@@ -272,6 +277,7 @@ class Driving:
             (zone.corner.say or zone.corner.name) if zone is not None else "",
             to_brake,
             self.phase.value,
+            self.ground.judging.condition.today.words,
         )
 
     def _with_brakes(self, places: list[_Place], pressed: NDArray[np.intp]) -> list[_Place]:

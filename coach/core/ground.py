@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from coach.core.car import car_of, slope_of
 from coach.core.course import Course
 from coach.core.diagnosis import Diagnosis
+from coach.core.judging import Judging
 from coach.core.passes import PassBuilder
 from coach.core.reference import Reference
 from coach.core.timing import free_m
@@ -23,7 +24,9 @@ class Ground:
         self.corners = corners
         self.zones = zones(corners, reference.length_m, reference.closed)
         self.builder = PassBuilder(reference, self.zones)
-        self.diagnosis = Diagnosis(self.builder.corners, car_of(reference))
+        car = car_of(reference)
+        self.diagnosis = Diagnosis(self.builder.corners, car)
+        self.judging = Judging(reference, self.builder.corners, self.diagnosis, car)
         self.course = Course(reference, self.zones)
         self.longest = max(range(len(self.zones)), key=self._straight_s, default=-1)
         slope = slope_of(reference)

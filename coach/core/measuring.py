@@ -10,15 +10,16 @@ from coach.core.course import Course, Kind
 from coach.core.ground import Ground
 from coach.core.happened import Happened
 from coach.core.history import History
+from coach.core.judging import Judged
 from coach.core.lapbook import LapBook
 from coach.core.passes import Driven
 from coach.core.spoiled import spoiled
 from coach.core.trace import MARGIN_M
-from coach.core.values import Finding, Pass
+from coach.core.values import Fault, Finding, Pass
 
 KEPT_M: Final = 300.0
 """Frames this far before a straight's end are kept for the next corner [m]."""
-Learn = Callable[[Driven, tuple[Finding, ...]], None]
+Learn = Callable[[Driven, tuple[Finding, ...], frozenset[Fault]], None]
 
 
 class Measuring:
@@ -35,6 +36,9 @@ class Measuring:
         self.kept: list[Driven] | None = None
         self.latest: Pass | None = None
         """The last pass that was measured whole."""
+        self.judged: list[Judged] = []
+        """How each of the ``kept`` passes was judged."""
+        self._waiting: list[tuple[Judged, tuple[Finding, ...]]] = []
         self._learn = learn
         self._went_off = went_off
 
@@ -42,6 +46,8 @@ class Measuring:
         """Other corners from now on, ``moved`` old -> new; what was measured on the same reference goes on."""
         before, self.latest = self.ground, None
         self.ground = ground
+        ground.judging.go_on(before.judging, moved)
+        self._waiting.clear()
         self.bands.renumber(moved)
         if before.reference is ground.reference and before.builder.known is not None:
             ground.builder.begin(*before.builder.known)
@@ -53,27 +59,45 @@ class Measuring:
             return
         why = spoiled(driven)
         # what goes wrong in a spin, or beside the road, is no fault of technique
-        told = driven.whole and why not in ("stopped", "off the road")
-        findings = self.ground.diagnosis.findings(driven, self.bands) if told else ()
+        told = why not in ("stopped", "off the road")
         # an out-lap is driven on cold tyres and from a roll: nothing is learned from it
         flying = self.laps.flying or not self.ground.reference.closed
         valid = driven.whole and flying and not why and not in_pit
         if why:
             self.laps.spoil(lap, why)
         if driven.whole:
+            judged = self.ground.judging.judge(driven, counts=valid)
+            findings = judged.findings(self.bands) if told else ()
             self.latest = _pass(driven, findings, valid)
             happened.passes.append(self.latest)
             if self.kept is not None:
                 self.kept.append(driven)
+                self.judged.append(judged)
+            if valid:
+                self._take(judged, findings)
         if why == "off the road":
             self._went_off(corner)
-        if valid:
-            self.bands.learn(corner, driven.scatter)
-            self._learn(driven, findings)
         ended = self.laps.add(driven)
         if ended is not None:
             happened.laps.append(ended)
         self.history.forget(driven.zone.next_start_m - KEPT_M)
+
+    def _take(self, judged: Judged, findings: tuple[Finding, ...]) -> None:
+        """Learn from a valid pass; an odd one waits until the next shows whether everything changed there."""
+        today = judged.today
+        if not today.settled:
+            # it began with those that wait
+            began = [one for one, _ in self._waiting]
+            self.judged = [one.unsettled() if one in began else one for one in self.judged]
+            self._waiting.clear()
+            return
+        self._waiting.append((judged, findings))
+        if today.odd:
+            return
+        for one, found in self._waiting:
+            self.bands.learn(one.driven.corner, one.driven.scatter)
+            self._learn(one.driven, found, one.resting)
+        self._waiting.clear()
 
     def measure_rest(self, front_m: float, in_pit: bool, happened: Happened) -> None:
         """Passes that ended at or just before the end of the record; a lap may end exactly there."""

@@ -19,6 +19,7 @@ from coach.core.driving import Change, Driving
 from coach.core.ground import Ground
 from coach.core.happened import Happened as Happened
 from coach.core.intake import Intake
+from coach.core.judging import Judged
 from coach.core.locator import Locator
 from coach.core.memory import Memory
 from coach.core.passes import Driven, PassBuilder, Piece
@@ -114,6 +115,11 @@ class Pipeline:
     @kept.setter
     def kept(self, kept: list[Driven] | None) -> None:
         self.driving.measuring.kept = kept
+
+    @property
+    def judged(self) -> list[Judged]:
+        """How each of the ``kept`` passes was judged."""
+        return self.driving.measuring.judged
 
     def push(self, frame: Frame) -> Happened:
         """Take one frame."""

@@ -17,7 +17,7 @@ from coach.core.reasons import Reason
 from coach.core.recent import ABOUT, LINE_FAULTS, Recent, shows
 from coach.core.responses import Responses
 from coach.core.rules import CueRule, RuleSet
-from coach.core.values import Finding
+from coach.core.values import Fault, Finding
 from coach.core.work import Work
 
 SAFETY_LAPS: Final = 5
@@ -80,15 +80,16 @@ class Schedule:
             row = self._progress[rule.name] = [known.get(_key(rule, name)) for name in self.names]
         return row
 
-    def passed(self, corner: int, findings: tuple[Finding, ...]) -> None:
-        """Learn from a valid pass."""
+    def passed(self, corner: int, findings: tuple[Finding, ...], unjudged: frozenset[Fault] = frozenset()) -> None:
+        """Learn from a valid pass; what is ``unjudged`` can neither have been found nor cured in it."""
         self.recent.add(corner, findings)
         corrections = [r for r in self.rules.rules if r.family == "correction"]
         amounts = {r.name: f.amount for r in corrections for f in findings if f.fault == r.about}
         self.responses.passed(corner, amounts)
         for rule in self.rules.rules:
-            known = rule.family != "caution" or rule.about in ABOUT
-            self._learn(self.progress(rule, corner), rule, corner, known and shows(rule, findings))
+            if rule.about not in unjudged:
+                known = rule.family != "caution" or rule.about in ABOUT
+                self._learn(self.progress(rule, corner), rule, corner, known and shows(rule, findings))
         if not self._call(corner):
             self.work.came_right(corner)
         elif corner not in self._opened:

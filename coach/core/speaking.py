@@ -15,7 +15,7 @@ from coach.core.reasons import Reason
 from coach.core.rules import RuleSet
 from coach.core.talker import Talker
 from coach.core.timing import OWN_BRAKE_M, UNKNOWN_BRAKE_M, time_to
-from coach.core.values import Decision, Finding
+from coach.core.values import Decision, Fault, Finding
 from coach.core.zones import LEAD_M, Zone
 
 OWN_BRAKES: Final = 8
@@ -43,12 +43,12 @@ class Speaking:
         self._earliest = {moved[i]: place for i, place in self._earliest.items() if i in moved}
         self.talker.swap(rules, tuple(c.name for c in ground.corners), durations, moved)
 
-    def learn(self, driven: Driven, findings: tuple[Finding, ...]) -> None:
-        """A valid pass: what was found, and where the driver braked."""
+    def learn(self, driven: Driven, findings: tuple[Finding, ...], unjudged: frozenset[Fault] = frozenset()) -> None:
+        """A valid pass: what was found (``unjudged`` could not be), and where the driver braked."""
         kept = self._own_brake.setdefault(driven.corner, deque(maxlen=OWN_BRAKES))
         kept.append(driven.measures["brake_start_m"])
         self._earliest[driven.corner] = min((b for b in kept if b == b), default=math.inf)
-        self.talker.passed(driven.corner, findings)
+        self.talker.passed(driven.corner, findings, unjudged)
 
     def pressed(self, u_m: float) -> None:
         """The driver pressed the brake."""

@@ -13,7 +13,7 @@ from coach.core.reasons import Reason
 from coach.core.rules import RuleSet
 from coach.core.schedule import REHEARSED, Schedule
 from coach.core.topics import topic
-from coach.core.values import Decision, Finding
+from coach.core.values import Decision, Fault, Finding
 
 MOST_A_CORNER = 2
 """More than this is not said before one corner (common practice, no source)."""
@@ -186,10 +186,10 @@ class Talker:
         self.wake_s = NEVER
         return [self._settle(v, now_s, s_m) for v in self.arbiter.drop_all(now_s, reason)]
 
-    def passed(self, corner: int, findings: tuple[Finding, ...]) -> None:
+    def passed(self, corner: int, findings: tuple[Finding, ...], unjudged: frozenset[Fault] = frozenset()) -> None:
         """Learn from a valid pass."""
         self._measured.add(corner)
-        self.schedule.passed(corner, findings)
+        self.schedule.passed(corner, findings, unjudged)
 
     def went_off(self, corner: int) -> None:
         """The car left the road at ``corner``."""

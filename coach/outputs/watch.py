@@ -69,7 +69,7 @@ class Sheet:
         if self._clock() - self._heard_s > STALE_S:
             return Text(f"nothing is heard from {self._address}", style="bold")
         if view is None:
-            return Text(f"connected to {self._address}, no feed yet", style="bold")
+            return Text(f"connected to {self._address}, no data yet", style="bold")
         mode = mode_of(view)
         if mode not in ("live", "untimed"):
             return Text(WORDS[mode], style="bold")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -15,15 +16,19 @@ from coach.pages.svg import svg_points
 
 MAP_SIZE: Final = 360.0
 TRACE_WIDTH: Final = 640.0
-TRACE_HEIGHT: Final = 230.0
+TRACE_HEIGHT: Final = 258.0
 LEFT: Final = 44.0
 RIGHT: Final = TRACE_WIDTH - 12.0
-TOP: Final = 24.0
+TOP: Final = 52.0
 SPEED_HIGH: Final = 110.0
-PEDAL_TOP: Final = 152.0
+PEDAL_TOP: Final = 180.0
 PEDAL_HIGH: Final = 48.0
 BEFORE_M: Final = 40.0
 AFTER_M: Final = 60.0
+LETTER: Final = 12.0
+LINE: Final = 27.0
+POINT: Final = 9.0
+"""Width of a letter and height of a line of the maps' names, and radius of a point [picture units]."""
 
 
 @dataclass(frozen=True)
@@ -39,13 +44,18 @@ class Mark:
 
 @dataclass(frozen=True)
 class CornerMap:
-    """Line, edges (empty where unknown) and marks, as SVG points in a box ``width`` by ``height``."""
+    """Line, edges (empty where unknown) and marks, as SVG points in a box ``width`` by ``height``.
+
+    ``arrow`` shows the direction of travel; ``start`` is a stroke across the finish line where the piece holds it.
+    """
 
     width: float
     height: float
     line: str
     edges: tuple[str, ...]
     marks: tuple[Mark, ...]
+    arrow: str
+    start: tuple[float, float, float, float] | None
 
 
 @dataclass(frozen=True)
@@ -81,12 +91,12 @@ def corner_map(reference: Reference, zone: Zone) -> CornerMap | None:
         return None
     s = np.arange(zone.quiet_m - BEFORE_M, max(zone.end_m, zone.exit_m) + AFTER_M, 2.0)
     x, y = reference.at("x_m", s), -reference.at("y_m", s)
-    scale = (MAP_SIZE - 90.0) / max(float(np.ptp(x)), float(np.ptp(y)), 1.0)
+    scale = (MAP_SIZE - 130.0) / max(float(np.ptp(x)), float(np.ptp(y)), 1.0)
     x0, y0 = float(x.min()), float(y.min())
-    width, height = float(np.ptp(x)) * scale + 110.0, float(np.ptp(y)) * scale + 90.0
+    width, height = float(np.ptp(x)) * scale + 200.0, float(np.ptp(y)) * scale + 90.0
 
     def at(px: Floats, py: Floats) -> tuple[Floats, Floats]:
-        return (px - x0) * scale + 55.0, (py - y0) * scale + 45.0
+        return (px - x0) * scale + 100.0, (py - y0) * scale + 45.0
 
     line = svg_points(*at(x, y))
     heading = reference.at("heading_rad", s)
@@ -101,8 +111,61 @@ def corner_map(reference: Reference, zone: Zone) -> CornerMap | None:
         px, py = at(reference.at("x_m", place), -reference.at("y_m", place))
         h = float(reference.at("heading_rad", place))
         nx, ny = np.sin(h) * outward, np.cos(h) * outward
-        marks.append(Mark(name, float(px), float(py), float(px + 30.0 * nx), float(py + 26.0 * ny + 5.0)))
-    return CornerMap(width, height, line, tuple(edges), tuple(marks))
+        marks.append(Mark(name, float(px), float(py), float(px + 48.0 * nx), float(py + 28.0 * ny + 8.0)))
+    return CornerMap(
+        width,
+        height,
+        line,
+        tuple(edges),
+        _apart(marks, width, height),
+        _arrow(*at(x[:2], y[:2])),
+        _start(reference, s, at),
+    )
+
+
+def _arrow(x: Floats, y: Floats) -> str:
+    """An arrow head on the line at its beginning, pointing along it."""
+    dx, dy = float(x[1] - x[0]), float(y[1] - y[0])
+    size = max(float(np.hypot(dx, dy)), 1e-9)
+    dx, dy = dx / size, dy / size
+    corners = ((14.0, 0.0), (-8.0, 9.0), (-3.0, 0.0), (-8.0, -9.0))
+    return " ".join(f"{x[0] + a * dx - b * dy:.1f},{y[0] + a * dy + b * dx:.1f}" for a, b in corners)
+
+
+def _start(
+    reference: Reference, s: Floats, at: Callable[[Floats, Floats], tuple[Floats, Floats]]
+) -> tuple[float, float, float, float] | None:
+    """A stroke across the finish line, in picture coordinates; None where it is not in ``s`` [m]."""
+    length = reference.length_m
+    if not any(s[0] <= line <= s[-1] for line in (0.0, length)):
+        return None
+    x, y = at(reference.at("x_m", 0.0), -reference.at("y_m", 0.0))
+    heading = float(reference.at("heading_rad", 0.0))
+    dx, dy = 13.0 * np.sin(heading), 13.0 * np.cos(heading)
+    x1, y1, x2, y2 = (round(float(v), 1) for v in (x + dx, y + dy, x - dx, y - dy))
+    return x1, y1, x2, y2
+
+
+def _apart(marks: Sequence[Mark], width: float, height: float) -> tuple[Mark, ...]:
+    """The marks with their names moved so that no two overlap and all lie inside the box."""
+    out: list[Mark] = []
+    for mark in marks:
+        half = 0.5 * LETTER * len(mark.name)
+        spots = [
+            (min(max(mark.x + kx * (mark.tx - mark.x), half + 2.0), width - half - 2.0),
+             min(max(mark.y + ky * (mark.ty - mark.y) + dy, LINE), height - 4.0))
+            for k in (1.0, -1.0, 1.5, -1.5, 2.0, -2.0, 2.5, -2.5)
+            for kx, ky, dy in ((k, k, 0.0), (k, k, LINE), (k, k, -LINE), (k, k, 2 * LINE), (k, k, -2 * LINE))
+        ]  # fmt: skip
+        free = [
+            (x, y)
+            for x, y in spots
+            if all(abs(x - o.tx) > half + 0.5 * LETTER * len(o.name) or abs(y - o.ty) >= LINE - 1e-6 for o in out)
+            and all(abs(x - m.x) > half + POINT or not -POINT < y - m.y < LINE + POINT - 6.0 for m in marks)
+        ]
+        tx, ty = (free or spots)[0]
+        out.append(Mark(mark.name, mark.x, mark.y, tx, ty))
+    return tuple(out)
 
 
 def corner_trace(reference: Reference, zone: Zone) -> CornerTrace:
@@ -110,8 +173,10 @@ def corner_trace(reference: Reference, zone: Zone) -> CornerTrace:
     low, high = zone.quiet_m - BEFORE_M, max(zone.end_m, zone.exit_m) + AFTER_M
     s = np.arange(low, high, 2.0)
     speed = reference.at("speed_mps", s) * KMH
-    bottom = 20.0 * np.floor(float(speed.min()) / 20.0)
-    top = max(20.0 * np.ceil(float(speed.max()) / 20.0), bottom + 20.0)
+    # one scale for all corners: a slow corner looks slow
+    every = reference.speed_mps * KMH
+    bottom = 20.0 * np.floor(float(every.min()) / 20.0)
+    top = max(20.0 * np.ceil(float(every.max()) / 20.0), bottom + 20.0)
 
     def x(place: Floats | float) -> Floats:
         return np.asarray(LEFT + (np.asarray(place) - low) / (high - low) * (RIGHT - LEFT))
@@ -131,8 +196,8 @@ def corner_trace(reference: Reference, zone: Zone) -> CornerTrace:
     for name, place in places_of(zone):
         px = float(x(place))
         # two places close together: the second name goes a line lower
-        close = px - used < 52.0
-        marks.append(Mark(name, px, TOP, px, TOP - 8.0 if not close else TOP + 8.0))
+        close = px - used < 84.0
+        marks.append(Mark(name, px, TOP, px, TOP - 32.0 if not close else TOP - 7.0))
         used = px if not close else -100.0
     return CornerTrace(
         svg_points(x(s), TOP + SPEED_HIGH * (1.0 - (speed - bottom) / (top - bottom))),

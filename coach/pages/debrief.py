@@ -8,26 +8,29 @@ from typing import Any
 
 from coach.pages.chart_library import chart_library
 from coach.pages.grip_use import GripView
+from coach.pages.look import dark_pairs
 from coach.pages.render import asset, embedded, render
 from coach.pages.track_map import Label, Piece, TrackMap
 
 
 @dataclass(frozen=True)
 class GainView:
-    """A place to gain, in words; ``low`` and ``high`` the stretch of the lap it lies in [m]."""
+    """A corner to gain in, in words; ``share`` relates its cost to the corner's loss in the table; ``low`` and ``high``
+    bound its stretch of the lap [m]."""
 
     corner: str
     cost: str
     what: str
     to_do: str
     seen: str
+    share: str
     low: float
     high: float
 
 
 @dataclass(frozen=True)
 class CornerView:
-    """Mean losses [s] of a corner: total, then entry, middle, exit, straight; the spreads as text."""
+    """Mean losses [s] of a corner: total, then entry, mid-corner, exit, straight; the deviations as text."""
 
     name: str
     total: float
@@ -63,7 +66,7 @@ class LapChoice:
 
 @dataclass(frozen=True)
 class ScatterView:
-    """Brake point and lowest speed of every lap of a corner, as chart options and in words."""
+    """Brake point and minimum speed of every lap of a corner, as chart options and in words."""
 
     corner: str
     words: str
@@ -113,5 +116,6 @@ def debrief_html(view: DebriefView) -> str:
         (chart_library(), asset("debrief.js")),
         v=view,
         chart_json=embedded(view.chart),
+        dark_json=embedded(dark_pairs()),
         dots_json=embedded([s.options for s in view.scatters]),
     )

@@ -1,19 +1,24 @@
-"""The per-lap dots of a corner: brake point and lowest speed, beside the reference."""
+"""The per-lap dots of a corner: brake point and minimum speed, as differences from the reference."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
-from coach.pages.look import EVEN, INK, QUIET_INK, RULE
+from coach.pages.look import EVEN, INK, PAPER, QUIET_INK, RULE
 
 _FONT: Final = {"fontFamily": "system-ui, sans-serif", "fontSize": 11, "color": QUIET_INK}
+LEAST: Final = {"brake_m": 10.0, "slowest_kmh": 5.0}
+"""A scale reaches at least this far to both sides of the reference: what a driver repeats anyway looks like it."""
+INSIDE: Final = 0.95
+"""Share of all dots that the shared scale holds; the rest stand at its edge with their number."""
 
 
 @dataclass(frozen=True)
 class Dot:
-    """One lap: brake point [m along the lap] or None, lowest speed [km/h] or None."""
+    """One lap: difference of brake point [m, + is later] and minimum speed [km/h] from the reference, or None."""
 
     lap: int
     brake_m: float | None
@@ -22,33 +27,55 @@ class Dot:
     best: bool
 
 
-def dots_chart(dots: Sequence[Dot], brake_m: float | None, slowest_kmh: float | None) -> dict[str, Any]:
-    """Chart options: two panels side by side over the lap number, the reference as a line in each."""
-    braked = brake_m is not None or any(d.brake_m is not None for d in dots)
-    titles = ["brake point m", "lowest speed km/h"] if braked else ["lowest speed km/h"]
-    columns = [("brake_m", brake_m), ("slowest_kmh", slowest_kmh)] if braked else [("slowest_kmh", slowest_kmh)]
+class Scales(NamedTuple):
+    """How far the axes reach to both sides of the reference: brake point [m], minimum speed [km/h]."""
+
+    brake_m: float
+    slowest_kmh: float
+
+
+def shared_scales(corners: Sequence[Sequence[Dot]]) -> Scales:
+    """One scale for each measure that holds nearly all dots of all corners."""
+    return Scales(*(_reach(name, corners) for name in LEAST))
+
+
+def _reach(name: str, corners: Sequence[Sequence[Dot]]) -> float:
+    sizes = sorted(abs(v) for dots in corners for d in dots if (v := getattr(d, name)) is not None)
+    most = sizes[min(len(sizes) - 1, math.floor(INSIDE * len(sizes)))] if sizes else 0.0
+    step = 5.0
+    return max(LEAST[name], step * math.ceil(1.1 * most / step))
+
+
+def dots_chart(dots: Sequence[Dot], scales: Scales) -> dict[str, Any]:
+    """Chart options: two panels side by side over the lap number, the reference as the line at 0."""
+    columns = [
+        ("brake_m", "brake point m (+ later)", scales.brake_m),
+        ("slowest_kmh", "minimum speed km/h", scales.slowest_kmh),
+    ]
+    if all(d.brake_m is None for d in dots):
+        del columns[0]
     width = 100.0 / len(columns)
     laps = [d.lap for d in dots]
     return {
         "animation": False,
         "title": [
             {"text": title, "left": f"{i * width:.0f}%", "top": 0, "textStyle": {**_FONT, "color": INK}}
-            for i, title in enumerate(titles)
+            for i, (_, title, _) in enumerate(columns)
         ],
         "tooltip": {"trigger": "item", "renderMode": "richText", "textStyle": {**_FONT, "color": INK}},
         "grid": [
-            {"left": f"{i * width + (13 if braked else 9):.0f}%", "width": f"{width - (17 if braked else 13):.0f}%",
+            {"left": f"{i * width + 22.0 / len(columns):.0f}%", "width": f"{width - 28.0 / len(columns):.0f}%",
              "top": 24, "bottom": 24}
             for i in range(len(columns))
         ],
         "xAxis": [_lap_axis(i, laps) for i in range(len(columns))],
         "yAxis": [
-            {"type": "value", "gridIndex": i, "scale": True, "splitNumber": 3, "axisLabel": _FONT,
+            {"type": "value", "gridIndex": i, "min": -reach, "max": reach, "interval": reach, "axisLabel": _FONT,
              "axisLine": {"onZero": False},
              "splitLine": {"lineStyle": {"color": RULE, "opacity": 0.5}}}
-            for i in range(len(columns))
+            for i, (_, _, reach) in enumerate(columns)
         ],
-        "series": [_series(i, name, at, dots) for i, (name, at) in enumerate(columns)],
+        "series": [_series(i, name, reach, dots) for i, (name, _, reach) in enumerate(columns)],
     }  # fmt: skip
 
 
@@ -66,29 +93,41 @@ def _lap_axis(i: int, laps: Sequence[int]) -> dict[str, Any]:
     }
 
 
-def _series(i: int, name: str, reference: float | None, dots: Sequence[Dot]) -> dict[str, Any]:
+def _series(i: int, name: str, reach: float, dots: Sequence[Dot]) -> dict[str, Any]:
     data = []
     for dot in dots:
         value = getattr(dot, name)
         if value is None:
             continue
-        style = {"color": INK} if dot.valid else {"color": "#ffffff", "borderColor": INK, "borderWidth": 1.5}
-        data.append(
-            {"name": f"lap {dot.lap}", "value": [dot.lap, round(value, 1)], "itemStyle": style,
-             **({"symbol": "diamond", "symbolSize": 13} if dot.best else {})}
-        )  # fmt: skip
+        style = {"color": INK} if dot.valid else {"color": PAPER, "borderColor": INK, "borderWidth": 1.5}
+        item: dict[str, Any] = {
+            "name": f"lap {dot.lap}",
+            "value": [dot.lap, round(max(-reach, min(reach, value)), 1)],
+            "itemStyle": style,
+        }
+        if dot.best:
+            item |= {"symbol": "diamond", "symbolSize": 13}
+        if abs(value) > reach:
+            item |= {
+                "symbol": "triangle",
+                "symbolSize": 9,
+                "symbolRotate": 0 if value > 0 else 180,
+                "label": {"show": True, "formatter": f"{value:+.0f}", "position": "right", **_FONT},
+            }
+        data.append(item)
     line = {
         "silent": True,
         "symbol": "none",
         "label": {"show": False},
         "lineStyle": {"color": EVEN, "type": "solid", "width": 1.5},
-        "data": [{"yAxis": round(reference, 1)}] if reference is not None else [],
+        "data": [{"yAxis": 0}],
     }
     return {
         "type": "scatter",
         "xAxisIndex": i,
         "yAxisIndex": i,
-        "symbolSize": 8,
+        "symbolSize": 7,
+        "clip": False,
         "data": data,
         "markLine": line,
     }

@@ -21,15 +21,35 @@ ALARM: Final = "#9c2a10"
 BRAKE: Final = "#D55E00"
 THROTTLE: Final = "#0072B2"
 
+KINDS: Final = {"caution": "⚠ caution", "correction": "✎ correction"}
+"""How a kind of cue is shown: told apart by sign, word and frame; others by their own word."""
+
 LAP_COLOURS: Final = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#E69F00")
 LAP_DASHES: Final = ("solid", "dashed", "dotted")
 """Laps are told apart by colour and, from the seventh on, by dash; each is named in the list beside the chart."""
 
 
+LIGHT: Final = {
+    "ink": INK, "quiet": QUIET_INK, "paper": PAPER, "ground": GROUND, "rule": RULE, "even": EVEN, "gained": GAINED,
+    "lost": LOST, "link": LINK, "alarm": ALARM, "brake": BRAKE, "throttle": THROTTLE,
+}  # fmt: skip
+DARK: Final = {
+    "ink": "#e9ecf0", "quiet": "#b3bbc5", "paper": "#1c2128", "ground": "#12151a", "rule": "#3d4550", "even": "#7d8792",
+    "gained": GAINED, "lost": LOST, "link": "#8ecbf2", "alarm": "#ffab94", "brake": "#f08a4b", "throttle": "#5aaee0",
+}  # fmt: skip
+"""Both schemes by the names of the style sheets' variables: ``var(--quiet)`` there is QUIET_INK here."""
+
+
 def css_colours() -> str:
-    """The colours as variables for the style sheets: ``var(--quiet)`` there is QUIET_INK here."""
-    names = {
-        "ink": INK, "quiet": QUIET_INK, "paper": PAPER, "ground": GROUND, "rule": RULE, "gained": GAINED, "lost": LOST,
-        "link": LINK, "alarm": ALARM,
-    }  # fmt: skip
-    return ":root{" + ";".join(f"--{name}:{colour}" for name, colour in names.items()) + "}\n"
+    """Both schemes as variables; the dark one on screens that ask for it, never on paper."""
+    light, dark = (";".join(f"--{name}:{colour}" for name, colour in s.items()) for s in (LIGHT, DARK))
+    return (
+        f":root{{color-scheme:light dark;{light}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"
+    )
+
+
+def dark_pairs() -> dict[str, str]:
+    """Light colour -> dark colour, for the charts, whose colours are written into their options."""
+    pairs = {light: DARK[name] for name, light in LIGHT.items() if light != DARK[name]}
+    # lap colours are among them where they are used as a meaning too; laps keep theirs
+    return {light: dark for light, dark in pairs.items() if light not in LAP_COLOURS}

@@ -16,6 +16,9 @@ from coach.pages.svg import svg_points
 
 WIDTH: Final = 1000.0
 PAD: Final = 90.0
+ARROW_AFTER_M: Final = 45.0
+ARROW_BESIDE: Final = 26.0
+"""Where the arrow of direction stands: along the lap [m], and beside the track [picture units]."""
 PIECE_M: Final = 20.0
 """Length of one coloured piece of the map [m]."""
 CLEAR_S_PER_100M: Final = 0.02
@@ -70,7 +73,7 @@ class TrackMap:
         """Right and down in the picture from east and north."""
         return (y, x) if self._turned else (x, -y)
 
-    def _direction(self, s_m: float) -> tuple[float, float]:
+    def direction(self, s_m: float) -> tuple[float, float]:
         """Unit vector along the track in the picture."""
         heading = float(self.reference.at("heading_rad", s_m))
         x, y = self._laid(np.cos(heading), np.sin(heading))
@@ -89,7 +92,7 @@ class TrackMap:
     def box(self, low_m: float, high_m: float) -> tuple[float, float, float, float]:
         """The part of the picture (x, y, width, height) that holds the track between two places, with a margin."""
         x, y = self.xy(np.append(np.arange(low_m, high_m, 4.0), high_m))
-        width = max(float(np.ptp(x)), float(np.ptp(y)) * 1.35) * 1.2
+        width = max(float(np.ptp(x)), float(np.ptp(y)) * 1.35) * 1.35
         height = width / 1.35
         middle = 0.5 * float(x.min() + x.max()), 0.5 * float(y.min() + y.max())
         return middle[0] - 0.5 * width, middle[1] - 0.5 * height, width, height
@@ -123,17 +126,29 @@ class TrackMap:
         out: list[Label] = []
         for i, corner in enumerate(self.corners):
             x, y = (float(v) for v in self.xy(corner.apex_m))
-            ahead = self._direction(corner.apex_m)
+            ahead = self.direction(corner.apex_m)
             # outside of the bend: to the right of a left-hander
             side = 1.0 if corner.direction == "left" else -1.0
             spot = _free(x, y, -ahead[1] * side, ahead[0] * side, out)
             out.append(Label(corner.name, *spot, notes[i] if i < len(notes) else ""))
         return out
 
+    def arrow(self) -> str:
+        """An arrow head beside the track just after the finish line that shows the direction of travel, as points."""
+        return self.arrow_at(min(ARROW_AFTER_M, 0.5 * self.reference.length_m), 13.0, ARROW_BESIDE)
+
+    def arrow_at(self, s_m: float, half: float, beside: float = 0.0) -> str:
+        """An arrow head of half width ``half`` at ``s_m`` [m], ``beside`` the track [picture units], as points."""
+        x, y = (float(v) for v in self.xy(s_m))
+        dx, dy = self.direction(s_m)
+        x, y = x + beside * dy, y - beside * dx
+        corners = ((1.7 * half, 0.0), (-1.1 * half, half), (-0.45 * half, 0.0), (-1.1 * half, -half))
+        return " ".join(f"{x + a * dx - b * dy:.1f},{y + a * dy + b * dx:.1f}" for a, b in corners)
+
     def start(self) -> tuple[float, float, float, float]:
         """A stroke across the track at the finish line."""
         x, y = (float(v) for v in self.xy(0.0))
-        dx, dy = self._direction(0.0)
+        dx, dy = self.direction(0.0)
         return x + 20.0 * dy, y - 20.0 * dx, x - 20.0 * dy, y + 20.0 * dx
 
 

@@ -94,9 +94,13 @@ class Span:
 def ordered(reference: Reference, lap: Lane, spans: list[Span]) -> tuple[Corner, ...]:
     """Corners from spans: places in order, no two corners overlapping, named in driving order from the line."""
     n = len(lap.speed)
-    for span in spans:
+    for k, span in enumerate(spans):
+        # a corner has an exit: the next one begins at least a node beyond its apex
+        least = spans[k - 1].apex + 1 if k else -math.inf
         if not math.isnan(span.brake):
+            span.brake = min(max(span.brake, least), span.apex)
             span.turn_in = min(max(span.turn_in, span.brake), span.apex)
+        span.turn_in = min(max(span.turn_in, least), span.apex)
     for k, span in enumerate(spans):
         last = k + 1 == len(spans)
         limit = spans[0].first + n if last and reference.closed else math.inf if last else spans[k + 1].first
@@ -118,6 +122,12 @@ def ordered(reference: Reference, lap: Lane, spans: list[Span]) -> tuple[Corner,
             )
         )  # fmt: skip
     out.sort(key=lambda corner: corner.apex_m)
+    if out and reference.closed:
+        # over the line, rounded places and the length may cross by what was rounded; a profile keeps 0.1 m
+        first = out[0].turn_in_m if math.isnan(out[0].brake_m) else out[0].brake_m
+        most = math.floor((first + reference.length_m) * 10.0) / 10.0
+        end = min(out[-1].end_m, most)
+        out[-1] = msgspec.structs.replace(out[-1], end_m=end, exit_m=min(out[-1].exit_m, end))
     return tuple(msgspec.structs.replace(corner, name=f"T{k}") for k, corner in enumerate(out, start=1))
 
 

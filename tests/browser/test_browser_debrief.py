@@ -126,3 +126,105 @@ def test_hostile_names_are_text(page: Page, profile: Path, driven: Path, home: d
         assert 0 == page.locator("img").count()
         assert 0 == page.locator("main b").count()
     assert "</script><b>x" in page.locator("main").inner_text()
+
+
+@pytest.mark.parametrize("name", ["debrief", "guide"])
+def test_pages_in_the_dark(page: Page, written: dict[str, Path], name: str, axe: str) -> None:
+    """On a screen that asks for dark the page is dark, charts too, and has no serious fault; on paper it is light."""
+    page.emulate_media(color_scheme="dark")
+    open_offline(page, written[name])
+    back = "getComputedStyle(document.body).backgroundColor"
+    assert "rgb(18, 21, 26)" == page.evaluate(back)
+    assert [] == serious(page, axe)
+    if name == "debrief":
+        words = page.locator("#trace-chart svg text").all()
+        fills = {t.get_attribute("fill") for t in words}
+        assert "#e9ecf0" in fills
+        assert "#1b2026" not in fills
+    page.emulate_media(color_scheme="dark", media="print")
+    assert "rgb(255, 255, 255)" == page.evaluate(back)
+
+
+def test_one_scale_for_one_measure(page: Page, written: dict[str, Path]) -> None:
+    """All dots of brake points share one scale around the reference, all of minimum speeds another."""
+    open_offline(page, written["debrief"])
+    axes = page.evaluate(
+        "[...document.querySelectorAll('.dots')].map(e => echarts.getInstanceByDom(e).getOption().yAxis"
+        ".map(a => [a.min, a.max]))"
+    )
+    assert 11 == len(axes)
+    both = [a for a in axes if len(a) == 2]
+    assert both
+    assert 1 == len({tuple(a[0]) for a in both})
+    assert 1 == len({tuple(a[-1]) for a in axes})
+    for low, high in (both[0][0], axes[0][-1]):
+        assert low == -high
+
+
+def test_cards_agree_with_the_table(page: Page, written: dict[str, Path]) -> None:
+    """A card repeats the table's number for its corner, and says how its own goes with it."""
+    open_offline(page, written["debrief"])
+    cards = page.locator(".places li").all()
+    assert cards
+    for card in cards:
+        corner = card.locator("h3").inner_text().partition(". ")[2]
+        row = page.locator("tbody tr").filter(has=page.get_by_role("link", name=corner, exact=True))
+        total = row.locator("td").first.inner_text().strip()
+        assert f"({total} s per lap)" in card.inner_text()
+
+
+def test_cautions_and_corrections_look_different(page: Page, written: dict[str, Path]) -> None:
+    """A caution has a sign, its word and a frame; no other kind of cue has any of them."""
+    open_offline(page, written["debrief"])
+    kinds = page.locator("tr.cue .kind").all()
+    assert kinds
+    for kind in kinds:
+        caution = "caution" in (kind.get_attribute("class") or "")
+        framed = kind.evaluate("e => getComputedStyle(e).borderTopWidth") != "0px"
+        assert caution == framed == kind.inner_text().startswith("\u26a0")
+
+
+def test_every_map_has_line_and_direction(page: Page, written: dict[str, Path]) -> None:
+    """The circuit's map has a start line and an arrow; each corner's map in the guide has an arrow."""
+    for name in written:
+        open_offline(page, written[name])
+        maps = page.locator("svg.map")
+        assert maps.count() == page.locator("svg.map .direction").count()
+        assert page.locator("svg.map").first.locator(".start").count() == 1
+
+
+def test_guide_on_a_phone_is_compact_and_prints_nothing_over(page: Page, written: dict[str, Path]) -> None:
+    """At 390 pixels a corner takes about one screen, and no two texts of a drawing overlap."""
+    page.set_viewport_size(PHONE)
+    open_offline(page, written["guide"])
+    corners = page.locator("section.corner").all()
+    for corner in corners:
+        box = corner.bounding_box()
+        assert box is not None
+        assert box["height"] <= 1.15 * PHONE["height"]
+    # boxes of the letters in the drawing's own units, without the outline that keeps them readable on lines
+    letters = "e => [...e.querySelectorAll('text')].map(t => t.getBBox()).map(b => [b.x, b.y, b.width, b.height])"
+    for drawing in page.locator("section.corner svg").all():
+        boxes = drawing.evaluate(letters)
+        for i, (x1, y1, w1, h1) in enumerate(boxes):
+            for x2, y2, w2, h2 in boxes[i + 1 :]:
+                wide, high = min(x1 + w1, x2 + w2) - max(x1, x2), min(y1 + h1, y2 + h2) - max(y1, y2)
+                assert min(wide, high) <= 1.0, (x1, y1, x2, y2)
+
+
+def test_traces_zoom_by_keyboard(page: Page, written: dict[str, Path]) -> None:
+    """Plus zooms in, an arrow moves, 0 shows the whole lap."""
+    open_offline(page, written["debrief"])
+    page.locator("#trace-chart").focus()
+    span = (
+        "(() => { const z = echarts.getInstanceByDom(document.getElementById('trace-chart')).getOption().dataZoom[0];"
+    )
+    span += " return [z.startValue, z.endValue]; })()"
+    low, high = page.evaluate(span)
+    page.keyboard.press("+")
+    inner_low, inner_high = page.evaluate(span)
+    assert low < inner_low < inner_high < high
+    page.keyboard.press("ArrowRight")
+    assert page.evaluate(span)[0] > inner_low
+    page.keyboard.press("0")
+    assert [low, high] == page.evaluate(span)

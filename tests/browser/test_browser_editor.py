@@ -80,14 +80,16 @@ def test_drag_on_the_traces(page: Page, editor: str, profile: Path) -> None:
     assert float(page.get_by_label("brake, m", exact=True).input_value()) < was - 5.0
 
 
-def test_bad_entry_shows_the_errors_of_the_file(page: Page, editor: str, profile: Path) -> None:
-    """A wrong entry shows what the file's check says, under the field and with its line; it can not be saved."""
+def test_bad_entry_names_the_field_that_was_typed(page: Page, editor: str, profile: Path) -> None:
+    """A wrong entry is named by its label, without a path or an identifier, on top and under it; it cannot be saved."""
     opened(page, editor)
     page.get_by_label("apex, m", exact=True).fill("100")
     problems = page.locator(".problems")
+    expect(problems).to_contain_text("Quarry, apex, m: ")
     expect(problems).to_contain_text("found 100")
-    expect(problems).to_contain_text(str(profile) + ":")
-    expect(page.locator(".fields").get_by_text("found 100; allowed")).to_be_visible()
+    for hidden in (str(profile), "apex_m", "turn_in_m"):
+        expect(problems).not_to_contain_text(hidden)
+    expect(page.locator(".fields").get_by_text("found 100")).to_be_visible()
     expect(page.get_by_role("button", name="save")).to_be_disabled()
     page.get_by_label("gear", exact=True).fill("twelve")
     expect(problems).to_contain_text("'twelve'")
@@ -128,7 +130,7 @@ def test_add_and_delete_a_corner(page: Page, editor: str, profile: Path) -> None
     expect(name).to_have_value("Gorse")
     add.click()
     dialog = page.get_by_role("dialog")
-    apex = dialog.get_by_label("apex, m along the reference")
+    apex = dialog.get_by_label("apex, m along the lap")
     apex.fill("460")
     dialog.get_by_role("button", name="add", exact=True).click()
     expect(dialog.get_by_text("where another corner is; allowed (m): ")).to_be_visible()
@@ -155,12 +157,12 @@ def test_change_on_disk_is_noticed_and_never_overwritten(page: Page, editor: str
     expect(page.get_by_text("unsaved changes")).to_be_visible()
     theirs = re.sub(r"brake_m: [\d.]+", "brake_m: 165.5", profile.read_text(encoding="utf-8"), count=1)
     profile.write_text(theirs, encoding="utf-8")
-    notice = page.get_by_role("alert").filter(has_text="changed on disk")
+    notice = page.get_by_role("alert").filter(has_text="changed this file on disk")
     expect(notice).to_be_visible()
     page.get_by_role("button", name="save").click()
     expect(notice).to_be_visible()
     assert theirs == profile.read_text(encoding="utf-8")
-    page.get_by_role("button", name="take the file").click()
+    page.get_by_role("button", name="load the file from disk").click()
     expect(page.get_by_label("brake, m", exact=True)).to_have_value("165.5")
     expect(notice).not_to_be_visible()
 
@@ -170,7 +172,9 @@ def test_cue_is_explained_and_heard(page: Page, reader: str) -> None:
     opened(page, reader)
     page.evaluate("() => { window.played = []; coachEditor.play = (data) => { played.push(data); }; }")
     page.get_by_role("button", name=re.compile("^why: ")).first.click()
-    expect(page.get_by_text(re.compile(r"Rule \S+ .* Spoken"))).to_be_visible()
+    row = page.locator("tbody tr").first
+    expect(row.locator(".why")).to_contain_text(re.compile(r"Rule \S+ .* Spoken"))
+    assert 1 == page.locator(".why").count()
     page.get_by_role("button", name=re.compile("^hear: ")).first.click()
     page.wait_for_function("played.length === 1 && played[0].startsWith('data:audio/wav;base64,UklGR')")
     page.get_by_label("show").click()
@@ -204,7 +208,7 @@ def test_editor_works_without_a_session(page: Page, profile: Path, home: dict[st
         page.goto(running.address)
         expect(page.get_by_label("brake, m", exact=True)).not_to_have_value("")
         expect(page.locator(".piece .handle")).to_have_count(4)
-        assert 0 == page.get_by_text("Cues of the session").count()
+        assert 0 == page.get_by_text("What the coach would say now").count()
         page.goto("about:blank")
     finally:
         running.close()
@@ -215,3 +219,126 @@ def test_debrief_and_guide_open_from_the_editor(page: Page, reader: str) -> None
     for name in ("debrief", "guide"):
         page.goto(f"{reader}{name}")
         expect(page.locator("h1")).to_contain_text("Hollow Ridge")
+
+
+def test_a_drag_stops_at_its_neighbour(page: Page, editor: str) -> None:
+    """The brake point dragged far past the turn-in stops a metre before it, or at its limit; nothing becomes wrong."""
+    opened(page, editor)
+    limit = page.get_by_label("latest brake point, m", exact=True)
+    latest = float(limit.input_value())
+    drag_to_exit(page)
+    expect(page.get_by_text(re.compile(r"run 2 took"))).to_be_visible()
+    brake = page.get_by_label("brake, m", exact=True)
+    assert latest == pytest.approx(float(brake.input_value()), abs=0.11)
+    limit.fill("")
+    expect(page.get_by_text(re.compile(r"run 3 took"))).to_be_visible()
+    page.wait_for_function("+document.querySelector('.handle[data-field=brake_m]').dataset.high > 250")
+    drag_to_exit(page)
+    expect(page.get_by_text(re.compile(r"run 4 took"))).to_be_visible()
+    turn_in = float(page.get_by_label("turn-in, m", exact=True).input_value())
+    assert turn_in - 1.0 == pytest.approx(float(brake.input_value()), abs=0.11)
+    expect(page.locator(".problems")).not_to_be_visible()
+
+
+def drag_to_exit(page: Page) -> None:
+    """Drag the brake point's handle to where the exit's is."""
+    brake = page.locator(".piece .handle[data-field=brake_m] circle").bounding_box()
+    exit_ = page.locator(".piece .handle[data-field=exit_m] circle").bounding_box()
+    assert brake is not None
+    assert exit_ is not None
+    start = (brake["x"] + brake["width"] / 2, brake["y"] + brake["height"] / 2)
+    by = (exit_["x"] - brake["x"], exit_["y"] - brake["y"])
+    page.mouse.move(*start)
+    page.mouse.down()
+    for k in range(1, 31):
+        page.mouse.move(start[0] + by[0] * k / 30, start[1] + by[1] * k / 30)
+    page.mouse.up()
+
+
+def test_points_that_coincide_have_handles_apart(page: Page, editor: str) -> None:
+    """With brake point and turn-in at the same metre, both handles can be seen and dragged on their own."""
+    opened(page, editor)
+    page.locator(".map [data-corner='1']").click()
+    expect(page.get_by_label("name", exact=True)).to_have_value("Gorse")
+    page.get_by_label("latest brake point, m", exact=True).fill("")
+    page.get_by_label("brake, m", exact=True).fill(page.get_by_label("turn-in, m", exact=True).input_value())
+    page.wait_for_function(
+        "['brake_m', 'turn_in_m'].map(f => document.querySelector(`.handle[data-field=${f}]`).dataset.place)"
+        ".every((p, _, all) => p === all[0])"
+    )
+    boxes = [page.locator(f".piece .handle[data-field={f}] circle").bounding_box() for f in ("brake_m", "turn_in_m")]
+    assert boxes[0] is not None
+    assert boxes[1] is not None
+    far = ((boxes[0]["x"] - boxes[1]["x"]) ** 2 + (boxes[0]["y"] - boxes[1]["y"]) ** 2) ** 0.5
+    assert far >= boxes[0]["width"]
+
+
+def test_everything_by_keyboard(page: Page, editor: str, profile: Path) -> None:
+    """A point is moved with the arrows and keeps the focus, a corner chosen with Enter, the file saved with Ctrl+S."""
+    was = brake_of(profile)
+    opened(page, editor)
+    handle = page.locator(".piece .handle[data-field=brake_m]")
+    handle.focus()
+    page.keyboard.press("ArrowLeft")
+    expect(page.get_by_label("brake, m", exact=True)).to_have_value(f"{was - 1:.10g}")
+    page.wait_for_function("document.activeElement?.dataset?.field === 'brake_m'")
+    page.keyboard.press("Shift+ArrowLeft")
+    expect(page.get_by_label("brake, m", exact=True)).to_have_value(f"{was - 11:.10g}")
+    expect(page.get_by_text("unsaved changes")).to_be_visible()
+    page.keyboard.press("Control+s")
+    expect(page.locator("header").get_by_text("saved", exact=True)).to_be_visible()
+    assert was - 11 == pytest.approx(brake_of(profile))
+    page.locator(".map [data-corner='1']").focus()
+    page.keyboard.press("Enter")
+    expect(page.get_by_label("name", exact=True)).to_have_value("Gorse")
+
+
+def test_a_change_without_a_changed_cue_says_why(
+    page: Page, profile: Path, repository: Path, home: dict[str, str]
+) -> None:
+    """Corrections compare with the reference: another gear changes none. The page says so and offers what would."""
+    running = Editor(profile, repository / "replay_samples" / "evening_run", home)
+    try:
+        opened(page, running.address)
+        page.get_by_label("gear", exact=True).fill("3")
+        because = page.locator(".nothing")
+        expect(because).to_contain_text("corrections compare your laps with the reference lap")
+        page.get_by_role("button", name="use the first-laps rules").click()
+        expect(page.get_by_text(re.compile(r"spoken, .*[1-9]\d* new"))).to_be_visible()
+        expect(because).not_to_be_visible()
+        page.close()
+    finally:
+        running.close()
+
+
+def test_lists_show_words(page: Page, reader: str) -> None:
+    """No list of the form shows an identifier."""
+    opened(page, reader)
+    for label in ("direction", "apex", "exit kerb", "muted", "kind", "cue rules"):
+        page.get_by_role("combobox", name=label, exact=True).first.click()
+        options = page.get_by_role("option")
+        expect(options.first).to_be_visible()
+        for text in options.all_inner_texts():
+            assert "_" not in text, (label, text)
+        page.keyboard.press("Escape")
+        expect(options).to_have_count(0)
+
+
+def test_maps_show_line_and_direction(page: Page, reader: str) -> None:
+    """Both maps have a start line and an arrow of direction."""
+    opened(page, reader)
+    assert 2 == page.locator(".map .start").count()
+    assert 2 == page.locator(".map .direction").count()
+
+
+@pytest.mark.parametrize("size", ["desktop", "phone"])
+def test_editor_in_the_dark(page: Page, reader: str, size: str, axe: str) -> None:
+    """On a screen that asks for dark, paper is dark and axe-core finds no serious fault, contrast included."""
+    page.emulate_media(color_scheme="dark")
+    if size == "phone":
+        page.set_viewport_size(PHONE)
+    opened(page, reader)
+    page.wait_for_timeout(300)
+    shade = page.evaluate("getComputedStyle(document.querySelector('.sheet')).backgroundColor")
+    assert "rgb(28, 33, 40)" == shade
+    assert [] == serious(page, axe)

@@ -87,6 +87,7 @@ class Fake:
     def __init__(self) -> None:
         self.waiting: deque[bytes] = deque()
         self.port = 0
+        self.where = "listening to a fake"
 
     def receive(self, timeout_s: float) -> bytes | None:
         return self.waiting.popleft() if self.waiting else None

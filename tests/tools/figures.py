@@ -2,7 +2,7 @@
 
 A bench with ``--write tests/figures/NAME.json`` writes what it printed as JSON. In README the number that comes from
 such a file is followed by a comment with its path and, where it is not written as it stands, a format; what is claimed
-in words is followed by the comparison it rests on. A blank in a key is written as ``_``.
+in words is followed by the comparison it rests on. A blank in a key is ``_``; lists count from 0.
 
     0.38 s <!-- figure: closed_loop/all/product/silent .2f --> for 94 % <!-- figure: closed_loop/.../share .0% -->
     The gap is smaller than alone <!-- claim: closed_loop/product_against/alone/silent_low > 0 -->
@@ -49,7 +49,8 @@ def figure_at(path: str, folder: Path = FOLDER) -> Any:
         raise KeyError(f"{path}: there is no {file}; the bench writes it with --write")
     value = json.loads(file.read_text(encoding="utf-8"))
     for key in keys:
-        known = {str(k).replace(" ", "_"): v for k, v in value.items()} if isinstance(value, dict) else {}
+        pairs = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+        known = {str(k).replace(" ", "_"): v for k, v in pairs}
         if key not in known:
             raise KeyError(f"{path}: no {key!r} in {file.name}; there are {', '.join(known) or 'no more keys'}")
         value = known[key]

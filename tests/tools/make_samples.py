@@ -59,6 +59,9 @@ def early(*faults: tuple[str, str, float]) -> FaultPlan:
 
 def more_notes(text: str) -> str:
     """The profile with one caution of every kind at Tollgate, and nothing but kerbs to say at Signal."""
+    weir = text.index("- name: Weir")
+    # nothing but its apex to say at Weir: elsewhere there is always something before it
+    text = text[:weir] + re.sub(r"(?m)^    (?:kerbs|gear|words):.*\n(?:      - .*\n)*", "", text[weir:], count=3)
     head, tollgate, signal = re.split(r"(?m)^(?=  - name: (?:Tollgate|Signal)$)", text)
     place = float(re.search(r"turn_in_m: ([\d.]+)", tollgate)[1])  # type: ignore[index]
     kinds = (("bump", "bump on entry"), ("surface", "slippery"), ("kerb", "high kerb"), ("track_limit", "white line"),
@@ -139,7 +142,7 @@ SETS = (
 """),
     Sample("mended_release", "improving", early(
         ("Quarry", "brake_long", 25.0), ("Cauldron", "apex_missed", 2.2), ("Tollgate", "slow_middle", 2.5)), """\
-  - {corner: Quarry, laps: 2, spoken: release}
+  - {corner: Quarry, laps: 2, spoken: ease off}
 """),
     Sample("mended_line", "improving", early(
         ("Quarry", "turn_in_early", 15.0), ("Signal", "throttle_late", 25.0)), """\

@@ -17,39 +17,50 @@ from pathlib import Path
 import msgspec
 import pygame
 
-from coach.core.values import View
-from coach.outputs.overlay.layout import Caption
+from coach.core.values import LapDone, View
+from coach.outputs.overlay.layout import Caption, Scene
 from coach.outputs.overlay.legible import SIZE_NAMES
 from coach.outputs.overlay.paint import picture
 from coach.outputs.overlay.settings import Settings
 from coach.outputs.overlay.window import OverlayWindow
 
 LIVE = View(t_s=1.0, state="live", lap=3, delta_s=-0.24, next_corner="Kettle", to_brake_m=140.0)
+LOST = msgspec.structs.replace(LIVE, delta_s=0.83)
 LONG = "turn three, brake at the hundred, second gear, late apex"
-STATES: dict[str, tuple[View | None, Caption | None, bool]] = {
-    "gained": (LIVE, Caption("brake at the hundred", 0.0), True),
-    "lost time": (msgspec.structs.replace(LIVE, delta_s=0.83), Caption(LONG, 0.0), True),
-    "even, in a corner": (
-        msgspec.structs.replace(LIVE, delta_s=0.001, to_brake_m=-5.0),
-        Caption("late apex", 4.5),
-        True,
+LAP = LapDone(3, 1.0, 92.413, -0.24, True)
+STATES: dict[str, Scene] = {
+    "nothing to say": Scene(LIVE),
+    "a cue": Scene(LIVE, Caption("brake at the hundred", 0.0)),
+    "a long reminder, grip down": Scene(
+        msgspec.structs.replace(LOST, condition="grip is down, no pace cues"), Caption(LONG, 0.0)
     ),
-    "far off": (msgspec.structs.replace(LIVE, delta_s=23.4, next_corner="The long name of a corner"), None, True),
-    "first lap": (msgspec.structs.replace(LIVE, delta_s=math.nan), None, True),
-    "place lost": (View(t_s=1.0, state="lost"), Caption("brake later", 2.0), True),
-    "in the pits": (View(t_s=1.0, state="pit"), None, True),
-    "no feed": (LIVE, None, False),
-    "ready": (None, None, True),
+    "after the line": Scene(LIVE, lap=LAP, lap_age_s=1.0),
+    "a lap that does not count": Scene(
+        LOST, lap=msgspec.structs.replace(LAP, valid=False, why_invalid="off the track at Kettle"), lap_age_s=1.0
+    ),
+    "even, in a corner, cue fading": Scene(
+        msgspec.structs.replace(LIVE, delta_s=0.001, to_brake_m=-5.0), Caption("late apex", 4.5)
+    ),
+    "far off": Scene(msgspec.structs.replace(LIVE, delta_s=23.4, next_corner="The long name of a corner")),
+    "first lap": Scene(msgspec.structs.replace(LIVE, delta_s=math.nan)),
+    "position lost": Scene(View(t_s=1.0, state="lost"), Caption("brake later", 2.0)),
+    "in the pits": Scene(View(t_s=1.0, state="pit")),
+    "no data": Scene(LIVE, fresh=False),
+    "trouble with the data": Scene(msgspec.structs.replace(LIVE, status="no brake signal")),
+    "ready": Scene(),
+    "keys": Scene(LIVE, keys=True),
+    "hidden": Scene(hidden=True),
 }
+
+
+SHOWN = STATES["a cue"]
 
 
 def sheet() -> pygame.Surface:
     """One row for each state, one column for each size."""
     gap = 8
-    rows = [
-        [picture(view, caption, name, 1.0, fresh) for name in SIZE_NAMES] for view, caption, fresh in STATES.values()
-    ]
-    width = sum(p.get_width() + gap for p in rows[0]) + gap
+    rows = [[picture(scene, name, 1.0) for name in SIZE_NAMES] for scene in STATES.values()]
+    width = max(sum(p.get_width() + gap for p in row) for row in rows) + gap
     height = sum(max(p.get_height() for p in row) + gap for row in rows) + gap
     out = pygame.Surface((width, height))
     out.fill((96, 96, 96))
@@ -80,10 +91,10 @@ def screenshot() -> pygame.Surface:
         window = OverlayWindow(Settings(x=40, y=40, size="medium", scale=1.0, opacity=1.0))
         for _ in range(20):
             window.pump()
-            window.show(LIVE, Caption("brake at the hundred", 0.0))
+            window.show(SHOWN)
             time.sleep(0.02)
         link = display.Display()
-        w, h = picture(None).get_size()
+        w, h = picture(SHOWN).get_size()
         image = link.screen().root.get_image(40, 40, w, h, X.ZPixmap, 0xFFFFFFFF)
         link.close()
         window.close()

@@ -1,7 +1,7 @@
 """Makes the pictures of the pages: ``python tests/tools/page_pictures.py [FOLDER]``.
 
-Debrief, guide and editor of a session that ships, at the width of a desktop and of a phone, in the system's Chromium;
-the editor with a brake point dragged. Colours are reduced so that each file stays under 150 kB.
+Debrief, guide and editor of a session that ships: desktop, phone, dark screen and paper, in the system's Chromium;
+the desktop's editor with a brake point dragged. Colours are reduced so that each file stays under 150 kB.
 """
 
 from __future__ import annotations
@@ -14,9 +14,10 @@ import subprocess
 import sys
 import tempfile
 from pathlib import Path
+from typing import Final, Literal
 
 from PIL import Image
-from playwright.sync_api import Page, sync_playwright
+from playwright.sync_api import Page, ViewportSize, sync_playwright
 
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT / "tests" / "browser"))
@@ -26,6 +27,18 @@ from browser_helpers import ARGUMENTS, CHROMIUM, DESKTOP, PHONE, Editor  # noqa:
 SESSION = ROOT / "replay_samples" / "first_laps"
 PROFILE = ROOT / "profiles" / "hollow_ridge"
 MOST_BYTES = 150_000
+PAPER: Final[ViewportSize] = {"width": 794, "height": 1123}
+"""A4 at 96 pixels an inch."""
+
+
+LOOKS: Final[tuple[tuple[str, ViewportSize, int, Literal["light", "dark"], Literal["screen", "print"]], ...]] = (
+    ("", DESKTOP, 1900, "light", "screen"),
+    ("_phone", PHONE, 1700, "light", "screen"),
+    ("_dark", DESKTOP, 1900, "dark", "screen"),
+    ("_phone_dark", PHONE, 1700, "dark", "screen"),
+    ("_print", PAPER, 1900, "light", "print"),
+)
+"""Ending of the name, window, height that is kept, scheme, medium."""
 
 
 def shoot(page: Page, file: Path, height: int) -> None:
@@ -54,7 +67,7 @@ def drag_brake(page: Page) -> None:
     page.get_by_label("show").click()
     page.get_by_role("option", name="what changed").click()
     page.get_by_role("button", name=re.compile("^why: ")).first.click()
-    page.wait_for_function("document.querySelector('.why').innerText.includes('Rule')")
+    page.locator(".why").wait_for()
     page.evaluate("window.scrollTo(0, 0)")
     page.wait_for_timeout(500)
 
@@ -74,12 +87,16 @@ def main() -> None:
         editor = Editor(work / "hollow_ridge", SESSION, dict(os.environ))
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
         try:
-            for size, view, high in (("", DESKTOP, 1900), ("_phone", PHONE, 1700)):
-                page = browser.new_page(viewport=view)
+            for size, view, high, scheme, media in LOOKS:
+                page = browser.new_page(viewport=view, color_scheme=scheme)
+                page.emulate_media(color_scheme=scheme, media=media)
                 for name, address in (("debrief", "d.html"), ("guide", "g.html")):
                     page.goto((work / address).as_uri())
                     page.wait_for_timeout(300)
                     shoot(page, folder / f"{name}{size}.png", high)
+                if media == "print":
+                    page.close()
+                    continue
                 page.goto(editor.address)
                 page.wait_for_function("document.querySelector('.desk')?.innerText.includes(' took ')")
                 page.wait_for_timeout(800)

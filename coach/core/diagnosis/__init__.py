@@ -14,7 +14,7 @@ from typing import Final
 from coach.core.bands import Bands
 from coach.core.car import Car
 from coach.core.counterfactual import Counterfactual
-from coach.core.diagnosis.case import COST_S, Case
+from coach.core.diagnosis.case import COST_S, NAN, Case
 from coach.core.diagnosis.entry import entry
 from coach.core.diagnosis.line import line
 from coach.core.diagnosis.pricing import priced
@@ -65,8 +65,11 @@ class Diagnosis:
         self.car = car
         self.what_ifs = tuple(Counterfactual(r.trace, r.zone, r.measures, car) for r in references)
 
-    def findings(self, driven: Driven, bands: Bands) -> tuple[Finding, ...]:
-        """Root causes of a whole pass, costliest first; empty when nothing was lost."""
+    def findings(self, driven: Driven, bands: Bands, use: float = NAN) -> tuple[Finding, ...]:
+        """Root causes of a whole pass, costliest first; empty when nothing was lost.
+
+        ``use`` is the share of the grip there is today that was used at the slowest place, NaN if not known.
+        """
         if driven.trace is None or driven.total_s < 0.5 * COST_S:
             return ()
         reference = self.references[driven.corner]
@@ -79,6 +82,7 @@ class Diagnosis:
             bands.usual(driven.corner),
             reference.slope,
             self._carried(driven),
+            use,
         )
         if -driven.gaps.get("arrival_mps", 0.0) > OUT_LAP * driven.measures["turn_in_speed_mps"]:
             return ()

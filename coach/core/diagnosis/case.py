@@ -19,6 +19,8 @@ COST_S: Final = 0.025
 NAN: Final = float("nan")
 BROUGHT_M: Final = 15.0
 """Lowest so near to the first place that is looked at, a speed was brought along."""
+LIMIT: Final = 0.97
+"""Who uses this share of the grip that is there has none left (common practice, no source)."""
 FAR: Final = 2.0
 """A gap of so many bands is beyond doubt."""
 
@@ -49,6 +51,8 @@ class Case:
     slope: float = 0.0
     carried_s: float = 0.0
     """What leaving slower will still cost on the way to the next braking [s]."""
+    use: float = NAN
+    """Share of the grip there is today that was used at the slowest place."""
     causes: list[Cause] = field(default_factory=list)
     narrow: float = 1.0
     """Share of the bands that is looked at: less when much was lost and nothing lies outside them."""
@@ -116,6 +120,31 @@ class Case:
             # the lowest speed is the first one looked at: he came that slow out of the corner before
             drop += min(self.driven.gaps.get("arrival_mps", 0.0), 0.0)
         return max(drop, 0.0)
+
+    @property
+    def unused_mps(self) -> float:
+        """How much faster the slowest place could be driven on its own path, if that is another: what grip was left.
+
+        v^2 = a / kappa, so on its own path a car that uses the share u of its grip could be faster by v (u^-1/2 - 1).
+        """
+        if not self.use > 0.0 or not self.off_line:
+            return math.inf
+        return max(self.driven.measures["min_speed_mps"] * (1.0 / math.sqrt(self.use) - 1.0), 0.0)
+
+    @property
+    def off_line(self) -> bool:
+        """Whether the path leaves its band in some part, so that it may have taken speed."""
+        return any(abs(self.g(n)) > self.width(n) for n in ("entry_line_m", "apex_line_m", "exit_line_m"))
+
+    @property
+    def at_limit(self) -> bool:
+        """Whether no grip was left for more speed or throttle."""
+        return self.use >= LIMIT
+
+    @property
+    def wide(self) -> bool:
+        """Whether the path lies outside the usual one from the apex on: the road, not the throttle, sets the speed."""
+        return self.beyond("apex_line_m", 1.0) or self.beyond("exit_line_m", 1.0)
 
     def evidence(self, *names: str) -> dict[str, float]:
         """The named measures with their gaps."""

@@ -24,7 +24,14 @@ WITH_SIGN: Final = {"brake_start_m": -1.0, "min_speed_mps": -1.0, "drive_late_m"
 def _doubtful(case: Case, known: dict[str, float]) -> bool:
     """Whether the path lies just outside its band while something else stands farther outside."""
     path = max(case.sure(name) for name in known)
-    return path < SURE and any(case.beyond(n, sign) and case.sure(n) > path for n, sign in WITH_SIGN.items())
+    clear = {n: case.sure(n) for n, sign in WITH_SIGN.items() if case.beyond(n, sign)}
+    # of a lower speed only what grip was left speaks against the line; of a late throttle nothing if none was left,
+    # or if the car ran wide
+    if "min_speed_mps" in clear:
+        clear["min_speed_mps"] = min(clear["min_speed_mps"], case.unused_mps / case.width("min_speed_mps"))
+    if case.at_limit or case.wide:
+        clear.pop("drive_late_m", None)
+    return path < SURE and any(sure > path for sure in clear.values())
 
 
 def line(case: Case) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from coach.core.diagnosis.belief import beliefs
 from coach.core.diagnosis.case import COST_S, FAR, Case, Cause
 from coach.core.passes import PARTS, Part
 from coach.core.values import Fault, Finding
@@ -69,9 +70,9 @@ def priced(case: Case) -> tuple[Finding, ...]:
         return ()
     lost = min(_weighed(excess, scatter, alone), MOST * case.driven.total_s)
     found = []
-    for cause in chosen:
+    for cause, sure in zip(chosen, beliefs(case, shown, chosen, MODEL), strict=True):
         cost = cause.alone_s * lost / alone
         # what stands far outside its band needs less of a loss to be believed
         if cost >= (max(DOUBT_S, DOUBT * scatter) if cause.sure < FAR else max(COST_S, scatter)):
-            found.append(Finding(cause.fault, cause.amount, cause.unit, cost, cause.evidence))
+            found.append(Finding(cause.fault, cause.amount, cause.unit, cost, cause.evidence, sure))
     return tuple(sorted(found, key=lambda f: (-f.cost_s, f.fault)))

@@ -50,7 +50,8 @@ def middle(case: Case) -> None:
     waits = _waits(case) or case.driven.measures["min_speed_at_m"] > case.reference.zone.end_m - END_M
     least = min(case.width("min_speed_mps"), max(SLOWER * case.reference.measures["min_speed_mps"], SLOWER_MPS))
     least = max(least, UNLIKE * case.sigma("min_speed_mps"))
-    if drop > least and not waits:
+    # where the path took the larger part of the speed, the line is the cause
+    if drop > least and not waits and case.unused_mps > 0.5 * drop:
         evidence = case.evidence("min_speed_mps", "min_speed_at_m")
         case.causes.append(Cause("slow_middle", drop, "m/s", case.what_if.slower(drop), evidence, drop / least))
 
@@ -79,6 +80,9 @@ def way_out(case: Case) -> None:
         late = float(np.fmax(late, case.g("lifted_m")))
     # who rolls while the throttle waits is in the gear of a lower speed
     if not (_waits(case) and case.beyond("idle_after_m", 1.0)) and _gear(case):
+        return
+    if case.wide:
+        # no more throttle where the car already runs out of road
         return
     share = case.g("drive_share")
     # a lower gear at a lower speed asks for less throttle

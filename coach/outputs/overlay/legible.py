@@ -7,7 +7,7 @@ of a capital letter without accent.
 from __future__ import annotations
 
 import math
-from typing import Literal, NamedTuple
+from typing import Final, Literal, NamedTuple
 
 from coach.errors import OutputError
 
@@ -29,15 +29,22 @@ def height_px(arcmin: float, pitch_mm: float = FINE_PITCH_MM, viewing_mm: float 
 
 
 class Size(NamedTuple):
-    """Pixels of one overlay size: window, margin, bar width, and capital heights of text and number."""
+    """Pixels of one overlay size: width, margin, delta bar height, capital heights of cue, number and other text.
+
+    The window's height is not among them: it is that of what is shown.
+    """
 
     width: int
-    height: int
     margin: int
     bar: int
     text_cap: int
     number_cap: int
+    cue_cap: int
 
+
+NUMBER_TO_TEXT: Final = 1.4
+CUE_TO_TEXT: Final = 1.75
+"""The cue is the largest text, the number comes next; corner and distance are the least that can be read."""
 
 _FACTORS: dict[SizeName, float] = {"small": 1.0, "medium": 1.3, "large": 1.7}
 SIZE_NAMES: tuple[SizeName, ...] = tuple(_FACTORS)
@@ -50,9 +57,16 @@ def size_of(name: str, scale: float = 1.0) -> Size:
     """
     factor = next((f for n, f in _FACTORS.items() if n == name), None)
     if factor is None:
-        raise OutputError(f"overlay size {name!r}: allowed are {', '.join(SIZE_NAMES)}")
+        raise OutputError(f"overlay size: expected {', '.join(SIZE_NAMES)}, found {name!r}")
     if not 0.5 <= scale <= 4.0:
-        raise OutputError(f"overlay scale {scale:g}: allowed is 0.5 to 4")
+        raise OutputError(f"overlay scale: expected 0.5 to 4, found {scale:g}")
     k = factor * scale
     cap = math.ceil(height_px(LEAST_ARCMIN) * k)
-    return Size(round(400 * k), round(196 * k), round(12 * k), round(26 * k), cap, math.ceil(cap * 2.1))
+    return Size(
+        round(470 * k),
+        round(10 * k),
+        max(6, round(9 * k)),
+        cap,
+        math.ceil(cap * NUMBER_TO_TEXT),
+        math.ceil(cap * CUE_TO_TEXT),
+    )

@@ -2,42 +2,56 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
+from typing import Final
 
 os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
 
 import pygame
 
-from coach.core.values import View
 from coach.outputs.overlay.colours import GROUND
-from coach.outputs.overlay.layout import Caption, Item, Label, Rect, lay_out
+from coach.outputs.overlay.layout import Scene, lay_out
 from coach.outputs.overlay.legible import size_of
+from coach.outputs.overlay.signs import Item, Label, Rect
+
+FINER: Final = 8
+"""Letters are set this much larger and scaled down: set at the size shown, each letter's width is rounded to a whole
+pixel, which moves letters by up to 1.9 pixels."""
 
 
 @lru_cache(maxsize=64)
 def _font(cap: int) -> pygame.font.Font:
-    """The bundled font at the size at which a capital is at least ``cap`` pixels high."""
+    """The bundled font, FINER times as large as where a capital is at least ``cap`` pixels high."""
     if not pygame.font.get_init():
         pygame.font.init()
-    size = cap
+    size = cap * FINER
     while True:
         font = pygame.font.Font(None, size)
-        if font.render("H", True, "white", None).get_bounding_rect().height >= cap:
+        if font.render("H", True, "white", None).get_bounding_rect().height >= cap * FINER:
             return font
-        size += 1
+        size += FINER // 2
 
 
 @lru_cache(maxsize=512)
 def measure(text: str, cap: int) -> tuple[int, int]:
     """Width and height [px] of the box that ``text`` takes when its capitals are ``cap`` pixels high."""
-    return _font(cap).size(text)
+    w, h = _font(cap).size(text)
+    return math.ceil(w / FINER), math.ceil(h / FINER)
 
 
-@lru_cache(maxsize=128)
-def _text(text: str, cap: int, colour: tuple[int, int, int]) -> pygame.Surface:
-    return _font(cap).render(text, True, colour)
+@lru_cache(maxsize=512)
+def text_surface(text: str, cap: int, colour: tuple[int, int, int]) -> pygame.Surface:
+    """``text`` with alpha, as large as ``measure`` says."""
+    w, h = measure(text, cap)
+    fine = pygame.Surface((w * FINER, h * FINER), pygame.SRCALPHA)
+    fine.fill((*colour, 0))
+    letters = _font(cap).render(text, True, colour)
+    # copied, not blended: blending on a clear ground would darken the edges
+    fine.blit(letters, (0, 0), special_flags=pygame.BLEND_RGBA_MAX)
+    return pygame.transform.smoothscale(fine, (w, h))
 
 
 def box_of(item: Item) -> pygame.Rect:
@@ -67,7 +81,7 @@ def paint(surface: pygame.Surface, items: Iterable[Item], within: pygame.Rect | 
         if isinstance(item, Rect):
             surface.fill(item.colour, item.box)
         elif isinstance(item, Label):
-            surface.blit(_text(item.text, item.cap, item.colour), item.box[:2])
+            surface.blit(text_surface(item.text, item.cap, item.colour), item.box[:2])
         elif item.line:
             pygame.draw.lines(surface, item.colour, True, item.points, item.line)
         else:
@@ -75,15 +89,9 @@ def paint(surface: pygame.Surface, items: Iterable[Item], within: pygame.Rect | 
     surface.set_clip(None)
 
 
-def picture(
-    view: View | None,
-    caption: Caption | None = None,
-    size: str = "medium",
-    scale: float = 1.0,
-    fresh: bool = True,
-) -> pygame.Surface:
+def picture(scene: Scene, size: str = "medium", scale: float = 1.0) -> pygame.Surface:
     """The overlay as a surface, without any display: for tests and for pictures."""
-    chosen = size_of(size, scale)
-    surface = pygame.Surface((chosen.width, chosen.height))
-    paint(surface, lay_out(view, caption, chosen, measure, fresh))
+    drawing = lay_out(scene, size_of(size, scale), measure)
+    surface = pygame.Surface((drawing.width, drawing.height))
+    paint(surface, drawing.items)
     return surface

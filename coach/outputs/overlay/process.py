@@ -7,24 +7,25 @@ from pathlib import Path
 
 import msgspec
 
-from coach.core.values import Decision, View
+from coach.core.values import Decision, LapDone, View
 from coach.errors import OutputError
 from coach.outputs.bus.subscriber import Subscriber
 from coach.outputs.bus.table import Bye
 from coach.outputs.child import NOT_HERE, Link, run_child
-from coach.outputs.overlay.layout import Caption
+from coach.outputs.overlay.layout import Scene
 from coach.outputs.overlay.output import Newest, run_window
-from coach.outputs.overlay.settings import Settings, load, save
+from coach.outputs.overlay.settings import Settings, SettingsWatch, load
 
 WAIT_S = 0.05
 CLOSED_BY_USER = 0
+AT_START = "click on it and press H for its keys; coach overlay changes it from another terminal"
 
 
 class OverlaySetup(msgspec.Struct, frozen=True):
-    """What the overlay process is told at its start.
+    """The start message of the overlay process.
 
-    ``settings`` None: those remembered in ``settings_file`` (empty: the usual place). ``keys``: the helper's
-    folder of keys when the bus is on another machine.
+    ``settings`` None: those kept in ``settings_file`` (empty: the usual file). ``keys``: the helper's folder of keys
+    when the bus is on another machine.
     """
 
     address: str
@@ -43,6 +44,8 @@ def listen(bus: Subscriber, newest: Newest, ended: threading.Event, wait_s: floa
             newest.put_view(message)
         elif isinstance(message, Decision) and message.outcome == "spoken":
             newest.put_cue(message.text)
+        elif isinstance(message, LapDone):
+            newest.put_lap(message)
         elif isinstance(message, Bye):
             ended.set()
 
@@ -57,7 +60,14 @@ def _show(link: Link) -> int:
     file = Path(setup.settings_file) if setup.settings_file else None
     newest = Newest()
 
-    def painted(view: object, caption: Caption | None) -> None:
+    told = False
+
+    def painted(scene: Scene) -> None:
+        nonlocal told
+        if not told:
+            told = True
+            link.note(AT_START)
+        caption = scene.caption
         if caption is not None and caption.age_s < 1.0:
             link.report("painted", caption.text)
 
@@ -76,7 +86,7 @@ def _show(link: Link) -> int:
             newest,
             setup.settings or load(file),
             stop,
-            lambda s: save(s, file),
+            SettingsWatch(file),
             painted,
             lambda: listen(bus, newest, link.ended),
         )

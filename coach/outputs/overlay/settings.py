@@ -1,4 +1,4 @@
-"""What the overlay remembers from run to run: place, size, opacity, whether clicks go through."""
+"""What the overlay keeps from run to run: position, size, opacity, locked or not, hidden or not."""
 
 from __future__ import annotations
 
@@ -17,9 +17,10 @@ OPACITY = (0.3, 1.0)
 
 
 class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """``x``, ``y`` of the window's left top corner on the desktop [px]; None: the system places it.
+    """``x``, ``y`` of the window's left top corner on the desktop [px]; None: top centre.
 
-    ``scale`` is the desktop scale, 0 for "ask the system". ``opacity`` is 0.3 to 1.
+    ``scale`` is the desktop scale, 0 for "ask the system". ``opacity`` is 0.3 to 1. ``click_through`` locks the
+    window: clicks reach what lies under it. ``hidden`` leaves only a small mark.
     """
 
     x: int | None = None
@@ -28,15 +29,16 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     scale: float = 0.0
     opacity: float = 0.9
     click_through: bool = False
+    hidden: bool = False
 
     def checked(self) -> Settings:
-        """The same, or OutputError naming the field, what was found and what is allowed."""
+        """The same; raises OutputError that names the setting, the values expected and the one found."""
         if self.size not in SIZE_NAMES:
-            raise OutputError(f"overlay size {self.size!r}: allowed are {', '.join(SIZE_NAMES)}")
+            raise OutputError(f"overlay size: expected {', '.join(SIZE_NAMES)}, found {self.size!r}")
         if not OPACITY[0] <= self.opacity <= OPACITY[1]:
-            raise OutputError(f"overlay opacity {self.opacity:g}: allowed is {OPACITY[0]:g} to {OPACITY[1]:g}")
+            raise OutputError(f"overlay opacity: expected {OPACITY[0]:g} to {OPACITY[1]:g}, found {self.opacity:g}")
         if self.scale != 0 and not 0.5 <= self.scale <= 4:
-            raise OutputError(f"overlay scale {self.scale:g}: allowed is 0 (ask the system), or 0.5 to 4")
+            raise OutputError(f"overlay scale: expected 0 (ask the system) or 0.5 to 4, found {self.scale:g}")
         return self
 
 
@@ -46,16 +48,44 @@ def settings_path() -> Path:
 
 
 def load(path: Path | None = None) -> Settings:
-    """The remembered settings; the defaults when there are none or they can not be read."""
+    """The settings kept on this machine; the defaults when there are none or they cannot be read."""
     try:
         return msgspec.json.decode((path or settings_path()).read_bytes(), type=Settings).checked()
     except (OSError, msgspec.DecodeError, OutputError):
-        return Settings()  # remembered comfort, not a person's file: not worth stopping a run
+        return Settings()  # a convenience, not a user's file: no reason to stop a run
 
 
 def save(settings: Settings, path: Path | None = None) -> None:
-    """Remember ``settings``; a folder that can not be written is passed over in silence."""
+    """Keep ``settings``; a folder that cannot be written is ignored."""
     target = path or settings_path()
     with contextlib.suppress(OSError):
         target.parent.mkdir(parents=True, exist_ok=True)
         write_atomically(target, msgspec.json.format(msgspec.json.encode(settings)), durable=False)
+
+
+class SettingsWatch:
+    """Notices that another process, such as ``coach overlay``, wrote the settings file."""
+
+    def __init__(self, path: Path | None = None) -> None:
+        self._path = path or settings_path()
+        self._seen = self._stamp()
+
+    def save(self, settings: Settings) -> None:
+        """Keep ``settings``; one's own write is no news."""
+        save(settings, self._path)
+        self._seen = self._stamp()
+
+    def news(self) -> Settings | None:
+        """The settings someone else wrote since the last call; None when nobody did."""
+        stamp = self._stamp()
+        if stamp == self._seen:
+            return None
+        self._seen = stamp
+        return load(self._path)
+
+    def _stamp(self) -> tuple[int, int]:
+        try:
+            found = self._path.stat()
+        except OSError:
+            return 0, 0
+        return found.st_mtime_ns, found.st_size

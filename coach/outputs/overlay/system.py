@@ -1,4 +1,4 @@
-"""What the window library can not do itself: clicks that go through the window, and the desktop's scale.
+"""What the window library cannot do: clicks that go through the window, opening without focus, the desktop's scale.
 
 X11 through python-xlib (tried); Windows through user32 (from memory, not tried); elsewhere nothing is done.
 """
@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import sys
+from typing import Any
 
 
 def set_click_through(title: str, on: bool) -> bool:
@@ -19,6 +20,30 @@ def set_click_through(title: str, on: bool) -> bool:
     except Exception:  # a comfort: whatever the window system answers, the overlay must go on
         return False
     return False
+
+
+def open_without_focus(title: str) -> bool:
+    """Ask the window manager not to give the hidden window ``title`` the focus when it is shown; False: not possible.
+
+    By a user time of 0 (Extended Window Manager Hints 1.5, ``_NET_WM_USER_TIME``); elsewhere SDL's own hint does it.
+    """
+    if not (sys.platform.startswith("linux") and os.environ.get("DISPLAY")):
+        return False
+    try:
+        from Xlib import Xatom, display
+
+        link = display.Display()
+        try:
+            window = _own_window(link, title)
+            if window is None:
+                return False
+            window.change_property(link.intern_atom("_NET_WM_USER_TIME"), Xatom.CARDINAL, 32, [0])
+            link.sync()
+            return True
+        finally:
+            link.close()
+    except Exception:  # as above
+        return False
 
 
 def desktop_scale() -> float:
@@ -51,34 +76,44 @@ def _x11_scale() -> float:
     return 1.0
 
 
+def _own_window(link: Any, title: str) -> Any:
+    """This process's window called ``title``; None when there is none."""
+    from Xlib import X
+    from Xlib.error import BadWindow
+
+    pid_atom, name_atom = link.intern_atom("_NET_WM_PID"), link.intern_atom("_NET_WM_NAME")
+    queue = [link.screen().root]
+    while queue:
+        window = queue.pop()
+        try:
+            pid = window.get_full_property(pid_atom, X.AnyPropertyType)
+            name = window.get_full_text_property(name_atom)
+            children = window.query_tree().children
+        except BadWindow:  # another program closed its window meanwhile
+            continue
+        if pid is not None and pid.value[0] == os.getpid() and name == title:
+            return window
+        queue.extend(children)
+    return None
+
+
 def _x11(title: str, on: bool) -> bool:
     from Xlib import X, display
-    from Xlib.error import BadWindow
     from Xlib.ext import shape
 
     link = display.Display()
     try:
-        pid_atom, name_atom = link.intern_atom("_NET_WM_PID"), link.intern_atom("_NET_WM_NAME")
-        queue = [link.screen().root]
-        while queue:
-            window = queue.pop()
-            try:
-                pid = window.get_full_property(pid_atom, X.AnyPropertyType)
-                name = window.get_full_text_property(name_atom)
-                children = window.query_tree().children
-            except BadWindow:  # another program's window that went while we looked
-                continue
-            if pid is not None and pid.value[0] == os.getpid() and name == title:
-                if on:
-                    window.shape_rectangles(shape.SO.Set, shape.SK.Input, 0, 0, 0, [])
-                else:
-                    window.shape_mask(shape.SO.Set, shape.SK.Input, 0, 0, X.NONE)
-                link.sync()
-                return True
-            queue.extend(children)
+        window = _own_window(link, title)
+        if window is None:
+            return False
+        if on:
+            window.shape_rectangles(shape.SO.Set, shape.SK.Input, 0, 0, 0, [])
+        else:
+            window.shape_mask(shape.SO.Set, shape.SK.Input, 0, 0, X.NONE)
+        link.sync()
+        return True
     finally:
         link.close()
-    return False
 
 
 def _windows(title: str, on: bool) -> bool:

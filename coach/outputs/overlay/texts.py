@@ -1,15 +1,15 @@
-"""What the overlay says of a state, in letters that fit."""
+"""The overlay's words for each state and for its keys, in letters that fit."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import Literal
+from typing import Final, Literal
 
-from coach.core.values import View
+from coach.core.values import LapDone, View
 
 Measure = Callable[[str, int], tuple[int, int]]
-"""Width and height [px] of a text set so that its capitals have the given height [px]."""
+"""Width and height [px] of a text whose capitals have the given height [px]."""
 
 Mode = Literal["ready", "untimed", "live", "lost", "no_feed", "pit"]
 
@@ -17,10 +17,31 @@ WORDS: dict[Mode, str] = {
     "ready": "ready",
     "untimed": "first lap",
     "live": "",
-    "lost": "place lost",
-    "no_feed": "no feed",
+    "lost": "position lost",
+    "no_feed": "no data",
     "pit": "in the pits",
 }
+
+
+KEYS: Final = (
+    ("mouse", "drag to move"),
+    ("arrows", "move 10 pixels, 1 with Shift"),
+    ("1 2 3", "small, medium, large"),
+    ("- +", "more or less see-through"),
+    ("C", "back to top centre"),
+    ("L", "lock: clicks reach the simulator"),
+    ("Esc", "hide, and show again"),
+    ("H", "this list"),
+)
+"""Keys of the window while it has the focus (click on it): name and effect."""
+
+UNLOCK: Final = "To unlock: coach overlay --unlock"
+HIDDEN: Final = "Esc shows the overlay"
+
+
+def keys_line() -> str:
+    """The keys in one line, for the terminal."""
+    return "; ".join(f"{key}: {effect}" for key, effect in KEYS)
 
 
 def mode_of(view: View | None, fresh: bool = True) -> Mode:
@@ -43,6 +64,14 @@ def delta_text(delta_s: float) -> str:
     if float(digits) == 0.0:
         return "0.00"
     return ("+" if delta_s > 0 else "\u2212") + digits
+
+
+def lap_text(lap: LapDone) -> str:
+    """A lap's number, time and difference, for the moment after the line: ``lap 3  1:32.41  -0.24``."""
+    minutes, seconds = divmod(round(lap.time_s, 2), 60.0)
+    time = f"{minutes:.0f}:{seconds:05.2f}" if minutes else f"{seconds:.2f}"
+    difference = f"  {delta_text(lap.delta_s)}" if math.isfinite(lap.delta_s) else ""
+    return f"lap {lap.lap}  {time}{difference}"
 
 
 def countdown_text(to_brake_m: float) -> str:

@@ -1,7 +1,6 @@
-"""The window itself: borderless, always on top, moved and sized with keys, repainted only where it changed.
+"""The window itself: borderless, always on top, moved by mouse or keys, repainted only where it changed.
 
-Keys while it has the focus: arrows move it by 10 pixels (with Shift by 1), 1 2 3 choose the size, ``-`` and
-``+`` the opacity, T lets clicks through, Escape closes it. Everything is called from one thread.
+It takes no focus when it opens; a click gives it the keys of ``texts.KEYS``. Everything is called from one thread.
 """
 
 from __future__ import annotations
@@ -11,21 +10,25 @@ import os
 from collections.abc import Callable
 
 os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
+# Windows; X11 is asked in system.py
+os.environ.setdefault("SDL_WINDOW_NO_ACTIVATION_WHEN_SHOWN", "1")
 
 import msgspec
 import pygame
 
 from coach import APP
-from coach.core.values import View
 from coach.errors import OutputError
 from coach.outputs.hush import hushed
-from coach.outputs.overlay.layout import Caption, Item, lay_out
+from coach.outputs.overlay.layout import Scene, lay_out
 from coach.outputs.overlay.legible import SIZE_NAMES, size_of
 from coach.outputs.overlay.paint import changed, measure, paint
 from coach.outputs.overlay.settings import OPACITY, Settings
-from coach.outputs.overlay.system import desktop_scale, set_click_through
+from coach.outputs.overlay.signs import Item
+from coach.outputs.overlay.system import desktop_scale, open_without_focus, set_click_through
 
 TITLE = f"{APP} overlay"
+TOP_PX = 24
+"""Distance of the window from the top of the desktop when nobody moved it [px]."""
 _ARROWS = {
     pygame.K_LEFT: (-1, 0),
     pygame.K_RIGHT: (1, 0),
@@ -43,8 +46,10 @@ class OverlayWindow:
     def __init__(self, settings: Settings, on_settings: Callable[[Settings], None] | None = None) -> None:
         self.settings = settings.checked()
         self.redraws = 0
+        self.keys_shown = False
         self._on_settings = on_settings
         self._items: tuple[Item, ...] = ()
+        self._grabbed: tuple[int, int] | None = None
         try:
             with hushed():
                 pygame.display.init()
@@ -55,33 +60,45 @@ class OverlayWindow:
                 os.environ.setdefault("SDL_FRAMEBUFFER_ACCELERATION", "0")
             self._scale = self.settings.scale or desktop_scale()
             self._size = size_of(self.settings.size, self._scale)
-            place = pygame.WINDOWPOS_UNDEFINED if settings.x is None or settings.y is None else (settings.x, settings.y)
+            first = lay_out(Scene(hidden=self.settings.hidden), self._size, measure)
+            self._shape = (first.width, first.height)
             self._window = pygame.Window(
                 TITLE,
-                (self._size.width, self._size.height),
-                place,
+                self._shape,
+                self._place(),
                 borderless=True,
                 always_on_top=True,
                 utility=True,
+                hidden=True,
             )
+            open_without_focus(TITLE)
+            self._window.show()
         except pygame.error as error:
             pygame.display.quit()
             raise OutputError(f"no display for the overlay: {error}") from error
         self._set_opacity(self.settings.opacity)
         pygame.event.pump()
+        # a window manager may have put it elsewhere
+        self._move()
         if self.settings.click_through:
             set_click_through(TITLE, True)
 
-    def show(self, view: View | None, caption: Caption | None, fresh: bool = True) -> bool:
+    def show(self, scene: Scene) -> bool:
         """Bring the picture up to date; True when something had to be painted."""
-        items = lay_out(view, caption, self._size, measure, fresh)
-        boxes = changed(self._items, items)
+        drawing = lay_out(scene._replace(keys=self.keys_shown, hidden=self.settings.hidden), self._size, measure)
+        if (drawing.width, drawing.height) != self._shape:
+            self._shape = (drawing.width, drawing.height)
+            self._window.size = self._shape
+            self._items = ()
+            # near the lower edge of the desktop it grows upward
+            self._move()
+        boxes = changed(self._items, drawing.items)
         if not boxes and self.redraws:
             return False
         surface = self._window.get_surface()
-        paint(surface, items, boxes[0].unionall(boxes[1:]) if self.redraws and self._items else None)
+        paint(surface, drawing.items, boxes[0].unionall(boxes[1:]) if self.redraws and self._items else None)
         self._window.flip()
-        self._items = items
+        self._items = drawing.items
         self.redraws += 1
         return True
 
@@ -91,36 +108,84 @@ class OverlayWindow:
             if event.type in (pygame.QUIT, pygame.WINDOWCLOSE):
                 return False
             if event.type == pygame.KEYDOWN:
-                if event.key == pygame.K_ESCAPE:
-                    return False
                 self._key(event.key, bool(event.mod & pygame.KMOD_SHIFT))
-            elif event.type == pygame.WINDOWMOVED:
-                self._keep(x=event.x, y=event.y)
+            elif event.type in (pygame.MOUSEBUTTONDOWN, pygame.MOUSEBUTTONUP, pygame.MOUSEMOTION):
+                self._mouse(event)
             elif event.type in (pygame.WINDOWEXPOSED, pygame.WINDOWRESTORED):
                 self._items = ()
                 self.redraws = max(self.redraws, 1)
         return True
 
+    def take(self, settings: Settings) -> None:
+        """Follow settings that came from outside, such as from ``coach overlay``."""
+        before, self.settings = self.settings, settings.checked()
+        if settings.size != before.size:
+            self._size = size_of(settings.size, self._scale)
+            self._items = ()
+        if settings.opacity != before.opacity:
+            self._set_opacity(settings.opacity)
+        if settings.click_through != before.click_through:
+            set_click_through(TITLE, settings.click_through)
+        self._move()
+
     def close(self) -> None:
-        """Take the window away."""
+        """Remove the window."""
         self._window.destroy()
         pygame.display.quit()
 
-    def _key(self, key: int, fine: bool) -> None:
-        if key in _ARROWS:
-            dx, dy = _ARROWS[key]
+    def _place(self) -> tuple[int, int]:
+        """Where the window goes: top centre or where it was left, and always whole on the desktop [px]."""
+        desktops = pygame.display.get_desktop_sizes()
+        width, height = self._shape
+        # without positions of the screens: the first one's centre, and bounds that hold all of them side by side
+        x = (desktops[0][0] - self._size.width) // 2 if self.settings.x is None else self.settings.x
+        y = TOP_PX if self.settings.y is None else self.settings.y
+        most_x, most_y = sum(w for w, _ in desktops), max(h for _, h in desktops)
+        return max(0, min(x, most_x - width)), max(0, min(y, most_y - height))
+
+    def _move(self) -> None:
+        place = self._place()
+        if tuple(self._window.position) != place:
+            self._window.position = place
+
+    def _put(self, x: int, y: int) -> None:
+        self._keep(x=x, y=y)
+        self._move()
+        # what the edge of the desktop did not allow is not kept either
+        kept = self._place()
+        self._keep(x=kept[0], y=kept[1])
+
+    def _mouse(self, event: pygame.event.Event) -> None:
+        if event.type == pygame.MOUSEBUTTONDOWN and event.button == 1:
+            self._grabbed = event.pos
+        elif event.type == pygame.MOUSEBUTTONUP:
+            self._grabbed = None
+        elif event.type == pygame.MOUSEMOTION and self._grabbed is not None:
             x, y = self._window.position
+            self._put(x + event.pos[0] - self._grabbed[0], y + event.pos[1] - self._grabbed[1])
+
+    def _key(self, key: int, fine: bool) -> None:
+        if key == pygame.K_ESCAPE:
+            self._keep(hidden=not self.settings.hidden)
+        elif key in (pygame.K_h, pygame.K_F1):
+            self.keys_shown = not self.keys_shown
+        elif key == pygame.K_c:
+            self._keep(x=None, y=None)
+            self._move()
+        elif key in _ARROWS:
+            dx, dy = _ARROWS[key]
+            x, y = self._place()
             step = 1 if fine else 10
-            self._window.position = (x + dx * step, y + dy * step)
-            self._keep(x=x + dx * step, y=y + dy * step)
+            self._put(x + dx * step, y + dy * step)
         elif pygame.K_1 <= key <= pygame.K_3:
-            self._resize(SIZE_NAMES[key - pygame.K_1])
+            self.take(msgspec.structs.replace(self.settings, size=SIZE_NAMES[key - pygame.K_1]))
+            self._tell()
         elif key in (pygame.K_MINUS, pygame.K_KP_MINUS, pygame.K_PLUS, pygame.K_KP_PLUS, pygame.K_EQUALS):
             change = -0.1 if key in (pygame.K_MINUS, pygame.K_KP_MINUS) else 0.1
             opacity = round(max(OPACITY[0], min(OPACITY[1], self.settings.opacity + change)), 2)
             self._set_opacity(opacity)
             self._keep(opacity=opacity)
-        elif key == pygame.K_t:
+        elif key == pygame.K_l:
             on = not self.settings.click_through
             if set_click_through(TITLE, on):
                 self._keep(click_through=on)
@@ -130,15 +195,12 @@ class OverlayWindow:
         with contextlib.suppress(pygame.error):
             self._window.opacity = opacity
 
-    def _resize(self, name: str) -> None:
-        self._size = size_of(name, self._scale)
-        self._window.size = (self._size.width, self._size.height)
-        self._items = ()
-        self._keep(size=name)
-
     def _keep(self, **what: object) -> None:
         settings = msgspec.structs.replace(self.settings, **what)
         if settings != self.settings:
             self.settings = settings
-            if self._on_settings is not None:
-                self._on_settings(settings)
+            self._tell()
+
+    def _tell(self) -> None:
+        if self._on_settings is not None:
+            self._on_settings(self.settings)

@@ -23,8 +23,8 @@ class AddCorner:
         self.desk = desk
         self._add, self._added = add, added
         with ui.dialog().props('aria-label="add a corner"') as self._dialog, ui.card():
-            ui.label("A new corner, around this apex. Its points can be dragged afterwards.")
-            self._apex = ui.input("apex, m along the reference")
+            ui.label("A new corner around this apex. You can move its points afterwards.")
+            self._apex = ui.input("apex, m along the lap")
             self._apex.props("outlined dense hide-bottom-space inputmode=decimal")
             self._apex.classes("w-full").mark("new-apex").on("keydown.enter", self._chosen)
             with ui.row():
@@ -44,7 +44,7 @@ class AddCorner:
     async def _chosen(self) -> None:
         apex = number(self._apex.value)
         if not isinstance(apex, int | float):
-            self._apex.error = f"found {self._apex.value!r}; allowed a number of metres"
+            self._apex.error = f"expected a number of metres, found {self._apex.value!r}"
             return
         try:
             await self._add(float(apex))

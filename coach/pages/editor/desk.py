@@ -22,6 +22,7 @@ class CueRow:
     text: str
     outcome: str
     reason: str
+    family: str
     mark: str
     was: str
     why: str
@@ -69,6 +70,10 @@ class Desk(Protocol):
         """What a corner may mute."""
 
     @property
+    def rules_name(self) -> str:
+        """The name of the cue rules in use."""
+
+    @property
     def has_session(self) -> bool:
         """Whether there is a session to try the cues on."""
 
@@ -83,7 +88,10 @@ class Desk(Protocol):
         """What is wrong with a field."""
 
     def problem_lines(self) -> list[str]:
-        """All problems, as the command line would print them."""
+        """All problems, each with the label of its field, without the file's path."""
+
+    def room_of(self, corner: int, field: str) -> tuple[float, float]:
+        """How far a point of a corner may move before it meets its neighbours [m]."""
 
     def put(self, corner: int, path: Sequence[str | int], value: Any) -> bool:
         """Set a field."""

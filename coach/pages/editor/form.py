@@ -5,24 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Final, get_args
+from typing import Any
 
 from nicegui import ui
 
-from coach.core.values import ApexKind, CautionKind, Direction, KerbUse
 from coach.pages.editor.desk import Desk
+from coach.pages.editor.words import APEXES, CAUTIONS, DIRECTIONS, FIELDS, KERBS, PLACES, in_words, label_of, mute_word
 
 FieldPath = tuple[str | int, ...]
 Put = Callable[[FieldPath, Any], Awaitable[None]]
-PLACES: Final = (
-    ("brake_m", "brake, m"),
-    ("turn_in_m", "turn-in, m"),
-    ("apex_m", "apex, m"),
-    ("exit_m", "exit, m"),
-    ("end_m", "end, m"),
-)
-KERB_USES: Final = list(get_args(KerbUse))
-CAUTIONS: Final = list(get_args(CautionKind))
 
 
 def number(text: str | None) -> Any:
@@ -78,42 +69,42 @@ class CornerForm:
 
     def _build(self) -> None:
         with ui.element("div").classes("fields"):
-            self._text("name", ("name",))
-            self._text("how it is spoken", ("say",))
-            self._choice("direction", ("direction",), list(get_args(Direction)), clearable=False)
-            self._number("gear", ("gear",))
-            for field, label in PLACES:
-                self._number(label, (field,))
-            self._list("boards, m before turn-in", ("boards",))
-            self._choice("apex", ("apex",), list(get_args(ApexKind)))
+            self._text(("name",))
+            self._text(("say",))
+            self._choice(("direction",), DIRECTIONS, clearable=False)
+            self._number(("gear",))
+            for field in PLACES:
+                self._number((field,))
+            self._list(("boards",))
+            self._choice(("apex",), APEXES)
             for where in ("entry", "apex", "exit"):
-                self._choice(f"kerb at {where}", ("kerbs", where), KERB_USES)
-            self._number("latest brake point, m", ("limits", "latest_brake_m"))
-            self._number("widest exit, m outside", ("limits", "widest_exit_offset_m"))
-        words = ui.textarea("own words, one a line").props("debounce=400 autogrow outlined dense hide-bottom-space")
+                self._choice(("kerbs", where), KERBS)
+            self._number(("limits", "latest_brake_m"))
+            self._number(("limits", "widest_exit_offset_m"))
+        words = ui.textarea(FIELDS["words"]).props("debounce=400 autogrow outlined dense hide-bottom-space")
         self._add(("words",), words, lines, lambda v: "\n".join(map(str, v or [])))
-        mute = ui.select(self.desk.mutes, multiple=True, label="muted").props(
-            "outlined dense hide-bottom-space use-chips"
-        )
+        mute = ui.select(
+            {name: mute_word(name) for name in self.desk.mutes}, multiple=True, label=FIELDS["mute"]
+        ).props("outlined dense hide-bottom-space use-chips")
         self._add(("mute",), mute, list, lambda v: [x for x in v or [] if x in self.desk.mutes])
         ui.label("Cautions").classes("head")
         self._cautions = ui.element("div")
         ui.button("add a caution", on_click=self._add_caution).props("outline dense no-caps")
 
-    def _text(self, label: str, path: FieldPath) -> None:
-        element = ui.input(label).props("debounce=400 outlined dense hide-bottom-space")
+    def _text(self, path: FieldPath) -> None:
+        element = ui.input(label_of(path)).props("debounce=400 outlined dense hide-bottom-space")
         self._add(path, element, lambda t: (t or "").strip() or None, shown)
 
-    def _number(self, label: str, path: FieldPath) -> None:
-        element = ui.input(label).props("debounce=400 outlined dense hide-bottom-space inputmode=decimal")
+    def _number(self, path: FieldPath) -> None:
+        element = ui.input(label_of(path)).props("debounce=400 outlined dense hide-bottom-space inputmode=decimal")
         self._add(path, element, number, shown)
 
-    def _list(self, label: str, path: FieldPath) -> None:
-        element = ui.input(label).props("debounce=400 outlined dense hide-bottom-space inputmode=decimal")
+    def _list(self, path: FieldPath) -> None:
+        element = ui.input(label_of(path)).props("debounce=400 outlined dense hide-bottom-space inputmode=decimal")
         self._add(path, element, numbers, lambda v: ", ".join(map(shown, v or [])))
 
-    def _choice(self, label: str, path: FieldPath, options: list[str], clearable: bool = True) -> None:
-        element = ui.select(options, label=label, clearable=clearable).props(
+    def _choice(self, path: FieldPath, options: dict[str, str], clearable: bool = True) -> None:
+        element = ui.select(options, label=label_of(path), clearable=clearable).props(
             "outlined dense hide-bottom-space options-dense"
         )
         self._add(path, element, lambda v: v, lambda v: v if v in options else None)
@@ -143,7 +134,7 @@ class CornerForm:
     def tell(self) -> None:
         """Show under each field what is wrong with it."""
         for field in self._fields:
-            field.element.error = self.desk.problem_at(self.corner, *field.path) or None
+            field.element.error = in_words(self.desk.problem_at(self.corner, *field.path)) or None
 
     def _fill_cautions(self) -> None:
         self._cautions.clear()
@@ -166,13 +157,13 @@ class CornerForm:
             for key, label, read in (("at_m", "at, m", number), ("words", "words", lambda t: (t or "").strip())):
                 field = ui.input(label, value=shown(caution.get(key)), on_change=at(key, read))
                 field.props("debounce=400 outlined dense hide-bottom-space").mark(f"caution-{i}-{key}")
-                field.error = self.desk.problem_at(self.corner, "cautions", i, key) or None
-            ui.switch("can hurt", value=bool(caution.get("safety")), on_change=at("safety", bool))
+                field.error = in_words(self.desk.problem_at(self.corner, "cautions", i, key)) or None
+            ui.switch("safety", value=bool(caution.get("safety")), on_change=at("safety", bool))
             ui.button("remove", on_click=lambda: self._change_caution(i, "", None)).props("flat dense no-caps")
 
     async def _add_caution(self) -> None:
         apex = self.desk.get(self.corner, "apex_m")
-        await self._put_cautions([*self._all_cautions(), {"kind": "other", "at_m": apex, "words": "mind this"}])
+        await self._put_cautions([*self._all_cautions(), {"kind": "other", "at_m": apex, "words": "watch out here"}])
         self.fill()
 
     async def _change_caution(self, i: int, key: str, value: Any) -> None:

@@ -14,7 +14,7 @@ from coach.pages.editor.cues import CueList
 from coach.pages.editor.form import CornerForm, FieldPath
 from coach.pages.editor.picture import MapView, TraceView
 from coach.pages.editor.shared import Shared
-from coach.pages.look import ALARM, LINK, css_colours
+from coach.pages.look import ALARM, LINK, css_colours, dark_pairs
 from coach.pages.render import asset
 
 WATCH_S = 1.0
@@ -39,14 +39,15 @@ class EditorPage:
 
     def _build(self) -> None:
         ui.colors(primary=LINK, negative=ALARM)
+        ui.dark_mode(None)
         ui.add_css(css_colours() + asset("editor.css"))
         ui.add_head_html(f"<script>{asset('editor.js')}</script>")
         self._bar()
         self._disk = ui.element("div").classes("disk").props("role=alert")
         with self._disk:
-            ui.label("The file was changed on disk since it was read here.")
-            ui.button("take the file", on_click=self._take).props("outline dense no-caps")
-            ui.button("keep mine and overwrite it", on_click=self._force).props("outline dense no-caps")
+            ui.label("Another program changed this file on disk.")
+            ui.button("load the file from disk", on_click=self._take).props("outline dense no-caps")
+            ui.button("keep mine, overwrite the file", on_click=self._force).props("outline dense no-caps")
         self._disk.visible = False
         with ui.element("div").classes("desk"):
             with ui.element("section").classes("sheet"):
@@ -58,14 +59,16 @@ class EditorPage:
             self.cues: CueList | None = None
             if self.desk.has_session:
                 with ui.element("section").classes("sheet"):
-                    ui.html("<h2>Cues of the session under the profile as it stands</h2>", sanitize=False)
+                    ui.html("<h2>What the coach would say now</h2>", sanitize=False)
                     self.cues = CueList(self.desk, self.shared.locked)
         ui.on("place", self._dragged)
+        ui.on("save", self._saved)
         ui.on("corner", lambda e: self._choose(int(e.args["index"])))
-        ui.on("unheard", lambda: ui.notify("the browser could not play it"))
+        ui.on("unheard", lambda: ui.notify("the browser cannot play the sound"))
         ui.timer(WATCH_S, self._watch)
         data = json.dumps(self.map.script_data())
         ui.run_javascript(f"coachEditor.line({data})")
+        ui.run_javascript(f"coachEditor.scheme({self.traces.chart.id}, {json.dumps(dark_pairs())})")
         self.show()
         self.show_cues()
         self.traces.zoom(0)
@@ -79,13 +82,15 @@ class EditorPage:
             self._state = ui.label("").mark("state").props("role=status")
             self._undo = ui.button("undo", on_click=self._undone).props("outline dense no-caps")
             self._redo = ui.button("redo", on_click=self._redone).props("outline dense no-caps")
-            self._save = ui.button("save", on_click=self._saved).props("unelevated dense no-caps padding='xs md'")
+            self._save = ui.button("save", on_click=self._saved).props(
+                "unelevated dense no-caps padding='xs md' title='Ctrl+S'"
+            )
             if self.desk.has_session:
                 ui.link("debrief", "/debrief", new_tab=True)
             ui.link("guide", "/guide", new_tab=True)
 
     def _traces(self) -> None:
-        ui.html("<h2>Traces: the points can be dragged here too</h2>", sanitize=False)
+        ui.html("<h2>Traces</h2>", sanitize=False)
         self.traces = TraceView(self.desk)
         with ui.element("div").classes("laps"):
             for lap, on in self.traces.laps():
@@ -95,7 +100,7 @@ class EditorPage:
         with ui.row():
             ui.button("this corner", on_click=lambda: self.traces.zoom(self.corner)).props("outline dense no-caps")
             ui.button("whole lap", on_click=self.traces.whole).props("outline dense no-caps")
-        ui.label("Ctrl and wheel, pinch, or the bar under the traces zoom all of them.").classes("quiet")
+        ui.label("Drag the points here or on the map. Zoom: Ctrl and wheel, pinch, or the bar below.").classes("quiet")
 
     def _form(self) -> None:
         with ui.row().classes("items-center q-mb-sm no-wrap"):
@@ -139,10 +144,10 @@ class EditorPage:
         # the view's own client, whoever made the edit
         self._client.run_javascript(f"coachEditor.marks({self.traces.chart.id}, {marks})")
 
-    def show_cues(self) -> None:
-        """Show the cues of the last run."""
+    def show_cues(self, edited: FieldPath = ()) -> None:
+        """Show the cues of the last run; ``edited`` is the field that was changed before it."""
         if self.cues is not None:
-            self.cues.draw()
+            self.cues.draw(edited)
 
     # what is done
 
@@ -156,7 +161,7 @@ class EditorPage:
     async def _put(self, path: FieldPath, value: Any) -> None:
         if await self.shared.locked(self.desk.put, self.corner, path, value):
             self.shared.tell(self, path)
-            await self.shared.rerun()
+            await self.shared.rerun(path)
 
     async def _add(self, apex_m: float) -> None:
         self.corner = await self.shared.locked(self.desk.add_corner, apex_m)
@@ -175,9 +180,10 @@ class EditorPage:
     async def _dragged(self, event: Any) -> None:
         field, at = str(event.args["field"]), float(event.args["at"])
         if field in ("brake_m", "turn_in_m", "apex_m", "exit_m"):
-            await self.shared.locked(self.desk.put, self.corner, (field,), at)
+            low, high = self.desk.room_of(self.corner, field)
+            await self.shared.locked(self.desk.put, self.corner, (field,), round(max(low, min(high, at)), 1))
             self.shared.tell()
-            await self.shared.rerun()
+            await self.shared.rerun((field,))
 
     async def _undone(self) -> None:
         await self._step(self.desk.undo)
@@ -191,6 +197,10 @@ class EditorPage:
             await self.shared.rerun()
 
     async def _saved(self) -> None:
+        # also by Ctrl+S, which no disabled button stops
+        if not self._save.enabled:
+            ui.notify("not saved: fix the problems first" if self.desk.problem_lines() else "nothing to save")
+            return
         if self.desk.changed_on_disk():
             self._disk.visible = True
             return
@@ -212,7 +222,7 @@ class EditorPage:
         try:
             await self.shared.locked(self.desk.take_from_disk)
         except CoachError as error:
-            ui.notify(f"the file on disk is not right, yours stays: {error}", multi_line=True)
+            ui.notify(f"the file on disk has a fault, yours stays: {error}", multi_line=True)
             return
         self.shared.tell()
         await self.shared.rerun()

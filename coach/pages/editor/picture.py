@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any, Final
 
 import numpy as np
@@ -13,6 +14,9 @@ from coach.pages.render import environment
 from coach.pages.traces import Traces, bands, lap_name, trace_chart
 from coach.pages.track_map import TrackMap
 
+APART: Final = 26.0
+NAME_AWAY: Final = 19.0
+"""Least distance of two handles, and distance of a name from its handle [1/420 of the drawing's width]."""
 AROUND_M: Final = 50.0
 """The corner's own drawing begins and ends this far beyond its points [m]."""
 
@@ -22,6 +26,28 @@ def handles(corner: Corner) -> list[tuple[str, str, float]]:
     out = [] if corner.brake_m != corner.brake_m else [("brake_m", "brake", corner.brake_m)]
     out += [("turn_in_m", "turn in", corner.turn_in_m), ("apex_m", "apex", corner.apex_m)]
     return [*out, ("exit_m", "exit", corner.exit_m)]
+
+
+def told_apart(points: list[dict[str, Any]], track: TrackMap, direction: str, unit: float) -> None:
+    """Set where each point's handle (``hx``, ``hy``) and name (``tx``, ``ty``) stand, so that no two coincide.
+
+    A handle stands on the line; one too close to the one before stands beside the line, on alternate sides.
+    """
+    outside = 1.0 if direction == "left" else -1.0
+    side, before = 0.0, None
+    for point in points:
+        dx, dy = track.direction(point["place"])
+        near = before is not None and math.hypot(point["x"] - before["x"], point["y"] - before["y"]) < APART * unit
+        side = (-1.0 if side >= 0.0 else 1.0) if near else 0.0
+        # across the track in the picture: to its right, which is outside of a left-hander
+        across = (-dy * outside, dx * outside)
+        away = side * APART * unit
+        point["hx"], point["hy"] = point["x"] + across[0] * away, point["y"] + across[1] * away
+        beyond = (side or 1.0) * NAME_AWAY * unit
+        point["tx"], point["ty"] = point["hx"] + across[0] * beyond, point["hy"] + across[1] * beyond + 5.0 * unit
+        sideways = across[0] * (side or 1.0)
+        point["anchor"] = "middle" if abs(sideways) < 0.5 else "start" if sideways > 0.0 else "end"
+        before = point
 
 
 class MapView:
@@ -54,20 +80,24 @@ class MapView:
         places = handles(corner)
         for field, name, place in places:
             x, y = (float(v) for v in self._track.xy(place))
-            points.append({"field": field, "name": name, "place": place, "x": x, "y": y})
+            low, high = self.desk.room_of(chosen, field)
+            points.append({"field": field, "name": name, "place": place, "x": x, "y": y, "low": low, "high": high})
         first, last = places[0][2], max(corner.exit_m, corner.turn_in_m + 1.0)
         box = self._track.box(first - AROUND_M, last + AROUND_M)
+        unit = box[2] / 420.0
+        told_apart(points, self._track, corner.direction, unit)
         self._html.content = (
             environment()
             .get_template("editor_map.html")
             .render(
                 map=self._track,
+                arrow=self._track.arrow_at(first - 0.7 * AROUND_M, 11.0 * unit),
                 labels=self._track.labels(),
                 points=points,
                 chosen=chosen,
                 name=self.desk.names[chosen],
                 box=box,
-                unit=box[2] / 420.0,
+                unit=unit,
                 near=self._track.line(first - 4 * AROUND_M, last + 4 * AROUND_M),
                 band=self._track.line(corner.turn_in_m, last),
             )
@@ -97,12 +127,18 @@ class TraceView:
 
     def marks(self, chosen: int) -> list[dict[str, Any]]:
         """The points of the corner ``chosen`` on the speed of the reference."""
-        out = []
+        out: list[dict[str, Any]] = []
         length = self.desk.reference.length_m
         for field, name, place in handles(self.desk.corners[chosen]):
             speed = float(self.desk.reference.at("speed_mps", place)) * KMH
             along = place % length if self.desk.reference.closed else place
-            out.append({"name": name, "value": [round(along, 1), round(speed, 1)], "field": field, "place": place})
+            low, high = self.desk.room_of(chosen, field)
+            mark = {"name": name, "value": [round(along, 1), round(speed, 1)], "field": field, "place": place}
+            # JSON has no infinity
+            mark |= {"low": max(low, -1e9), "high": min(high, 1e9)}
+            # names of neighbours stand above and below in turn
+            mark["label"] = {"position": "bottom" if len(out) % 2 else "top"}
+            out.append(mark)
         return out
 
     def draw(self, chosen: int) -> None:

@@ -16,12 +16,13 @@ if TYPE_CHECKING:
 
 
 class Shared:
-    """The desk, one lock for all who sit at it, and whom to tell of a change."""
+    """The desk, one lock for all open pages, and the pages that show a change."""
 
     def __init__(self, desk: Desk) -> None:
         self.desk = desk
         self._lock = asyncio.Lock()
         self._wanted = self._done = 0
+        self._edited: FieldPath = ()
         self.views: list[EditorPage] = []
 
     async def locked(self, call: Callable[..., Any], *arguments: Any) -> Any:
@@ -30,12 +31,16 @@ class Shared:
             return await run.io_bound(call, *arguments)
 
     def tell(self, but: EditorPage | None = None, field: FieldPath | None = None) -> None:
-        """Every open page shows the desk anew; ``but`` keeps the ``field`` that is typed in there."""
+        """Redraw every open page; ``but`` keeps the ``field`` that is typed in there."""
         for view in list(self.views):
             view.show(field if view is but else None)
 
-    async def rerun(self) -> None:
-        """Run the session under the profile as it stands; edits made meanwhile are run together, once."""
+    async def rerun(self, edited: FieldPath = ()) -> None:
+        """Run the session under the profile as it stands; edits made meanwhile are run together, once.
+
+        ``edited`` is the field that was changed: where that changed no cue, the pages say why.
+        """
+        self._edited = edited
         self._wanted += 1
         if not self.desk.has_session or self._wanted != self._done + 1:
             return
@@ -44,4 +49,4 @@ class Shared:
             await self.locked(self.desk.rerun)
             self._done = wanted
             for view in list(self.views):
-                view.show_cues()
+                view.show_cues(self._edited)

@@ -12,7 +12,7 @@ def test_where_no_person_looks_one_line_says_what_is_waited_for(capsys: pytest.C
         told = capsys.readouterr().err
         for done in range(41, 110):
             step(done, 109)
-    assert told == "coach: 69 phrases are rendered for the voice, this once; the run begins in a few seconds\n"
+    assert told == "coach: 69 phrases to prepare for the voice, only this once; the run starts in a few seconds\n"
     with phrase_progress() as step:
         step(109, 109)
     captured = capsys.readouterr()

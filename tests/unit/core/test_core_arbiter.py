@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coach.core.arbiter import CALM_S, CLEAR_S, NEVER, PAUSE_S, Arbiter, Candidate, Verdict
+from coach.core.reasons import Reason
 from coach.core.timing import STARTS_AFTER_S
 
 SPEED_MPS = 50.0
@@ -188,5 +189,5 @@ def test_lost_drops_everything() -> None:
     """Nothing open survives the loss of the car's place."""
     arbiter = Arbiter({})
     arbiter.open = [candidate("a", 5.0), candidate("b", 6.0)]
-    assert ["lost", "lost"] == [v.reason for v in arbiter.drop_all(1.0, "lost")]
+    assert ["lost", "lost"] == [v.reason for v in arbiter.drop_all(1.0, Reason.LOST)]
     assert [] == arbiter.open

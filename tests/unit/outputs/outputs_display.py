@@ -18,7 +18,7 @@ def x_server() -> Iterator[str]:
         pytest.skip("Xvfb is not installed")
     read, write = os.pipe()
     process = subprocess.Popen(
-        [program, "-displayfd", str(write), "-screen", "0", "1280x720x24", "-nolisten", "tcp"],
+        [program, "-displayfd", str(write), "-screen", "0", "1280x720x24", "-nolisten", "tcp", "-noreset"],
         pass_fds=(write,),
         stderr=subprocess.DEVNULL,
     )

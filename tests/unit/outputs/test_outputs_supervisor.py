@@ -15,6 +15,7 @@ import pytest
 from coach.core.values import Decision, View
 from coach.outputs.child import Report
 from coach.outputs.live import Choice, Live
+from coach.outputs.overlay.process import AT_START
 from coach.outputs.overlay.settings import Settings
 from coach.outputs.supervisor import Spec, Supervisor
 from coach.outputs.voice.options import VoiceOptions
@@ -244,7 +245,7 @@ def test_a_run_over_processes_speaks_and_shows(tmp_path: Path) -> None:
             time.sleep(0.05)
     finally:
         live.close()
-    assert [] == notes
+    assert [f"overlay: {AT_START}"] == notes
 
 
 @pytest.mark.display

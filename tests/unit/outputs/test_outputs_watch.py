@@ -54,8 +54,8 @@ def test_sheet_shows_state_laps_and_cues() -> None:
     ("view", "line"),
     [
         (None, "nothing is heard from tcp://127.0.0.1:5"),
-        (View(t_s=1.0, state="waiting"), "no feed"),
-        (View(t_s=1.0, state="lost"), "place lost"),
+        (View(t_s=1.0, state="waiting"), "no data"),
+        (View(t_s=1.0, state="lost"), "position lost"),
         (View(t_s=1.0, state="pit"), "in the pits"),
         (View(t_s=1.0, state="live", lap=1), "lap 1  first lap"),
     ],

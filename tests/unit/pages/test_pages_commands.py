@@ -108,7 +108,7 @@ def test_a_debrief_that_is_not_kept(run: Run) -> None:
         (("guide", "nowhere"), "nowhere"),
         (("guide", "hollow_ridge", "--sound", "x.wav", "--pace", "7"), "pace: found 7; allowed 0.1 to 1"),
         (("guide", "hollow_ridge", "-o", "/no/such/folder/g.html"), "can not be written"),
-        (("history", "Nowhere"), "found no session on 'Nowhere'"),
+        (("history", "Nowhere"), "expected one of (no circuit is kept yet), found 'Nowhere'"),
         (("share", "nowhere", "-o", "x.zip"), "nowhere"),
         (("add", "nowhere.zip"), "nowhere.zip"),
         (("edit", "nowhere", "--no-browser"), "nowhere"),

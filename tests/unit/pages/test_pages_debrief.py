@@ -11,13 +11,14 @@ import numpy as np
 import pytest
 from pages_shared import looked
 
-from coach.app.debrief_page import write_page
+from coach.app.debrief_page import share_text, write_page
 from coach.app.lap_traces import MOST_LAPS, choose_laps, lap_traces
 from coach.core.values import LapDone
 from coach.errors import SessionError
 from coach.pages.chart_library import chart_library
 from coach.pages.debrief import debrief_html
-from coach.pages.look import GROUND, INK, LINK, PAPER, QUIET_INK
+from coach.pages.dots import INSIDE, Dot, Scales, dots_chart, shared_scales
+from coach.pages.look import DARK, LIGHT
 from coach.pages.render import embedded, render, signed
 from coach.pages.track_map import TrackMap
 
@@ -82,10 +83,10 @@ def test_page_shows_the_debrief() -> None:
     one = looked()
     page = debrief_html(one.view())
     for gain in one.debrief.gains[:3]:
-        assert f"{gain.cost_s:.2f} s a lap" in page
+        assert f"{gain.cost_s:.2f} s per lap" in page
     for corner in one.setup.corners:
         assert f">{corner.name}</a>" in page
-    assert len(one.debrief.laps) == page.count("<tr><td>") - len(one.view().cues)
+    assert len(one.debrief.laps) == page.count("<tr><td>")
 
 
 def test_hostile_names_stay_text() -> None:
@@ -130,16 +131,68 @@ def test_chart_library_is_one_script() -> None:
     assert "globalThis.echarts=" in script[-60:]
 
 
-@pytest.mark.parametrize("ink", [INK, QUIET_INK, LINK])
-@pytest.mark.parametrize("ground", [PAPER, GROUND])
-def test_letters_have_contrast(ink: str, ground: str) -> None:
-    """WCAG 2.1 SC 1.4.3: letters have a contrast of at least 4.5 to what they stand on."""
+def _rgb(colour: str) -> tuple[float, ...]:
+    return tuple(int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5))
+
+
+@pytest.mark.parametrize("scheme", [LIGHT, DARK], ids=["light", "dark"])
+@pytest.mark.parametrize("ink", ["ink", "quiet", "link", "alarm"])
+@pytest.mark.parametrize("ground", ["paper", "ground"])
+def test_letters_have_contrast(scheme: dict[str, str], ink: str, ground: str) -> None:
+    """WCAG 2.1 SC 1.4.3: letters have a contrast of at least 4.5 to what they stand on, in both schemes."""
     import wcag_contrast_ratio as contrast
 
-    def rgb(colour: str) -> tuple[float, ...]:
-        return tuple(int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5))
+    assert contrast.rgb(_rgb(scheme[ink]), _rgb(scheme[ground])) >= 4.5
 
-    assert contrast.rgb(rgb(ink), rgb(ground)) >= 4.5
+
+@pytest.mark.parametrize("mark", ["even", "brake", "throttle"])
+def test_marks_have_contrast_in_the_dark(mark: str) -> None:
+    """WCAG 2.1 SC 1.4.11: lines of drawings have a contrast of at least 3 to dark paper."""
+    import wcag_contrast_ratio as contrast
+
+    assert contrast.rgb(_rgb(DARK[mark]), _rgb(DARK["paper"])) >= 3.0
+
+
+def test_both_schemes_name_the_same_colours() -> None:
+    """A colour that one scheme lacks would stay light in the dark."""
+    assert LIGHT.keys() == DARK.keys()
+
+
+def test_all_corners_share_a_scale_that_scatter_does_not_fill() -> None:
+    """Small spread stays small on the scale of the largest; a dot beyond it stands at the edge with its number."""
+    calm = [Dot(i, 0.3 * (-1) ** i, 0.1, True, False) for i in range(1, 30)]
+    wild = [Dot(i, -16.0, 7.0, True, False) for i in range(1, 20)] + [Dot(20, 300.0, 0.0, False, False)]
+    scales = shared_scales([calm, wild])
+    assert Scales(20.0, 10.0) == scales
+    assert Scales(10.0, 5.0) == shared_scales([calm])
+    inside = sum(abs(d.brake_m or 0.0) <= scales.brake_m for d in (*calm, *wild))
+    assert inside >= INSIDE * (len(calm) + len(wild))
+    data = dots_chart(wild, scales)["series"][0]["data"]
+    assert [20, 20.0] == data[-1]["value"]
+    assert "+300" == data[-1]["label"]["formatter"]
+
+
+@pytest.mark.parametrize(
+    ("cost_s", "lost_s", "says"),
+    [
+        (0.43, 0.43, "all of the corner's loss in the table (+0.43 s per lap)"),
+        (0.20, 0.43, "part of the corner's loss in the table (+0.43 s per lap)"),
+        (0.68, 0.60, "more than the corner's loss in the table (+0.60 s per lap)"),
+        (0.10, None, "no valid lap"),
+    ],
+)
+def test_a_card_says_how_its_number_goes_with_the_table(cost_s: float, lost_s: float | None, says: str) -> None:
+    """Equal, smaller or larger than the corner's loss: the card repeats the table's number and says why."""
+    assert says in share_text(cost_s, lost_s)
+
+
+def test_map_arrow_points_along_the_lap() -> None:
+    """The arrow's tip lies farther along the lap than its notch."""
+    setup = looked().setup
+    track = TrackMap(setup.reference, setup.corners)
+    tip, _, notch, _ = (tuple(map(float, xy.split(","))) for xy in track.arrow().split())
+    along = track.direction(45.0)
+    assert (tip[0] - notch[0]) * along[0] + (tip[1] - notch[1]) * along[1] > 0.0
 
 
 def test_map_keeps_directions() -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from markupsafe import escape
 from pages_shared import plan
 
 from coach.app.guiding import brake_words, guide_view
@@ -23,21 +24,21 @@ def test_every_corner_has_its_facts() -> None:
     assert [c.name for c in plan().corners] == [c.name for c in view.corners]
     for corner, shown in zip(plan().corners, view.corners, strict=True):
         facts = dict(shown.facts)
-        assert {"lowest speed", "apex", "throttle", "full throttle", "gear"} <= facts.keys()
+        assert {"minimum speed", "apex", "throttle", "full throttle", "gear"} <= facts.keys()
         assert ("brake" in facts) == (corner.brake_m == corner.brake_m)
         assert len(corner.cautions) == len(shown.cautions)
         for caution in corner.cautions:
-            assert caution.words in page
+            assert str(escape(caution.words)) in page
         assert (corner.latest_brake_m == corner.latest_brake_m) == any("latest brake" in x for x in shown.limits)
 
 
-def test_lowest_speed_is_that_of_the_reference() -> None:
+def test_minimum_speed_is_that_of_the_reference() -> None:
     """The speed in the guide is the least of the reference between turn-in and exit."""
     reference = plan().reference
     for corner, shown in zip(plan().corners, guide_view(plan()).corners, strict=True):
         s = np.arange(corner.turn_in_m - 25.0, corner.exit_m)
         least = float(reference.at("speed_mps", s).min()) * 3.6
-        assert least == pytest.approx(float(dict(shown.facts)["lowest speed"].partition(" km/h")[0]), abs=1.0)
+        assert least == pytest.approx(float(dict(shown.facts)["minimum speed"].partition(" km/h")[0]), abs=1.0)
 
 
 def test_cautions_for_a_real_track_come_first() -> None:
