@@ -1,6 +1,6 @@
 """Does the reachable lap make a driver faster who has nothing but his own best lap to compare with?
 
-python tests/tools/reach_loop.py                          six circuits, 20 drivers each
+python tests/tools/reach_loop.py                          four circuits, 30 drivers each
 python tests/tools/reach_loop.py --seeds 2 --circuits demo 12          a smaller study
 python tests/tools/reach_loop.py --for-s 240              what is done after so many seconds
 
@@ -15,20 +15,23 @@ from __future__ import annotations
 import argparse
 import json
 import time
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Final
 
 import numpy as np
-from closed_loop_coaches import Ground, Product, _inside, ground, habits_of
+from closed_loop_coaches import Product
+from closed_loop_drivers import ground, habits_of
 from learner import LearningDriver
-from simulated import match_corners
+from scenario_ground import known_ground
 
 from coach.core.columns import Columns
+from coach.core.phases import IllegalEvent
 from coach.survey import survey
 from coach.survey.envelope.reachable import reach_of, reachable_reference
+from coach.survey.errors import NoValidLap
 
-CIRCUITS: Final = ("demo", "11", "12", "13", "14", "15")
+CIRCUITS: Final = ("demo", "7", "9", "12")
 ARMS: Final = ("alone", "own best", "reachable")
 FIRST, LAPS, SILENT = 5, 18, 5
 
@@ -63,9 +66,7 @@ def run(circuit: str, seed: int, arm: str) -> Run:
         if reach is not None and reach.speed_mps is not None:
             reference = reachable_reference(reference, reach)
         unknown = arm == "reachable" and reference is found.reference
-        match = match_corners(base, found.corners, reference) | _inside(base, found.corners, reference)
-        names = {found.corners[i].name: there for i, there in match.items()}
-        ear = Product(Ground(base, reference, found.corners, names), "improving")
+        ear = Product(known_ground(circuit, replace(found, reference=reference)), "improving")
     while len(driver.lap_times) < LAPS + SILENT:
         if ear is not None and len(driver.lap_times) < LAPS:
             ear.coach(driver)
@@ -110,7 +111,7 @@ def main() -> None:
     """Run and print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--circuits", nargs="*", default=list(CIRCUITS))
-    parser.add_argument("--seeds", type=int, default=20)
+    parser.add_argument("--seeds", type=int, default=30)
     parser.add_argument("--for-s", type=float, default=float("inf"), help="start no driver after so many seconds")
     parser.add_argument("--keep", type=Path, help="file of the runs so far: they are not driven again")
     parser.add_argument("--write", type=Path, help="file of flat records to make")
@@ -123,7 +124,11 @@ def main() -> None:
         for circuit in args.circuits:
             if time.monotonic() - begin > args.for_s:
                 continue
-            runs += [run(circuit, seed, arm) for arm in ARMS if (circuit, seed, arm) not in done]
+            try:
+                runs += [run(circuit, seed, arm) for arm in ARMS if (circuit, seed, arm) not in done]
+            except (IllegalEvent, NoValidLap) as error:
+                # five laps with no valid one, or with corners that overlap: no profile comes of them
+                print(f"left out: circuit {circuit}, driver {seed}: {error}")
             if args.keep:
                 args.keep.write_text(json.dumps([asdict(r) for r in runs]))
     print(table(runs))

@@ -53,6 +53,15 @@ def imports(path: Path, typing_too: bool = True) -> Iterator[str]:
             yield node.module or ""
 
 
+def top_imports(path: Path) -> Iterator[str]:
+    """The modules a file imports when it is loaded, not later inside a function."""
+    for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            yield node.module or ""
+
+
 def under(module: str, *roots: str) -> bool:
     """Whether ``module`` is one of ``roots`` or inside it."""
     return any(module == root or module.startswith(root + ".") for root in roots)
@@ -134,6 +143,17 @@ def test_no_module_of_one_system_is_imported_at_the_top(path: Path) -> None:
         names = [a.name for a in node.names] if isinstance(node, ast.Import) else []
         names += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
         assert not {name.partition(".")[0] for name in names} & ONE_SYSTEM
+
+
+def test_the_optimiser_is_loaded_by_the_fit_alone() -> None:
+    """scipy.optimize takes its time to load: only coach.survey.envelope names it, and a live start does not import that
+    (coach.app reaches it inside the function that surveys)."""
+    named = {name_of(p) for p in MODULES for m in imports(p) if under(m, "scipy.optimize")}
+    assert named == {"coach.survey.envelope.quantile"}
+    fit = ("coach.survey.envelope.fit", "coach.survey.envelope.quantile", "coach.survey.envelope.reachable")
+    outside = [p for p in MODULES if not under(name_of(p), "coach.survey.envelope")]
+    top = {name_of(p) for p in outside for m in top_imports(p) if under(m, *fit)}
+    assert set() == top
 
 
 def test_the_test_reads_something() -> None:
