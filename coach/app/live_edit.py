@@ -92,6 +92,10 @@ class LiveEdits:
         self._notice("profile and rules were edited: taken up at the next straight")
         return True
 
+    def choose_rules(self, rules: Path) -> None:
+        """Watch another rule file from now on: it is taken up as an edit is."""
+        self._rules = rules
+
     def close(self) -> None:
         """End the watching."""
         self._ended.set()

@@ -29,6 +29,8 @@ than the reference (common practice, no source)."""
 LOOK_S: Final = 0.1
 """A candidate that has to wait for the phase is looked at this often [s]."""
 NEVER: Final = float("inf")
+ASKED: Final = "asked"
+"""The slot of what the driver asked for."""
 
 
 class Candidate(msgspec.Struct, frozen=True):
@@ -57,6 +59,11 @@ class Candidate(msgspec.Struct, frozen=True):
         """Whether it is said by name far from its corner: any time will do, and what is near comes first."""
         return self.slot in ("after", "other straight")
 
+    @property
+    def asked(self) -> bool:
+        """Whether the driver asked for it: it waits for nothing but a quiet moment."""
+        return self.slot == ASKED
+
 
 class Verdict(msgspec.Struct, frozen=True):
     """What became of a candidate: spoken (then ``ends_s`` is its foretold end), or held back and why."""
@@ -78,11 +85,11 @@ class _Plan(msgspec.Struct, frozen=True):
     latest_s: float
 
     @property
-    def key(self) -> tuple[bool, bool, int, float, float, float, str, int, int, tuple[str, ...]]:
+    def key(self) -> tuple[bool, bool, bool, int, float, float, float, str, int, int, tuple[str, ...]]:
         """Total, so that the order of rules in a file can not matter."""
         c = self.candidate
         order = (self.over_s, c.action_m, -c.loss_s)
-        return (not c.safety, c.elsewhere, -c.rule.priority, *order, c.rule.name, c.corner, c.lap, c.forms)
+        return (not c.safety, not c.asked, c.elsewhere, -c.rule.priority, *order, c.rule.name, c.corner, c.lap, c.forms)
 
 
 @dataclass
@@ -136,9 +143,9 @@ class Arbiter:
         lead = LONGEST_LEAD_S if candidate.new else SHORT_LEAD_S
         latest = end - min(map(self.duration, candidate.forms))
         ready = over - candidate.margin_s - lead
-        if candidate.elsewhere:
+        if candidate.elsewhere or candidate.asked:
             ready = now_s
-        if candidate.rule.family == "correction" and not candidate.safety:
+        if candidate.rule.family == "correction" and not candidate.safety and not candidate.asked:
             ready = max(ready, candidate.opened_s + CALM_S)
         return _Plan(candidate, over, ready, free, forms, latest)
 

@@ -9,7 +9,8 @@ import msgspec
 
 from coach.core.values import Fault
 
-Family = Literal["reminder", "correction", "caution", "confirmation"]
+Family = Literal["reminder", "correction", "caution", "confirmation", "answer"]
+"""What a cue is for; an answer is none of a rule set's: the driver asked for it."""
 Slot = Literal["approach", "exit", "straight"]
 Level = Literal["learning", "improving", "racing"]
 Form = Literal["long", "short"]

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import msgspec
 
+from coach.core.asking import ANSWERS
 from coach.core.rules import RuleSet
 from coach.core.speech_units import units, words
 from coach.core.values import Corner
@@ -82,5 +83,5 @@ def _forms(wording: Wording) -> Iterator[tuple[str, str]]:
 
 
 def phrases(rules: RuleSet, corners: Iterable[Corner]) -> list[str]:
-    """Every text that may ever be spoken, each once; rendered before driving."""
-    return list(dict.fromkeys(row.text for row in audit(rules, corners)))
+    """Every text that may ever be spoken, answers to the driver too, each once; rendered before driving."""
+    return list(dict.fromkeys([*(row.text for row in audit(rules, corners)), *ANSWERS.values()]))

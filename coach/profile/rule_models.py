@@ -13,7 +13,6 @@ from coach.core.rules import (
     MAX_SHORT_UNITS,
     MAX_SHORT_WORDS,
     CueRule,
-    Family,
     Level,
     RuleSet,
     Slot,
@@ -30,6 +29,7 @@ SLOTS: Final[dict[str, tuple[str, ...]]] = {
     "confirmation": ("exit", "straight"),
     "caution": ("approach",),
 }
+RuleFamily = Literal["reminder", "correction", "caution", "confirmation"]
 CAUTION_ITEMS: Final[tuple[str, ...]] = get_args(CautionKind)
 REMINDER_ITEMS: Final = (
     "brake_board", "gear", "apex", "kerb_entry", "kerb_apex", "kerb_exit", "gradient", "words",
@@ -74,7 +74,7 @@ class RuleModel(Strict):
     """One rule; the fields mean what they mean in ``coach.core.rules.CueRule``."""
 
     name: RuleName
-    family: Family
+    family: RuleFamily
     about: str
     slot: Slot
     long: LongTemplate
