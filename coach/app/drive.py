@@ -187,7 +187,7 @@ def open_outputs(
         heard.keys,
         heard.processes,
     )
-    texts = phrases(setup.rules, setup.corners)
+    texts = phrases(setup.rules, setup.corners, setup.reference.lap_time_s)
     return Live(choice, texts, notice, on_closed, progress, more=open_added(heard.more))
 
 
@@ -195,7 +195,7 @@ def open_voice(heard: Heard, setup: Setup, notice: Notice, progress: Progress | 
     """The voice alone, beside outputs that are open already."""
     voice = voice_options(heard, setup.pronounce) if heard.voice else None
     choice = Choice(voice, None, False, "", None, heard.processes)
-    return Live(choice, phrases(setup.rules, setup.corners), notice, None, progress)
+    return Live(choice, phrases(setup.rules, setup.corners, setup.reference.lap_time_s), notice, None, progress)
 
 
 def _lengths(heard: Heard, texts: list[str], pronounce: Mapping[str, str]) -> dict[str, float]:
