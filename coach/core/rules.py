@@ -60,6 +60,7 @@ class CueRule(msgspec.Struct, frozen=True, cache_hash=True):
     last ``of_last`` passes had a finding of ``min_amount`` (unit of the fault) and ``min_cost_s``. ``priority`` 0..100,
     larger first. ``cooldown_laps`` laps of silence after it spoke at a corner. ``safety`` cautions alone may speak
     between brake and exit. ``alternatives`` are other short wordings, tried when one does not work for this driver.
+    ``first`` is said instead of ``long`` the first time: the one that can be filled, with the ``{way}`` in all.
     Words hold ``{placeholders}``.
     """
 
@@ -78,6 +79,7 @@ class CueRule(msgspec.Struct, frozen=True, cache_hash=True):
     levels: frozenset[str] = frozenset(LEVELS)
     safety: bool = False
     alternatives: tuple[str, ...] = ()
+    first: tuple[str, ...] = ()
 
 
 class RuleSet(msgspec.Struct, frozen=True):

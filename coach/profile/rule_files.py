@@ -77,6 +77,7 @@ def audit(rules: RuleSet, corners: Iterable[Corner]) -> tuple[AuditRow, ...]:
 def _forms(wording: Wording) -> Iterator[tuple[str, str]]:
     """Each text that can be said, with the form it has."""
     texts = [("long", wording.long), ("short", wording.short)]
+    texts.append(("first", wording.first))
     texts += [("alternative", text) for text in wording.alternatives]
     texts += [("named", text) for text in wording.named]
     texts += [("next time", text) for text in wording.next_time]

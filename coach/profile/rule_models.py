@@ -49,6 +49,7 @@ ABOUT: Final = {
 SAMPLES: Final = {
     "corner": "hairpin", "board": "the hundred", "gear": "second", "metres": "five", "tenths": "two tenths",
     "apex": "late", "kerb": "use the outside kerb", "words": "late apex",
+    "way": "fifteen", "goal": "to the hundred",
 }  # fmt: skip
 """What stands for a placeholder while a template's length is judged."""
 
@@ -94,6 +95,7 @@ class RuleModel(Strict):
     levels: list[Level] = Field(default_factory=lambda: list(get_args(Level)), min_length=1)
     safety: bool = False
     alternatives: list[Template] = Field(default_factory=list, max_length=5)
+    first: list[LongTemplate] = Field(default_factory=list, max_length=3)
     on: bool = True
     """Whether the rule is used; off it stands in the file to be switched on."""
 
@@ -125,13 +127,17 @@ class RuleModel(Strict):
         yield from self._text_issues(("short",), self.short, short=True)
         for i, text in enumerate(self.alternatives):
             yield from self._text_issues(("alternatives", i), text, short=True)
+        for i, text in enumerate(self.first):
+            yield from self._text_issues(("first", i), text, short=False)
+        if self.first and self.family != "correction":
+            yield Issue(("first",), f"first for a {self.family}", "none: only a correction has a size")
 
     def _call_issues(self) -> Iterator[Issue]:
         """A call reads numbers out: it is not held to what a driver can act upon at once."""
         slot = CALL_SLOTS.get(self.about, "line")
         if self.slot != slot:
             yield Issue(("slot",), f"{self.slot} for a call about {self.about}", slot)
-        for field in ("min_amount", "min_cost_s", "safety", "alternatives"):
+        for field in ("min_amount", "min_cost_s", "safety", "alternatives", "first"):
             if getattr(self, field):
                 yield Issue((field,), f"{field} for a call", "none: a call answers no finding")
         known = PLACEHOLDERS[self.about]
@@ -145,7 +151,7 @@ class RuleModel(Strict):
                 yield Issue((field,), f"{{{name}}} beside other words in {text!r}", f"{{{name}}} alone between commas")
 
     def _text_issues(self, loc: tuple[str | int, ...], text: str, *, short: bool) -> Iterator[Issue]:
-        known = allowed_placeholders(self.about, self.family)
+        known = allowed_placeholders(self.about, self.family, loc[0] == "first")
         unknown = [name for name in placeholders(text) if name not in known]
         for name in unknown:
             yield Issue(loc, f"{{{name}}}", ", ".join(f"{{{n}}}" for n in sorted(known)) + f" about {self.about}")
@@ -164,6 +170,7 @@ class RuleModel(Strict):
         values = self.model_dump()
         values["levels"] = frozenset(self.levels)
         values["alternatives"] = tuple(self.alternatives)
+        values["first"] = tuple(self.first)
         del values["on"]
         return CueRule(**values)
 
