@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from profile_examples import PROFILE, RULES
 
+from coach.core.asking import ANSWERS
 from coach.core.rules import FAULTS, MAX_LONG_UNITS, MAX_SHORT_UNITS, MAX_SHORT_WORDS, RuleSet
 from coach.core.speech_units import units, words
 from coach.core.values import Caution, Corner
@@ -78,7 +79,7 @@ def test_errors_of_the_rule_set(tmp_path: Path) -> None:
     slot, long = str(caught.value).split("\n")
     assert "x.yaml:8: rules[later].slot: found approach for a confirmation; allowed exit or straight" == slot
     assert long.startswith("x.yaml:9: rules[later].long: found {metres}; allowed {apex}, {board}")
-    with pytest.raises(RulesError, match="no rule set of that name; known: first_laps, improving, race"):
+    with pytest.raises(RulesError, match="no rule set of that name; known: ask, first_laps, improving, race"):
         load_rules("nothing")
     with pytest.raises(RulesError, match="a folder; allowed a YAML file"):
         load_rules(tmp_path)
@@ -180,5 +181,6 @@ def test_phrases_hold_everything_that_can_be_said() -> None:
     for rules in every_set():
         listed = phrases(rules, EXAMPLE)
         said = {t for r in rules.rules for c in EXAMPLE for w in every_wording(r, c) for t in w.texts}
+        said |= set(ANSWERS.values())
         assert (said, len(said)) == (set(listed), len(listed))
     assert "turn one, brake at the hundred" in phrases(load_rules("first_laps"), EXAMPLE)
