@@ -148,7 +148,9 @@ def test_volume_and_cue_sets_turn_within_what_there_is() -> None:
     pipeline = Pipeline(circuit.reference, circuit.corners, load_rules("ask"))
     loud: list[float] = []
     sets: list[str] = []
-    fingers = Fingers({0: ["louder", *["softer"] * 9, "louder", *["next_cues"] * 5]})
+    turns: list[Function] = ["louder", "softer", "next_cues"]
+    louder, softer, following = turns
+    fingers = Fingers({0: [louder, *[softer] * 9, louder, *[following] * 5]})
     requests = Requests(
         fingers, pipeline, None, lambda _: None, rules="mine.yaml", volume=1.0,
         set_volume=loud.append, choose_rules=sets.append,
