@@ -192,3 +192,22 @@ def test_slow_corner_with_a_fast_straight_is_no_fault() -> None:
     driven, findings = drive(Lap(200.0), Lap(155.0))
     assert driven.total_s == pytest.approx(-0.420, abs=0.001)
     assert () == findings
+
+
+LINE_FAULTS = {"turn_in_early", "turn_in_late", "apex_missed", "exit_narrow", "exit_wide"}
+PEDALS = pytest.mark.xfail(strict=True, reason="until the diagnosis weighs line before pedals: late braking leads")
+TIGHTER = (
+    *(pytest.param(r, marks=PEDALS) for r in (155.0, 157.5, 160.0, 165.0, 168.0)),
+    *(170.0, 172.0, 175.0, 180.0, 185.0, 190.0),
+)
+
+
+@pytest.mark.parametrize("radius", TIGHTER)
+def test_tighter_line_is_named_as_a_line(radius: float) -> None:
+    """The lesson of part 17: the tighter line loses by its line. A line fault leads, not braking, not the middle."""
+    driven, findings = drive(Lap(radius), Lap(200.0))
+    if radius in TABLE:
+        assert driven.total_s == pytest.approx(TABLE[int(radius)][4] - TABLE[200][4], abs=0.002)
+    leading = max(findings, key=lambda f: f.cost_s, default=None)
+    assert leading is not None
+    assert leading.fault in LINE_FAULTS, [(f.fault, round(f.cost_s, 3)) for f in findings]

@@ -1,6 +1,6 @@
 """How often a habit is found: the same fault in every lap, against a reference from another, faultless session.
 
-python tests/tools/habit_bench.py [--laps 6] [--noise] [--faults throttle_soft gear_low] [--show 3]
+python tests/tools/habit_bench.py [--laps 6] [--noise] [--circuits development] [--faults gear_low] [--write FILE]
 
 The other benches put a fault into few passes of many. A driver does the same every lap, so that nothing in his
 own session tells how the corner is driven without the fault: what he always does must not become the usual.
@@ -9,6 +9,7 @@ own session tells how the corner is driven without the fault: what he always doe
 from __future__ import annotations
 
 import argparse
+import json
 import sys
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
@@ -17,21 +18,10 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from fault_bench import (
-    AMOUNTS,
-    CIRCUITS,
-    MORE,
-    NEEDS_BRAKE,
-    SIX,
-    Score,
-    Truth,
-    practice_base,
-    score_passes,
-    spread_out,
-    surveyed,
-    table,
-    truth_of,
-)
+from circuit_sets import SETS
+from fault_bench import surveyed
+from fault_score import Score, print_rows, records, rows_of, score_passes
+from fault_sessions import ALL, AMOUNTS, NEEDS_BRAKE, Truth, practice_base, spread_out, truth_of
 from simulated import columns_of
 
 from coach.app.rerun import rerun, settle_findings
@@ -62,28 +52,39 @@ def job(args: tuple[int, str, int, int, float, bool, int]) -> Score:
         truth: list[Truth] = truth_of(run, base)
         result = rerun([columns_of(run)], setup)
         pairs = list(zip(settle_findings(result), result.pipeline.kept or [], strict=True))
-        score.add(score_passes(fault, pairs, truth, show))
+        score.add(score_passes(pairs, truth, show))
     return score
 
 
-def main() -> None:
+def main(arguments: list[str] | None = None) -> None:
     """Command line."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--laps", type=int, default=6)
-    parser.add_argument("--faults", nargs="*", default=[*SIX, *MORE])
-    parser.add_argument("--circuits", nargs="*", type=int, default=list(CIRCUITS)[:3])
+    parser.add_argument("--faults", nargs="*", choices=ALL, default=list(ALL))
+    parser.add_argument("--circuits", choices=list(SETS), default="development")
+    parser.add_argument("--sealed", action="store_true", help="the sealed set: run once, when the work is done")
     parser.add_argument("--noise", action="store_true", help="0.3 m and 0.1 m/s")
     parser.add_argument("--rate", type=float, default=60.0)
     parser.add_argument("--show", type=int, default=0)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--workers", type=int, default=2)
-    args = parser.parse_args()
-    jobs = [(c, f, args.laps, args.seed, args.rate, args.noise, args.show) for f in args.faults for c in args.circuits]
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--write", type=Path, help="write the rows into this JSON file")
+    args = parser.parse_args(arguments)
+    name = "sealed" if args.sealed else args.circuits
+    jobs = [(c, f, args.laps, args.seed, args.rate, args.noise, args.show) for f in args.faults for c in SETS[name]]
     score = Score()
-    with ProcessPoolExecutor(args.workers) as pool:
-        for part in map(job, jobs) if args.workers < 2 else pool.map(job, jobs):
-            score.add(part)
-    table(score)
+    if args.workers < 2:
+        done = list(map(job, jobs))
+    else:
+        with ProcessPoolExecutor(args.workers) as pool:
+            done = list(pool.map(job, jobs))
+    for part in done:
+        score.add(part)
+    rows = rows_of(score, "habit_bench", "practice", name, args.noise, args.rate)
+    print_rows(rows)
+    if args.write:
+        args.write.parent.mkdir(parents=True, exist_ok=True)
+        args.write.write_text(json.dumps(records(rows), indent=1) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":
