@@ -122,7 +122,7 @@ def _worded(rule: CueRule, corner: Corner, metres: str, way: str, tenths: str, g
             form: _values(rule, corner, form, own, metres, tenths) for form in get_args(Form)
         }
         forms = [_fit(_fill(template, values[form]), form, name) for template, form in _templates(rule)]
-        goal = board_goal(corner)
+        goal = _goal(rule, corner)
         more = values["long"] | ({"way": way} if way else {}) | ({"goal": goal} if goal else {})
         first = next((f for template in rule.first if (f := _fit(_fill(template, more), "long", name))), "")
         corrects = rule.family == "correction"
@@ -161,7 +161,7 @@ def allowed_placeholders(about: str, family: str, first: bool = False) -> frozen
         some |= {"metres"} if about in METRE_FAULTS else set()
         some |= {"board"} if about in ("brake_early", "brake_late") else set()
         some |= {"way"} if first and about in STEPPED_FAULTS else set()
-        some |= {"goal"} if first and about == "brake_early" else set()
+        some |= {"goal"} if first and about in ("brake_early", "throttle_late") else set()
         return frozenset(some if family == "correction" else some - {"metres", "tenths"})
     own = {"brake_board": "board", "gear": "gear", "apex": "apex"}
     own |= {f"kerb_{where}": "kerb" for where in ("entry", "apex", "exit")}
@@ -230,6 +230,13 @@ def _metres(rule: CueRule, amount: float) -> str:
     # to the safe side: "later" by less than measured, "earlier" by more
     steps = math.ceil(said / 5) if rule.about == "brake_late" else math.floor(said / 5)
     return NUMBERS[5 * min(max(steps, 1), 6)]
+
+
+def _goal(rule: CueRule, corner: Corner) -> str:
+    """The mark that the steps lead to: a board, or the end of the inside kerb; "" for none."""
+    if rule.about == "throttle_late":
+        return "where the kerb ends" if corner.kerb_apex_m and corner.kerb_apex != "avoid" else ""
+    return board_goal(corner)
 
 
 def _way(rule: CueRule, amount: float) -> str:
