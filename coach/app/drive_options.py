@@ -8,6 +8,7 @@ from pathlib import Path
 
 from coach.app.engine import Tally
 from coach.app.sources import FeedOptions
+from coach.core.tones import ToneOptions
 from coach.outputs.voice.options import VoiceOptions
 
 
@@ -24,6 +25,7 @@ class Heard:
     volume: float = 1.0
     buffer: int = 512
     mark: bool = False
+    tones: bool = False
     watch: str = ""
     keys: Path | None = None
     processes: bool = True
@@ -47,6 +49,9 @@ class DriveOptions:
     """Without a profile: make one after so many valid laps and go on with it; 0 never."""
     circuit: str = ""
     """Name of the circuit in a profile that is made."""
+    buttons: bool = True
+    """Take what is bound to buttons and keys."""
+    tones: ToneOptions = field(default_factory=ToneOptions)
 
 
 @dataclass
@@ -69,5 +74,6 @@ def voice_options(heard: Heard, pronounce: Mapping[str, str]) -> VoiceOptions:
         device=heard.device,
         buffer=heard.buffer,
         mark=heard.mark,
+        tones=heard.tones,
         pronunciations=dict(pronounce),
     )

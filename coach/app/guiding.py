@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Final
 
 from coach.core.boards import board_named, board_place
 from coach.core.passes import CornerReference
 from coach.core.reference import Reference
-from coach.core.values import KMH, Corner
+from coach.core.values import KMH, Corner, Mark
 from coach.core.wording import ORDINALS
 from coach.core.zones import Zone, zones
 from coach.outputs.console import lap_time
 from coach.pages.corner_drawing import corner_map, corner_trace
 from coach.pages.guide import CornerGuide, GuideView
+from coach.pages.marks import mark_lines
 from coach.pages.track_map import TrackMap
 from coach.profile.store import Plan
 
@@ -35,10 +37,10 @@ CAUTIONS: Final = (
 )
 
 
-def guide_view(plan: Plan) -> GuideView:
+def guide_view(plan: Plan, marks: Sequence[Mark] = ()) -> GuideView:
     """Everything on the page of the guide."""
     reference = plan.reference
-    track = TrackMap(reference, plan.corners)
+    track = TrackMap(reference, plan.corners, marks)
     parts = zones(plan.corners, reference.length_m, reference.closed)
     fastest, slowest = float(reference.speed_mps.max()) * KMH, float(reference.speed_mps.min()) * KMH
     facts = [
@@ -48,6 +50,7 @@ def guide_view(plan: Plan) -> GuideView:
         ("speeds", f"{slowest:.0f} to {fastest:.0f} km/h"),
     ]
     notes = ["Brake and throttle are inferred from the speed of the lap."] if reference.inferred_pedals else []
+    notes += [f"You marked {line}." for line in mark_lines(marks, plan.corners, reference)]
     return GuideView(
         plan.circuit,
         facts,

@@ -19,6 +19,7 @@ def register(app: typer.Typer) -> None:
         speak: bool = typer.Option(False, "--speak", help="Speak it as a sighting lap on a slow replay."),
         pace: float = typer.Option(0.4, "--pace", help="Pace of the sighting lap, 0.1 to 1 times the reference's."),
         sound: Path | None = typer.Option(None, "--sound", help="Write the sighting lap as a WAV file."),
+        session: Path | None = typer.Option(None, "--session", help="Session folder whose marks to show."),
         as_json: bool = typer.Option(False, "--json", help="Print the guide as JSON."),
     ) -> None:
         """Print or speak a guide to a circuit. Board, gear, speed, apex, kerbs and limits, corner by corner."""
@@ -27,10 +28,11 @@ def register(app: typer.Typer) -> None:
         from coach.cli.show import say
         from coach.cli.show_guide import show_guide, speak_guide
         from coach.profile.store import load_plan
+        from coach.session.reader import SessionReader
 
         check_pace(pace)
         plan = load_plan(profile)
-        view = guide_view(plan)
+        view = guide_view(plan, SessionReader(session).marks() if session is not None else ())
         if output is not None:
             from coach.app.debrief_page import write_page
             from coach.pages.guide import guide_html
