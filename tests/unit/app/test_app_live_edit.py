@@ -163,6 +163,6 @@ def test_another_rule_file_is_taken_up_as_an_edit(plan: Path, tmp_path: Path) ->
         assert rule_paths()["ask"].read_bytes() == plan_files(session, 2)[1].read_bytes()
         edits.choose_rules(plan / "rules.yaml")
         until(lambda: edits.hand_over(pipeline, 9, 0.0, None))
-        assert "first_laps" == pipeline.talker.rules.name
+        assert "first laps" == pipeline.talker.rules.name
     finally:
         edits.close()
