@@ -42,6 +42,7 @@ from coach.outputs.added import open_added
 from coach.outputs.base import Group, Notice, Output
 from coach.outputs.live import Choice, Live
 from coach.outputs.overlay.settings import load
+from coach.profile.plausible import doubts
 from coach.profile.rule_files import load_rules, phrases
 from coach.profile.rule_files import rule_paths as shipped_rules
 from coach.profile.store import Plan, load_plan, read_profile
@@ -99,6 +100,8 @@ def drive(
         stack.callback(live.close)
         keep = known_file(options.driver, plan.circuit)
         setup = _setup(options, plan, rules, notice)
+        for doubt in doubts(plan.corners, plan.reference.length_m, plan.reference.closed):
+            notice(doubt)
         known = setup.known
         circuit = CircuitWatch(plan.reference, notice, lambda x, y: hint(x, y, origin_of(feed), plan.path))
         setup = replace(setup, durations=live.durations_s, rules=later_by(rules, feed.latency_s))
@@ -187,7 +190,7 @@ def open_outputs(
         heard.keys,
         heard.processes,
     )
-    texts = phrases(setup.rules, setup.corners)
+    texts = phrases(setup.rules, setup.corners, setup.reference.lap_time_s)
     return Live(choice, texts, notice, on_closed, progress, more=open_added(heard.more))
 
 
@@ -195,7 +198,7 @@ def open_voice(heard: Heard, setup: Setup, notice: Notice, progress: Progress | 
     """The voice alone, beside outputs that are open already."""
     voice = voice_options(heard, setup.pronounce) if heard.voice else None
     choice = Choice(voice, None, False, "", None, heard.processes)
-    return Live(choice, phrases(setup.rules, setup.corners), notice, None, progress)
+    return Live(choice, phrases(setup.rules, setup.corners, setup.reference.lap_time_s), notice, None, progress)
 
 
 def _lengths(heard: Heard, texts: list[str], pronounce: Mapping[str, str]) -> dict[str, float]:

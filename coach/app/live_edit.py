@@ -135,7 +135,7 @@ class LiveEdits:
         if _digest(self._reference_path()) != self._reference:
             raise CoachError(f"{self._profile}: the reference is another one; it is taken up at the next start")
         chosen = load_rules(self._rules)
-        texts = phrases(chosen, plan.corners)
+        texts = phrases(chosen, plan.corners, plan.reference.lap_time_s)
         return Edit(plan.corners, self._adapt(chosen), self._lengths(texts, plan.pronounce), profile, rules)
 
     def _keep(self, number: int, edit: Edit) -> bool:

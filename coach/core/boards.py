@@ -44,6 +44,12 @@ def board_place(corner: Corner, form: Form) -> tuple[str, str]:
     return ("at" if abs(off) <= AT_BOARD_M else "before" if off > 0 else "after"), board_name(board, form)
 
 
+def board_goal(corner: Corner) -> str:
+    """The board at which the profile brakes, as where the steps lead: "to the hundred"; "" where none is."""
+    where, board = board_place(corner, "long")
+    return f"to {board}" if where == "at" and board else ""
+
+
 def board_named(corner: Corner, texts: Iterable[str]) -> float:
     """Where a driver brakes who does as ``texts`` say [m]; NaN when none of them names the board."""
     where, _ = board_place(corner, "long")

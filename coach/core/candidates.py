@@ -178,6 +178,9 @@ def _candidate(
     if moved and wording.long and not at.longest and schedule.progress(rule, at.corner).told == 0:
         # the first time the size of it is told: there is room for that on a longer straight
         forms = [wording.long]
+    if wording.first and not schedule.progress(rule, at.corner).told:
+        # with the size of the whole way, the shorter ones where there is less room
+        forms = list(dict.fromkeys([wording.first, *forms]))
     if at.slot == "after" and rule.family == "correction":
         forms = [f for f in (with_name(f"{form} {NEXT_TIME}", wording.name) for form in forms) if f]
     elif schedule.half_way(rule, at.corner):

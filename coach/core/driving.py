@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from coach.core.asking import About, Asking, Request, Reviewed
 from coach.core.bands import Bands
+from coach.core.calls import Calls
 from coach.core.columns import Columns, Floats
 from coach.core.course import Kind
 from coach.core.ground import Ground
@@ -29,6 +30,7 @@ from coach.core.reference import Reference
 from coach.core.rules import RuleSet
 from coach.core.speaking import Speaking
 from coach.core.spoiled import spoiled
+from coach.core.timing import free_m
 from coach.core.tones import Tones
 from coach.core.trace import MARGIN_M
 from coach.core.values import Corner, Fault, Finding, Mark, PhaseChange, View
@@ -64,6 +66,7 @@ class Driving:
         self.speaking = speaking
         self.measuring = Measuring(ground, bands, self._learn, speaking.talker.went_off)
         self.asking = Asking(speaking, self._review)
+        self.calls = Calls(speaking)
         self.tones = Tones(ground, speaking.talker.schedule.memory)
         self.phase = Phase.LOST
         self.corner = -1
@@ -113,7 +116,8 @@ class Driving:
             self.measuring.laps.spoil(lap, "pit")
         front = np.maximum.accumulate(np.concatenate(([self._front], u)))[1:]
         pressed = np.flatnonzero((brake > BRAKE_ON) & ~(np.concatenate(([self._brake], brake[:-1])) > BRAKE_ON))
-        events = self._with_brakes(self._places(front, 0), pressed)
+        entered = np.flatnonzero(pit & ~np.concatenate(([self._pit], pit[:-1])))
+        events = _merged(self._places(front, 0), pressed, entered)
         at, end = 0, float(t[-1])
         while True:
             row = int(t.searchsorted(self.wake_s)) if self.wake_s <= end else n
@@ -127,7 +131,8 @@ class Driving:
                 at += 1
                 if changed:
                     # other places from here on
-                    events, at = self._with_brakes(self._places(front, row), pressed[pressed > row]), 0
+                    events = _merged(self._places(front, row), pressed[pressed > row], entered[entered > row])
+                    at = 0
                 if self.phase is Phase.LOST:
                     self.measuring.history.hidden = 0
                     self.last, self._brake = (float(t[row]), float(u[row]), float(v[row])), float(brake[row])
@@ -151,8 +156,13 @@ class Driving:
 
     def _wake(self, t: float, u: float, v: float, sure: bool, braking: bool, happened: Happened) -> None:
         """Say and sound what is due now."""
-        if self._pit or not sure:
-            self._hush(t, u, Reason.PIT if sure else Reason.LOST, happened)
+        if not sure:
+            self._hush(t, u, Reason.LOST, happened)
+            return
+        if self._pit:
+            happened.decisions += self.speaking.in_pit(t, u, v)
+            happened.decisions += self.asking.drop_all(t, u, Reason.PIT)
+            self.tones.skip(t, u)
             return
         talker = self.speaking.talker
         if talker.wake_s <= t:
@@ -228,6 +238,7 @@ class Driving:
         self.measuring.laps.spoil(self.ground.lap(self.last[1]), why)
         self.ground.builder.interrupt()
         self._line_t = float("nan")
+        self.calls.interrupt()
         self._step(Event.LOST, t, self.last[1], self.corner, 0, happened)
         self._hush(t, self.last[1], Reason.LOST, happened)
 
@@ -257,6 +268,7 @@ class Driving:
         if self.phase is not Phase.LOST:
             self.ground.course.begin(u)
         self.tones.swap(self.ground, t, u)
+        self.calls.swap(change.reference is None)
         self.corner, self._ended = -1, None
         return True
 
@@ -282,11 +294,33 @@ class Driving:
             self.ground.judging.condition.today.words,
         )
 
-    def _with_brakes(self, places: list[_Place], pressed: NDArray[np.intp]) -> list[_Place]:
-        """Places and presses of the brake in order; at the same row the places come first."""
-        if not len(pressed):
-            return places
-        return sorted([*places, *((int(i), Kind.BRAKE, -1, 0) for i in pressed)], key=lambda e: e[0])
+    def _crossed_s(self, place_m: float, row: int, fixes: Fixes) -> float:
+        """When a place that was passed by ``row`` was reached [s], between two frames."""
+        t, u = fixes.t_s, fixes.u_m
+        before_t, before_u = (float(t[row - 1]), float(u[row - 1])) if row else self.last[:2]
+        now, here = float(t[row]), float(u[row])
+        part = (place_m - before_u) / (here - before_u) if here > before_u else 1.0
+        return before_t + min(max(part, 0.0), 1.0) * (now - before_t)
+
+    def _line(self, row: int, fixes: Fixes) -> None:
+        """The line was crossed into another lap."""
+        now, here = float(fixes.t_s[row]), float(fixes.u_m[row])
+        length = self.ground.reference.length_m
+        began, self._line_t = self._line_t, self._crossed_s(round(here / length) * length, row, fixes)
+        lap = self.ground.lap(here)
+        self.speaking.talker.new_lap(lap)
+        if not self.ground.reference.closed:
+            return
+        laps = self.measuring.laps
+        counts = laps.flying and not laps.lap(lap - 1).faults and bool(fixes.sure[row]) and not self._pit
+        self.calls.line(lap - 1, self._line_t - began, counts, self._line_t, now, here)
+
+    def _left(self, corner: int, lap: int, now: float, here: float) -> None:
+        """The next straight begins: the limits of the corner are behind."""
+        zone, history = self.ground.zones[corner].shifted(lap * self.ground.reference.length_m), self.measuring.history
+        wheels = history["wheels_off"][history.span(zone.turn_in_m, here)]
+        known = wheels[wheels == wheels]
+        self.calls.left(corner, lap, float(known.max()) if len(known) else float("nan"), now, here)
 
     def _places(self, front: Floats, first: int) -> list[_Place]:
         """The places passed, each at the row that passed it, not before row ``first``."""
@@ -302,11 +336,13 @@ class Driving:
         t, u = fixes.t_s, fixes.u_m
         now, here = float(t[row]), float(u[row])
         if kind is Kind.LINE:
-            before_t, before_u = (float(t[row - 1]), float(u[row - 1])) if row else self.last[:2]
-            seam = round(here / self.ground.reference.length_m) * self.ground.reference.length_m
-            part = (seam - before_u) / (here - before_u) if here > before_u else 1.0
-            self._line_t = before_t + min(max(part, 0.0), 1.0) * (now - before_t)
-            self.speaking.talker.new_lap(self.ground.lap(here))
+            self._line(row, fixes)
+        elif kind is Kind.LEFT:
+            if bool(fixes.sure[row]) and not self._pit:
+                self._left(corner, lap, now, here)
+        elif kind is Kind.PIT:
+            self._hush(now, here, Reason.PIT, happened)
+            self.calls.pit(now, here)
         elif kind is Kind.MEASURE:
             self.measuring.measure(corner, lap, self._pit, happened)
         elif kind is Kind.OPEN:
@@ -330,6 +366,8 @@ class Driving:
                 if bool(fixes.sure[row]) and not self._pit:
                     happened.decisions += self.tones.corner_over(corner, now, here, self.speaking.talker.arbiter)
                     happened.decisions += self.speaking.after(corner, lap, now, here)
+                    zone = self.ground.zones[corner].shifted(lap * self.ground.reference.length_m)
+                    self.calls.over(corner, self._crossed_s(free_m(zone), row, fixes), now, here)
         return False
 
     def _step(self, event: Event, t: float, u: float, corner: int, lap: int, happened: Happened) -> None:
@@ -343,3 +381,11 @@ class Driving:
         if self.phase is not before:
             lap, s = self.ground.lap(u), self.ground.place(u)
             happened.phases.append(PhaseChange(t, lap, s, self.corner, self.phase.value, event.value))
+
+
+def _merged(places: list[_Place], pressed: NDArray[np.intp], entered: NDArray[np.intp]) -> list[_Place]:
+    """Places, presses of the brake and ways into the pits in order; at the same row the places come first."""
+    if not len(pressed) and not len(entered):
+        return places
+    rows = [(int(i), Kind.BRAKE, -1, 0) for i in pressed] + [(int(i), Kind.PIT, -1, 0) for i in entered]
+    return sorted([*places, *rows], key=lambda e: e[0])

@@ -92,6 +92,12 @@ class Speaking:
         reach = self.reach(now_s, u_m, speed_mps)
         return self.talker.consider(now_s, self.ground.place(u_m), reach, phase not in QUIET and not braking)
 
+    def in_pit(self, now_s: float, u_m: float, speed_mps: float) -> list[Decision]:
+        """In the pits nothing is said but what belongs there."""
+        dropped = self.talker.drop(lambda c: c.slot != "pit", now_s, self.ground.place(u_m), Reason.PIT)
+        reach = self.reach(now_s, u_m, speed_mps)
+        return dropped + self.talker.consider(now_s, self.ground.place(u_m), reach, True)
+
     def reach(self, now_s: float, u_m: float, speed_mps: float) -> Callable[[float], float]:
         """When a place [m driven] is reached: session time [s], a little on the early side."""
 

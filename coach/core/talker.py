@@ -10,7 +10,7 @@ from coach.core.arbiter import NEVER, Arbiter, Candidate, Verdict, held
 from coach.core.candidates import Asked, Moment, after, approach, elsewhere
 from coach.core.memory import Memory
 from coach.core.reasons import Reason
-from coach.core.rules import RuleSet
+from coach.core.rules import UNSCHEDULED, RuleSet
 from coach.core.schedule import REHEARSED, Schedule
 from coach.core.topics import topic
 from coach.core.values import Decision, Fault, Finding
@@ -92,7 +92,7 @@ class Talker:
         verdicts, self.wake_s = self.arbiter.consider(now_s, reach, may_speak)
         for verdict in verdicts:
             out.append(self._settle(verdict, now_s, s_m))
-            if verdict.spoken and verdict.candidate.rule.family != "answer":
+            if verdict.spoken and verdict.candidate.rule.family not in UNSCHEDULED:
                 out += self._enough(verdict.candidate, now_s, s_m)
         return out
 
@@ -105,7 +105,7 @@ class Talker:
         self._at_corner = {k: n for k, n in self._at_corner.items() if k[0] >= said.lap - 1}
         count = self._at_corner[here] = self._at_corner.get(here, 0) + 1
         for c in list(self.arbiter.open):
-            if c.safety or c.rule.family == "confirmation" or (c.lap, c.corner) != here:
+            if c.safety or c.call or c.rule.family == "confirmation" or (c.lap, c.corner) != here:
                 continue
             same = topic(c.rule, c.forms[-1]) == topic(said.rule, said.forms[-1])
             both = c.rule.family == "correction" and said.rule.family == "correction"
@@ -119,14 +119,14 @@ class Talker:
         """Candidates of a lap whose budget was used up since they were opened."""
         out = []
         for c in list(self.arbiter.open):
-            if not c.safety and not c.asked and self.spoken_in(c.lap) >= self.schedule.budget(c.lap):
+            if not c.safety and not c.asked and not c.call and self.spoken_in(c.lap) >= self.schedule.budget(c.lap):
                 self.arbiter.open.remove(c)
                 out.append(self._decision(held(c, Reason.LAP_LIMIT, now_s), now_s, s_m))
         return out
 
     def _settle(self, verdict: Verdict, now_s: float, s_m: float) -> Decision:
         candidate = verdict.candidate
-        if candidate.rule.family == "answer":
+        if candidate.rule.family in UNSCHEDULED:
             return self._decision(verdict, now_s, s_m)
         if verdict.spoken:
             self.last_said = msgspec.structs.replace(candidate, forms=(verdict.text,))
@@ -167,7 +167,7 @@ class Talker:
         )
 
     def answer(self, candidate: Candidate) -> None:
-        """Open what the driver asked for."""
+        """Open what the driver asked for, or a call."""
         self.arbiter.open.append(candidate)
         self.wake_s = candidate.opened_s
 

@@ -47,6 +47,7 @@ class Corner(msgspec.Struct, frozen=True, cache_hash=True):
 
     ``boards_m`` are the braking boards, metres before turn-in. ``brake_m`` is NaN for a corner without
     braking.
+    ``kerb_apex_m`` is where the inside kerb begins and ends, () where nobody measured it.
     ``exit_m`` is where the car is straight enough for full throttle to be held, ``end_m`` where the next
     straight begins. ``latest_brake_m`` and ``widest_exit_offset_m`` (distance from the reference line toward
     the outside, >= 0) are limits no advice may cross.
@@ -66,6 +67,7 @@ class Corner(msgspec.Struct, frozen=True, cache_hash=True):
     kerb_entry: KerbUse | None = None
     kerb_apex: KerbUse | None = None
     kerb_exit: KerbUse | None = None
+    kerb_apex_m: tuple[float, ...] = ()
     cautions: tuple[Caution, ...] = ()
     words: tuple[str, ...] = ()
     muted: frozenset[str] = frozenset()

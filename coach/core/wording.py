@@ -10,12 +10,12 @@ import math
 import re
 from collections.abc import Iterator, Mapping
 from functools import lru_cache
-from typing import Final
+from typing import Final, get_args
 
 import msgspec
 
 from coach.core.advice import ADVICE_STEP_M
-from coach.core.boards import board_place
+from coach.core.boards import board_goal, board_place
 from coach.core.rules import MAX_LONG_UNITS, MAX_SHORT_UNITS, MAX_SHORT_WORDS, CueRule, Form
 from coach.core.speech_units import units, words
 from coach.core.values import Corner
@@ -26,6 +26,7 @@ METRE_FAULTS: Final = frozenset(
 )  # fmt: skip
 """Faults whose amount is in metres, so that ``{metres}`` can be said."""
 STEPPED_FAULTS: Final = frozenset({"brake_early", "turn_in_early", "throttle_late"})
+"""Faults that are mended a step a lap: ``{way}`` is what there is in all, where it is two steps or more."""
 SLOPE: Final = 0.03
 """From this gradient on (rise over run) a braking zone is called uphill or downhill."""
 
@@ -58,6 +59,8 @@ class Wording(msgspec.Struct, frozen=True):
     safety: bool = False
     name: str = ""
     corrects: bool = False
+    first: str = ""
+    """What is said the first time instead of the long form, "" where that is."""
 
     @property
     def half_way(self) -> str:
@@ -67,19 +70,19 @@ class Wording(msgspec.Struct, frozen=True):
     @property
     def next_time(self) -> tuple[str, ...]:
         """A correction as it is said right after its corner."""
-        texts = (self.long, self.short, *self.alternatives) if self.corrects else ()
+        texts = (self.first, self.long, self.short, *self.alternatives) if self.corrects else ()
         return tuple(dict.fromkeys(said for t in texts if t and (said := with_name(f"{t} {NEXT_TIME}", self.name))))
 
     @property
     def texts(self) -> tuple[str, ...]:
         """Every text that can be said, the long form first."""
-        some = (self.long, self.short, *self.alternatives, *self.named, *self.next_time, self.half_way)
+        some = (self.first, self.long, self.short, *self.alternatives, *self.named, *self.next_time, self.half_way)
         return tuple(dict.fromkeys(t for t in some if t))
 
     @property
     def named(self) -> tuple[str, ...]:
         """The texts as they are said away from the corner, where only its name tells which one is meant."""
-        texts = (self.long, self.short, *self.alternatives)
+        texts = (self.first, self.long, self.short, *self.alternatives)
         return tuple(dict.fromkeys(named for t in texts if (named := with_name(t, self.name))))
 
 
@@ -106,22 +109,25 @@ def wordings(
     ``amount`` is the finding's amount (metres for METRE_FAULTS), ``cost_s`` its cost [s], ``gradient`` the rise
     over run of the braking zone. NaN means not known, and what needs it is not said.
     """
-    return _worded(rule, corner, _metres(rule, amount), _tenths(cost_s), gradient)
+    return _worded(rule, corner, _metres(rule, amount), _way(rule, amount), _tenths(cost_s), gradient)
 
 
 @lru_cache(maxsize=4096)
-def _worded(rule: CueRule, corner: Corner, metres: str, tenths: str, gradient: float) -> tuple[Wording, ...]:
+def _worded(rule: CueRule, corner: Corner, metres: str, way: str, tenths: str, gradient: float) -> tuple[Wording, ...]:
     """The same at every pass for most rules, so it is put together once."""
     out = []
     for own, at_m, safety in _own_words(rule, corner, gradient):
         name = corner.say or corner.name
-        forms = [
-            _fit(_fill(template, _values(rule, corner, form, own, metres, tenths)), form, name)
-            for template, form in _templates(rule)
-        ]
-        wording = Wording(
-            forms[0], forms[1], tuple(f for f in forms[2:] if f), at_m, safety, name, rule.family == "correction"
-        )
+        values: dict[Form, dict[str, str]] = {
+            form: _values(rule, corner, form, own, metres, tenths) for form in get_args(Form)
+        }
+        forms = [_fit(_fill(template, values[form]), form, name) for template, form in _templates(rule)]
+        goal = _goal(rule, corner)
+        more = values["long"] | ({"way": way} if way else {}) | ({"goal": goal} if goal else {})
+        first = next((f for template in rule.first if (f := _fit(_fill(template, more), "long", name))), "")
+        corrects = rule.family == "correction"
+        others = tuple(f for f in forms[2:] if f)
+        wording = Wording(forms[0], forms[1], others, at_m, safety, name, corrects, first)
         if wording.texts:
             out.append(wording)
     return tuple(out)
@@ -131,8 +137,8 @@ def every_wording(rule: CueRule, corner: Corner) -> Iterator[Wording]:
     """Every wording that ``wordings`` can give at ``corner``, whatever is measured."""
     metres: tuple[float, ...] = (math.nan,)
     tenths: tuple[float, ...] = (math.nan,)
-    texts = "".join((rule.long, rule.short, *rule.alternatives))
-    if "{metres}" in texts:
+    texts = "".join((rule.long, rule.short, *rule.alternatives, *rule.first))
+    if "{metres}" in texts or "{way}" in texts:
         metres = tuple(float(m) for m in NUMBERS)
     if "{tenths}" in texts:
         tenths = tuple(0.1 * (i + 1) for i in range(len(TENTHS)))
@@ -148,12 +154,14 @@ def placeholders(template: str) -> tuple[str, ...]:
     return tuple(_SLOT.findall(template))
 
 
-def allowed_placeholders(about: str, family: str) -> frozenset[str]:
-    """The placeholders that can be filled for a rule about ``about``."""
+def allowed_placeholders(about: str, family: str, first: bool = False) -> frozenset[str]:
+    """The placeholders that can be filled for a rule about ``about``; ``first`` in what is said the first time."""
     if family in ("correction", "confirmation"):
         some = {"corner", "tenths", "gear", "apex"}
         some |= {"metres"} if about in METRE_FAULTS else set()
         some |= {"board"} if about in ("brake_early", "brake_late") else set()
+        some |= {"way"} if first and about in STEPPED_FAULTS else set()
+        some |= {"goal"} if first and about in ("brake_early", "throttle_late") else set()
         return frozenset(some if family == "correction" else some - {"metres", "tenths"})
     own = {"brake_board": "board", "gear": "gear", "apex": "apex"}
     own |= {f"kerb_{where}": "kerb" for where in ("entry", "apex", "exit")}
@@ -222,6 +230,21 @@ def _metres(rule: CueRule, amount: float) -> str:
     # to the safe side: "later" by less than measured, "earlier" by more
     steps = math.ceil(said / 5) if rule.about == "brake_late" else math.floor(said / 5)
     return NUMBERS[5 * min(max(steps, 1), 6)]
+
+
+def _goal(rule: CueRule, corner: Corner) -> str:
+    """The mark that the steps lead to: a board, or the end of the inside kerb; "" for none."""
+    if rule.about == "throttle_late":
+        return "where the kerb ends" if corner.kerb_apex_m and corner.kerb_apex != "avoid" else ""
+    return board_goal(corner)
+
+
+def _way(rule: CueRule, amount: float) -> str:
+    """The metres that there are in all, where that is more than one step; "" else."""
+    if not math.isfinite(amount) or rule.about not in STEPPED_FAULTS:
+        return ""
+    steps = math.floor(abs(amount) / 5)
+    return NUMBERS[5 * min(steps, 6)] if 5 * steps >= 2 * ADVICE_STEP_M else ""
 
 
 def _tenths(cost_s: float) -> str:

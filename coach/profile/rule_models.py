@@ -7,7 +7,9 @@ from typing import Annotated, Final, Literal, get_args
 
 from pydantic import AfterValidator, Field, model_validator
 
+from coach.core.call_words import PLACEHOLDERS, not_alone
 from coach.core.rules import (
+    CALLS,
     FAULTS,
     MAX_LONG_UNITS,
     MAX_SHORT_UNITS,
@@ -28,8 +30,11 @@ SLOTS: Final[dict[str, tuple[str, ...]]] = {
     "correction": ("approach", "exit", "straight"),
     "confirmation": ("exit", "straight"),
     "caution": ("approach",),
+    "call": ("exit", "line", "pit"),
 }
-RuleFamily = Literal["reminder", "correction", "caution", "confirmation"]
+RuleFamily = Literal["reminder", "correction", "caution", "confirmation", "call"]
+CALL_SLOTS: Final = {"limits": "exit", "better": "pit", "next": "pit"}
+"""Where a call is said; all others at the line."""
 CAUTION_ITEMS: Final[tuple[str, ...]] = get_args(CautionKind)
 REMINDER_ITEMS: Final = (
     "brake_board", "gear", "apex", "kerb_entry", "kerb_apex", "kerb_exit", "gradient", "words",
@@ -39,10 +44,12 @@ ABOUT: Final = {
     "correction": FAULTS,
     "confirmation": FAULTS,
     "caution": CAUTION_ITEMS,
+    "call": CALLS,
 }
 SAMPLES: Final = {
     "corner": "hairpin", "board": "the hundred", "gear": "second", "metres": "five", "tenths": "two tenths",
     "apex": "late", "kerb": "use the outside kerb", "words": "late apex",
+    "way": "fifteen", "goal": "to the hundred",
 }  # fmt: skip
 """What stands for a placeholder while a template's length is judged."""
 
@@ -88,6 +95,9 @@ class RuleModel(Strict):
     levels: list[Level] = Field(default_factory=lambda: list(get_args(Level)), min_length=1)
     safety: bool = False
     alternatives: list[Template] = Field(default_factory=list, max_length=5)
+    first: list[LongTemplate] = Field(default_factory=list, max_length=3)
+    on: bool = True
+    """Whether the rule is used; off it stands in the file to be switched on."""
 
     @model_validator(mode="after")
     def _together(self) -> RuleModel:
@@ -100,6 +110,9 @@ class RuleModel(Strict):
             allowed = f"for a {self.family}: " + ", ".join(ABOUT[self.family])
             yield Issue(("about",), repr(self.about), allowed)
             return  # which placeholders there are depends on it
+        if self.family == "call":
+            yield from self._call_issues()
+            return
         if self.slot not in SLOTS[self.family]:
             yield Issue(("slot",), f"{self.slot} for a {self.family}", " or ".join(SLOTS[self.family]))
         if self.seen > self.of_last:
@@ -114,9 +127,31 @@ class RuleModel(Strict):
         yield from self._text_issues(("short",), self.short, short=True)
         for i, text in enumerate(self.alternatives):
             yield from self._text_issues(("alternatives", i), text, short=True)
+        for i, text in enumerate(self.first):
+            yield from self._text_issues(("first", i), text, short=False)
+        if self.first and self.family != "correction":
+            yield Issue(("first",), f"first for a {self.family}", "none: only a correction has a size")
+
+    def _call_issues(self) -> Iterator[Issue]:
+        """A call reads numbers out: it is not held to what a driver can act upon at once."""
+        slot = CALL_SLOTS.get(self.about, "line")
+        if self.slot != slot:
+            yield Issue(("slot",), f"{self.slot} for a call about {self.about}", slot)
+        for field in ("min_amount", "min_cost_s", "safety", "alternatives", "first"):
+            if getattr(self, field):
+                yield Issue((field,), f"{field} for a call", "none: a call answers no finding")
+        known = PLACEHOLDERS[self.about]
+        for field in ("long", "short"):
+            text = getattr(self, field)
+            for name in placeholders(text):
+                if name not in known:
+                    allowed = ", ".join(f"{{{n}}}" for n in sorted(known)) + f" about {self.about}"
+                    yield Issue((field,), f"{{{name}}}", allowed)
+            for name in not_alone(text):
+                yield Issue((field,), f"{{{name}}} beside other words in {text!r}", f"{{{name}}} alone between commas")
 
     def _text_issues(self, loc: tuple[str | int, ...], text: str, *, short: bool) -> Iterator[Issue]:
-        known = allowed_placeholders(self.about, self.family)
+        known = allowed_placeholders(self.about, self.family, loc[0] == "first")
         unknown = [name for name in placeholders(text) if name not in known]
         for name in unknown:
             yield Issue(loc, f"{{{name}}}", ", ".join(f"{{{n}}}" for n in sorted(known)) + f" about {self.about}")
@@ -135,6 +170,8 @@ class RuleModel(Strict):
         values = self.model_dump()
         values["levels"] = frozenset(self.levels)
         values["alternatives"] = tuple(self.alternatives)
+        values["first"] = tuple(self.first)
+        del values["on"]
         return CueRule(**values)
 
 
@@ -172,7 +209,9 @@ class RuleSetModel(Strict):
     def to_rules(self) -> RuleSet:
         """The rule set as the core takes it."""
         values = {n: getattr(self, n) for n in type(self).model_fields if n not in ("schema_number", "rules")}
-        return RuleSet(rules=tuple(r.to_rule() for r in self.rules), **values)
+        rules = [r.to_rule() for r in self.rules if r.on]
+        own = tuple(r for r in rules if r.family != "call")
+        return RuleSet(rules=own, calls=tuple(r for r in rules if r.family == "call"), **values)
 
 
 def _sample(template: str) -> str:

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
-from core_setup import columns_of
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[2] / "tools"))
+
+from simulated import columns_of
 
 from coach.core.pipeline import Pipeline
 from coach.core.topics import opposes
@@ -24,7 +29,7 @@ def test_a_corner_without_room_is_told_by_name_on_another_straight() -> None:
     decisions = pipeline.push_columns(columns_of(run)).decisions
     told = [d for d in decisions if d.outcome == "spoken" and d.corner == "Beacon" and d.family == "correction"]
     assert told
-    assert ("other straight", "Beacon, brake five metres later") == (told[0].slot, told[0].text)
+    assert ("other straight", "Beacon, brake five of twenty-five metres later") == (told[0].slot, told[0].text)
     assert {d.text for d in decisions if d.outcome == "spoken"} <= set(texts)
 
 
