@@ -18,6 +18,7 @@ from coach.core.ground import Ground
 from coach.core.rules import CueRule
 from coach.core.speaking import Speaking
 from coach.core.spoiled import WHEELS_OFF
+from coach.core.steadiness import Steadiness
 from coach.core.timing import ROOM_S, free_m
 from coach.core.wording import wordings
 
@@ -48,13 +49,16 @@ class Calls:
         self._clean_sector = True
         self._over_in: set[int] = set()
         self._unsaid: tuple[dict[str, str], int, float] | None = None
+        self.steadiness = Steadiness()
+        self._unsteady: int | None = None
         self._ends = sector_ends(speaking.ground)
 
     def swap(self, same_reference: bool) -> None:
         """Other corners from now on; on another reference nothing can be compared with what was driven before."""
         self._ends = sector_ends(self.speaking.ground)
         self._best_sector.clear()
-        self._unsaid = None
+        self._unsteady = None
+        self.steadiness = Steadiness()
         self.interrupt()
         if not same_reference:
             self._best_s = math.inf
@@ -99,6 +103,10 @@ class Calls:
         """A corner is over; a sector may end with it."""
         if self._unsaid is not None:
             self._tell_limits(*self._unsaid, now_s, u_m)
+        elif self._unsteady is not None and self._room_s(now_s, u_m) >= ROOM_S:
+            there = self.speaking.ground.corners[self._unsteady]
+            self._open("unsteady", {"corner": there.say or there.name}, now_s, u_m, "other straight", self._unsteady)
+            self._unsteady = None
         if self._sector >= len(self._ends) or corner != self._ends[self._sector]:
             return
         took, sector = crossed_s - self._sector_t, self._sector
@@ -108,6 +116,13 @@ class Calls:
             gap = gap_words(took - self._best_sector.get(sector, math.nan))
             self._best_sector[sector] = min(took, self._best_sector.get(sector, math.inf))
             self._open("sector", {"sector": number(sector + 1), "gap": gap}, now_s, u_m, "line")
+
+    def learn(self, corner: int, lap: int, early_m: float, loss_s: float) -> None:
+        """A valid pass: how far from the reference's brake point he braked [m], and what it lost [s]."""
+        schedule = self.speaking.talker.schedule
+        corrected = bool(schedule.recent.faults(corner, self.speaking.talker.rules.rules))
+        if self.steadiness.learn(corner, lap, early_m, loss_s) and not corrected:
+            self._unsteady = corner
 
     def left(self, corner: int, lap: int, wheels_off: float, now_s: float, u_m: float) -> None:
         """A corner was left with at most ``wheels_off`` wheels beyond the limit in it; NaN: not known."""

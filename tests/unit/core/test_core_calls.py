@@ -220,7 +220,7 @@ def test_a_call_never_takes_the_room_of_a_cue() -> None:
 
 def test_calls_are_off_where_nobody_asked_for_them() -> None:
     """Who improves hears the limits and the pit stop; the clock is for races."""
-    assert {"limits", "better", "next"} == {c.about for c in load_rules("improving").calls}
+    assert {"limits", "unsteady", "better", "next"} == {c.about for c in load_rules("improving").calls}
     assert {"lap", "best", "same", "drop_off", "limits"} == {c.about for c in load_rules("race").calls}
 
 
