@@ -1,7 +1,9 @@
 """What the driver asks for: kept until a quiet moment, then answered as a cue like any other, or dropped when too old.
 
-Feedback that a learner asks for is retained better than the same feedback at times he did not choose (self-controlled
-knowledge of results; Chiviacowsky & Wulf 2002, Research Quarterly for Exercise and Sport 73(4):408-415, from memory).
+Feedback that a learner asks for is retained better than the same feedback at times he did not choose (Chiviacowsky &
+Wulf 2002, Research Quarterly for Exercise and Sport 73(4):408-415, from memory). Learners ask mostly after what they
+take for a good trial, and hearing that it was good is part of what helps (Chiviacowsky, Wulf & Lewthwaite 2012,
+Frontiers in Psychology 3:458): a corner without a fault is answered too.
 """
 
 from __future__ import annotations
@@ -28,18 +30,28 @@ KEPT_S: Final = 10.0
 """A request older than this is dropped: the longest corner is over by then (common practice, no source)."""
 KEPT_REVIEW_S: Final = 25.0
 """What is said of a corner by its name may wait longer: corners follow one another (common practice, no source)."""
-RIGHT: Final = "nothing to correct"
+RIGHT: Final = "good, nothing to correct"
+RIGHT_SHORT: Final = "good corner"
 NO_RULE: Final = "no cue for that corner"
 ANSWERS: Final[dict[str, str]] = {
-    "quiet_lap": "quiet this lap", "mark": "marked", "right": RIGHT, "no rule": NO_RULE,
+    "quiet_lap": "quiet this lap", "mark": "marked", "right": RIGHT, "right short": RIGHT_SHORT, "no rule": NO_RULE,
 }  # fmt: skip
 """What is said beside the rules' own words."""
 
 
 About = tuple[int, int]
 """A corner, and the lap in which it began."""
-Review = Callable[[About, float], tuple[Finding, ...] | None]
-"""What was found in a corner as far as it is driven [m], costliest first; None while it can not be measured."""
+
+
+class Reviewed(msgspec.Struct, frozen=True):
+    """What was found in a corner, costliest first; not ``judged`` where that says nothing, as after a spin."""
+
+    findings: tuple[Finding, ...]
+    judged: bool
+
+
+Review = Callable[[About, float], Reviewed | None]
+"""A corner as far as it is driven [m]; None while it can not be measured."""
 
 
 class _Waiting(msgspec.Struct, frozen=True):
@@ -59,7 +71,7 @@ class Asking:
         self._review = review
         self._waiting: deque[_Waiting] = deque()
         self._offered: _Waiting | None = None
-        self._found: tuple[About, tuple[Finding, ...]] | None = None
+        self._found: tuple[About, Reviewed] | None = None
 
     def ask(self, request: Request, now_s: float, u_m: float, about: About | None) -> list[Decision]:
         """Take a request; ``look`` answers it. ``about`` is the corner that the car is in, or left last."""
@@ -150,20 +162,22 @@ class Asking:
     def _about(self, about: About, now_s: float, u_m: float) -> Candidate | None:
         """The costliest thing of a corner, by its name as it is said right after it."""
         if self._found is None or self._found[0] != about:
-            findings = self._review(about, u_m)
-            if findings is None:
+            reviewed = self._review(about, u_m)
+            if reviewed is None:
                 return None
-            self._found = (about, findings)
-        findings = self._found[1]
+            self._found = (about, reviewed)
+        reviewed = self._found[1]
         number, lap = about
         corner = self.speaking.ground.corners[number]
-        for finding in findings:
+        for finding in reviewed.findings if reviewed.judged else ():
             for rule in self._rules(finding, corner):
                 forms = self._forms(rule, finding, number)
                 if forms and not limit(rule, corner, finding.amount, forms) and not _hurts(rule, corner):
                     plain = self._plain(rule.name, forms[-1], now_s, u_m, number)
                     return msgspec.structs.replace(plain, rule=rule, lap=lap + 1, forms=forms, loss_s=finding.cost_s)
-        return self._plain("last_corner", NO_RULE if findings else RIGHT, now_s, u_m, number)
+        right = reviewed.judged and not reviewed.findings
+        plain = self._plain("last_corner", NO_RULE, now_s, u_m, number)
+        return msgspec.structs.replace(plain, forms=(RIGHT, RIGHT_SHORT)) if right else plain
 
     def _rules(self, finding: Finding, corner: Corner) -> list[CueRule]:
         rules = self.speaking.talker.rules

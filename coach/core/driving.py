@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from coach.core.asking import About, Asking, Request
+from coach.core.asking import About, Asking, Request, Reviewed
 from coach.core.bands import Bands
 from coach.core.calls import Calls
 from coach.core.columns import Columns, Floats
@@ -29,6 +29,7 @@ from coach.core.reasons import Reason
 from coach.core.reference import Reference
 from coach.core.rules import RuleSet
 from coach.core.speaking import Speaking
+from coach.core.spoiled import spoiled
 from coach.core.timing import free_m
 from coach.core.tones import Tones
 from coach.core.trace import MARGIN_M
@@ -199,12 +200,12 @@ class Driving:
         self.speaking.learn(driven, findings, unjudged)
         self.calls.learn(driven.corner, driven.lap, driven.gaps.get("brake_start_m", math.nan), driven.total_s)
 
-    def _review(self, about: About, u_m: float) -> tuple[Finding, ...] | None:
+    def _review(self, about: About, u_m: float) -> Reviewed | None:
         """What was found in a corner, as far as it is driven; None while it is not measured."""
         corner, lap = about
         latest = self.measuring.latest
         if latest is not None and (latest.corner, latest.lap) == about:
-            return latest.findings
+            return Reviewed(latest.findings, latest.valid)
         zone = self.ground.zones[corner].shifted(lap * self.ground.reference.length_m)
         stop = min(u_m, zone.next_start_m)
         if self._ended != about or stop < zone.end_m + REVIEW_M:
@@ -212,7 +213,8 @@ class Driving:
         cut = self.ground.builder.peek(self.measuring.history, corner, lap, stop)
         if cut is None or not cut.whole:
             return None
-        return self.ground.judging.judge(cut, counts=False).findings(self.measuring.bands)
+        judged = self.ground.judging.judge(cut, counts=False)
+        return Reviewed(judged.findings(self.measuring.bands), not spoiled(cut) and judged.today.settled)
 
     def goes_on(self, row: list[float], fix: Fix) -> bool:
         """Move on by a single frame if nothing happens at it; false, and nothing done, if something may."""

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
-from core_setup import columns_of
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[2] / "tools"))
+
+from simulated import columns_of
 
 from coach.core.pipeline import Pipeline
 from coach.core.topics import opposes

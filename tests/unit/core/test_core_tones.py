@@ -64,7 +64,7 @@ def test_a_late_feed_gets_its_tones_as_much_earlier() -> None:
 
 def test_never_later_than_the_profile_allows() -> None:
     """A limit before the brake point counts instead of it."""
-    limited = corner(latest_brake_m=390.0)
+    limited = corner(latest_brake_m=380.0)
     assert 380.0 / 50.0 == pytest.approx(drive(tones_of(limited))[-1].action_t_s, abs=0.002)
 
 

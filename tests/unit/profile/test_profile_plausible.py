@@ -40,9 +40,7 @@ def test_the_shipped_profile_has_no_doubts() -> None:
 def test_a_kerb_may_have_a_begin_and_an_end() -> None:
     """They reach the core; a profile without them stays as it was."""
     plain = parse_profile(PROFILE.encode(), "p.yaml").to_corners()[0]
-    text = PROFILE.replace(
-        "exit: avoid}", "exit: avoid, apex_m: [220, 241.5]}", 1
-    )
+    text = PROFILE.replace("exit: avoid}", "exit: avoid, apex_m: [220, 241.5]}", 1)
     measured = parse_profile(text.encode(), "p.yaml").to_corners()[0]
     assert ((), (220.0, 241.5)) == (plain.kerb_apex_m, measured.kerb_apex_m)
 

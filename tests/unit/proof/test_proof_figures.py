@@ -1,4 +1,4 @@
-"""The figures of README and guide are those the benches wrote: a stale one, a claim that fails, a missing mark all fail."""
+"""Figures of README and guide are those the benches wrote: a stale one, a claim that fails, a missing mark fail."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ from pathlib import Path
 
 import figures
 import pytest
-
 
 DOCUMENTS = ("README.md", "DEVELOPERS.md")
 
