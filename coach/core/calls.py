@@ -54,6 +54,7 @@ class Calls:
         self.limits: Counter[str] = Counter()
         """How often the limits were crossed, by corner."""
         self._best_s = math.inf
+        self._last = ""
         self._laps: deque[float] = deque(maxlen=2 * WINDOW)
         self._best_sector: dict[int, float] = {}
         self._sector = 0
@@ -91,8 +92,10 @@ class Calls:
         gap_s = time_s - self._best_s
         trend = self._trend(time_s)
         about = "best" if -math.inf < gap_s < 0.0 else trend or "lap"
-        if not any(rule.about == about for rule in self._rules()):
+        again = about == "same" and self._last == "same"
+        if again or not any(rule.about == about for rule in self._rules()):
             about = "lap"
+        self._last = about
         self._best_s = min(self._best_s, time_s)
         reference_s = self.speaking.ground.reference.lap_time_s
         values = {"lap": lap_words(time_s, reference_s), "gap": gap_words(gap_s)}
