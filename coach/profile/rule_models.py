@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Iterator
 from typing import Annotated, Final, Literal, get_args
 
@@ -19,8 +20,10 @@ from coach.core.rules import (
     Slot,
 )
 from coach.core.speech_units import units, words
+from coach.core.unit_system import METRIC, Units
 from coach.core.values import CautionKind
 from coach.core.wording import allowed_placeholders, placeholders
+from coach.profile.language_file import KEY_MARK, Catalogue, load_language
 from coach.profile.models import Name, Strict
 from coach.profile.problems import CrossFieldError, Issue
 
@@ -41,7 +44,8 @@ ABOUT: Final = {
     "caution": CAUTION_ITEMS,
 }
 SAMPLES: Final = {
-    "corner": "hairpin", "board": "the hundred", "gear": "second", "metres": "five", "tenths": "two tenths",
+    "corner": "hairpin", "board": "the hundred", "gear": "second", "metres": "five",
+    "distance": "five metres", "tenths": "two tenths",
     "apex": "late", "kerb": "use the outside kerb", "words": "late apex",
 }  # fmt: skip
 """What stands for a placeholder while a template's length is judged."""
@@ -116,6 +120,14 @@ class RuleModel(Strict):
             yield from self._text_issues(("alternatives", i), text, short=True)
 
     def _text_issues(self, loc: tuple[str | int, ...], text: str, *, short: bool) -> Iterator[Issue]:
+        if text.startswith(KEY_MARK):
+            texts = load_language("en").texts
+            if text[1:] not in texts:
+                near = difflib.get_close_matches(text[1:], texts, 3, 0.5) or list(texts)[:3]
+                allowed = ", ".join(f"={key}" for key in near) + ", other keys of profiles/words/en.yaml, or the text"
+                yield Issue(loc, repr(text), allowed)
+                return
+            text = texts[text[1:]]
         known = allowed_placeholders(self.about, self.family)
         unknown = [name for name in placeholders(text) if name not in known]
         for name in unknown:
@@ -130,11 +142,13 @@ class RuleModel(Strict):
         elif (count := len(units(sample, [SAMPLES["corner"]]))) > most:
             yield Issue(loc, f"{count} units of information in {text!r}", f"{most} in the {form} form")
 
-    def to_rule(self) -> CueRule:
-        """The rule as the core takes it."""
+    def to_rule(self, catalogue: Catalogue | None = None) -> CueRule:
+        """The rule as the core takes it, its keys as texts of ``catalogue`` (English without)."""
+        resolve = (catalogue or load_language("en")).resolve
         values = self.model_dump()
+        values["long"], values["short"] = resolve(self.long), resolve(self.short)
         values["levels"] = frozenset(self.levels)
-        values["alternatives"] = tuple(self.alternatives)
+        values["alternatives"] = tuple(map(resolve, self.alternatives))
         return CueRule(**values)
 
 
@@ -169,10 +183,13 @@ class RuleSetModel(Strict):
             raise CrossFieldError(issues)
         return self
 
-    def to_rules(self) -> RuleSet:
-        """The rule set as the core takes it."""
+    def to_rules(self, catalogue: Catalogue | None = None, system: Units = METRIC) -> RuleSet:
+        """The rule set as the core takes it, in the language of ``catalogue`` (English without) and in ``system``."""
+        spoken = catalogue or load_language("en")
         values = {n: getattr(self, n) for n in type(self).model_fields if n not in ("schema_number", "rules")}
-        return RuleSet(rules=tuple(r.to_rule() for r in self.rules), **values)
+        return RuleSet(
+            rules=tuple(r.to_rule(spoken) for r in self.rules), language=spoken.language, units=system, **values
+        )
 
 
 def _sample(template: str) -> str:
