@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Iterator, Mapping
 from functools import cache
@@ -55,8 +56,8 @@ class SpokenModel(Strict):
     half_way: Text
 
     @model_validator(mode="after")
-    def _complete(self) -> SpokenModel:
-        issues = list(self._issues())
+    def _complete(self, info: ValidationInfo) -> SpokenModel:
+        issues = [] if _kept(info) else list(self._issues())
         if issues:
             raise CrossFieldError(issues)
         return self
@@ -93,7 +94,7 @@ class LanguageModel(Strict):
 
     @model_validator(mode="after")
     def _together(self, info: ValidationInfo) -> LanguageModel:
-        issues = list(self._issues())
+        issues = [] if _kept(info) else list(self._issues())
         if issues:
             raise CrossFieldError(issues)
         return self
@@ -144,16 +145,34 @@ class LanguageModel(Strict):
         return Lexicon(tuple(entries), frozenset(text.lower() for text in self.fillers))
 
 
-def load_language(name_or_path: str | Path) -> Catalogue:
-    """A language by the name of one that ships or the path of its file; raises RulesError."""
+def load_language(name_or_path: str | Path, kept: bool = False) -> Catalogue:
+    """A language by the name of one that ships or the path of its file; raises RulesError.
+
+    ``kept``: a copy in a session, which need not know the keys of a later version.
+    """
     path = shipped(name_or_path, language_paths(), "language")
     stat = path.stat()
-    return _load(path, stat.st_mtime_ns, stat.st_size)
+    return _load(path, kept, stat.st_mtime_ns, stat.st_size)
 
 
 @cache
-def _load(path: Path, _changed: int, _size: int) -> Catalogue:
-    return YamlFile.read(path, LanguageModel, RulesFileError).model.to_catalogue()
+def _load(path: Path, kept: bool, _changed: int, _size: int) -> Catalogue:
+    return YamlFile.read(path, LanguageModel, RulesFileError, {"kept": kept}).model.to_catalogue()
+
+
+def in_words(rules_file: bytes, catalogue: Catalogue) -> bytes:
+    """A rule file with its texts in place of their keys, as a session keeps it: it then needs no language file."""
+
+    def one(found: re.Match[str]) -> str:
+        text = catalogue.texts.get(found[2])
+        return found[0] if text is None else json.dumps(text, ensure_ascii=False)
+
+    text = rules_file.decode("utf-8", "surrogateescape")
+    return re.sub(r"""(["']?)=([\w.]+)\1""", one, text).encode("utf-8", "surrogateescape")
+
+
+def _kept(info: ValidationInfo) -> bool:
+    return bool((info.context or {}).get("kept"))
 
 
 @cache

@@ -14,7 +14,7 @@ from coach.core.unit_system import METRIC, SYSTEMS, Units
 from coach.core.values import Corner
 from coach.core.wording import Wording, every_wording
 from coach.errors import RulesError
-from coach.profile.language_file import load_language
+from coach.profile.language_file import Catalogue, load_language
 from coach.profile.problems import RulesFileError
 from coach.profile.rule_models import RuleSetModel
 from coach.profile.shipped import shipped
@@ -32,12 +32,17 @@ class AuditRow(msgspec.Struct, frozen=True):
     units: int
 
 
-def read_rules(path: Path) -> YamlFile[RuleSetModel]:
-    """The rule file at ``path``, to look at and to edit; raises RulesError naming line and field."""
-    return YamlFile.read(path, RuleSetModel, RulesFileError)
+def read_rules(path: Path, catalogue: Catalogue | None = None) -> YamlFile[RuleSetModel]:
+    """The rule file at ``path``, to look at and to edit; raises RulesError naming line and field.
+
+    Texts are judged in the language of ``catalogue`` (English without).
+    """
+    return YamlFile.read(path, RuleSetModel, RulesFileError, {"catalogue": catalogue})
 
 
-def load_rules(name_or_path: str | Path, language: str | Path = "en", units: Units | str = METRIC) -> RuleSet:
+def load_rules(
+    name_or_path: str | Path, language: str | Path | Catalogue = "en", units: Units | str = METRIC
+) -> RuleSet:
     """A rule set, by the path of its file or the name of one that ships; raises RulesError.
 
     ``language`` is the name of a language that ships or the path of its file, ``units`` a key of SYSTEMS.
@@ -45,8 +50,8 @@ def load_rules(name_or_path: str | Path, language: str | Path = "en", units: Uni
     if isinstance(units, str) and units not in SYSTEMS:
         raise RulesError(units, f"found no units of that name; known: {', '.join(SYSTEMS)}")
     system = SYSTEMS[units] if isinstance(units, str) else units
-    model = read_rules(shipped(name_or_path, rule_paths(), "rule set")).model
-    return model.to_rules(load_language(language), system)
+    catalogue = language if isinstance(language, Catalogue) else load_language(language)
+    return read_rules(shipped(name_or_path, rule_paths(), "rule set"), catalogue).model.to_rules(catalogue, system)
 
 
 def parse_rules(data: bytes, path: str) -> RuleSetModel:

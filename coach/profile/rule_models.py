@@ -6,8 +6,9 @@ import difflib
 from collections.abc import Iterator
 from typing import Annotated, Final, Literal, get_args
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, Field, ValidationInfo, model_validator
 
+from coach.core.language import Language
 from coach.core.rules import (
     FAULTS,
     MAX_LONG_UNITS,
@@ -43,12 +44,8 @@ ABOUT: Final = {
     "confirmation": FAULTS,
     "caution": CAUTION_ITEMS,
 }
-SAMPLES: Final = {
-    "corner": "hairpin", "board": "the hundred", "gear": "second", "metres": "five",
-    "distance": "five metres", "tenths": "two tenths",
-    "apex": "late", "kerb": "use the outside kerb", "words": "late apex",
-}  # fmt: skip
-"""What stands for a placeholder while a template's length is judged."""
+CORNER: Final = "hairpin"
+"""A corner's name while a template's length is judged: one unit, whatever its words."""
 
 
 def _braces(text: str) -> str:
@@ -94,12 +91,12 @@ class RuleModel(Strict):
     alternatives: list[Template] = Field(default_factory=list, max_length=5)
 
     @model_validator(mode="after")
-    def _together(self) -> RuleModel:
-        if issues := list(self._issues()):
+    def _together(self, info: ValidationInfo) -> RuleModel:
+        if issues := list(self._issues(_catalogue(info))):
             raise CrossFieldError(issues)
         return self
 
-    def _issues(self) -> Iterator[Issue]:
+    def _issues(self, words_of: Catalogue) -> Iterator[Issue]:
         if self.about not in ABOUT[self.family]:
             allowed = f"for a {self.family}: " + ", ".join(ABOUT[self.family])
             yield Issue(("about",), repr(self.about), allowed)
@@ -114,14 +111,16 @@ class RuleModel(Strict):
             for field in ("min_amount", "min_cost_s"):
                 if getattr(self, field):
                     yield Issue((field,), f"a threshold for a {self.family}", "0: it answers no finding")
-        yield from self._text_issues(("long",), self.long, short=False)
-        yield from self._text_issues(("short",), self.short, short=True)
+        yield from self._text_issues(("long",), self.long, words_of, short=False)
+        yield from self._text_issues(("short",), self.short, words_of, short=True)
         for i, text in enumerate(self.alternatives):
-            yield from self._text_issues(("alternatives", i), text, short=True)
+            yield from self._text_issues(("alternatives", i), text, words_of, short=True)
 
-    def _text_issues(self, loc: tuple[str | int, ...], text: str, *, short: bool) -> Iterator[Issue]:
+    def _text_issues(
+        self, loc: tuple[str | int, ...], text: str, words_of: Catalogue, *, short: bool
+    ) -> Iterator[Issue]:
         if text.startswith(KEY_MARK):
-            texts = load_language("en").texts
+            texts = words_of.texts
             if text[1:] not in texts:
                 near = difflib.get_close_matches(text[1:], texts, 3, 0.5) or list(texts)[:3]
                 allowed = ", ".join(f"={key}" for key in near) + ", other keys of profiles/words/en.yaml, or the text"
@@ -135,11 +134,11 @@ class RuleModel(Strict):
         if unknown:
             return
         # own words are judged in the profile, and a form they do not fit is not said
-        sample = text if text == "{words}" else _sample(text)
+        sample = text if text == "{words}" else _sample(text, words_of.language)
         form, most = ("short", MAX_SHORT_UNITS) if short else ("long", MAX_LONG_UNITS)
         if short and (count := words(sample)) > MAX_SHORT_WORDS:
             yield Issue(loc, f"{count} words in {text!r}", f"{MAX_SHORT_WORDS} in the short form")
-        elif (count := len(units(sample, [SAMPLES["corner"]]))) > most:
+        elif (count := len(units(sample, [CORNER], words_of.language.lexicon))) > most:
             yield Issue(loc, f"{count} units of information in {text!r}", f"{most} in the {form} form")
 
     def to_rule(self, catalogue: Catalogue | None = None) -> CueRule:
@@ -192,7 +191,22 @@ class RuleSetModel(Strict):
         )
 
 
-def _sample(template: str) -> str:
-    for name, value in SAMPLES.items():
+def _samples(language: Language) -> dict[str, str]:
+    """What stands for a placeholder while a template's length is judged."""
+    board = language.board(100, "long")
+    return {
+        "corner": CORNER, "board": board, "gear": language.ordinal(2), "metres": language.number(5),
+        "distance": language.length(5, "metres"), "tenths": language.tenths[1], "apex": language.apex("late"),
+        "kerb": language.kerb("exit", "use", "long"), "words": board,
+    }  # fmt: skip
+
+
+def _sample(template: str, language: Language) -> str:
+    for name, value in _samples(language).items():
         template = template.replace(f"{{{name}}}", value)
     return template
+
+
+def _catalogue(info: ValidationInfo) -> Catalogue:
+    """The language the file is read for, English when none is given."""
+    return (info.context or {}).get("catalogue") or load_language("en")
