@@ -91,8 +91,8 @@ def _wrong_type(name: str, value: Any) -> str:
         if name == "gear":
             return f"{shown}, expected a whole number: -1 reverse, 0 neutral, 1 and up"
         return f"{shown}, expected a {'whole number' if name in COUNTS else 'number'}{_in(name)}, without quotes"
-    if (name in COUNTS or name == "seq") and float(value) != int(value):
-        return f"{shown}, expected a whole number"
+    if (name in COUNTS or name == "seq") and isinstance(value, float):
+        return f"{shown}, expected a whole number, without a decimal point"
     return ""
 
 

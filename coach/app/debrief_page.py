@@ -19,7 +19,7 @@ from coach.app.setup import Setup
 from coach.core.advice import to_do, what
 from coach.core.columns import Floats
 from coach.core.unit_system import Units
-from coach.core.values import Decision
+from coach.core.values import Decision, Mark
 from coach.core.zones import Zone
 from coach.errors import SessionError
 from coach.files import write_atomically
@@ -45,13 +45,18 @@ def write_page(path: Path, text: str) -> None:
 
 
 def debrief_view(
-    done: Debrief, result: Rerun, setup: Setup, decisions: Sequence[Decision], subtitle: str
+    done: Debrief,
+    result: Rerun,
+    setup: Setup,
+    decisions: Sequence[Decision],
+    subtitle: str,
+    marks: Sequence[Mark] = (),
 ) -> DebriefView:
     """Debrief and traces in the words and numbers of the page."""
     system = setup.rules.units
     traces = lap_traces(result, setup.reference, system)
     zones = {zone.corner.name: zone for zone in result.pipeline.zones}
-    track = TrackMap(setup.reference, setup.corners)
+    track = TrackMap(setup.reference, setup.corners, marks)
     corners = _corners(done, zones, system)
     lost = {c.name: c.total for c in corners}
     labels, pieces = [], []

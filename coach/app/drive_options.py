@@ -9,6 +9,7 @@ from pathlib import Path
 from coach.app.engine import Tally
 from coach.app.sources import FeedOptions
 from coach.app.voice_choice import voice_for
+from coach.core.tones import ToneOptions
 from coach.outputs.voice.options import VoiceOptions
 from coach.profile.language_file import load_language
 
@@ -26,6 +27,7 @@ class Heard:
     volume: float = 1.0
     buffer: int = 512
     mark: bool = False
+    tones: bool = False
     watch: str = ""
     keys: Path | None = None
     processes: bool = True
@@ -52,6 +54,9 @@ class DriveOptions:
     """Without a profile: make one after so many valid laps and go on with it; 0 never."""
     circuit: str = ""
     """Name of the circuit in a profile that is made."""
+    buttons: bool = True
+    """Take what is bound to buttons and keys."""
+    tones: ToneOptions = field(default_factory=ToneOptions)
 
 
 @dataclass
@@ -74,5 +79,6 @@ def voice_options(heard: Heard, pronounce: Mapping[str, str]) -> VoiceOptions:
         device=heard.device,
         buffer=heard.buffer,
         mark=heard.mark,
+        tones=heard.tones,
         pronunciations=dict(pronounce),
     )

@@ -12,7 +12,7 @@ from coach.app.replane import on_plane_of
 from coach.app.rerun import Rerun
 from coach.app.setup import Setup, session_language, session_setup
 from coach.app.timeline import Row, marked
-from coach.core.values import Decision
+from coach.core.values import Decision, Mark
 from coach.profile.rule_files import load_rules
 from coach.session.reader import SessionReader
 
@@ -27,6 +27,7 @@ class Desk(ProfileEdits):
         self.took_s = 0.0
         self.before: tuple[Decision, ...] = ()
         self.result: Rerun | None = None
+        self.marks: tuple[Mark, ...] = ()
         if session is not None:
             self._open_session(session, rules)
 
@@ -35,6 +36,7 @@ class Desk(ProfileEdits):
         self._language = session_language(reader)
         setup = session_setup(reader, self.file.path, rules)
         self.setup = replace(setup, reference=self.reference)
+        self.marks = tuple(reader.marks())
         self._quick = QuickRerun(list(on_plane_of(self.reference, reader.header, reader.batches(1 << 14))))
         self.rerun()
         self.keep_as_before()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Final
 
 from coach.core.boards import board_place
@@ -10,11 +11,12 @@ from coach.core.language import ENGLISH, Language, Side
 from coach.core.passes import CornerReference
 from coach.core.reference import Reference
 from coach.core.unit_system import METRIC, Units
-from coach.core.values import Corner
+from coach.core.values import Corner, Mark
 from coach.core.zones import Zone, zones
 from coach.outputs.console import lap_time
 from coach.pages.corner_drawing import corner_map, corner_trace
 from coach.pages.guide import CornerGuide, GuideView
+from coach.pages.marks import mark_lines
 from coach.pages.track_map import TrackMap
 from coach.profile.store import Plan
 
@@ -36,10 +38,10 @@ CAUTIONS: Final = (
 )
 
 
-def guide_view(plan: Plan, system: Units = METRIC) -> GuideView:
+def guide_view(plan: Plan, system: Units = METRIC, marks: Sequence[Mark] = ()) -> GuideView:
     """Everything on the page of the guide."""
     reference = plan.reference
-    track = TrackMap(reference, plan.corners)
+    track = TrackMap(reference, plan.corners, marks)
     parts = zones(plan.corners, reference.length_m, reference.closed)
     fastest, slowest = float(reference.speed_mps.max()), float(reference.speed_mps.min())
     length = system.length_text(reference.length_m)
@@ -50,6 +52,7 @@ def guide_view(plan: Plan, system: Units = METRIC) -> GuideView:
         ("speeds", f"{slowest * system.per_mps:.0f} to {system.speed_text(fastest)}"),
     ]
     notes = ["Brake and throttle are inferred from the speed of the lap."] if reference.inferred_pedals else []
+    notes += [f"You marked {line}." for line in mark_lines(marks, plan.corners, reference)]
     return GuideView(
         plan.circuit,
         facts,

@@ -96,6 +96,10 @@ class LiveEdits:
         self._notice("profile and rules were edited: taken up at the next straight")
         return True
 
+    def choose_rules(self, rules: Path) -> None:
+        """Watch another rule file from now on: it is taken up as an edit is."""
+        self._rules = rules
+
     def close(self) -> None:
         """End the watching."""
         self._ended.set()
@@ -135,14 +139,9 @@ class LiveEdits:
         if _digest(self._reference_path()) != self._reference:
             raise CoachError(f"{self._profile}: the reference is another one; it is taken up at the next start")
         chosen = load_rules(self._rules, self._language, self._units)
-        texts = phrases(chosen, plan.corners)
-        return Edit(
-            plan.corners,
-            self._adapt(chosen),
-            self._lengths(texts, plan.pronounce),
-            profile,
-            in_words(rules, self._language),
-        )
+        texts = phrases(chosen, plan.corners, plan.reference.lap_time_s)
+        lengths = self._lengths(texts, plan.pronounce)
+        return Edit(plan.corners, self._adapt(chosen), lengths, profile, in_words(rules, self._language))
 
     def _keep(self, number: int, edit: Edit) -> bool:
         if self._folder is None:

@@ -39,14 +39,17 @@ class Looked:
             if progress is not None:
                 progress(done, of)
 
+        self.marks = tuple(self.reader.marks())
         self.result = rerun(batches, self.setup, step)
         if not self.result.happened.laps:
             refuse_other_circuit(self.setup.reference, self.setup.source, batches)
-        self.debrief: Debrief = debrief(self.result, self.setup)
+        self.debrief: Debrief = debrief(self.result, self.setup, self.marks)
         self.live = self.reader.decisions()
 
     def view(self) -> DebriefView:
         """The page's content."""
         header = self.reader.header
         said = " · ".join(x for x in (header.session, header.started_at[:16].replace("T", " "), header.driver) if x)
-        return debrief_view(self.debrief, self.result, self.setup, self.live or self.result.happened.decisions, said)
+        return debrief_view(
+            self.debrief, self.result, self.setup, self.live or self.result.happened.decisions, said, self.marks
+        )

@@ -10,7 +10,7 @@ from coach.app.drive import open_outputs
 from coach.app.drive_options import Heard
 from coach.app.engine import Engine
 from coach.app.known_circuits import refuse_other_circuit
-from coach.app.plan_changes import plan_changes
+from coach.app.plan_changes import changes_of
 from coach.app.replane import on_plane_of
 from coach.app.rerun import rerun
 from coach.app.setup import Setup, session_language, session_setup
@@ -64,7 +64,7 @@ def replay_session(
             first, last = (float(t[0]) if first != first else first), float(t[-1])
         # what was edited while driving belongs to the run as it was, not to another profile or other rules
         as_driven = profile is None and rules is None and units is None
-        result = rerun(batches, setup, changes=plan_changes(reader) if as_driven else ())
+        result = rerun(batches, setup, changes=changes_of(reader, edits=as_driven))
         if not result.happened.laps:
             refuse_other_circuit(setup.reference, setup.source, batches)
         decisions, laps, frames = result.happened.decisions, result.happened.laps, result.frames

@@ -24,6 +24,7 @@ def register(app: typer.Typer) -> None:
             "en", "--language", envvar="COACH_LANGUAGE", help="Language of the voice: en, de or a language file."
         ),
         units: str = typer.Option("metric", "--units", envvar="COACH_UNITS", help=UNITS_HELP),
+        session: Path | None = typer.Option(None, "--session", help="Session folder whose marks to show."),
         as_json: bool = typer.Option(False, "--json", help="Print the guide as JSON."),
     ) -> None:
         """Print or speak a guide to a circuit. Board, gear, speed, apex, kerbs and limits, corner by corner."""
@@ -32,11 +33,12 @@ def register(app: typer.Typer) -> None:
         from coach.cli.show import say
         from coach.cli.show_guide import show_guide, speak_guide
         from coach.profile.store import load_plan
+        from coach.session.reader import SessionReader
 
         check_pace(pace)
         system = units_named(units)
         plan = load_plan(profile)
-        view = guide_view(plan, system)
+        view = guide_view(plan, system, SessionReader(session).marks() if session is not None else ())
         if output is not None:
             from coach.app.debrief_page import write_page
             from coach.pages.guide import guide_html

@@ -163,7 +163,7 @@ def _ask(rule: CueRule, rules: RuleSet, schedule: Schedule, at: Moment, quiet_m:
     ):
         candidate = _candidate(rule, rules, schedule, at, wording, quiet_m, cost)
         if candidate is not None:
-            asked.append(Asked(candidate, hold or limit(rule, corner, amount, wording.brakes_m)))
+            asked.append(Asked(candidate, hold or limit(rule, corner, amount, wording.board_m(candidate.forms))))
     return asked
 
 
@@ -180,6 +180,9 @@ def _candidate(
     if moved and wording.long and not at.longest and schedule.progress(rule, at.corner).told == 0:
         # the first time the size of it is told: there is room for that on a longer straight
         forms = [wording.long]
+    if wording.first and not schedule.progress(rule, at.corner).told:
+        # with the size of the whole way, the shorter ones where there is less room
+        forms = list(dict.fromkeys([wording.first, *forms]))
     if at.slot == "after" and rule.family == "correction":
         forms = list(wording.after_it(forms))
     elif schedule.half_way(rule, at.corner):

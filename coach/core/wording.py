@@ -10,7 +10,7 @@ import math
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from functools import lru_cache
-from typing import Final
+from typing import Final, get_args
 
 import msgspec
 
@@ -28,6 +28,7 @@ METRE_FAULTS: Final = frozenset(
 )  # fmt: skip
 """Faults whose amount is in metres, so that ``{distance}`` and ``{metres}`` can be said."""
 STEPPED_FAULTS: Final = frozenset({"brake_early", "turn_in_early", "throttle_late"})
+"""Faults that are mended a step a lap: ``{way}`` is what there is in all, where it is two steps or more."""
 SLOPE: Final = 0.03
 """From this gradient on (rise over run) a braking zone is called uphill or downhill."""
 
@@ -51,7 +52,11 @@ class Wording(msgspec.Struct, frozen=True):
     safety: bool = False
     name: str = ""
     corrects: bool = False
+    first: str = ""
+    """What is said the first time instead of the long form, "" where that is."""
     brakes_m: float = math.nan
+    goal_m: float = math.nan
+    """The same of ``first``, which names the board as a goal."""
     language: Language = ENGLISH
 
     @property
@@ -63,19 +68,19 @@ class Wording(msgspec.Struct, frozen=True):
     @property
     def next_time(self) -> tuple[str, ...]:
         """A correction as it is said right after its corner."""
-        texts = (self.long, self.short, *self.alternatives) if self.corrects else ()
+        texts = (self.first, self.long, self.short, *self.alternatives) if self.corrects else ()
         return self.after_it(t for t in texts if t)
 
     @property
     def texts(self) -> tuple[str, ...]:
         """Every text that can be said, the long form first."""
-        some = (self.long, self.short, *self.alternatives, *self.named, *self.next_time, self.half_way)
+        some = (self.first, self.long, self.short, *self.alternatives, *self.named, *self.next_time, self.half_way)
         return tuple(dict.fromkeys(t for t in some if t))
 
     @property
     def named(self) -> tuple[str, ...]:
         """The texts as they are said away from the corner, where only its name tells which one is meant."""
-        return self.away((self.long, self.short, *self.alternatives))
+        return self.away((self.first, self.long, self.short, *self.alternatives))
 
     def away(self, texts: Iterable[str]) -> tuple[str, ...]:
         """``texts`` with the corner's name, those that can be said, each once."""
@@ -84,6 +89,10 @@ class Wording(msgspec.Struct, frozen=True):
     def after_it(self, texts: Iterable[str]) -> tuple[str, ...]:
         """``texts`` as they are said right after the corner, those that can be."""
         return self.away(self.language.next_time.replace("{text}", t) for t in texts)
+
+    def board_m(self, forms: Iterable[str]) -> float:
+        """Where a driver brakes who does as ``forms`` of this wording say [m], NaN when they name no board."""
+        return self.goal_m if self.first and any(self.first in form for form in forms) else self.brakes_m
 
 
 @lru_cache(maxsize=4096)
@@ -111,12 +120,13 @@ def wordings(
     ``amount`` is the finding's amount (metres for METRE_FAULTS), ``cost_s`` its cost [s], ``gradient`` the rise
     over run of the braking zone. NaN means not known, and what needs it is not said.
     """
-    return _worded(rule, corner, _steps(rule, amount, system), _tenths(cost_s), gradient, language, system)
+    way = _way(rule, amount)
+    return _worded(rule, corner, _steps(rule, amount, system), way, _tenths(cost_s), gradient, language, system)
 
 
 @lru_cache(maxsize=4096)
 def _worded(
-    rule: CueRule, corner: Corner, steps: int, tenths: int, gradient: float, language: Language, system: Units
+    rule: CueRule, corner: Corner, steps: int, way: int, tenths: int, gradient: float, language: Language, system: Units
 ) -> tuple[Wording, ...]:
     """The same at every pass for most rules, so it is put together once."""
     out = []
@@ -126,18 +136,26 @@ def _worded(
     for own, at_m, safety in _own_words(rule, corner, gradient):
         name = corner.say or corner.name
         brakes_m = board_named(corner, (own,), language, system) if own and math.isnan(board_m) else board_m
-        forms = [
-            _fit(
-                _fill(template, _values(rule, corner, form, own, steps, tenths, language, system), language),
-                form,
-                name,
-                language,
-            )
-            for template, form in _templates(rule)
-        ]
+        values: dict[Form, dict[str, str]] = {
+            form: _values(rule, corner, form, own, steps, tenths, language, system) for form in get_args(Form)
+        }
+
+        def said(template: str, form: Form, more: Mapping[str, str], name: str = name) -> str:
+            return _fit(_fill(template, more, language), form, name, language)
+
+        forms = [said(template, form, values[form]) for template, form in _templates(rule)]
+        goal = _goal(rule, corner, language, system)
+        more = values["long"] | ({"way": language.number(way)} if way else {}) | ({"goal": goal} if goal else {})
+        first, goal_m = "", math.nan
+        for template in rule.first:
+            if first := said(template, "long", more):
+                named = place is not None and {"board", "goal"} & set(placeholders(template))
+                goal_m = place.brakes_m if place is not None and named else math.nan
+                break
+        corrects = rule.family == "correction"
+        others = tuple(f for f in forms[2:] if f)
         wording = Wording(
-            forms[0], forms[1], tuple(f for f in forms[2:] if f), at_m, safety, name, rule.family == "correction",
-            brakes_m, language,
+            forms[0], forms[1], others, at_m, safety, name, corrects, first, brakes_m, goal_m, language
         )  # fmt: skip
         if wording.texts:
             out.append(wording)
@@ -150,8 +168,8 @@ def every_wording(
     """Every wording that ``wordings`` can give at ``corner``, whatever is measured."""
     metres: tuple[float, ...] = (math.nan,)
     tenths: tuple[float, ...] = (math.nan,)
-    texts = "".join((rule.long, rule.short, *rule.alternatives))
-    if "{metres}" in texts or "{distance}" in texts:
+    texts = "".join((rule.long, rule.short, *rule.alternatives, *rule.first))
+    if any(f"{{{slot}}}" in texts for slot in ("metres", "distance", "way")):
         metres = tuple((i + 0.5) * system.step / system.per_m for i in range(MOST_STEPS + 1))
     if "{tenths}" in texts:
         tenths = tuple(0.1 * (i + 1) for i in range(len(language.tenths)))
@@ -169,12 +187,14 @@ def placeholders(template: str) -> tuple[str, ...]:
     return tuple(_SLOT.findall(template))
 
 
-def allowed_placeholders(about: str, family: str) -> frozenset[str]:
-    """The placeholders that can be filled for a rule about ``about``."""
+def allowed_placeholders(about: str, family: str, first: bool = False) -> frozenset[str]:
+    """The placeholders that can be filled for a rule about ``about``; ``first`` in what is said the first time."""
     if family in ("correction", "confirmation"):
         some = {"corner", "tenths", "gear", "apex"}
         some |= {"metres", "distance"} if about in METRE_FAULTS else set()
         some |= {"board"} if about in ("brake_early", "brake_late") else set()
+        some |= {"way"} if first and about in STEPPED_FAULTS else set()
+        some |= {"goal"} if first and about in ("brake_early", "throttle_late") else set()
         return frozenset(some if family == "correction" else some - {"metres", "distance", "tenths"})
     own = {"brake_board": "board", "gear": "gear", "apex": "apex"}
     own |= {f"kerb_{where}": "kerb" for where in ("entry", "apex", "exit")}
@@ -249,6 +269,24 @@ def _steps(rule: CueRule, amount: float, system: Units) -> int:
     count = said * system.per_m / system.step
     # to the safe side: "later" by less than measured, "earlier" by more
     return min(max(math.ceil(count) if rule.about == "brake_late" else math.floor(count), 1), MOST_STEPS)
+
+
+def _goal(rule: CueRule, corner: Corner, language: Language, system: Units) -> str:
+    """The mark that the steps lead to: a board, or the end of the inside kerb; "" for none. English only."""
+    if language.code != ENGLISH.code:
+        return ""
+    if rule.about == "throttle_late":
+        return "where the kerb ends" if corner.kerb_apex_m and corner.kerb_apex != "avoid" else ""
+    place = board_place(corner, system)
+    return f"to {language.board(place.number, 'long')}" if place is not None and place.side == "at" else ""
+
+
+def _way(rule: CueRule, amount: float) -> int:
+    """The metres that there are in all, where that is more than one step; 0 else."""
+    if not math.isfinite(amount) or rule.about not in STEPPED_FAULTS:
+        return 0
+    whole = METRIC.step * min(math.floor(abs(amount) / METRIC.step), MOST_STEPS)
+    return whole if whole >= 2 * ADVICE_STEP_M else 0
 
 
 def _tenths(cost_s: float) -> int:

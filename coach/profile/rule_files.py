@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Mapping
 from functools import cache
 from pathlib import Path
 
 import msgspec
 
+from coach.core.asking import ANSWERS
+from coach.core.call_words import pieces
 from coach.core.rules import RuleSet
 from coach.core.speech_units import units, words
 from coach.core.unit_system import METRIC, SYSTEMS, Units
@@ -70,7 +73,7 @@ def rule_paths() -> Mapping[str, Path]:
 @cache
 def shipped_rule_names() -> frozenset[str]:
     """Names of all rules in the rule sets that ship."""
-    return frozenset(rule.name for path in rule_paths() for rule in load_rules(path).rules)
+    return frozenset(rule.name for path in rule_paths().values() for rule in read_rules(path).model.rules)
 
 
 def audit(rules: RuleSet, corners: Iterable[Corner]) -> tuple[AuditRow, ...]:
@@ -96,6 +99,7 @@ def audit(rules: RuleSet, corners: Iterable[Corner]) -> tuple[AuditRow, ...]:
 def _forms(wording: Wording) -> Iterator[tuple[str, str]]:
     """Each text that can be said, with the form it has."""
     texts = [("long", wording.long), ("short", wording.short)]
+    texts.append(("first", wording.first))
     texts += [("alternative", text) for text in wording.alternatives]
     texts += [("named", text) for text in wording.named]
     texts += [("next time", text) for text in wording.next_time]
@@ -103,6 +107,11 @@ def _forms(wording: Wording) -> Iterator[tuple[str, str]]:
     yield from ((form, text) for form, text in texts if text)
 
 
-def phrases(rules: RuleSet, corners: Iterable[Corner]) -> list[str]:
-    """Every text that may ever be spoken, each once; rendered before driving."""
-    return list(dict.fromkeys(row.text for row in audit(rules, corners)))
+def phrases(rules: RuleSet, corners: Iterable[Corner], lap_time_s: float = math.nan) -> list[str]:
+    """Every text that may ever be spoken, answers to the driver too, each once; rendered before driving.
+
+    Of the calls every piece between commas; lap times only around the reference's ``lap_time_s``.
+    """
+    there = tuple(corners)
+    calls = pieces(rules.calls, there, lap_time_s)
+    return list(dict.fromkeys([*(row.text for row in audit(rules, there)), *ANSWERS.values(), *calls]))

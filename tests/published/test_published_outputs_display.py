@@ -59,10 +59,10 @@ def test_letters_are_high_enough_for_700_mm(name: str) -> None:
     Measured on the rendered capital, at 109 pixels an inch, the finest screen used without scaling.
     """
     assert 4.07 == pytest.approx(height_mm(20), abs=0.005)
-    from coach.outputs.overlay.paint import _font
+    from coach.outputs.overlay.paint import text_surface
 
     size = size_of(name)
-    ink = _font(size.text_cap).render("H", True, "white").get_bounding_rect().height
+    ink = text_surface("H", size.text_cap, TEXT).get_bounding_rect().height
     assert math.degrees(2 * math.atan(ink * 25.4 / 109 / 2 / 700)) * 60 >= 20
     # the cue is the largest text, then the number, corner and distance last (ours)
     assert size.cue_cap > size.number_cap > size.text_cap

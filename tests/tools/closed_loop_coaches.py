@@ -89,6 +89,6 @@ _METRES = {words: float(metres) for metres, words in ENGLISH.numbers}
 
 
 def metres_in(text: str) -> float:
-    """The metres that a text names ("five metres"), NaN when it names none."""
-    told = re.search(r"([\w-]+) metres", text)
+    """The metres that a text asks for ("five metres", "five of fifteen metres"), NaN when it names none."""
+    told = re.search(r"([\w-]+)(?: of [\w-]+)? metres", text)
     return _METRES[told[1]] if told else float("nan")

@@ -75,7 +75,13 @@ def job(one: Job, how: Diagnose = diagnose) -> list[Score]:
     out = []
     for setting in one.settings:
         columns, truth = make(one.sim, one.ask, setting, one.folder)
-        out.append(score_passes(how(columns, min(t.t_s for t in truth)), truth, one.show))
+        try:
+            passes = how(columns, min(t.t_s for t in truth))
+        except Exception as error:  # what breaks one session is counted, and must not hide the others
+            print(f"BROKEN {one.sim} {one.ask} {setting}: {type(error).__name__}: {error}", file=sys.stderr)
+            out.append(Score(broken=1))
+            continue
+        out.append(score_passes(passes, truth, one.show))
     return out
 
 

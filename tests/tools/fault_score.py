@@ -46,12 +46,13 @@ class Score:
     next: int = 0
     next_reported: int = 0
     oversum: int = 0
+    broken: int = 0
 
     def add(self, other: Score) -> None:
         self.hits += other.hits
         self.small.update(other.small)
         self.false.update(other.false)
-        for name in ("clean", "clean_reported", "next", "next_reported", "oversum"):
+        for name in ("clean", "clean_reported", "next", "next_reported", "oversum", "broken"):
             setattr(self, name, getattr(self, name) + getattr(other, name))
 
 
@@ -109,8 +110,9 @@ def report(word: str, p: Pass, d: Driven, t: Truth | None) -> None:
 
 @dataclass(frozen=True)
 class Row:
-    """One flat record of a table; shares are None where nothing was counted. ``fault`` is a fault, "all", or
-    "faultless" and "next" (passes without a fault, and those right after one): there ``reported`` counts."""
+    """One flat record of a table; shares are None where nothing was counted. ``fault`` is a fault, "all",
+    or what ``reported`` counts: "faultless" and "next" (reports in passes without a fault, and right after one),
+    "above_loss" (passes whose findings cost more than was lost), "broken" (sessions that the coach failed on)."""
 
     bench: str
     simulator: str
@@ -150,6 +152,8 @@ def rows_of(score: Score, bench: str, sim: str, circuits: str, noise: bool, rate
     for name, n, reported, what in (
         ("faultless", score.clean, score.clean_reported, dict(score.false)),
         ("next", score.next, score.next_reported, {}),
+        ("above_loss", len(score.hits) + score.clean + score.next, score.oversum, {}),
+        ("broken", len(score.hits) + score.clean + score.next, score.broken, {}),
     ):
         rows.append(Row(*key, name, n, n < FEW, reported=reported, confusion=what))
     return rows

@@ -62,7 +62,7 @@ HEAVY: Final = Car(
     mass=1560.0, inertia=2500.0, front_m=1.36, rear_m=1.34, height_m=0.50, grip_front=1.10, grip_rear=1.21, fading=0.10,
     stiffness=16.0, drag=0.52, downforce=0.35, aero_front=0.40, power=330e3,
     tops=(19.0, 28.0, 38.0, 49.0, 61.0, 75.0), drive_front=0.4, engine_brake=1300.0, brake_force=21000.0,
-    brake_front=0.64, gap_s=0.22, lifts=True, care=0.86,
+    brake_front=0.64, gap_s=0.22, lifts=True, care=0.84,
 )  # fmt: skip
 """Rear drive, slick tyres, downforce and a quick gearbox; and all drive, heavy, road tyres and a slow gearbox."""
 

@@ -12,6 +12,8 @@ from coach.outputs.voice.bank import PhraseBank
 from coach.outputs.voice.device import BUFFERS, MixerDevice
 from coach.outputs.voice.player import Player
 from coach.outputs.voice.renderer import RATES_WPM
+from coach.outputs.voice.sound import RATE_HZ
+from coach.outputs.voice.tones import ONSET_BUFFERS, PITCH_HZ, TonePlayer, clip
 
 
 class VoiceOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -29,6 +31,8 @@ class VoiceOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     mark: bool = False
     pronunciations: dict[str, str] = {}
     cache_dir: str = ""
+    tones: bool = False
+    """Sound tones too, in stereo."""
 
     def checked(self) -> VoiceOptions:
         """The same, or OutputError naming what was found and what is allowed."""
@@ -54,4 +58,12 @@ class VoiceOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     def player(self, notice: Notice) -> Player:
         """A player on this device; it is being opened on the player's thread."""
-        return Player(MixerDevice(self.device, self.checked().buffer, self.volume), notice)
+        return Player(MixerDevice(self.device, self.checked().buffer, self.volume, self.tones), notice)
+
+    def tone_player(self, player: Player) -> TonePlayer | None:
+        """What starts tones on the player's device; None without tones."""
+        if not self.tones:
+            return None
+        for name in PITCH_HZ:
+            clip(name, True)
+        return TonePlayer(lambda name: player.tone(clip(name, True)), ONSET_BUFFERS * self.buffer / RATE_HZ)

@@ -46,6 +46,28 @@ def test_a_step_is_at_most_five_metres(amount: float) -> None:
     assert {v: k for k, v in ENGLISH.numbers}[said] <= ADVICE_STEP_M
 
 
+@given(st.floats(0.5, 200.0))
+def test_the_first_cue_tells_the_way_and_asks_for_a_step(amount: float) -> None:
+    """The way is what was measured, rounded down; with less than two steps of it the long form is said."""
+    early = rule("later", long="{metres} metres later", short="later", first=("{metres} of {way} metres later",))
+    (wording,) = wordings(early, corner(), amount=amount)
+    if amount < 10.0:
+        assert "" == wording.first
+    else:
+        step, way = wording.first.removesuffix(" metres later").split(" of ")
+        metres = {v: k for k, v in ENGLISH.numbers}
+        assert metres[step] <= ADVICE_STEP_M < metres[way] <= amount
+
+
+def test_the_first_cue_names_the_board_only_where_the_profile_brakes_at_it() -> None:
+    """Steps lead to a board; where the brake point is before or after one, the board is not named."""
+    first = ("{corner}, {metres} of {way} metres later, {goal}", "{corner}, brake {metres} of {way} metres later")
+    early = rule("later", long="{metres} metres later", short="later", first=first)
+    at = [wordings(early, corner(brake_m=place), amount=16.0)[0].first for place in (400.0, 385.0, 430.0)]
+    assert "A, five of fifteen metres later, to the hundred" == at[0]
+    assert 2 * ["A, brake five of fifteen metres later"] == at[1:]
+
+
 def test_a_board_behind_the_limit_is_not_named() -> None:
     """ "Brake at the hundred" is held when the profile says to brake before it; the gear is still told."""
     board = rule("board", "reminder", "brake_board", long="brake at {board}", short="brake at {board}")

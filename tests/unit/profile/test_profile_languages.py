@@ -43,10 +43,12 @@ def test_every_key_is_used_and_every_one_used_exists() -> None:
     root = Path(__file__).parents[3]
     used = set()
     for path in rule_paths().values():
-        for text in re.findall(r'(?:long|short): "(.*)"|alternatives: \["(.*)"\]', path.read_text(encoding="utf-8")):
-            said = "".join(text)
-            assert said.startswith("=") or re.fullmatch(r"\{\w+\}", said), f"{path.name}: {said}"
-            used |= {said[1:]} if said.startswith("=") else set()
+        for line in re.findall(
+            r"^    (?:long|short|alternatives|first): (.*)$", path.read_text(encoding="utf-8"), re.M
+        ):
+            for said in re.findall(r'"([^"]*)"', line):
+                assert said.startswith("=") or re.fullmatch(r"\{\w+\}", said), f"{path.name}: {said}"
+                used |= {said[1:]} if said.startswith("=") else set()
     spoken = (root / "coach/app/guide_speech.py").read_text(encoding="utf-8")
     used |= {f"guide.{key}" for key in re.findall(r'"(\w+)"', spoken) if f"guide.{key}" in load_language("en").texts}
     assert used == set(load_language("en").texts)
