@@ -42,11 +42,13 @@ from coach.outputs.added import open_added
 from coach.outputs.base import Group, Notice, Output
 from coach.outputs.live import Choice, Live
 from coach.outputs.overlay.settings import load
+from coach.profile.language_file import in_words, language_paths, load_language
 from coach.profile.plausible import doubts
 from coach.profile.rule_files import load_rules, phrases
 from coach.profile.rule_files import rule_paths as shipped_rules
+from coach.profile.shipped import shipped
 from coach.profile.store import Plan, load_plan, read_profile
-from coach.session.header import PROFILE_FILE, RULES_FILE, Header
+from coach.session.header import PROFILE_FILE, RULES_FILE, WORDS_FILE, Header
 from coach.session.writer import SessionWriter
 from feeds.errors import FeedEnded
 
@@ -72,7 +74,8 @@ def drive(
         raise DriveError(
             "nothing to do without a profile and without a record: give --profile, or leave out --no-record"
         )
-    rules = load_rules(options.rules)
+    language = load_language(options.heard.language)
+    rules = load_rules(options.rules, language, options.heard.units)
     stop = threading.Event()
     with ExitStack() as stack:
         plan = load_plan(options.profile) if options.profile else None
@@ -115,6 +118,8 @@ def drive(
             notice,
             None if writer is None else writer.folder,
             lambda edited: reworded(later_by(edited, feed.latency_s), known.wordings),
+            language=options.heard.language,
+            units=options.heard.units,
         )
         stack.callback(edits.close)
         tones = msgspec.structs.replace(options.tones, late_s=feed.latency_s)
@@ -242,14 +247,17 @@ def _writer(options: DriveOptions, setup: Setup, profile: Path, feed: Feed, noti
         latency_s=feed.latency_s,
         voice_durations=dict(setup.durations),
         coach_version=__version__,
+        units=options.heard.units,
     )
     reference = read_profile(profile).model.reference
     copies: dict[str, Path | bytes] = {
         PROFILE_FILE: profile,
         reference: profile.parent / reference,
-        RULES_FILE: _rules_file(options.rules),
+        RULES_FILE: in_words(_rules_file(options.rules).read_bytes(), load_language(options.heard.language)),
         MEMORY_FILE: msgspec.json.encode(setup.known),
     }
+    if options.heard.language != "en":
+        copies[WORDS_FILE] = shipped(options.heard.language, language_paths(), "language")
     return SessionWriter(folder, header, copies, notice)
 
 

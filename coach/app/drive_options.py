@@ -8,8 +8,10 @@ from pathlib import Path
 
 from coach.app.engine import Tally
 from coach.app.sources import FeedOptions
+from coach.app.voice_choice import voice_for
 from coach.core.tones import ToneOptions
 from coach.outputs.voice.options import VoiceOptions
+from coach.profile.language_file import load_language
 
 
 @dataclass(frozen=True)
@@ -29,6 +31,9 @@ class Heard:
     watch: str = ""
     keys: Path | None = None
     processes: bool = True
+    language: str = "en"
+    """A language that ships or the path of its file."""
+    units: str = "metric"
     more: tuple[str, ...] = ()
     """Outputs of other packages, ``NAME`` or ``NAME:KEY=VALUE,...``."""
 
@@ -66,9 +71,9 @@ class Ran:
 
 
 def voice_options(heard: Heard, pronounce: Mapping[str, str]) -> VoiceOptions:
-    """The voice as it is asked for, with the profile's pronunciations."""
+    """The voice as it is asked for, else one that speaks the language, with the profile's pronunciations."""
     return VoiceOptions(
-        voice=heard.voice_id,
+        voice=heard.voice_id or (voice_for(load_language(heard.language)) if heard.voice else ""),
         rate_wpm=heard.words_per_minute,
         volume=heard.volume,
         device=heard.device,

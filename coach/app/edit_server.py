@@ -161,7 +161,8 @@ class EditorDesk(Desk):
         model = self.file.model
         return guide_html(
             guide_view(
-                Plan(self.path, "", model.circuit, self.reference, self.corners, dict(model.pronounce)), self.marks
+                Plan(self.path, "", model.circuit, self.reference, self.corners, dict(model.pronounce)),
+                marks=self.marks,
             )
         )
 

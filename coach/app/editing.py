@@ -10,7 +10,7 @@ from coach.app.profile_edits import ProfileEdits
 from coach.app.quick_rerun import QuickRerun
 from coach.app.replane import on_plane_of
 from coach.app.rerun import Rerun
-from coach.app.setup import Setup, session_setup
+from coach.app.setup import Setup, session_language, session_setup
 from coach.app.timeline import Row, marked
 from coach.core.values import Decision, Mark
 from coach.profile.rule_files import load_rules
@@ -33,6 +33,7 @@ class Desk(ProfileEdits):
 
     def _open_session(self, session: Path, rules: str | None) -> None:
         reader = SessionReader(session)
+        self._language = session_language(reader)
         setup = session_setup(reader, self.file.path, rules)
         self.setup = replace(setup, reference=self.reference)
         self.marks = tuple(reader.marks())
@@ -43,7 +44,7 @@ class Desk(ProfileEdits):
     def use_rules(self, rules: str | Path) -> None:
         """Try other cue rules; raises RulesError."""
         if self.setup is not None:
-            self.setup = replace(self.setup, rules=load_rules(rules))
+            self.setup = replace(self.setup, rules=load_rules(rules, self._language, self.setup.rules.units))
 
     def rerun(self) -> None:
         """Run the session again under the corners and rules as they stand; ``took_s`` tells how long it took."""

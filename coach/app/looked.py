@@ -26,9 +26,10 @@ class Looked:
         session: Path,
         profile: str | Path | None = None,
         progress: Callable[[int, int], object] | None = None,
+        units: str | None = None,
     ) -> None:
         self.reader = SessionReader(session)
-        self.setup = session_setup(self.reader, profile, None)
+        self.setup = session_setup(self.reader, profile, None, units=units)
         batches = list(on_plane_of(self.setup.reference, self.reader.header, self.reader.batches(1 << 14)))
         done, of = 0, sum(map(len, batches))
 

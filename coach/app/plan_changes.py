@@ -10,7 +10,7 @@ from typing import Final
 import msgspec
 
 from coach.app.live_edit import EVENT, plan_files
-from coach.app.setup import later_by
+from coach.app.setup import later_by, session_language
 from coach.core.asking import Request
 from coach.core.columns import Columns
 from coach.core.pipeline import Happened, Pipeline
@@ -93,6 +93,7 @@ def changes_of(reader: SessionReader, edits: bool = True) -> tuple[Change, ...]:
 def plan_changes(reader: SessionReader) -> tuple[PlanChange, ...]:
     """The edits of the plan in order; raises CoachError for one whose files are missing or wrong."""
     out = []
+    language = session_language(reader)
     for event in reader.events():
         if event.get("kind") != EVENT:
             continue
@@ -104,7 +105,7 @@ def plan_changes(reader: SessionReader) -> tuple[PlanChange, ...]:
             durations = msgspec.json.decode(lengths.read_bytes(), type=dict[str, float])
         except (OSError, msgspec.MsgspecError) as error:
             raise SessionError(str(lengths), f"not the lengths of phrases: {error}") from error
-        chosen = later_by(load_rules(rules), reader.header.latency_s)
+        chosen = later_by(load_rules(rules, language, reader.header.units), reader.header.latency_s)
         out.append(PlanChange(after, load_plan(profile).corners, chosen, durations))
     return tuple(out)
 

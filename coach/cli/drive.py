@@ -7,6 +7,7 @@ from pathlib import Path
 import typer
 
 from coach.cli.panels import DRIVING
+from coach.cli.units import UNITS_HELP, units_named
 
 
 def register(app: typer.Typer) -> None:
@@ -74,6 +75,10 @@ def register(app: typer.Typer) -> None:
             160, "--words-per-minute", min=120, max=200, help="Speed of the voice, words a minute."
         ),
         voice_id: str = typer.Option("", "--voice-id", help="Voice to speak with (coach doctor --voices lists them)."),
+        language: str = typer.Option(
+            "en", "--language", envvar="COACH_LANGUAGE", help="Language of the voice: en, de or a language file."
+        ),
+        units: str = typer.Option("metric", "--units", envvar="COACH_UNITS", help=UNITS_HELP),
         device: str = typer.Option("", "--device", help="Sound output (coach doctor --devices lists them)."),
         volume: float = typer.Option(
             1.0, "--volume", min=0.0, max=1.0, help="Loudness of the voice, 0 silent, 1 full."
@@ -126,6 +131,7 @@ def register(app: typer.Typer) -> None:
             voice=voice and not quiet, overlay=overlay and not quiet, lines=not quiet,
             words_per_minute=words_per_minute, voice_id=voice_id, device=device, volume=volume, buffer=buffer,
             mark=mark, watch=watch, keys=keys, more=tuple(output), tones=bool(tones),
+            language=language, units=units_named(units).name,
         )  # fmt: skip
         by = profile or own_profile(asked)
         refuse_idle(

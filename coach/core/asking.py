@@ -171,8 +171,8 @@ class Asking:
         corner = self.speaking.ground.corners[number]
         for finding in reviewed.findings if reviewed.judged else ():
             for rule in self._rules(finding, corner):
-                forms = self._forms(rule, finding, number)
-                if forms and not limit(rule, corner, finding.amount, forms) and not _hurts(rule, corner):
+                forms, board_m = self._forms(rule, finding, number)
+                if forms and not limit(rule, corner, finding.amount, board_m) and not _hurts(rule, corner):
                     plain = self._plain(rule.name, forms[-1], now_s, u_m, number)
                     return msgspec.structs.replace(plain, rule=rule, lap=lap + 1, forms=forms, loss_s=finding.cost_s)
         right = reviewed.judged and not reviewed.findings
@@ -190,12 +190,15 @@ class Asking:
             and not {r.name, r.about} & corner.muted
         ]
 
-    def _forms(self, rule: CueRule, finding: Finding, corner: int) -> tuple[str, ...]:
-        ground = self.speaking.ground
+    def _forms(self, rule: CueRule, finding: Finding, corner: int) -> tuple[tuple[str, ...], float]:
+        """The texts, and where a driver brakes who does as they say [m], NaN when they name no board."""
+        ground, rules = self.speaking.ground, self.speaking.talker.rules
         found = wordings(
-            rule, ground.corners[corner], amount=finding.amount, cost_s=finding.cost_s, gradient=ground.gradient[corner]
-        )
-        return (*found[0].next_time, *found[0].named[-1:]) if found else ()
+            rule, ground.corners[corner], amount=finding.amount, cost_s=finding.cost_s,
+            gradient=ground.gradient[corner], language=rules.language, system=rules.units,
+        )  # fmt: skip
+        forms = (*found[0].next_time, *found[0].named[-1:]) if found else ()
+        return forms, found[0].board_m(forms) if found else math.nan
 
 
 def _hurts(rule: CueRule, corner: Corner) -> bool:

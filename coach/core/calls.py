@@ -176,7 +176,9 @@ class Calls:
         if following is not None:
             rule, number_of = following
             corner = ground.corners[number_of]
-            worded = wordings(rule, corner, amount=schedule.recent.amount(rule, number_of))
+            worded = wordings(
+                rule, corner, amount=schedule.recent.amount(rule, number_of), system=self.speaking.talker.rules.units
+            )
             advice = (
                 (worded[0].short or worded[0].long) if worded and not {rule.name, rule.about} & corner.muted else ""
             )

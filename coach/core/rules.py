@@ -7,6 +7,8 @@ from typing import Final, Literal, get_args
 
 import msgspec
 
+from coach.core.language import ENGLISH, Language
+from coach.core.unit_system import METRIC, Units
 from coach.core.values import Fault
 
 Family = Literal["reminder", "correction", "caution", "confirmation", "call", "answer"]
@@ -99,6 +101,8 @@ class RuleSet(msgspec.Struct, frozen=True):
     luck: float = 0.05
     """A cure is praised when so many good passes would be this unlikely by what the driver did before."""
     calls: tuple[CueRule, ...] = ()
+    language: Language = ENGLISH
+    units: Units = METRIC
 
 
 def reworded(rules: RuleSet, wordings: Mapping[str, str]) -> RuleSet:

@@ -13,8 +13,11 @@ from coach.core.asking import ANSWERS
 from coach.core.call_words import pieces
 from coach.core.rules import RuleSet
 from coach.core.speech_units import units, words
+from coach.core.unit_system import METRIC, SYSTEMS, Units
 from coach.core.values import Corner
 from coach.core.wording import Wording, every_wording
+from coach.errors import RulesError
+from coach.profile.language_file import Catalogue, load_language
 from coach.profile.problems import RulesFileError
 from coach.profile.rule_models import RuleSetModel
 from coach.profile.shipped import shipped
@@ -32,14 +35,26 @@ class AuditRow(msgspec.Struct, frozen=True):
     units: int
 
 
-def read_rules(path: Path) -> YamlFile[RuleSetModel]:
-    """The rule file at ``path``, to look at and to edit; raises RulesError naming line and field."""
-    return YamlFile.read(path, RuleSetModel, RulesFileError)
+def read_rules(path: Path, catalogue: Catalogue | None = None) -> YamlFile[RuleSetModel]:
+    """The rule file at ``path``, to look at and to edit; raises RulesError naming line and field.
+
+    Texts are judged in the language of ``catalogue`` (English without).
+    """
+    return YamlFile.read(path, RuleSetModel, RulesFileError, {"catalogue": catalogue})
 
 
-def load_rules(name_or_path: str | Path) -> RuleSet:
-    """A rule set, by the path of its file or the name of one that ships; raises RulesError."""
-    return read_rules(shipped(name_or_path, rule_paths(), "rule set")).model.to_rules()
+def load_rules(
+    name_or_path: str | Path, language: str | Path | Catalogue = "en", units: Units | str = METRIC
+) -> RuleSet:
+    """A rule set, by the path of its file or the name of one that ships; raises RulesError.
+
+    ``language`` is the name of a language that ships or the path of its file, ``units`` a key of SYSTEMS.
+    """
+    if isinstance(units, str) and units not in SYSTEMS:
+        raise RulesError(units, f"found no units of that name; known: {', '.join(SYSTEMS)}")
+    system = SYSTEMS[units] if isinstance(units, str) else units
+    catalogue = language if isinstance(language, Catalogue) else load_language(language)
+    return read_rules(shipped(name_or_path, rule_paths(), "rule set"), catalogue).model.to_rules(catalogue, system)
 
 
 def parse_rules(data: bytes, path: str) -> RuleSetModel:
@@ -67,9 +82,16 @@ def audit(rules: RuleSet, corners: Iterable[Corner]) -> tuple[AuditRow, ...]:
     for corner in corners:
         name = corner.say or corner.name
         for rule in rules.rules:
-            for wording in every_wording(rule, corner):
+            for wording in every_wording(rule, corner, rules.language, rules.units):
                 for form, text in _forms(wording):
-                    row = AuditRow(rule.name, corner.name, form, text, words(text), len(units(text, (name,))))
+                    row = AuditRow(
+                        rule.name,
+                        corner.name,
+                        form,
+                        text,
+                        words(text),
+                        len(units(text, (name,), rules.language.lexicon)),
+                    )
                     rows.setdefault((rule.name, corner.name, text), row)
     return tuple(rows.values())
 
