@@ -35,6 +35,7 @@ PLACEHOLDERS: Final[Mapping[str, frozenset[str]]] = {
     "drop_off": frozenset({"lap", "gap"}),
     "sector": frozenset({"sector", "gap"}),
     "limits": frozenset({"count", "corner"}),
+    "unsteady": frozenset({"corner"}),
     "better": frozenset({"corner"}),
     "next": frozenset({"corner", "advice"}),
 }

@@ -1,7 +1,7 @@
 """What the clock says at the line, the limits after a corner, and the two sentences in the pits.
 
 A call asks for no room of a cue: it is said only where it is over before the next corner gets quiet and before a cue
-that waits has to begin, else it is dropped.
+that waits has to begin. What finds no room waits for the next straight that has some, but not for long.
 """
 
 from __future__ import annotations
@@ -12,12 +12,15 @@ from collections.abc import Mapping
 from statistics import fmean, pstdev
 from typing import Final
 
+import msgspec
+
 from coach.core.arbiter import Candidate
 from coach.core.call_words import SECTORS, count_words, fill, gap_words, lap_words, number
 from coach.core.ground import Ground
 from coach.core.rules import CueRule
 from coach.core.speaking import Speaking
 from coach.core.spoiled import WHEELS_OFF
+from coach.core.steadiness import Steadiness
 from coach.core.timing import ROOM_S, free_m
 from coach.core.wording import wordings
 
@@ -27,10 +30,20 @@ DROPPED_S: Final = 0.3
 """The pace drops off when the mean of the last laps is this much slower (common practice, no source)."""
 CLEARLY: Final = 2.5
 """And by so many standard errors of the difference: no luck."""
-LIMITS_WAIT_S: Final = 12.0
-"""So long after it happened a crossing of the limits can wait for a straight (common practice, no source)."""
+WAIT_S: Final = 40.0
+"""So long a call waits for a straight with room: then it is no news (common practice, no source)."""
 ALIKE_S: Final = 0.2
 """Laps that differ by this at most are the same (common practice, no source)."""
+
+
+class _Waiting(msgspec.Struct, frozen=True):
+    """A call for which there may be no room at once."""
+
+    about: str
+    values: dict[str, str]
+    corner: int
+    since_s: float
+    slot: str
 
 
 class Calls:
@@ -41,20 +54,24 @@ class Calls:
         self.limits: Counter[str] = Counter()
         """How often the limits were crossed, by corner."""
         self._best_s = math.inf
+        self._last = ""
         self._laps: deque[float] = deque(maxlen=2 * WINDOW)
         self._best_sector: dict[int, float] = {}
         self._sector = 0
         self._sector_t = math.nan
         self._clean_sector = True
         self._over_in: set[int] = set()
-        self._unsaid: tuple[dict[str, str], int, float] | None = None
+        self._waiting: list[_Waiting] = []
+        self.steadiness = Steadiness()
+        self._unsteady: int | None = None
         self._ends = sector_ends(speaking.ground)
 
     def swap(self, same_reference: bool) -> None:
         """Other corners from now on; on another reference nothing can be compared with what was driven before."""
         self._ends = sector_ends(self.speaking.ground)
         self._best_sector.clear()
-        self._unsaid = None
+        self._unsteady = None
+        self.steadiness = Steadiness()
         self.interrupt()
         if not same_reference:
             self._best_s = math.inf
@@ -63,7 +80,7 @@ class Calls:
     def interrupt(self) -> None:
         """Tracking was lost."""
         self._sector_t = math.nan
-        self._unsaid = None
+        self._waiting.clear()
 
     def line(self, lap: int, time_s: float, counts: bool, line_t_s: float, now_s: float, u_m: float) -> None:
         """The line was crossed: ``lap`` took ``time_s`` (NaN: not known) and ``counts`` as a lap, or not."""
@@ -73,12 +90,16 @@ class Calls:
         if not counts or not math.isfinite(time_s):
             return
         gap_s = time_s - self._best_s
-        about = "best" if -math.inf < gap_s < 0.0 else self._trend(time_s) or "lap"
-        if not any(rule.about == about for rule in self._rules()):
+        trend = self._trend(time_s)
+        about = "best" if -math.inf < gap_s < 0.0 else trend or "lap"
+        again = about == "same" and self._last == "same"
+        if again or not any(rule.about == about for rule in self._rules()):
             about = "lap"
+        self._last = about
         self._best_s = min(self._best_s, time_s)
         reference_s = self.speaking.ground.reference.lap_time_s
-        self._open(about, {"lap": lap_words(time_s, reference_s), "gap": gap_words(gap_s)}, now_s, u_m, "line")
+        values = {"lap": lap_words(time_s, reference_s), "gap": gap_words(gap_s)}
+        self._tell(_Waiting(about, values, -1, now_s, "line"), now_s, u_m)
 
     def _trend(self, time_s: float) -> str:
         """Whether the last laps are clearly slower than those before, or the same; "" for neither."""
@@ -97,8 +118,13 @@ class Calls:
 
     def over(self, corner: int, crossed_s: float, now_s: float, u_m: float) -> None:
         """A corner is over; a sector may end with it."""
-        if self._unsaid is not None:
-            self._tell_limits(*self._unsaid, now_s, u_m)
+        waiting, self._waiting = self._waiting, []
+        for one in waiting:
+            self._tell(one, now_s, u_m)
+        if self._unsteady is not None and self._room_s(now_s, u_m) >= ROOM_S:
+            there = self.speaking.ground.corners[self._unsteady]
+            self._open("unsteady", {"corner": there.say or there.name}, now_s, u_m, "other straight", self._unsteady)
+            self._unsteady = None
         if self._sector >= len(self._ends) or corner != self._ends[self._sector]:
             return
         took, sector = crossed_s - self._sector_t, self._sector
@@ -108,6 +134,13 @@ class Calls:
             gap = gap_words(took - self._best_sector.get(sector, math.nan))
             self._best_sector[sector] = min(took, self._best_sector.get(sector, math.inf))
             self._open("sector", {"sector": number(sector + 1), "gap": gap}, now_s, u_m, "line")
+
+    def learn(self, corner: int, lap: int, early_m: float, loss_s: float) -> None:
+        """A valid pass: how far from the reference's brake point he braked [m], and what it lost [s]."""
+        schedule = self.speaking.talker.schedule
+        corrected = bool(schedule.recent.faults(corner, self.speaking.talker.rules.rules))
+        if self.steadiness.learn(corner, lap, early_m, loss_s) and not corrected:
+            self._unsteady = corner
 
     def left(self, corner: int, lap: int, wheels_off: float, now_s: float, u_m: float) -> None:
         """A corner was left with at most ``wheels_off`` wheels beyond the limit in it; NaN: not known."""
@@ -119,14 +152,14 @@ class Calls:
         self._over_in.add(lap)
         self._clean_sector = False
         values = {"count": count_words(self.limits[there.name]), "corner": there.say or there.name}
-        self._tell_limits(values, corner, now_s, now_s, u_m)
+        self._tell(_Waiting("limits", values, corner, now_s, "after"), now_s, u_m)
 
-    def _tell_limits(self, values: dict[str, str], corner: int, since_s: float, now_s: float, u_m: float) -> None:
-        """It names its corner, so it waits for a straight with room, but not long."""
-        wait = self._room_s(now_s, u_m) < ROOM_S and now_s - since_s < LIMITS_WAIT_S
-        self._unsaid = (values, corner, since_s) if wait else None
-        if not wait:
-            self._open("limits", values, now_s, u_m, "after", corner)
+    def _tell(self, one: _Waiting, now_s: float, u_m: float) -> None:
+        """At once if there is room, else on the next straight that has room, but not after long."""
+        if self._room_s(now_s, u_m) < ROOM_S and now_s - one.since_s < WAIT_S:
+            self._waiting.append(one)
+        else:
+            self._open(one.about, one.values, now_s, u_m, one.slot, one.corner)
 
     def _room_s(self, now_s: float, u_m: float) -> float:
         """How long it is until the next corner gets quiet [s]."""

@@ -198,6 +198,7 @@ class Driving:
     def _learn(self, driven: Driven, findings: tuple[Finding, ...], unjudged: frozenset[Fault] = frozenset()) -> None:
         self.tones.learn(driven.corner, driven.gaps)
         self.speaking.learn(driven, findings, unjudged)
+        self.calls.learn(driven.corner, driven.lap, driven.gaps.get("brake_start_m", math.nan), driven.total_s)
 
     def _review(self, about: About, u_m: float) -> Reviewed | None:
         """What was found in a corner, as far as it is driven; None while it is not measured."""

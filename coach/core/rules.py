@@ -36,9 +36,9 @@ Item = Literal[
     "other",
 ]
 
-Call = Literal["lap", "best", "same", "drop_off", "sector", "limits", "better", "next"]
-"""What a call is about: a lap's time; a new best; laps alike; laps that get slower; a sector; the track limits; in the
-pits what improved and what is next."""
+Call = Literal["lap", "best", "same", "drop_off", "sector", "limits", "unsteady", "better", "next"]
+"""What a call is about: a lap's time; a new best; laps alike; laps that get slower; a sector; the track limits; a
+brake point that wanders; in the pits what improved and what is next."""
 
 FAULTS: Final[tuple[str, ...]] = get_args(Fault)
 ITEMS: Final[tuple[str, ...]] = get_args(Item)

@@ -38,7 +38,7 @@ SLOTS: Final[dict[str, tuple[str, ...]]] = {
     "call": ("exit", "line", "pit"),
 }
 RuleFamily = Literal["reminder", "correction", "caution", "confirmation", "call"]
-CALL_SLOTS: Final = {"limits": "exit", "better": "pit", "next": "pit"}
+CALL_SLOTS: Final = {"limits": "exit", "unsteady": "exit", "better": "pit", "next": "pit"}
 """Where a call is said; all others at the line."""
 CAUTION_ITEMS: Final[tuple[str, ...]] = get_args(CautionKind)
 REMINDER_ITEMS: Final = (

@@ -20,12 +20,14 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parent))
 
 from circuit_sets import SETS
 from fault_score import Row, Score, print_rows, records, rows_of, score_passes
 from fault_sessions import ALL, DRIVES, MAKERS, Ask, Setting, make
+from figures import write_figures
 
 from coach.app.rerun import rerun, settle_findings
 from coach.app.setup import Setup
@@ -145,8 +147,16 @@ def main(arguments: list[str] | None = None) -> None:
             written += records(rows)
         print(f"({time.perf_counter() - began:.0f} s)")
     if args.write:
-        args.write.parent.mkdir(parents=True, exist_ok=True)
-        args.write.write_text(json.dumps(written, indent=1) + "\n", encoding="utf-8")
+        write_figures(args.write, with_rows(json.loads(args.write.read_text()) if args.write.exists() else {}, written))
+
+
+def with_rows(figures: dict[str, Any], rows: list[dict[str, object]]) -> dict[str, Any]:
+    """The rows put into a figures file by simulator, set, setting and fault; rows of other runs stay."""
+    for row in rows:
+        setting = "noisy" if row["noise"] else "clean"
+        there = figures.setdefault(str(row["simulator"]), {}).setdefault(str(row["set"]), {})
+        there.setdefault(f"{setting} {row['rate']:g} Hz", {})[str(row["fault"])] = row
+    return figures
 
 
 if __name__ == "__main__":

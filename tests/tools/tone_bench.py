@@ -1,6 +1,6 @@
 """Do tones sound at their place? First the prediction alone, then the sound as it is recorded from a null sink.
 
-python tests/tools/tone_bench.py                     (prediction: six circuits, three skills, clean and noisy frames)
+python tests/tools/tone_bench.py                     (prediction: four circuits, three skills, clean and noisy frames)
 python tests/tools/tone_bench.py --sound 2           (two laps heard in real time besides; needs PulseAudio, parec)
 python tests/tools/tone_bench.py --write tests/figures/tones.json
 
@@ -34,13 +34,15 @@ from coach.outputs.capture import Capture
 from coach.outputs.latency import Ear
 from coach.outputs.live import Choice, Live
 from coach.outputs.voice.options import VoiceOptions
+from coach.outputs.voice.sound import RATE_HZ
+from coach.outputs.voice.tones import ONSET_BUFFERS
 from coach.profile.rule_files import load_rules
 from coach.survey.survey import survey
 from feeds.errors import FeedEnded
 from feeds.frame import Frame
 from feeds.practice import Circuit, FaultPlan, Habit, Noise, Scatter, SimRun, faultless, hollow_ridge, simulate
 
-DEVELOPMENT, JUDGED = (2, 5), (11, 12, 14, 15, 17, 19)
+DEVELOPMENT, JUDGED = (2, 5), (11, 12, 14, 15)
 """Seeds of the circuits: the first two were looked at while the tones were made, the others were not."""
 SKILLS = {"quick": Scatter(1.5, 0.2, 0.1), "middling": Scatter(3.0, 0.4, 0.2), "learner": Scatter(6.0, 0.8, 0.35)}
 NOISE = {"clean": None, "noisy": Noise(position_m=0.3, speed_mps=0.1, loss=0.02)}
@@ -182,11 +184,12 @@ def heard(laps: int, buffer: int) -> dict[str, Any]:
     pipeline.sound(ToneOptions(("count", "release")))
     pipeline.driving.tones.learn = lambda corner, gaps: None  # type: ignore[method-assign]
     ready: list[str] = []
+    started: list[float] = []
     with tempfile.TemporaryDirectory() as folder, null_sink(Path(folder)):
         ear = Ear()
         live = Live(
             Choice(VoiceOptions(buffer=buffer, tones=True, cache_dir=folder), None, console=False), [], print,
-            on_report=lambda name, report: ready.append(report.kind),
+            on_report=lambda _, r: started.append(r.t_s) if r.kind == "sounded" else ready.append(r.kind),
         )  # fmt: skip
         capture = Capture(keep_views=False)
         try:
@@ -202,11 +205,13 @@ def heard(laps: int, buffer: int) -> dict[str, Any]:
             live.close()
             ear.close()
     tones = [d for d in capture.decisions if d.outcome == "sounded"]
-    return _onsets(profile.reference, pipeline, truth, tones, np.array(ear.onsets) - paced.began_s)
+    out = _onsets("onset recorded", profile.reference, pipeline, truth, tones, np.array(ear.onsets) - paced.began_s)
+    given = np.array(started) + ONSET_BUFFERS * buffer / RATE_HZ - paced.began_s
+    return out | {"started": _onsets("started, and 1.5 buffers", profile.reference, pipeline, truth, tones, given)}
 
 
 def _onsets(
-    reference: Reference, pipeline: Pipeline, truth: Columns, tones: list[Decision], onsets: Floats
+    what: str, reference: Reference, pipeline: Pipeline, truth: Columns, tones: list[Decision], onsets: Floats
 ) -> dict[str, Any]:
     errors, missed = [], 0
     for tone, step in zip(tones, steps_of(tones), strict=True):
@@ -217,7 +222,7 @@ def _onsets(
         else:
             missed += 1
     out = {**summary(errors), "not_heard": missed}
-    print(line("onset against the place", out), f", not heard {missed}")
+    print(line(what, out), f", not heard {missed}")
     median = np.median(errors) if errors else float("nan")
     print(f"spread about the median: p95 {np.percentile(np.abs(np.array(errors) - median), 95) * 1000:.1f} ms")
     return out
@@ -268,13 +273,15 @@ def null_sink(folder: Path) -> Iterator[None]:
 def main() -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--laps", type=int, default=3)
+    parser.add_argument("--laps", type=int, default=1, help="laps of the prediction; 0: the sound alone")
     parser.add_argument("--development", action="store_true", help="the circuits that were looked at")
     parser.add_argument("--sound", type=int, default=0, metavar="LAPS", help="laps to be heard, in real time")
     parser.add_argument("--buffer", type=int, default=512)
     parser.add_argument("--write", help="write the figures here")
     given = parser.parse_args()
-    figures = {"prediction": prediction(DEVELOPMENT if given.development else JUDGED, given.laps)}
+    figures: dict[str, Any] = {}
+    if given.laps:
+        figures["prediction"] = prediction(DEVELOPMENT if given.development else JUDGED, given.laps)
     if given.sound:
         figures["onset"] = heard(given.sound, given.buffer)
     if given.write:

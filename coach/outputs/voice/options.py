@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import msgspec
@@ -60,10 +61,12 @@ class VoiceOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         """A player on this device; it is being opened on the player's thread."""
         return Player(MixerDevice(self.device, self.checked().buffer, self.volume, self.tones), notice)
 
-    def tone_player(self, player: Player) -> TonePlayer | None:
+    def tone_player(self, player: Player, on_start: Callable[[str], None] | None = None) -> TonePlayer | None:
         """What starts tones on the player's device; None without tones."""
         if not self.tones:
             return None
         for name in PITCH_HZ:
             clip(name, True)
-        return TonePlayer(lambda name: player.tone(clip(name, True)), ONSET_BUFFERS * self.buffer / RATE_HZ)
+        return TonePlayer(
+            lambda name: player.tone(clip(name, True)), ONSET_BUFFERS * self.buffer / RATE_HZ, on_start=on_start
+        )

@@ -40,7 +40,11 @@ def _speak(link: Link) -> int:
         return NOT_HERE
     bank.prepare(setup.texts, lambda done, of: link.alive())
     voice = VoiceOutput(
-        bank, player, link.note, lambda text: link.report("started", text), setup.options.tone_player(player)
+        bank,
+        player,
+        link.note,
+        lambda text: link.report("started", text),
+        setup.options.tone_player(player, lambda name: link.report("sounded", name)),
     )
     player.ready.wait(timeout=5.0)
     link.report("ready")

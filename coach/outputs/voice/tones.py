@@ -75,15 +75,23 @@ class SessionClock:
 
 
 class TonePlayer:
-    """Starts tones on a thread of its own; ``play`` starts one by name and may raise OutputError."""
+    """Starts tones on a thread of its own; ``play`` starts one by name and may raise OutputError.
+
+    ``onset_s`` is how long after that it sounds [s]; ``on_start`` is called with the name when it was started.
+    """
 
     def __init__(
-        self, play: Callable[[str], None], onset_s: float, clock: Callable[[], float] = time.monotonic
+        self,
+        play: Callable[[str], None],
+        onset_s: float,
+        clock: Callable[[], float] = time.monotonic,
+        on_start: Callable[[str], None] | None = None,
     ) -> None:
         self.played = self.late = self.unheard = 0
         self._play = play
         self._onset_s = onset_s
         self._clock = clock
+        self._on_start = on_start
         self._session = SessionClock()
         self._due: list[tuple[float, int, str]] = []
         self._number = itertools.count()
@@ -121,5 +129,7 @@ class TonePlayer:
             try:
                 self._play(name)
                 self.played += 1
+                if self._on_start is not None:
+                    self._on_start(name)
             except OutputError:
                 self.unheard += 1

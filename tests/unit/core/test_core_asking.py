@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
 
 import msgspec
 import pytest
-from core_setup import mixed_rules, pipeline, same, session
+from core_setup import mixed_rules, pipeline, plan, same, session
 
-from coach.core.asking import ANSWERS, KEPT_REVIEW_S, Request
+from coach.core.asking import ANSWERS, KEPT_REVIEW_S, NO_RULE, Request, Reviewed
 from coach.core.pipeline import Happened, Pipeline
-from coach.core.rules import RuleSet
+from coach.core.rules import CueRule, RuleSet
 from coach.core.tones import KINDS, ToneKind, ToneOptions
-from coach.core.values import Decision
+from coach.core.values import Decision, Finding
+from coach.profile.rule_files import load_rules
 
 QUIET = ("braking", "entry", "exit")
 
@@ -152,3 +154,42 @@ def test_nothing_is_asked_of_a_car_whose_place_is_not_known() -> None:
     assert ["lost", "lost"] == [d.reason for d in answers(happened)]
     plain, _ = run([])
     assert same(plain)[0] == same(happened)[0][2:]  # type: ignore[index]
+
+
+@cache
+def before_a_long_straight() -> int:
+    """The frame after which the car is on the way out of the tenth corner."""
+    ends = [c.t_s for c in run([])[0].phases if c.event == "end" and c.corner == 9 and c.lap == 1]
+    return int((session(2, 20.0)["t_s"] <= ends[0]).sum())
+
+
+@pytest.mark.parametrize("rule", [r for r in load_rules("ask").rules if r.family == "correction"], ids=lambda r: r.name)
+def test_each_rule_of_the_set_that_waits_is_said_when_asked(rule: CueRule) -> None:
+    """Asked about a corner with its fault, each correction of the set is said by the corner's name; none unasked."""
+    columns, p = session(2, 20.0), pipeline(load_rules("ask"))
+    amount = 0.2 if rule.about in ("brake_soft", "throttle_soft") else 10.0
+    found = Reviewed((Finding(rule.about, amount, "m", 0.2),), True)  # type: ignore[arg-type]
+    p.driving.asking._review = lambda about, u_m: found
+    at = before_a_long_straight()
+    happened = p.push_columns(columns.part(0, at))
+    happened.add(p.ask("last_corner"))
+    happened.add(p.push_columns(columns.part(at, at + 200)))
+    assert rule.name in [d.rule for d in answers(happened) if d.outcome == "spoken"]
+    assert [] == [d for d in happened.decisions if d.outcome == "spoken" and not d.safety and d.slot != "asked"]
+
+
+def test_an_answer_crosses_no_limit_and_says_nothing_of_a_spin() -> None:
+    """What the profile does not allow is not advised on request either; a pass that was spoiled is not praised."""
+    columns = session(2, 20.0)
+    for findings, judged in (((Finding("exit_narrow", 2.0, "m", 0.2),), True), ((), False)):
+        reference, corners = plan()
+        tight = tuple(msgspec.structs.replace(c, widest_exit_offset_m=0.0) for c in corners)
+        p = Pipeline(reference, tight, load_rules("ask"))
+        reviewed = Reviewed(findings, judged)
+        p.driving.asking._review = lambda about, u_m, found=reviewed: found  # type: ignore[misc]
+        at = before_a_long_straight()
+        happened = p.push_columns(columns.part(0, at))
+        happened.add(p.ask("last_corner"))
+        happened.add(p.push_columns(columns.part(at, at + 200)))
+        (answer,) = answers(happened)
+        assert ("spoken", NO_RULE) == (answer.outcome, answer.text)

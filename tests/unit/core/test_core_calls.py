@@ -129,7 +129,7 @@ def test_the_first_lap_has_no_gap_and_a_faster_one_is_a_new_best() -> None:
 def test_laps_alike_and_laps_that_get_slower_have_words_of_their_own() -> None:
     """Three within two tenths; three that are slower than three before by more than their scatter explains, once."""
     said = at_the_line([40.0, 40.1, 40.1, 40.2, 40.8, 40.9, 40.9])
-    assert "forty, one, same again" == said[2]
+    assert ["forty, one, same again", "forty, two, two tenths down"] == said[2:4]
     assert ["forty, nine, pace is dropping"] == [s for s in said if "dropping" in s]
 
 
@@ -220,7 +220,7 @@ def test_a_call_never_takes_the_room_of_a_cue() -> None:
 
 def test_calls_are_off_where_nobody_asked_for_them() -> None:
     """Who improves hears the limits and the pit stop; the clock is for races."""
-    assert {"limits", "better", "next"} == {c.about for c in load_rules("improving").calls}
+    assert {"limits", "unsteady", "better", "next"} == {c.about for c in load_rules("improving").calls}
     assert {"lap", "best", "same", "drop_off", "limits"} == {c.about for c in load_rules("race").calls}
 
 
