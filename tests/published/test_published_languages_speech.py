@@ -21,8 +21,8 @@ NEW_S, REHEARSED_S = 1.25, 0.75
 def test_every_text_fits_the_time_there_is(tmp_path: Path, name: str) -> None:
     """A message is said 4-8 s ahead (Wan, Wu & Zhang 2016, J Safety Research 58:89-98) and ends 1.25 s before.
 
-    A short form, which is the rehearsed one, has to fit where there is just room to speak (ROOM_S). Rendered with the language's own espeak-ng voice
-    at 160 words a minute; one corner, so that each piece is rendered once.
+    A short form, which is the rehearsed one, has to fit where there is just room to speak (ROOM_S). Rendered with the
+    language's own espeak-ng voice at 160 words a minute; one corner, so that each piece is rendered once.
     """
     corners = [c for c in load_plan("hollow_ridge").corners if c.boards_m][:1]
     rows = [

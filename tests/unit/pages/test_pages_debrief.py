@@ -165,7 +165,7 @@ def test_all_corners_share_a_scale_that_scatter_does_not_fill() -> None:
     scales = shared_scales([calm, wild])
     assert Scales(20.0, 10.0) == scales
     assert Scales(10.0, 5.0) == shared_scales([calm])
-    inside = sum(abs(d.brake_m or 0.0) <= scales.brake_m for d in (*calm, *wild))
+    inside = sum(abs(d.brake or 0.0) <= scales.brake for d in (*calm, *wild))
     assert inside >= INSIDE * (len(calm) + len(wild))
     data = dots_chart(wild, scales)["series"][0]["data"]
     assert [20, 20.0] == data[-1]["value"]
