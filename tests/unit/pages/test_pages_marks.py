@@ -46,7 +46,7 @@ def test_debrief_and_guide_list_and_draw_the_marks() -> None:
     assert line.startswith("mark 7: ")
     done = debrief(session.result, session.setup, [mark])
     view = debrief_view(done, session.result, session.setup, session.live, "", [mark])
-    for page in (debrief_html(view), guide_html(guide_view(plan(), [mark]))):
+    for page in (debrief_html(view), guide_html(guide_view(plan(), marks=[mark]))):
         assert line in page
         assert 'class="mark"' in page
     assert "You marked" not in guide_html(guide_view(plan()))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import msgspec
 import pytest
@@ -21,7 +22,7 @@ def rule(about: str, long: str, short: str = "x", family: str = "correction", **
     return msgspec.convert(values | other, CueRule)
 
 
-def said(rule_: CueRule, corner: Corner = CORNER, **known: float) -> list[tuple[str, str]]:
+def said(rule_: CueRule, corner: Corner = CORNER, **known: Any) -> list[tuple[str, str]]:
     return [(w.long, w.short) for w in wordings(rule_, corner, **known)]
 
 
