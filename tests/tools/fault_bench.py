@@ -13,19 +13,20 @@ counted apart ("next"). ``--sealed`` is run once, when the work is done.
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parent))
 
 from circuit_sets import SETS
-from fault_score import Row, Score, print_rows, records, rows_of, score_passes
+from fault_score import Row, Score, print_rows, records, rows_of, score_passes, setting_name
 from fault_sessions import ALL, DRIVES, MAKERS, Ask, Setting, make
+from figures import write_figures
 
 from coach.app.rerun import rerun, settle_findings
 from coach.app.setup import Setup
@@ -134,19 +135,18 @@ def main(arguments: list[str] | None = None) -> None:
     name = "sealed" if args.sealed else args.circuits
     settings = ((args.noise, args.rate),) if args.noise or args.clean else SETTINGS
     passes = 15 if args.quick else args.passes
-    written: list[dict[str, object]] = []
+    written: dict[str, dict[str, Any]] = {}
     for sim in args.sim:
         began = time.perf_counter()
         sessions = asks(sim, list(SETS[name]), tuple(args.faults), passes, args.seed, args.scatter)
         jobs = [Job(sim, ask, settings, args.show, args.cache) for ask in sessions]
         for rows in bench(sim, name, jobs, args.workers):
-            print(f"== {sim} {name} {'0.3 m 0.1 m/s' if rows[0].noise else 'clean'} {rows[0].rate:.0f} Hz")
+            print(f"== {sim} {name} {setting_name(rows[0].noise, rows[0].rate)}")
             print_rows(rows)
-            written += records(rows)
+            written |= records(rows)
         print(f"({time.perf_counter() - began:.0f} s)")
     if args.write:
-        args.write.parent.mkdir(parents=True, exist_ok=True)
-        args.write.write_text(json.dumps(written, indent=1) + "\n", encoding="utf-8")
+        write_figures(args.write, written)
 
 
 if __name__ == "__main__":

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from dataclasses import asdict, dataclass, field
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -197,6 +198,11 @@ def print_rows(rows: list[Row]) -> None:
               + ("" if r.fault == "all" else " ".join(f"{k}:{v}" for k, v in r.confusion.items())))  # fmt: skip
 
 
-def records(rows: list[Row]) -> list[dict[str, object]]:
-    """The rows as flat records for a file."""
-    return [asdict(r) for r in rows]
+def records(rows: list[Row]) -> dict[str, dict[str, Any]]:
+    """The rows as flat records for a file, each under what it is about."""
+    return {f"{r.simulator} {r.set} {setting_name(r.noise, r.rate)} {r.fault}": asdict(r) for r in rows}
+
+
+def setting_name(noise: bool, rate: float) -> str:
+    """How a table calls a setting."""
+    return f"{'noisy' if noise else 'clean'} {rate:.0f} Hz"

@@ -9,7 +9,6 @@ own session tells how the corner is driven without the fault: what he always doe
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
@@ -22,6 +21,7 @@ from circuit_sets import SETS
 from fault_bench import surveyed
 from fault_score import Score, print_rows, records, rows_of, score_passes
 from fault_sessions import ALL, AMOUNTS, NEEDS_BRAKE, Truth, practice_base, spread_out, truth_of
+from figures import write_figures
 from simulated import columns_of
 
 from coach.app.rerun import rerun, settle_findings
@@ -83,8 +83,7 @@ def main(arguments: list[str] | None = None) -> None:
     rows = rows_of(score, "habit_bench", "practice", name, args.noise, args.rate)
     print_rows(rows)
     if args.write:
-        args.write.parent.mkdir(parents=True, exist_ok=True)
-        args.write.write_text(json.dumps(records(rows), indent=1) + "\n", encoding="utf-8")
+        write_figures(args.write, records(rows))
 
 
 if __name__ == "__main__":
