@@ -77,6 +77,13 @@ def test_a_talkative_diagnosis_is_wrong() -> None:
     assert got["above_loss"].reported
 
 
+def test_faults_that_no_pass_covers_are_counted() -> None:
+    """A coach that never knows where the car is loses all faults, and says so in a row."""
+    got = rows([])
+    assert (6, 6) == (got["lost"].n, got["lost"].reported)
+    assert 0 == rows(session()[0])["lost"].reported
+
+
 def test_transient_sessions_mix_the_faults(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """Each fault is driven in one session, each car in turn; both settings come from one drive, and from the cache."""
     found = asks("transient", [1, 2], ALL, 10, 1, 1.0)
