@@ -30,7 +30,12 @@ class Phrase:
 
 
 def audit_phrases(
-    profile: str | Path, rules: str | Path, rate_wpm: int = 160, length: Length | None = None
+    profile: str | Path,
+    rules: str | Path,
+    rate_wpm: int = 160,
+    length: Length | None = None,
+    language: str = "en",
+    units: str = "metric",
 ) -> list[Phrase]:
     """All phrases, each text once; ``length`` measures a text [s], else it is estimated at ``rate_wpm``.
 
@@ -39,6 +44,6 @@ def audit_phrases(
     plan = load_plan(profile)
     seconds = length if length is not None else lambda text: estimate_s(text, rate_wpm)
     seen: dict[tuple[str, str], Phrase] = {}
-    for row in audit(load_rules(rules), plan.corners):
+    for row in audit(load_rules(rules, language, units), plan.corners):
         seen.setdefault((row.rule, row.text), Phrase(row, seconds(row.text)))
     return list(seen.values())

@@ -10,7 +10,7 @@ from typing import Final
 
 from coach.app.check_models import Expectation, ExpectationsFileError, ExpectationsModel
 from coach.app.compare import compare, laps, short
-from coach.app.plan_changes import plan_changes
+from coach.app.plan_changes import changes_of
 from coach.app.replane import on_plane_of
 from coach.app.rerun import rerun, settle_findings
 from coach.app.setup import Setup, session_setup
@@ -89,7 +89,7 @@ def check_session(session: Path, renew: bool = False) -> Checked:
     _known_corners(file, setup)
     as_driven = model.profile is None and model.rules is None
     batches = on_plane_of(setup.reference, reader.header, reader.batches(1 << 16))
-    result = rerun(batches, setup, changes=plan_changes(reader) if as_driven else ())
+    result = rerun(batches, setup, changes=changes_of(reader, edits=as_driven))
     decisions, passes = tuple(result.happened.decisions), tuple(settle_findings(result))
     laps_there = sorted({row.lap for rows in (decisions, passes, result.happened.laps) for row in rows})
     played = Played(session, tuple(c.name for c in setup.corners), decisions, passes, tuple(laps_there))

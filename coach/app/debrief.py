@@ -19,7 +19,8 @@ from coach.core.envelope.grip_use import PHASES
 from coach.core.envelope.headroom import Headroom
 from coach.core.envelope.meter import MEASURES
 from coach.core.passes import PARTS, Driven, Piece
-from coach.core.values import Finding, Pass
+from coach.core.values import Finding, Mark, Pass
+from coach.pages.marks import mark_lines
 from coach.survey.laps import SLOW
 
 SCHEMA: Final = 1
@@ -119,7 +120,7 @@ class Debrief(msgspec.Struct, frozen=True):
     headroom: tuple[CornerHeadroom, ...] = ()
 
 
-def debrief(result: Rerun, setup: Setup) -> Debrief:
+def debrief(result: Rerun, setup: Setup, marks: Sequence[Mark] = ()) -> Debrief:
     """Put a rerun session into the shape of a debrief."""
     names = [corner.name for corner in setup.corners]
     passes = settle_findings(result)
@@ -146,7 +147,8 @@ def debrief(result: Rerun, setup: Setup) -> Debrief:
     )
     counting = [d for d in result.pipeline.kept or [] if _counts(d.lap, d.corner, by_pass) and d.lap not in slow]
     left = session_headroom(result, setup.reference, counting)
-    notes = (*setup.notes, *told(days), *((left.missing,) if left.missing else ()))
+    marked = [f"You marked {line}." for line in mark_lines(marks, setup.corners, setup.reference)]
+    notes = (*setup.notes, *marked, *told(days), *((left.missing,) if left.missing else ()))
     if best is not None:
         possible = min(possible, best.time_s) if possible == possible else best.time_s
     return Debrief(

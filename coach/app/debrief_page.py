@@ -18,7 +18,8 @@ from coach.app.rerun import Rerun, settle_findings
 from coach.app.setup import Setup
 from coach.core.advice import to_do, what
 from coach.core.columns import Floats
-from coach.core.values import KMH, Decision
+from coach.core.unit_system import Units
+from coach.core.values import Decision, Mark
 from coach.core.zones import Zone
 from coach.errors import SessionError
 from coach.files import write_atomically
@@ -44,13 +45,19 @@ def write_page(path: Path, text: str) -> None:
 
 
 def debrief_view(
-    done: Debrief, result: Rerun, setup: Setup, decisions: Sequence[Decision], subtitle: str
+    done: Debrief,
+    result: Rerun,
+    setup: Setup,
+    decisions: Sequence[Decision],
+    subtitle: str,
+    marks: Sequence[Mark] = (),
 ) -> DebriefView:
     """Debrief and traces in the words and numbers of the page."""
-    traces = lap_traces(result, setup.reference)
+    system = setup.rules.units
+    traces = lap_traces(result, setup.reference, system)
     zones = {zone.corner.name: zone for zone in result.pipeline.zones}
-    track = TrackMap(setup.reference, setup.corners)
-    corners = _corners(done, zones)
+    track = TrackMap(setup.reference, setup.corners, marks)
+    corners = _corners(done, zones, system)
     lost = {c.name: c.total for c in corners}
     labels, pieces = [], []
     if track.known:
@@ -62,7 +69,7 @@ def debrief_view(
         subtitle=subtitle,
         facts=_facts(done),
         notes=done.notes,
-        gains=[_gain(g, zones[g.corner], lost.get(g.corner)) for g in done.gains[:SHOWN_GAINS]],
+        gains=[_gain(g, zones[g.corner], lost.get(g.corner), system) for g in done.gains[:SHOWN_GAINS]],
         map=track,
         pieces=pieces,
         labels=labels,
@@ -75,7 +82,7 @@ def debrief_view(
         answered=answered_text(found),
         footer=f"Reference: {lap_time(done.reference_s)}, {done.length_m:.0f} m. Profile: {setup.source}. "
         "This advice comes from numbers: your own eyes, the marshals and local rules come first.",
-        grip=grip_views(done, result),
+        grip=grip_views(done, result, system),
         grip_summary=grip_summary(done),
     )
 
@@ -94,12 +101,12 @@ def _facts(done: Debrief) -> list[tuple[str, str]]:
     return out
 
 
-def _gain(gain: Gain, zone: Zone, lost_s: float | None) -> GainView:
+def _gain(gain: Gain, zone: Zone, lost_s: float | None, system: Units) -> GainView:
     return GainView(
         gain.corner,
         f"{gain.cost_s:.2f} s per lap",
-        what(gain.fault, gain.amount),
-        to_do(gain.fault, gain.amount),
+        what(gain.fault, gain.amount, system),
+        to_do(gain.fault, gain.amount, system),
         f"seen in {gain.laps} of {gain.of} passes",
         share_text(gain.cost_s, lost_s),
         *_stretch(zone),
@@ -122,7 +129,7 @@ def _stretch(zone: Zone) -> tuple[float, float]:
     return round(zone.start_m - 20.0, 1), round(zone.end_m + 80.0, 1)
 
 
-def _corners(done: Debrief, zones: Mapping[str, Zone]) -> list[CornerView]:
+def _corners(done: Debrief, zones: Mapping[str, Zone], system: Units) -> list[CornerView]:
     spread = {s.corner: s for s in done.spread}
     means = {mean.corner: mean for mean in mean_losses(done)}
     out = []
@@ -136,8 +143,8 @@ def _corners(done: Debrief, zones: Mapping[str, Zone]) -> list[CornerView]:
                 mean.total_s,
                 mean.parts,
                 f"± {s.loss_s:.2f}" if s is not None else "-",
-                f"± {s.brake_start_m:.1f} m" if s is not None and s.brake_start_m is not None else "-",
-                f"± {s.min_speed_mps * KMH:.1f} km/h" if s is not None and s.min_speed_mps is not None else "-",
+                f"± {system.length_text(s.brake_start_m, 1)}" if s is not None and s.brake_start_m is not None else "-",
+                f"± {system.speed_text(s.min_speed_mps, 1)}" if s is not None and s.min_speed_mps is not None else "-",
                 min(abs(mean.total_s) * BAR_REM_PER_S, 5.0),
                 *_stretch(zone),
             )
@@ -174,39 +181,37 @@ def _choices(traces: Traces, done: Debrief) -> list[LapChoice]:
 
 def _scatters(setup: Setup, done: Debrief, result: Rerun) -> list[ScatterView]:
     """Every corner's dots, as differences from the reference on one scale for all corners."""
-    every = [_differences(i, done, result) for i in range(len(setup.corners))]
+    system = setup.rules.units
+    every = [_differences(i, done, result, system) for i in range(len(setup.corners))]
     scales = shared_scales(every)
-    return [_scatter(c.name, dots, done, scales) for c, dots in zip(setup.corners, every, strict=True)]
+    return [_scatter(c.name, dots, done, scales, system) for c, dots in zip(setup.corners, every, strict=True)]
 
 
-def _differences(corner: int, done: Debrief, result: Rerun) -> list[Dot]:
+def _differences(corner: int, done: Debrief, result: Rerun, system: Units) -> list[Dot]:
     mine = result.pipeline.builder.corners[corner].measures
-    brake, slowest = known(mine.get("brake_start_m", math.nan)), _kmh(mine)
+    brake, slowest = known(mine.get("brake_start_m", math.nan)), known(mine.get("min_speed_mps", math.nan))
 
-    def less(value: float | None, base: float | None) -> float | None:
-        return None if value is None or base is None else value - base
+    def less(value: float, base: float | None, factor: float) -> float | None:
+        return None if known(value) is None or base is None else (value - base) * factor
 
     return [
-        Dot(p.lap, less(known(p.measures.get("brake_start_m", math.nan)), brake), less(_kmh(p.measures), slowest),
+        Dot(p.lap, less(p.measures.get("brake_start_m", math.nan), brake, system.per_m),
+            less(p.measures.get("min_speed_mps", math.nan), slowest, system.per_mps),
             p.valid, p.lap == done.best_lap)
         for p in result.happened.passes
         if p.corner == corner
     ]  # fmt: skip
 
 
-def _scatter(name: str, dots: Sequence[Dot], done: Debrief, scales: Scales) -> ScatterView:
+def _scatter(name: str, dots: Sequence[Dot], done: Debrief, scales: Scales, system: Units) -> ScatterView:
     spread = next((s for s in done.spread if s.corner == name), None)
     words = []
     if spread is not None and spread.brake_start_m is not None:
-        words.append(f"brake point ± {spread.brake_start_m:.1f} m")
+        words.append(f"brake point ± {system.length_text(spread.brake_start_m, 1)}")
     if spread is not None and spread.min_speed_mps is not None:
-        words.append(f"minimum speed ± {spread.min_speed_mps * KMH:.1f} km/h")
+        words.append(f"minimum speed ± {system.speed_text(spread.min_speed_mps, 1)}")
     described = f"{name}: brake point and minimum speed of {len(dots)} laps; {', '.join(words) or 'too few valid laps'}"
-    return ScatterView(name, ", ".join(words), described, dots_chart(dots, scales))
-
-
-def _kmh(measures: Mapping[str, float]) -> float | None:
-    return known(measures.get("min_speed_mps", math.nan) * KMH)
+    return ScatterView(name, ", ".join(words), described, dots_chart(dots, scales, system))
 
 
 def _cues(decisions: Sequence[Decision], found: Sequence[Attempt]) -> list[CueView]:

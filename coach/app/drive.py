@@ -15,6 +15,7 @@ from typing import Any
 import msgspec
 
 from coach import __version__
+from coach.app.buttons import Buttons
 from coach.app.circuit_watch import CircuitWatch
 from coach.app.debrief import unlike
 from coach.app.drive_options import DriveOptions, Heard, Ran, voice_options
@@ -27,20 +28,27 @@ from coach.app.live_edit import LiveEdits
 from coach.app.places import known_file, new_session_folder, sessions_folder
 from coach.app.recording import kept_folder, learned, origin_of
 from coach.app.remembering import wordings_for
+from coach.app.requests import Requests, sound
 from coach.app.setup import MEMORY_FILE, Setup, known_after, later_by, read_known
 from coach.app.sources import REAL_CAR, Feed, FeedOptions, features, source_of
 from coach.core.rules import RuleSet, reworded
+from coach.core.tones import ToneOptions
 from coach.core.values import Decision
 from coach.errors import CoachError
 from coach.files import write_atomically
+from coach.inputs.bindings import Bindings
+from coach.inputs.bindings import load as load_bindings
 from coach.outputs.added import open_added
 from coach.outputs.base import Group, Notice, Output
 from coach.outputs.live import Choice, Live
 from coach.outputs.overlay.settings import load
+from coach.profile.language_file import in_words, language_paths, load_language
+from coach.profile.plausible import doubts
 from coach.profile.rule_files import load_rules, phrases
 from coach.profile.rule_files import rule_paths as shipped_rules
+from coach.profile.shipped import shipped
 from coach.profile.store import Plan, load_plan, read_profile
-from coach.session.header import PROFILE_FILE, RULES_FILE, Header
+from coach.session.header import PROFILE_FILE, RULES_FILE, WORDS_FILE, Header
 from coach.session.writer import SessionWriter
 from feeds.errors import FeedEnded
 
@@ -66,7 +74,8 @@ def drive(
         raise DriveError(
             "nothing to do without a profile and without a record: give --profile, or leave out --no-record"
         )
-    rules = load_rules(options.rules)
+    language = load_language(options.heard.language)
+    rules = load_rules(options.rules, language, options.heard.units)
     stop = threading.Event()
     with ExitStack() as stack:
         plan = load_plan(options.profile) if options.profile else None
@@ -94,6 +103,8 @@ def drive(
         stack.callback(live.close)
         keep = known_file(options.driver, plan.circuit)
         setup = _setup(options, plan, rules, notice)
+        for doubt in doubts(plan.corners, plan.reference.length_m, plan.reference.closed):
+            notice(doubt)
         known = setup.known
         circuit = CircuitWatch(plan.reference, notice, lambda x, y: hint(x, y, origin_of(feed), plan.path))
         setup = replace(setup, durations=live.durations_s, rules=later_by(rules, feed.latency_s))
@@ -107,12 +118,24 @@ def drive(
             notice,
             None if writer is None else writer.folder,
             lambda edited: reworded(later_by(edited, feed.latency_s), known.wordings),
+            language=options.heard.language,
+            units=options.heard.units,
         )
         stack.callback(edits.close)
+        tones = msgspec.structs.replace(options.tones, late_s=feed.latency_s)
+        _known_corner(tones, plan)
+        sound(tones, pipeline, writer)
+        buttons = Buttons(load_bindings() if options.buttons else Bindings(), notice, feed.real_car)
+        stack.callback(buttons.close)
+        requests = Requests(
+            buttons, pipeline, writer, notice, rules=options.rules, volume=options.heard.volume,
+            set_volume=live.set_volume, choose_rules=lambda name: edits.choose_rules(_rules_file(name)),
+        )  # fmt: skip
         engine = Engine(
             feed, pipeline, Group((live.output, *more), notice) if more else live.output, writer, FeedEnded,
             _listener(feed), told, lambda frames: edits.hand_over(pipeline, frames, pipeline.now_s, writer),
             lambda frames, now_s: _first(watch.look(frames, now_s), circuit.look(frames)), clock,
+            requests.take,
         )  # fmt: skip
         with interrupts(stop):
             tally = engine.run(stop.is_set, options.laps)
@@ -128,6 +151,12 @@ def drive(
             ran.lost_frames = status.lost_frames
         _keep(keep, msgspec.json.encode(known_after(pipeline)), notice)
         return ran
+
+
+def _known_corner(tones: ToneOptions, plan: Plan) -> None:
+    names = [corner.name for corner in plan.corners]
+    if tones.corner and tones.corner not in names:
+        raise DriveError(f"--tone-corner: found {tones.corner!r}; expected one of: {', '.join(names)}")
 
 
 def _first(*lines: str) -> str:
@@ -166,7 +195,7 @@ def open_outputs(
         heard.keys,
         heard.processes,
     )
-    texts = phrases(setup.rules, setup.corners)
+    texts = phrases(setup.rules, setup.corners, setup.reference.lap_time_s)
     return Live(choice, texts, notice, on_closed, progress, more=open_added(heard.more))
 
 
@@ -174,7 +203,7 @@ def open_voice(heard: Heard, setup: Setup, notice: Notice, progress: Progress | 
     """The voice alone, beside outputs that are open already."""
     voice = voice_options(heard, setup.pronounce) if heard.voice else None
     choice = Choice(voice, None, False, "", None, heard.processes)
-    return Live(choice, phrases(setup.rules, setup.corners), notice, None, progress)
+    return Live(choice, phrases(setup.rules, setup.corners, setup.reference.lap_time_s), notice, None, progress)
 
 
 def _lengths(heard: Heard, texts: list[str], pronounce: Mapping[str, str]) -> dict[str, float]:
@@ -218,14 +247,17 @@ def _writer(options: DriveOptions, setup: Setup, profile: Path, feed: Feed, noti
         latency_s=feed.latency_s,
         voice_durations=dict(setup.durations),
         coach_version=__version__,
+        units=options.heard.units,
     )
     reference = read_profile(profile).model.reference
     copies: dict[str, Path | bytes] = {
         PROFILE_FILE: profile,
         reference: profile.parent / reference,
-        RULES_FILE: _rules_file(options.rules),
+        RULES_FILE: in_words(_rules_file(options.rules).read_bytes(), load_language(options.heard.language)),
         MEMORY_FILE: msgspec.json.encode(setup.known),
     }
+    if options.heard.language != "en":
+        copies[WORDS_FILE] = shipped(options.heard.language, language_paths(), "language")
     return SessionWriter(folder, header, copies, notice)
 
 

@@ -8,7 +8,10 @@ from pathlib import Path
 
 from coach.app.engine import Tally
 from coach.app.sources import FeedOptions
+from coach.app.voice_choice import voice_for
+from coach.core.tones import ToneOptions
 from coach.outputs.voice.options import VoiceOptions
+from coach.profile.language_file import load_language
 
 
 @dataclass(frozen=True)
@@ -24,9 +27,13 @@ class Heard:
     volume: float = 1.0
     buffer: int = 512
     mark: bool = False
+    tones: bool = False
     watch: str = ""
     keys: Path | None = None
     processes: bool = True
+    language: str = "en"
+    """A language that ships or the path of its file."""
+    units: str = "metric"
     more: tuple[str, ...] = ()
     """Outputs of other packages, ``NAME`` or ``NAME:KEY=VALUE,...``."""
 
@@ -47,6 +54,9 @@ class DriveOptions:
     """Without a profile: make one after so many valid laps and go on with it; 0 never."""
     circuit: str = ""
     """Name of the circuit in a profile that is made."""
+    buttons: bool = True
+    """Take what is bound to buttons and keys."""
+    tones: ToneOptions = field(default_factory=ToneOptions)
 
 
 @dataclass
@@ -61,13 +71,14 @@ class Ran:
 
 
 def voice_options(heard: Heard, pronounce: Mapping[str, str]) -> VoiceOptions:
-    """The voice as it is asked for, with the profile's pronunciations."""
+    """The voice as it is asked for, else one that speaks the language, with the profile's pronunciations."""
     return VoiceOptions(
-        voice=heard.voice_id,
+        voice=heard.voice_id or (voice_for(load_language(heard.language)) if heard.voice else ""),
         rate_wpm=heard.words_per_minute,
         volume=heard.volume,
         device=heard.device,
         buffer=heard.buffer,
         mark=heard.mark,
+        tones=heard.tones,
         pronunciations=dict(pronounce),
     )

@@ -150,15 +150,20 @@ class EditorDesk(Desk):
         """The debrief of the session under the profile as it stands."""
         if self.result is None or self.setup is None:
             raise EditError("no session was given: coach edit PROFILE --session FOLDER")
-        done = debrief(self.result, self.setup)
+        done = debrief(self.result, self.setup, self.marks)
         name = self.session.name if self.session is not None else ""
-        return debrief_html(debrief_view(done, self.result, self.setup, self.result.happened.decisions, name))
+        return debrief_html(
+            debrief_view(done, self.result, self.setup, self.result.happened.decisions, name, self.marks)
+        )
 
     def guide_page(self) -> str:
         """The guide from the profile as it stands."""
         model = self.file.model
         return guide_html(
-            guide_view(Plan(self.path, "", model.circuit, self.reference, self.corners, dict(model.pronounce)))
+            guide_view(
+                Plan(self.path, "", model.circuit, self.reference, self.corners, dict(model.pronounce)),
+                marks=self.marks,
+            )
         )
 
 

@@ -10,9 +10,9 @@ from coach.app.profile_edits import ProfileEdits
 from coach.app.quick_rerun import QuickRerun
 from coach.app.replane import on_plane_of
 from coach.app.rerun import Rerun
-from coach.app.setup import Setup, session_setup
+from coach.app.setup import Setup, session_language, session_setup
 from coach.app.timeline import Row, marked
-from coach.core.values import Decision
+from coach.core.values import Decision, Mark
 from coach.profile.rule_files import load_rules
 from coach.session.reader import SessionReader
 
@@ -27,13 +27,16 @@ class Desk(ProfileEdits):
         self.took_s = 0.0
         self.before: tuple[Decision, ...] = ()
         self.result: Rerun | None = None
+        self.marks: tuple[Mark, ...] = ()
         if session is not None:
             self._open_session(session, rules)
 
     def _open_session(self, session: Path, rules: str | None) -> None:
         reader = SessionReader(session)
+        self._language = session_language(reader)
         setup = session_setup(reader, self.file.path, rules)
         self.setup = replace(setup, reference=self.reference)
+        self.marks = tuple(reader.marks())
         self._quick = QuickRerun(list(on_plane_of(self.reference, reader.header, reader.batches(1 << 14))))
         self.rerun()
         self.keep_as_before()
@@ -41,7 +44,7 @@ class Desk(ProfileEdits):
     def use_rules(self, rules: str | Path) -> None:
         """Try other cue rules; raises RulesError."""
         if self.setup is not None:
-            self.setup = replace(self.setup, rules=load_rules(rules))
+            self.setup = replace(self.setup, rules=load_rules(rules, self._language, self.setup.rules.units))
 
     def rerun(self) -> None:
         """Run the session again under the corners and rules as they stand; ``took_s`` tells how long it took."""

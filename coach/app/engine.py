@@ -12,7 +12,7 @@ import msgspec
 
 from coach.core.columns import Columns
 from coach.core.happened import Happened
-from coach.core.values import Decision, LapDone, View
+from coach.core.values import Decision, LapDone, Mark, View
 from coach.outputs.base import Output
 from feeds.frame import Frame
 
@@ -54,6 +54,9 @@ class Recorder(Protocol):
     def lap(self, lap: LapDone) -> None:
         """Keep a lap."""
 
+    def mark(self, mark: Mark) -> None:
+        """Keep a mark."""
+
 
 @dataclass
 class Tally:
@@ -72,6 +75,7 @@ class Engine:
 
     ``on_frames`` is called after frames came in, until it is true: for what can be said only once a feed is known.
     ``before_frames`` is called before each batch with the number of frames so far: for edits of the plan.
+    ``asked`` is called each time round with that number, also while no frames come: what came of the buttons at once.
     ``watch`` gets what came (often nothing) and the time by ``clock`` [s], and gives the view's status line.
     """
 
@@ -87,6 +91,7 @@ class Engine:
         before_frames: Callable[[int], object] | None = None,
         watch: Callable[[Sequence[Frame], float], str] | None = None,
         clock: Callable[[], float] = time.monotonic,
+        asked: Callable[[int], Happened] | None = None,
     ) -> None:
         self.feed = feed
         self.pipeline = pipeline
@@ -99,6 +104,7 @@ class Engine:
         self._before_frames = before_frames
         self._watch = watch
         self._clock = clock
+        self._asked = asked
         self._next_view = 0.0
         self._heard = float("-inf")
         self._first_t = self._last_t = float("nan")
@@ -125,6 +131,8 @@ class Engine:
 
     def _take(self, frames: list[Frame]) -> None:
         now = self._clock()
+        if self._asked is not None:
+            self._hand_on(self._asked(self.tally.frames))
         if frames:
             if self._before_frames is not None:
                 self._before_frames(self.tally.frames)
@@ -159,7 +167,10 @@ class Engine:
             if spoken and self._on_spoken is not None:
                 self._on_spoken(decision)
             self.tally.spoken += spoken
-            self.tally.held += not spoken
+            self.tally.held += decision.outcome == "held"
+        for mark in happened.marks:
+            if self.recorder is not None:
+                self.recorder.mark(mark)
         for lap in happened.laps:
             self.outputs.lap(lap)
             if self.recorder is not None:

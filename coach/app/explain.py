@@ -42,7 +42,7 @@ def lines(found: Sequence[Decision], corner: str, lap: int | None = None) -> lis
         return [f"{where}: nothing could have been said: no rule has anything to say there"]
     out = []
     for d in found:
-        what = f"spoken at {d.s_m:.0f} m" if d.outcome == "spoken" else d.reason
+        what = d.reason if d.outcome == "held" else f"{d.outcome} at {d.s_m:.0f} m"
         until = d.action_t_s - d.ends_t_s
         spare = f", {until:.1f} s before its action" if d.outcome == "spoken" and until == until else ""
         out.append(f"lap {d.lap:>3}  {d.rule:20} {d.text!r}: {what}{spare}")

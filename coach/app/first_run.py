@@ -111,5 +111,6 @@ def _render(options: DriveOptions, profile: Path) -> None:
     """Render the phrases of a profile into the voice's cache, so that the coaching begins without a pause."""
     if options.heard.voice:
         plan = load_plan(profile)
-        texts = phrases(load_rules(options.rules), plan.corners)
+        rules = load_rules(options.rules, options.heard.language, options.heard.units)
+        texts = phrases(rules, plan.corners, plan.reference.lap_time_s)
         voice_options(options.heard, plan.pronounce).bank().prepare(texts)

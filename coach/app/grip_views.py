@@ -10,13 +10,14 @@ from coach.app.rerun import Rerun
 from coach.core.advice import to_do
 from coach.core.envelope.meter import GripMeter
 from coach.core.passes import Driven
+from coach.core.unit_system import METRIC, Units
 from coach.outputs.console import lap_time
 from coach.pages.grip_use import GripView, outline, phases
 
 SHOWN: Final = 6
 
 
-def grip_views(done: Debrief, result: Rerun) -> list[GripView]:
+def grip_views(done: Debrief, result: Rerun, system: Units = METRIC) -> list[GripView]:
     """The corners that leave most, in that order; empty where nothing is known of the car."""
     meter = result.pipeline.builder.meter
     if meter is None or not done.headroom:
@@ -28,7 +29,7 @@ def grip_views(done: Debrief, result: Rerun) -> list[GripView]:
     out = []
     for one in done.headroom[:SHOWN]:
         passes = [d for d in kept if d.corner == index[one.corner]]
-        out.append(_view(one, limit, passes, meter))
+        out.append(_view(one, limit, passes, meter, system))
     return out
 
 
@@ -47,7 +48,7 @@ def grip_summary(done: Debrief) -> str:
     )
 
 
-def _view(one: CornerHeadroom, limit: str, passes: list[Driven], meter: GripMeter) -> GripView:
+def _view(one: CornerHeadroom, limit: str, passes: list[Driven], meter: GripMeter, system: Units) -> GripView:
     parts = phases(grip_points(meter, passes), one.grip_use)
     words = ", ".join(f"{p.name} {p.use}" for p in parts if p.use) or "use of grip unknown"
     return GripView(
@@ -56,7 +57,7 @@ def _view(one: CornerHeadroom, limit: str, passes: list[Driven], meter: GripMete
         f"between {max(one.low_s, 0.0):.2f} and {one.high_s:.2f} s, most of it in the {one.phase}"
         if one.phase
         else f"between {max(one.low_s, 0.0):.2f} and {one.high_s:.2f} s, in no phase alone",
-        to_do(one.fault, one.amount) if one.fault else "",
+        to_do(one.fault, one.amount, system) if one.fault else "",
         limit,
         parts,
         words,

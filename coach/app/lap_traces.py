@@ -13,7 +13,8 @@ from coach.app.rerun import Rerun
 from coach.core.columns import Floats
 from coach.core.passes import Driven
 from coach.core.reference import Reference
-from coach.core.values import KMH, LapDone
+from coach.core.unit_system import METRIC, Units
+from coach.core.values import LapDone
 from coach.pages.traces import Traces
 
 MOST_LAPS: Final = 16
@@ -22,7 +23,7 @@ MOST_NODES: Final = 1400
 CHANNELS: Final = ("speed", "delta", "brake", "throttle", "offset")
 
 
-def lap_traces(result: Rerun, reference: Reference) -> Traces:
+def lap_traces(result: Rerun, reference: Reference, system: Units = METRIC) -> Traces:
     """The reference and up to MOST_LAPS laps, each thinned to at most MOST_NODES places."""
     step = max(1, -(-len(reference) // MOST_NODES))
     keep = np.arange(0, len(reference), step)
@@ -32,11 +33,17 @@ def lap_traces(result: Rerun, reference: Reference) -> Traces:
         # a pass that crosses the line belongs to the lap before it and the one after
         pieces[driven.lap].append(driven)
         pieces[driven.lap + 1].append(driven)
-    laps = {lap.lap: _lap(lap, pieces[lap.lap], reference, keep) for lap in chosen}
+    laps = {lap.lap: _lap(lap, pieces[lap.lap], reference, keep, system) for lap in chosen}
     valid = [lap for lap in chosen if lap.valid]
     best = min(valid, key=lambda lap: lap.time_s, default=None)
     shown = tuple(dict.fromkeys(lap.lap for lap in (best, chosen[-1] if chosen else None) if lap is not None))
-    return Traces(np.asarray(keep * reference.step_m, dtype=np.float64), _reference(reference, keep), laps, shown)
+    return Traces(
+        np.asarray(keep * reference.step_m, dtype=np.float64),
+        _reference(reference, keep, system),
+        laps,
+        shown,
+        speed_unit=system.speed,
+    )
 
 
 def choose_laps(laps: Sequence[LapDone]) -> list[LapDone]:
@@ -49,10 +56,10 @@ def choose_laps(laps: Sequence[LapDone]) -> list[LapDone]:
     return [lap for lap in laps if lap.lap in numbers]
 
 
-def _reference(reference: Reference, keep: NDArray[np.int64]) -> dict[str, Floats]:
+def _reference(reference: Reference, keep: NDArray[np.int64], system: Units) -> dict[str, Floats]:
     zero = np.zeros(len(keep))
     return {
-        "speed": reference.speed_mps[keep] * KMH,
+        "speed": reference.speed_mps[keep] * system.per_mps,
         "delta": zero,
         "brake": reference.brake[keep] * 100.0,
         "throttle": reference.throttle[keep] * 100.0,
@@ -60,7 +67,9 @@ def _reference(reference: Reference, keep: NDArray[np.int64]) -> dict[str, Float
     }
 
 
-def _lap(done: LapDone, passes: Sequence[Driven], reference: Reference, keep: NDArray[np.int64]) -> dict[str, Floats]:
+def _lap(
+    done: LapDone, passes: Sequence[Driven], reference: Reference, keep: NDArray[np.int64], system: Units
+) -> dict[str, Floats]:
     n = len(reference)
     rows = {name: np.full(n, np.nan) for name in CHANNELS}
     first = round(done.lap * reference.length_m / reference.step_m) if reference.closed else 0
@@ -73,7 +82,7 @@ def _lap(done: LapDone, passes: Sequence[Driven], reference: Reference, keep: ND
         node = np.round(trace.u_m / reference.step_m).astype(np.int64) - first
         rows_of = inside & (node >= 0) & (node < n)
         at = node[rows_of]
-        rows["speed"][at] = trace.speed_mps[rows_of] * KMH
+        rows["speed"][at] = trace.speed_mps[rows_of] * system.per_mps
         rows["delta"][at] = trace.t_s[rows_of] - began - reference.t_s[at]
         rows["brake"][at] = trace.brake[rows_of] * 100.0
         rows["throttle"][at] = trace.throttle[rows_of] * 100.0

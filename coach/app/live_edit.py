@@ -20,6 +20,7 @@ from coach.core.rules import RuleSet
 from coach.core.values import Corner
 from coach.errors import CoachError
 from coach.outputs.base import Notice
+from coach.profile.language_file import in_words, load_language
 from coach.profile.own_copy import own_path
 from coach.profile.rule_files import load_rules, phrases
 from coach.profile.store import load_plan, read_profile
@@ -65,7 +66,10 @@ class LiveEdits:
         folder: Path | None = None,
         adapt: Callable[[RuleSet], RuleSet] = lambda rules: rules,
         poll_s: float = POLL_S,
+        language: str = "en",
+        units: str = "metric",
     ) -> None:
+        self._language, self._units = load_language(language), units
         self._profile, self._rules = profile, rules
         self._lengths, self._notice, self._folder, self._adapt = lengths, notice, folder, adapt
         self._poll_s = poll_s
@@ -91,6 +95,10 @@ class LiveEdits:
             events.event(EVENT, t_s, number=number, after_frames=frames)
         self._notice("profile and rules were edited: taken up at the next straight")
         return True
+
+    def choose_rules(self, rules: Path) -> None:
+        """Watch another rule file from now on: it is taken up as an edit is."""
+        self._rules = rules
 
     def close(self) -> None:
         """End the watching."""
@@ -130,9 +138,10 @@ class LiveEdits:
         plan = load_plan(self._profile)
         if _digest(self._reference_path()) != self._reference:
             raise CoachError(f"{self._profile}: the reference is another one; it is taken up at the next start")
-        chosen = load_rules(self._rules)
-        texts = phrases(chosen, plan.corners)
-        return Edit(plan.corners, self._adapt(chosen), self._lengths(texts, plan.pronounce), profile, rules)
+        chosen = load_rules(self._rules, self._language, self._units)
+        texts = phrases(chosen, plan.corners, plan.reference.lap_time_s)
+        lengths = self._lengths(texts, plan.pronounce)
+        return Edit(plan.corners, self._adapt(chosen), lengths, profile, in_words(rules, self._language))
 
     def _keep(self, number: int, edit: Edit) -> bool:
         if self._folder is None:

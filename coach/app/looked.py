@@ -26,9 +26,10 @@ class Looked:
         session: Path,
         profile: str | Path | None = None,
         progress: Callable[[int, int], object] | None = None,
+        units: str | None = None,
     ) -> None:
         self.reader = SessionReader(session)
-        self.setup = session_setup(self.reader, profile, None)
+        self.setup = session_setup(self.reader, profile, None, units=units)
         batches = list(on_plane_of(self.setup.reference, self.reader.header, self.reader.batches(1 << 14)))
         done, of = 0, sum(map(len, batches))
 
@@ -38,14 +39,17 @@ class Looked:
             if progress is not None:
                 progress(done, of)
 
+        self.marks = tuple(self.reader.marks())
         self.result = rerun(batches, self.setup, step)
         if not self.result.happened.laps:
             refuse_other_circuit(self.setup.reference, self.setup.source, batches)
-        self.debrief: Debrief = debrief(self.result, self.setup)
+        self.debrief: Debrief = debrief(self.result, self.setup, self.marks)
         self.live = self.reader.decisions()
 
     def view(self) -> DebriefView:
         """The page's content."""
         header = self.reader.header
         said = " · ".join(x for x in (header.session, header.started_at[:16].replace("T", " "), header.driver) if x)
-        return debrief_view(self.debrief, self.result, self.setup, self.live or self.result.happened.decisions, said)
+        return debrief_view(
+            self.debrief, self.result, self.setup, self.live or self.result.happened.decisions, said, self.marks
+        )

@@ -1,23 +1,29 @@
-"""The edits that were made during a recorded run, so that its replay makes them at the same frame."""
+"""What came from outside in a recorded run (edits, buttons, tones): its replay takes it at the same frame."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Final
 
 import msgspec
 
 from coach.app.live_edit import EVENT, plan_files
-from coach.app.setup import later_by
+from coach.app.setup import later_by, session_language
+from coach.core.asking import Request
 from coach.core.columns import Columns
-from coach.core.pipeline import Pipeline
+from coach.core.pipeline import Happened, Pipeline
 from coach.core.rules import RuleSet
+from coach.core.tones import ToneKind, ToneOptions
 from coach.core.values import Corner
 from coach.errors import SessionError
 from coach.profile.rule_files import load_rules
 from coach.profile.store import load_plan
 from coach.session.reader import SessionReader
+
+ASKED_EVENT: Final = "asked"
+TONES_EVENT: Final = "tones"
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,14 +35,65 @@ class PlanChange:
     rules: RuleSet
     durations: Mapping[str, float]
 
-    def apply(self, pipeline: Pipeline) -> None:
+    def apply(self, pipeline: Pipeline) -> Happened:
         """Hand it to ``pipeline``."""
         pipeline.swap(self.corners, self.rules, durations=self.durations)
+        return Happened()
+
+
+class Asked(msgspec.Struct, frozen=True):
+    """The driver asked for something after the first ``after_frames`` frames."""
+
+    request: Request
+    after_frames: int
+
+    def apply(self, pipeline: Pipeline) -> Happened:
+        """Ask ``pipeline``."""
+        return pipeline.ask(self.request)
+
+
+class TonesChosen(msgspec.Struct, frozen=True):
+    """Which tones sound from then on."""
+
+    tones: ToneOptions
+    after_frames: int
+
+    def apply(self, pipeline: Pipeline) -> Happened:
+        """Hand them to ``pipeline``."""
+        pipeline.sound(self.tones)
+        return Happened()
+
+
+Change = PlanChange | Asked | TonesChosen
+
+
+def changes_of(reader: SessionReader, edits: bool = True) -> tuple[Change, ...]:
+    """What came from outside, in order; without ``edits`` of the plan for a run by another profile or other rules.
+
+    Raises CoachError for a change that is not whole.
+    """
+    others: list[Change] = []
+    for event in reader.events():
+        try:
+            if event.get("kind") == ASKED_EVENT:
+                others.append(msgspec.convert(event, Asked))
+            elif event.get("kind") == TONES_EVENT:
+                tones = ToneOptions(msgspec.convert(event.get("kinds", "").split(), tuple[ToneKind, ...]))
+                tones = msgspec.structs.replace(
+                    tones, corner=str(event.get("corner", "")), late_s=float(event.get("late_s", 0.0))
+                )
+                others.append(TonesChosen(tones, msgspec.convert(event.get("after_frames"), int)))
+        except (msgspec.ValidationError, AttributeError, TypeError, ValueError) as error:
+            raise SessionError(str(reader.folder), f"found a request that is not whole: {event} ({error})") from error
+    # at the same frame a request was taken before an edit
+    changes = [*others, *(plan_changes(reader) if edits else ())]
+    return tuple(sorted(changes, key=lambda change: change.after_frames))
 
 
 def plan_changes(reader: SessionReader) -> tuple[PlanChange, ...]:
-    """The changes of a session in order; raises CoachError for one whose files are missing or wrong."""
+    """The edits of the plan in order; raises CoachError for one whose files are missing or wrong."""
     out = []
+    language = session_language(reader)
     for event in reader.events():
         if event.get("kind") != EVENT:
             continue
@@ -48,7 +105,7 @@ def plan_changes(reader: SessionReader) -> tuple[PlanChange, ...]:
             durations = msgspec.json.decode(lengths.read_bytes(), type=dict[str, float])
         except (OSError, msgspec.MsgspecError) as error:
             raise SessionError(str(lengths), f"not the lengths of phrases: {error}") from error
-        chosen = later_by(load_rules(rules), reader.header.latency_s)
+        chosen = later_by(load_rules(rules, language, reader.header.units), reader.header.latency_s)
         out.append(PlanChange(after, load_plan(profile).corners, chosen, durations))
     return tuple(out)
 

@@ -10,11 +10,12 @@ from coach.app.drive import open_outputs
 from coach.app.drive_options import Heard
 from coach.app.engine import Engine
 from coach.app.known_circuits import refuse_other_circuit
-from coach.app.plan_changes import plan_changes
+from coach.app.plan_changes import changes_of
 from coach.app.replane import on_plane_of
 from coach.app.rerun import rerun
-from coach.app.setup import Setup, session_setup
+from coach.app.setup import Setup, session_language, session_setup
 from coach.app.sources import Source, speed_of
+from coach.app.voice_choice import voice_for
 from coach.core.values import Decision, LapDone
 from coach.outputs.base import Group, Notice
 from coach.outputs.capture import Capture
@@ -46,10 +47,12 @@ def replay_session(
     with_voice: bool,
     with_overlay: bool,
     notice: Notice = print,
+    language: str | None = None,
+    units: str | None = None,
 ) -> Replayed:
     """Run ``session`` again; raises CoachError."""
     reader = SessionReader(session)
-    setup = session_setup(reader, profile, rules)
+    setup = session_setup(reader, profile, rules, language, units)
     pace = speed_of(speed)
     began = time.perf_counter()
     if pace == float("inf") and not (with_voice or with_overlay):
@@ -60,14 +63,14 @@ def replay_session(
             t = batch["t_s"]
             first, last = (float(t[0]) if first != first else first), float(t[-1])
         # what was edited while driving belongs to the run as it was, not to another profile or other rules
-        as_driven = profile is None and rules is None
-        result = rerun(batches, setup, changes=plan_changes(reader) if as_driven else ())
+        as_driven = profile is None and rules is None and units is None
+        result = rerun(batches, setup, changes=changes_of(reader, edits=as_driven))
         if not result.happened.laps:
             refuse_other_circuit(setup.reference, setup.source, batches)
         decisions, laps, frames = result.happened.decisions, result.happened.laps, result.frames
         length = last - first
     else:
-        decisions, laps, frames, length = _in_time(session, pace, setup, with_voice, with_overlay, notice)
+        decisions, laps, frames, length = _in_time(session, pace, setup, with_voice, with_overlay, notice, language)
         if not laps:
             batches = list(on_plane_of(setup.reference, reader.header, reader.batches(1 << 16)))
             refuse_other_circuit(setup.reference, setup.source, batches)
@@ -79,11 +82,19 @@ def replay_session(
 
 
 def _in_time(
-    session: Path, pace: float, setup: Setup, with_voice: bool, with_overlay: bool, notice: Notice
+    session: Path,
+    pace: float,
+    setup: Setup,
+    with_voice: bool,
+    with_overlay: bool,
+    notice: Notice,
+    language: str | None,
 ) -> tuple[list[Decision], list[LapDone], int, float]:
     source = Source("replay", {"path": session, "speed": pace})
     capture = Capture(keep_views=False)
-    live = open_outputs(Heard(with_voice, with_overlay, lines=False), setup, notice, None, lambda: None)
+    voice_id = "" if language or not with_voice else voice_for(session_language(SessionReader(session)))
+    heard = Heard(with_voice, with_overlay, lines=False, voice_id=voice_id, language=language or "en")
+    live = open_outputs(heard, setup, notice, None, lambda: None)
     group = Group((capture, live.output), notice)
     try:
         with source.open() as feed:

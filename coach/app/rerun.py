@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import msgspec
 
-from coach.app.plan_changes import PlanChange, cut_at
+from coach.app.plan_changes import Change, cut_at
 from coach.app.setup import Setup
 from coach.core.columns import Columns
 from coach.core.passes import Piece
@@ -31,9 +31,9 @@ def rerun(
     batches: Iterable[Columns],
     setup: Setup,
     progress: Callable[[int], object] | None = None,
-    changes: Sequence[PlanChange] = (),
+    changes: Sequence[Change] = (),
 ) -> Rerun:
-    """Push all ``batches``, with the ``changes`` of plan where they were made; ``progress`` is told the frames done."""
+    """Push all ``batches``, with the ``changes`` where they were made; ``progress`` is told the frames done."""
     pipeline = setup.pipeline()
     pipeline.kept = []
     happened, frames = Happened(), 0
@@ -41,12 +41,14 @@ def rerun(
     waiting = list(changes)
     for before, batch in cut_at(batches, [c.after_frames for c in changes]):
         while waiting and waiting[0].after_frames <= before:
-            waiting.pop(0).apply(pipeline)
+            happened.add(waiting.pop(0).apply(pipeline))
         happened.add(pipeline.push_columns(batch))
         pieces.extend(pipeline.pieces())
         frames += len(batch)
         if progress is not None:
             progress(len(batch))
+    for change in waiting:
+        happened.add(change.apply(pipeline))
     happened.add(pipeline.finish())
     pieces.extend(pipeline.pieces())
     return Rerun(happened, pieces, pipeline, frames)

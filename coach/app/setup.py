@@ -15,9 +15,11 @@ from coach.core.reference import Reference
 from coach.core.rules import RuleSet, reworded
 from coach.core.values import Corner
 from coach.errors import SessionError
+from coach.profile.language_file import Catalogue, load_language
+from coach.profile.plausible import doubts
 from coach.profile.rule_files import load_rules
 from coach.profile.store import load_plan
-from coach.session.header import PROFILE_FILE, RULES_FILE
+from coach.session.header import PROFILE_FILE, RULES_FILE, WORDS_FILE
 from coach.session.reader import SessionReader
 
 MEMORY_FILE = "memory.json"
@@ -102,15 +104,31 @@ def later_by(rules: RuleSet, latency_s: float) -> RuleSet:
     )
 
 
-def session_setup(reader: SessionReader, profile: Path | str | None, rules: Path | str | None) -> Setup:
-    """How the session was driven, or with another ``profile`` or ``rules`` where they are given.
+def session_language(reader: SessionReader) -> Catalogue:
+    """The language a session was spoken in; raises RulesError for a broken copy of its file."""
+    kept = reader.file(WORDS_FILE)
+    return load_language("en") if kept is None else load_language(kept, kept=True)
+
+
+def session_setup(
+    reader: SessionReader,
+    profile: Path | str | None,
+    rules: Path | str | None,
+    language: Path | str | None = None,
+    units: str | None = None,
+) -> Setup:
+    """How the session was driven, or with another ``profile``, ``rules``, ``language`` or ``units`` where given.
 
     A session that holds no profile (an imported one) is surveyed first. Raises DataError or CoachError.
     """
     notes: tuple[str, ...] = ()
     kept = reader.file(PROFILE_FILE)
     rules_kept = reader.file(RULES_FILE)
-    chosen = load_rules(rules if rules is not None else rules_kept if rules_kept is not None else DEFAULT_RULES)
+    chosen = load_rules(
+        rules if rules is not None else rules_kept if rules_kept is not None else DEFAULT_RULES,
+        session_language(reader) if language is None else language,
+        reader.header.units if units is None else units,
+    )
     chosen = later_by(chosen, reader.header.latency_s)
     known = read_known(reader.folder / MEMORY_FILE) if reader.path.is_dir() else Known()
     durations = reader.header.voice_durations
@@ -124,4 +142,7 @@ def session_setup(reader: SessionReader, profile: Path | str | None, rules: Path
             found.reference.circuit, found.reference, found.corners, chosen, {}, durations, known, "surveyed", notes
         )
     plan = load_plan(profile if profile is not None else kept if kept is not None else "")
-    return Setup(plan.circuit, plan.reference, plan.corners, chosen, plan.pronounce, durations, known, str(plan.path))
+    notes = doubts(plan.corners, plan.reference.length_m, plan.reference.closed)
+    return Setup(
+        plan.circuit, plan.reference, plan.corners, chosen, plan.pronounce, durations, known, str(plan.path), notes
+    )

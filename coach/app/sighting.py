@@ -16,8 +16,9 @@ from typing import Final
 
 import numpy as np
 
-from coach.app.guiding import all_sentences
+from coach.app.guide_speech import all_sentences
 from coach.core.reference import Reference
+from coach.core.unit_system import METRIC, Units
 from coach.core.zones import zones
 from coach.errors import CoachError
 from coach.profile.store import Plan
@@ -58,12 +59,14 @@ def check_pace(pace: float) -> None:
         raise SightingError(f"pace: found {pace:g}; allowed {PACES[0]:g} to {PACES[1]:g}")
 
 
-def texts_of(plan: Plan) -> list[str]:
+def texts_of(plan: Plan, language: str | Path = "en", system: Units = METRIC) -> list[str]:
     """Every sentence, so that its length can be known beforehand."""
-    return [text for corner in all_sentences(plan).values() for text in corner]
+    return [text for corner in all_sentences(plan, language, system).values() for text in corner]
 
 
-def sighting_lap(plan: Plan, durations: Mapping[str, float], pace: float) -> SightingLap:
+def sighting_lap(
+    plan: Plan, durations: Mapping[str, float], pace: float, language: str | Path = "en", system: Units = METRIC
+) -> SightingLap:
     """Where each sentence goes on a lap at ``pace`` times the reference's speed (0.1 to 1). SightingError otherwise.
 
     ``durations`` are the lengths of the sentences [s].
@@ -72,9 +75,8 @@ def sighting_lap(plan: Plan, durations: Mapping[str, float], pace: float) -> Sig
     reference = plan.reference
     said: list[Utterance] = []
     now = ref = 0.0
-    for zone, texts in zip(
-        zones(plan.corners, reference.length_m, reference.closed), all_sentences(plan).values(), strict=True
-    ):
+    parts = zones(plan.corners, reference.length_m, reference.closed)
+    for zone, texts in zip(parts, all_sentences(plan, language, system).values(), strict=True):
         talk = sum(durations[t] for t in texts) + BREATH_S * (len(texts) - 1) + MARGIN_S
         quiet = max(float(reference.at("t_s", zone.quiet_m)), ref)
         drive = max((quiet - ref) / pace, talk)

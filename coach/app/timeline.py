@@ -54,7 +54,7 @@ def _change(was: Decision | None, now: Decision) -> tuple[Mark, str]:
 
 
 def _told(d: Decision) -> str:
-    return f"spoken: {d.text}" if d.outcome == "spoken" else f"held back: {d.reason}"
+    return f"held back: {d.reason}" if d.outcome == "held" else f"{d.outcome}: {d.text}"
 
 
 def sentence(d: Decision) -> str:
@@ -62,6 +62,8 @@ def sentence(d: Decision) -> str:
     head = f"Rule {d.rule.replace('_', ' ')} ({d.family}) at {d.corner}, lap {d.lap}, {d.s_m:.0f} m."
     if d.outcome == "held":
         return f"{head} Held back: {MEANING.get(d.reason, d.reason)}."
+    if d.outcome == "sounded":
+        return f"{head} Sounded: its onset was due at {d.action_t_s:.2f} s."
     spare = d.action_t_s - d.ends_t_s
     if spare == spare:
         return f"{head} Spoken: it ended {spare:.2f} s before its action."

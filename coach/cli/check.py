@@ -7,6 +7,7 @@ from pathlib import Path
 import typer
 
 from coach.cli.panels import CHECKING
+from coach.cli.units import UNITS_HELP, units_named
 
 
 def register(app: typer.Typer) -> None:
@@ -20,6 +21,10 @@ def register(app: typer.Typer) -> None:
         ),
         audit: str | None = typer.Option(None, "--audit", help="Rule file or name: print every phrase it can say."),
         profile: str = typer.Option("hollow_ridge", "--profile", help="Profile folder or name for --audit."),
+        language: str = typer.Option(
+            "en", "--language", envvar="COACH_LANGUAGE", help="Language for --audit: en, de or a language file."
+        ),
+        units: str = typer.Option("metric", "--units", envvar="COACH_UNITS", help=UNITS_HELP),
         as_json: bool = typer.Option(False, "--json", help="Print the result as JSON."),
     ) -> None:
         """Replay sessions and compare the cues with those expected. Exit code 1 when they differ."""
@@ -28,7 +33,9 @@ def register(app: typer.Typer) -> None:
         if audit is not None:
             from coach.app.auditing import audit_phrases
 
-            code = show_check.show_audit(audit_phrases(profile, audit), as_json)
+            code = show_check.show_audit(
+                audit_phrases(profile, audit, language=language, units=units_named(units).name), as_json
+            )
         elif folder is None:
             raise typer.BadParameter("a folder, or --audit RULES", param_hint="FOLDER")
         else:

@@ -7,6 +7,7 @@ from pathlib import Path
 import typer
 
 from coach.cli.panels import AFTER
+from coach.cli.units import UNITS_HELP, units_named
 
 
 def register(app: typer.Typer) -> None:
@@ -16,6 +17,9 @@ def register(app: typer.Typer) -> None:
     def debrief(
         session: Path | None = typer.Argument(None, help="Session folder; without: your newest session."),
         profile: str | None = typer.Option(None, "--profile", help="Profile folder or name, instead of the session's."),
+        units: str | None = typer.Option(
+            None, "--units", envvar="COACH_UNITS", help=UNITS_HELP + " Without: as it was driven."
+        ),
         as_json: bool = typer.Option(False, "--json", help="Print everything as JSON for a program."),
         html: Path | None = typer.Option(None, "--html", help="Write it as one HTML page that works offline."),
         keep: bool = typer.Option(True, "--keep/--no-keep", help="Keep the session in the history."),
@@ -31,8 +35,8 @@ def register(app: typer.Typer) -> None:
 
         chosen = session or newest_session(warn)
         with frame_progress() as progress:
-            looked = Looked(chosen, profile, progress)
-        show_debrief(looked.debrief, as_json)
+            looked = Looked(chosen, profile, progress, None if units is None else units_named(units).name)
+        show_debrief(looked.debrief, as_json, looked.setup.rules.units)
         if html is not None:
             from coach.pages.debrief import debrief_html
 

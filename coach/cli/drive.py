@@ -7,6 +7,7 @@ from pathlib import Path
 import typer
 
 from coach.cli.panels import DRIVING
+from coach.cli.units import UNITS_HELP, units_named
 
 
 def register(app: typer.Typer) -> None:
@@ -26,7 +27,7 @@ def register(app: typer.Typer) -> None:
             "--profile",
             help="Profile folder or name. Without: the practice circuit's, the replayed session's, or none.",
         ),
-        rules: str = typer.Option("improving", "--rules", help="first_laps, improving, race, or a rule file."),
+        rules: str = typer.Option("improving", "--rules", help="first_laps, improving, race, ask, or a rule file."),
         survey_after: int | None = typer.Option(
             None,
             "--survey-after",
@@ -74,6 +75,10 @@ def register(app: typer.Typer) -> None:
             160, "--words-per-minute", min=120, max=200, help="Speed of the voice, words a minute."
         ),
         voice_id: str = typer.Option("", "--voice-id", help="Voice to speak with (coach doctor --voices lists them)."),
+        language: str = typer.Option(
+            "en", "--language", envvar="COACH_LANGUAGE", help="Language of the voice: en, de or a language file."
+        ),
+        units: str = typer.Option("metric", "--units", envvar="COACH_UNITS", help=UNITS_HELP),
         device: str = typer.Option("", "--device", help="Sound output (coach doctor --devices lists them)."),
         volume: float = typer.Option(
             1.0, "--volume", min=0.0, max=1.0, help="Loudness of the voice, 0 silent, 1 full."
@@ -82,6 +87,16 @@ def register(app: typer.Typer) -> None:
             512, "--buffer", min=64, max=8192, help="Sound buffer, samples; smaller is quicker, too small crackles."
         ),
         mark: bool = typer.Option(False, "--mark", help="A short soft tone before each phrase."),
+        buttons: bool = typer.Option(
+            True, "--buttons/--no-buttons", help="Take what is bound to buttons and keys (coach buttons)."
+        ),
+        tones: list[str] = typer.Option(
+            [],
+            "--tones",
+            help="Tones: count (three to the brake point), release (the reference leaves the brake), delta (after "
+            "each corner, right and high when gained); may be given several times.",
+        ),
+        tone_corner: str = typer.Option("", "--tone-corner", help="Tones at this corner only, by its name."),
         watch: str = typer.Option("", "--watch", help="Let a helper watch at tcp://ADDRESS:PORT."),
         keys: Path | None = typer.Option(
             None,
@@ -98,11 +113,12 @@ def register(app: typer.Typer) -> None:
         from coach.app.drive import own_profile
         from coach.app.drive_options import DriveOptions, Heard
         from coach.app.sources import FeedOptions, options_of
-        from coach.cli.drive_choice import chosen_feed, refuse_idle
+        from coach.cli.drive_choice import chosen_feed, refuse_idle, tone_kinds
         from coach.cli.first_laps import laps_to_survey
         from coach.cli.progress import phrase_progress
         from coach.cli.show import show_ran, warn
         from coach.cli.usage import typed
+        from coach.core.tones import ToneOptions
 
         given = typed(context)
         feed = feed or chosen_feed(given)
@@ -114,7 +130,8 @@ def register(app: typer.Typer) -> None:
         heard = Heard(
             voice=voice and not quiet, overlay=overlay and not quiet, lines=not quiet,
             words_per_minute=words_per_minute, voice_id=voice_id, device=device, volume=volume, buffer=buffer,
-            mark=mark, watch=watch, keys=keys, more=tuple(output),
+            mark=mark, watch=watch, keys=keys, more=tuple(output), tones=bool(tones),
+            language=language, units=units_named(units).name,
         )  # fmt: skip
         by = profile or own_profile(asked)
         refuse_idle(
@@ -124,7 +141,8 @@ def register(app: typer.Typer) -> None:
         if "rules" in given and not by and not after:
             raise typer.BadParameter("--rules does nothing without a profile; give --profile or --survey-after")
         options = DriveOptions(
-            asked, by, rules, driver, laps, heard, record, not no_record, survey_after=after, circuit=circuit
+            asked, by, rules, driver, laps, heard, record, not no_record, survey_after=after, circuit=circuit,
+            buttons=buttons, tones=ToneOptions(tone_kinds(tones), tone_corner),
         )  # fmt: skip
         with phrase_progress() as progress:
             ran = run(options, warn, progress)

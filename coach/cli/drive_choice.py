@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from typing import Final
+from typing import Final, get_args
 
 import typer
+
+from coach.core.tones import KINDS, ToneKind
 
 OPTIONS: Final = {
     "host": ("udp", "map"),
@@ -23,8 +25,8 @@ OPTIONS: Final = {
 CHOOSES: Final = {"packet_map": "map", "receiver": "nmea", "session": "replay"}
 """Options that choose their feed when none is named."""
 NAMES: Final = {"packet_map": "--map", "no_record": "--no-record", "words_per_minute": "--words-per-minute",
-                "voice_id": "--voice-id", "survey_after": "--survey-after"}  # fmt: skip
-OF_VOICE: Final = ("voice_id", "device", "volume", "buffer", "mark")
+                "voice_id": "--voice-id", "survey_after": "--survey-after", "tone_corner": "--tone-corner"}  # fmt: skip
+OF_VOICE: Final = ("voice_id", "device", "volume", "buffer", "mark", "tones")
 
 
 def option_of(name: str) -> str:
@@ -68,9 +70,19 @@ def refuse_idle(
         raise _idle("record", "with --no-record")
     if "keys" in given and "watch" not in given:
         raise _idle("keys", "without --watch")
+    if "tone_corner" in given and "tones" not in given:
+        raise _idle("tone_corner", "without --tones")
     for name in ("survey_after", "circuit"):
         if name in given and profile:
             raise _idle(name, "with a profile; it is for a circuit without one")
+
+
+def tone_kinds(names: list[str]) -> tuple[ToneKind, ...]:
+    """Which tones are asked for; typer.BadParameter names one that there is not."""
+    for name in names:
+        if name not in KINDS:
+            raise typer.BadParameter(f"--tones: found {name!r}; expected one of: {', '.join(KINDS)}")
+    return tuple(kind for kind in get_args(ToneKind) if kind in names)
 
 
 def _idle(name: str, why: str) -> typer.BadParameter:

@@ -7,6 +7,7 @@ from pathlib import Path
 import typer
 
 from coach.cli.panels import AFTER
+from coach.cli.units import LANGUAGE_HELP, UNITS_HELP, units_named
 
 
 def register(app: typer.Typer) -> None:
@@ -32,6 +33,12 @@ def register(app: typer.Typer) -> None:
         lap: int | None = typer.Option(None, "--lap", min=0, help="Only this lap, 0 is the out-lap (with --explain)."),
         with_voice: bool = typer.Option(False, "--voice", help="Speak the cues; go with --speed 1."),
         with_overlay: bool = typer.Option(False, "--overlay", help="Show the overlay in a window; go with --speed 1."),
+        language: str | None = typer.Option(
+            None,
+            "--language",
+            help=LANGUAGE_HELP + " Goes with --rules.",
+        ),
+        units: str | None = typer.Option(None, "--units", help=UNITS_HELP + " Without: the session's."),
         as_json: bool = typer.Option(False, "--json", help="Print a summary as JSON."),
     ) -> None:
         """Replay a session with other rules or another profile. Shows what the coach would say."""
@@ -40,8 +47,20 @@ def register(app: typer.Typer) -> None:
         from coach.cli.show import say, show_replay
         from coach.cli.usage import refuse_without
 
-        refuse_without(context, {"lap": "corner", "differences": "against"}, {"corner": "--explain"})
-        done = replay_session(session, speed, profile, rules, log, with_voice, with_overlay)
+        refuse_without(
+            context, {"lap": "corner", "differences": "against", "language": "rules"}, {"corner": "--explain"}
+        )
+        done = replay_session(
+            session,
+            speed,
+            profile,
+            rules,
+            log,
+            with_voice,
+            with_overlay,
+            language=language,
+            units=None if units is None else units_named(units).name,
+        )
         if corner is not None:
             from coach.app.explain import corner_named, explain, lap_driven, lines
 

@@ -29,6 +29,7 @@ COMMANDS: Final = {
     "share": "coach.cli.share",
     "add": "coach.cli.add",
     "check": "coach.cli.check",
+    "buttons": "coach.cli.buttons",
     "send": "coach.cli.send",
     "map": "coach.cli.map",
 }

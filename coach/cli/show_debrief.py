@@ -9,14 +9,14 @@ from coach.app.mean_losses import mean_losses
 from coach.cli.show import as_json, console, say, spark
 from coach.cli.show_headroom import show_headroom
 from coach.core.advice import to_do, what
-from coach.core.values import KMH
+from coach.core.unit_system import METRIC, Units
 from coach.outputs.console import lap_time
 
 NOTHING_S = 0.005
 """A loss below it is shown as nothing, and the row of START only when something was lost there [s]."""
 
 
-def show_debrief(done: Debrief, json: bool) -> None:
+def show_debrief(done: Debrief, json: bool, system: Units = METRIC) -> None:
     """Three places to gain, then the corners, then the laps."""
     if json:
         as_json(done)
@@ -38,8 +38,8 @@ def show_debrief(done: Debrief, json: bool) -> None:
                 str(i + 1),
                 gain.corner,
                 f"{gain.cost_s:.2f} s",
-                what(gain.fault, gain.amount),
-                to_do(gain.fault, gain.amount),
+                what(gain.fault, gain.amount, system),
+                to_do(gain.fault, gain.amount, system),
                 f"{gain.laps} of {gain.of}",
             )
         console.print(table)
@@ -50,26 +50,26 @@ def show_debrief(done: Debrief, json: bool) -> None:
     else:
         say("nothing stands out: no fault cost more than your laps vary anyway")
     console.print()
-    show_headroom(done)
-    _show_corners(done)
+    show_headroom(done, system)
+    _show_corners(done, system)
     _show_laps(done)
 
 
-def _show_corners(done: Debrief) -> None:
+def _show_corners(done: Debrief, system: Units) -> None:
     table = Table(box=None, padding=(0, 2, 0, 0))
     table.add_column("corner", no_wrap=True)
     for heading in ("lost", "entry", "mid-corner", "exit", "after"):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("trend", no_wrap=True)
-    for heading in ("time ± s", "brake ± m", "min ± km/h"):
+    for heading in ("time ± s", f"brake ± {system.length}", f"min ± {system.speed}"):
         table.add_column(heading, justify="right")
     spread = {s.corner: s for s in done.spread}
     for mean in mean_losses(done):
         if mean.corner == START and all(abs(loss) < NOTHING_S for loss in mean.each):
             continue
         s = spread.get(mean.corner)
-        brake = f"{s.brake_start_m:.1f}" if s is not None and s.brake_start_m is not None else "-"
-        slow = f"{s.min_speed_mps * KMH:.1f}" if s is not None and s.min_speed_mps is not None else "-"
+        brake = f"{s.brake_start_m * system.per_m:.1f}" if s is not None and s.brake_start_m is not None else "-"
+        slow = f"{s.min_speed_mps * system.per_mps:.1f}" if s is not None and s.min_speed_mps is not None else "-"
         spread_s = f"{s.loss_s:.2f}" if s is not None else "-"
         losses = map(_seconds, (mean.total_s, *mean.parts))
         table.add_row(mean.corner, *losses, spark(mean.each), spread_s, brake, slow)

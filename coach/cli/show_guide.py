@@ -6,13 +6,16 @@ import threading
 from pathlib import Path
 
 from coach.app.sighting import SightingLap, Utterance, play, sighting_lap, texts_of, write_wav
+from coach.app.voice_choice import voice_for
 from coach.cli.progress import phrase_progress
 from coach.cli.show import as_json as print_json
 from coach.cli.show import say, warn
+from coach.core.unit_system import Units
 from coach.outputs.console import lap_time
 from coach.outputs.voice.bank import PhraseBank
 from coach.outputs.voice.sound import RATE_HZ
 from coach.pages.guide import GuideView
+from coach.profile.language_file import load_language
 from coach.profile.store import Plan
 
 
@@ -39,12 +42,12 @@ def show_guide(view: GuideView, as_json: bool) -> None:
             say(f"  {line}")
 
 
-def speak_guide(plan: Plan, pace: float, *, aloud: bool, sound: Path | None) -> None:
+def speak_guide(plan: Plan, pace: float, *, aloud: bool, sound: Path | None, language: str, system: Units) -> None:
     """The sighting lap, spoken in real time and/or written as a sound file."""
-    bank = PhraseBank(pronunciations=plan.pronounce)
+    bank = PhraseBank(voice=voice_for(load_language(language)), pronunciations=plan.pronounce)
     with phrase_progress() as progress:
-        durations = bank.prepare(texts_of(plan), progress)
-    lap = sighting_lap(plan, durations, pace)
+        durations = bank.prepare(texts_of(plan, language, system), progress)
+    lap = sighting_lap(plan, durations, pace, language, system)
     if bank.problem:
         warn(bank.problem)
     say(f"{plan.circuit}: sighting lap of {lap_time(lap.lap_s)}, {len(lap.said)} sentences")

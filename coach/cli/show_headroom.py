@@ -10,12 +10,13 @@ from coach.app.debrief import Debrief
 from coach.cli.show import console, say
 from coach.core.advice import to_do
 from coach.core.envelope.grip_use import PHASES
+from coach.core.unit_system import METRIC, Units
 from coach.outputs.console import lap_time
 
 SHOWN: Final = 6
 
 
-def show_headroom(done: Debrief) -> None:
+def show_headroom(done: Debrief, system: Units = METRIC) -> None:
     """Corners by what they leave of the reachable lap, with the share of the car's limits used in each phase."""
     if done.reachable_s is None or not done.headroom:
         return
@@ -28,7 +29,7 @@ def show_headroom(done: Debrief) -> None:
     for one in done.headroom[:SHOWN]:
         use = ["-" if (u := one.grip_use[phase]) is None else f"{100 * u:.0f} %" for phase in PHASES]
         between = f"{max(one.low_s, 0.0):.2f}-{one.high_s:.2f}"
-        advice = to_do(one.fault, one.amount) if one.fault else ""
+        advice = to_do(one.fault, one.amount, system) if one.fault else ""
         table.add_row(one.corner, f"{one.headroom_s:.2f}", between, *use, advice)
     console.print(table)
     console.print()

@@ -29,6 +29,10 @@ than the reference (common practice, no source)."""
 LOOK_S: Final = 0.1
 """A candidate that has to wait for the phase is looked at this often [s]."""
 NEVER: Final = float("inf")
+COMMA_S: Final = 0.15
+"""The pause at a comma, where a text is put together from pieces."""
+ASKED: Final = "asked"
+"""The slot of what the driver asked for."""
 
 
 class Candidate(msgspec.Struct, frozen=True):
@@ -57,6 +61,16 @@ class Candidate(msgspec.Struct, frozen=True):
         """Whether it is said by name far from its corner: any time will do, and what is near comes first."""
         return self.slot in ("after", "other straight")
 
+    @property
+    def asked(self) -> bool:
+        """Whether the driver asked for it: it waits for nothing but a quiet moment."""
+        return self.slot == ASKED
+
+    @property
+    def call(self) -> bool:
+        """Whether it is a call: it takes no room that a cue could need."""
+        return self.rule.family == "call"
+
 
 class Verdict(msgspec.Struct, frozen=True):
     """What became of a candidate: spoken (then ``ends_s`` is its foretold end), or held back and why."""
@@ -76,13 +90,16 @@ class _Plan(msgspec.Struct, frozen=True):
     free_s: float
     forms: tuple[str, ...]
     latest_s: float
+    whole_s: float
+    """When it has to begin to be said in full."""
 
     @property
-    def key(self) -> tuple[bool, bool, int, float, float, float, str, int, int, tuple[str, ...]]:
+    def key(self) -> tuple[bool, bool, bool, int, float, float, float, str, int, int, tuple[str, ...]]:
         """Total, so that the order of rules in a file can not matter."""
         c = self.candidate
         order = (self.over_s, c.action_m, -c.loss_s)
-        return (not c.safety, c.elsewhere, -c.rule.priority, *order, c.rule.name, c.corner, c.lap, c.forms)
+        first = (not c.safety, not c.asked, c.elsewhere or c.call, -c.rule.priority)
+        return (*first, *order, c.rule.name, c.corner, c.lap, c.forms)
 
 
 @dataclass
@@ -96,9 +113,15 @@ class Arbiter:
     _safety_speaks: bool = False
 
     def duration(self, text: str) -> float:
-        """Length of ``text`` [s]; estimated from its words when it was not rendered."""
+        """Length of ``text`` [s]; from its pieces, or estimated from its words when those were not rendered."""
         known = self.durations.get(text)
-        return known if known is not None else 0.25 + WORD_S * len(text.split())
+        if known is not None:
+            return known
+        parts = [self.durations.get(part) for part in text.split(", ")]
+        lengths = [part for part in parts if part is not None]
+        if len(lengths) == len(parts):
+            return sum(lengths) + COMMA_S * (len(parts) - 1)
+        return 0.25 + WORD_S * len(text.split())
 
     def consider(self, now_s: float, reach: Callable[[float], float], may_speak: bool) -> tuple[list[Verdict], float]:
         """Decide at ``now_s``. ``reach(place_m)`` foretells the session time at a place [s].
@@ -107,7 +130,7 @@ class Arbiter:
         when to look again (inf: not before something opens).
         """
         verdicts: list[Verdict] = []
-        again, must_be_over = NEVER, NEVER
+        again, must_be_over, gives_way = NEVER, NEVER, NEVER
         for plan in sorted((self._plan(c, now_s, reach) for c in self.open), key=lambda p: p.key):
             candidate = plan.candidate
             if not plan.forms:
@@ -116,11 +139,12 @@ class Arbiter:
                 verdicts.append(held(candidate, reason, now_s, reach(candidate.action_m)))
                 continue
             due = now_s >= max(plan.ready_s, plan.free_s) and (may_speak or candidate.safety)
-            text = self._text(plan, now_s, must_be_over) if due else ""
+            text = self._text(plan, now_s, gives_way if candidate.call else must_be_over) if due else ""
             if text:
                 verdicts.append(self._speak(candidate, text, now_s, reach(candidate.action_m)))
                 return verdicts, self.busy_until_s + PAUSE_S if self.open else NEVER
             must_be_over = min(must_be_over, plan.latest_s)
+            gives_way = min(gives_way, plan.whole_s)
             again = min(again, max(plan.ready_s, plan.free_s, now_s + LOOK_S))
         return verdicts, again
 
@@ -136,11 +160,12 @@ class Arbiter:
         lead = LONGEST_LEAD_S if candidate.new else SHORT_LEAD_S
         latest = end - min(map(self.duration, candidate.forms))
         ready = over - candidate.margin_s - lead
-        if candidate.elsewhere:
+        if candidate.elsewhere or candidate.asked or candidate.call:
             ready = now_s
-        if candidate.rule.family == "correction" and not candidate.safety:
+        if candidate.rule.family == "correction" and not candidate.safety and not candidate.asked:
             ready = max(ready, candidate.opened_s + CALM_S)
-        return _Plan(candidate, over, ready, free, forms, latest)
+        whole = end - max(map(self.duration, forms or candidate.forms))
+        return _Plan(candidate, over, ready, free, forms, latest, whole)
 
     def _text(self, plan: _Plan, now_s: float, must_be_over_s: float) -> str:
         """The longest form that is over before a higher candidate has to begin; "" if none is."""

@@ -13,7 +13,7 @@ from coach.core.reasons import Reason
 from coach.core.rules import CueRule, RuleSet
 from coach.core.schedule import Schedule
 from coach.core.topics import opposes, topic
-from coach.core.wording import NEXT_TIME, Wording, with_name, wordings
+from coach.core.wording import Wording, with_name, wordings
 from coach.core.zones import Zone
 
 CORNER_ACTIONS = frozenset({"apex", "kerb_apex", "apex_missed", "turn_in_early", "turn_in_late", "kerb_entry"})
@@ -158,10 +158,12 @@ def _ask(rule: CueRule, rules: RuleSet, schedule: Schedule, at: Moment, quiet_m:
         if rule.family == "confirmation":
             schedule.leave_unsaid(rule, at.corner)
     asked = []
-    for wording in wordings(rule, corner, amount=amount, cost_s=cost, gradient=at.gradient):
+    for wording in wordings(
+        rule, corner, amount=amount, cost_s=cost, gradient=at.gradient, language=rules.language, system=rules.units
+    ):
         candidate = _candidate(rule, rules, schedule, at, wording, quiet_m, cost)
         if candidate is not None:
-            asked.append(Asked(candidate, hold or limit(rule, corner, amount, candidate.forms)))
+            asked.append(Asked(candidate, hold or limit(rule, corner, amount, wording.board_m(candidate.forms))))
     return asked
 
 
@@ -172,18 +174,21 @@ def _candidate(
     moved = bool(at.slot)
     shorts = [f for f in (wording.short, *wording.alternatives) if f]
     short = shorts[schedule.turn(rule, at.corner) % len(shorts)] if shorts else ""
-    new = schedule.is_new(rule, at.corner, with_name(short, wording.name) if named else short)
+    new = schedule.is_new(rule, at.corner, with_name(short, wording.name, wording.language) if named else short)
     # a rehearsed text is said short; the long form only where there is no other
     forms = [f for f in ([wording.long, short] if new or not short else [short]) if f]
     if moved and wording.long and not at.longest and schedule.progress(rule, at.corner).told == 0:
         # the first time the size of it is told: there is room for that on a longer straight
         forms = [wording.long]
+    if wording.first and not schedule.progress(rule, at.corner).told:
+        # with the size of the whole way, the shorter ones where there is less room
+        forms = list(dict.fromkeys([wording.first, *forms]))
     if at.slot == "after" and rule.family == "correction":
-        forms = [f for f in (with_name(f"{form} {NEXT_TIME}", wording.name) for form in forms) if f]
+        forms = list(wording.after_it(forms))
     elif schedule.half_way(rule, at.corner):
         forms = [wording.half_way]
     elif named:
-        with_names = [f for f in (with_name(form, wording.name) for form in forms) if f]
+        with_names = list(wording.away(forms))
         # what can hurt is rather said without its corner than not at all
         forms = with_names or (forms if wording.safety else [])
     if not forms:

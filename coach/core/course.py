@@ -15,7 +15,10 @@ SETTLE_M = 20.0
 
 
 class Kind(IntEnum):
-    """What is at a place; at equal places in this order."""
+    """What is at a place; at equal places in this order.
+
+    END is where full throttle is held again, LEFT where the next straight begins. PIT is no place of the reference.
+    """
 
     END = 0
     LINE = 1
@@ -25,6 +28,8 @@ class Kind(IntEnum):
     BRAKE = 5
     TURN_IN = 6
     APEX = 7
+    LEFT = 8
+    PIT = 9
 
 
 class Course:
@@ -49,6 +54,7 @@ class Course:
             add(zone.turn_in_m, Kind.TURN_IN, i)
             add(zone.apex_m, Kind.APEX, i)
             add(free_m(zone), Kind.END, i)
+            add(zone.end_m, Kind.LEFT, i)
             add(zone.next_start_m + SETTLE_M, Kind.MEASURE, i)
         self.places = sorted(places)
         self._next = 0

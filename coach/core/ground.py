@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
+from typing import Final
+
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,12 +19,17 @@ from coach.core.timing import free_m
 from coach.core.values import Corner
 from coach.core.zones import Zone, zones
 
+KERB_NEAR_M: Final = 10.0
+"""The end of a kerb is a mark for the throttle where the reference opens it this near (common practice, no source)."""
+THROTTLE_ON: Final = 0.1
+
 
 class Ground:
     """Made anew when the profile changes. ``gradient`` is the mean rise over run of each braking zone, or NaN."""
 
     def __init__(self, reference: Reference, corners: tuple[Corner, ...]) -> None:
         self.reference = reference
+        corners = tuple(_with_true_marks(c, reference) for c in corners)
         self.corners = corners
         self.zones = zones(corners, reference.length_m, reference.closed)
         self.builder = PassBuilder(reference, self.zones)
@@ -68,3 +77,14 @@ def _mean_slope(slope: NDArray[np.float64], reference: Reference, low_m: float, 
     first = int(low_m / reference.step_m)
     nodes = np.arange(first, max(int(high_m / reference.step_m), first + 1))
     return float(slope[np.mod(nodes, len(slope))].mean())
+
+
+def _with_true_marks(corner: Corner, reference: Reference) -> Corner:
+    """Without its inside kerb as a mark where the reference does not open the throttle near the kerb's end."""
+    if not corner.kerb_apex_m:
+        return corner
+    end = corner.kerb_apex_m[1]
+    places = np.arange(end - KERB_NEAR_M, end + KERB_NEAR_M, reference.step_m)
+    opens = [reference.value("throttle", place) > THROTTLE_ON for place in places.tolist()]
+    near = any(after and not before for before, after in itertools.pairwise(opens))
+    return corner if near else msgspec.structs.replace(corner, kerb_apex_m=())

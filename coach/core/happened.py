@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from coach.core.values import Decision, LapDone, Pass, PhaseChange
+from coach.core.values import Decision, LapDone, Mark, Pass, PhaseChange
 
 
 @dataclass
@@ -15,6 +15,7 @@ class Happened:
     passes: list[Pass] = field(default_factory=list)
     laps: list[LapDone] = field(default_factory=list)
     phases: list[PhaseChange] = field(default_factory=list)
+    marks: list[Mark] = field(default_factory=list)
 
     def add(self, other: Happened) -> None:
         """Append what happened later."""
@@ -22,3 +23,4 @@ class Happened:
         self.passes += other.passes
         self.laps += other.laps
         self.phases += other.phases
+        self.marks += other.marks

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 from coach.core.advice import ADVICE_STEP_M
-from coach.core.boards import board_named
 from coach.core.reasons import Reason
 from coach.core.rules import CueRule
 from coach.core.values import Corner
@@ -13,18 +13,18 @@ from coach.core.values import Corner
 OUTWARD: Final = frozenset({"exit_narrow"})
 
 
-def limit(rule: CueRule, corner: Corner, amount: float, forms: tuple[str, ...]) -> Reason:
+def limit(rule: CueRule, corner: Corner, amount: float, brakes_m: float = math.nan) -> Reason:
     """PROFILE_LIMIT when following the advice could carry the car past a limit of ``corner``, else NONE.
 
     ``amount`` is the finding's amount [m]: a car that brakes that much before the profile's brake point, and is told
-    to brake later, brakes one step later the next time.
+    to brake later, brakes one step later the next time. ``brakes_m`` is where one brakes who does as the words say [m],
+    NaN when they name no board.
     """
     latest = corner.latest_brake_m
     if latest == latest:
         if rule.about == "brake_early" and corner.brake_m - amount + min(amount, ADVICE_STEP_M) > latest:
             return Reason.PROFILE_LIMIT
-        place = board_named(corner, forms)
-        if place == place and place > latest:
+        if brakes_m > latest:
             return Reason.PROFILE_LIMIT
     if rule.about in OUTWARD and corner.widest_exit_offset_m <= 0.0:
         return Reason.PROFILE_LIMIT

@@ -34,6 +34,8 @@ class Measuring:
         self.history = History()
         self.laps = LapBook()
         self.kept: list[Driven] | None = None
+        self.latest: Pass | None = None
+        """The last pass that was measured whole."""
         self.judged: list[Judged] = []
         """How each of the ``kept`` passes was judged."""
         self._waiting: list[tuple[Judged, tuple[Finding, ...]]] = []
@@ -42,7 +44,7 @@ class Measuring:
 
     def swap(self, ground: Ground, moved: Mapping[int, int]) -> None:
         """Other corners from now on, ``moved`` old -> new; what was measured on the same reference goes on."""
-        before = self.ground
+        before, self.latest = self.ground, None
         self.ground = ground
         ground.judging.go_on(before.judging, moved)
         self._waiting.clear()
@@ -66,7 +68,8 @@ class Measuring:
         if driven.whole:
             judged = self.ground.judging.judge(driven, counts=valid)
             findings = judged.findings(self.bands) if told else ()
-            happened.passes.append(_pass(driven, findings, valid))
+            self.latest = _pass(driven, findings, valid)
+            happened.passes.append(self.latest)
             if self.kept is not None:
                 self.kept.append(driven)
                 self.judged.append(judged)

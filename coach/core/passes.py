@@ -166,6 +166,14 @@ class PassBuilder:
             gaps["idle_before_m"] = float("nan")
         return Driven(lap, corner, zone, trace, pieces, mine, gaps, True, line_t, line_lap)
 
+    def peek(self, history: History, corner: int, lap: int, stop_m: float) -> Driven | None:
+        """The pass as far as ``stop_m``, while it is driven on: the same as ``build``, and nothing is kept of it."""
+        known = self._open
+        try:
+            return self.build(history, corner, lap, stop_m)
+        finally:
+            self._open = known
+
     def _pieces(
         self, trace: Trace, zone: Zone, start: tuple[float, float], corner: int, lap: int
     ) -> tuple[tuple[Piece, ...], float, int]:

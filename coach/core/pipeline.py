@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping
 from typing import Final
 
+from coach.core.asking import Request
 from coach.core.bands import Bands
 from coach.core.columns import Columns
 from coach.core.diagnosis import Diagnosis
@@ -27,6 +28,7 @@ from coach.core.reference import Reference
 from coach.core.rules import RuleSet
 from coach.core.speaking import Speaking
 from coach.core.talker import Talker
+from coach.core.tones import ToneOptions
 from coach.core.values import Corner, View
 from coach.core.zones import Zone
 from feeds.frame import Frame
@@ -174,6 +176,16 @@ class Pipeline:
     def finish(self) -> Happened:
         """The session ended: measure what can be, hold back what is open."""
         return self.driving.finish()
+
+    def ask(self, request: Request) -> Happened:
+        """The driver asks for something after the last frame; it is answered by frames to come, in a quiet moment."""
+        happened = Happened()
+        self.driving.ask(request, happened)
+        return happened
+
+    def sound(self, tones: ToneOptions) -> None:
+        """Sound these tones from the last frame on."""
+        self.driving.tones.choose(tones, *self.driving.last[:2])
 
     def swap(
         self,

@@ -29,6 +29,12 @@ class Reason(StrEnum):
     NO_RESPONSE = "no response so far"
     SESSION_OVER = "session over"
     PLAN_CHANGED = "plan changed"
+    QUIET_LAP = "driver asked for quiet"
+    TOO_OLD = "no moment for the answer"
+    NOTHING_SAID = "nothing to repeat"
+    NOTHING_DRIVEN = "no corner driven yet"
+    WORDS_FIRST = "words came first"
+    BRAKING = "already braking"
 
 
 MEANING: Final[Mapping[str, str]] = {
@@ -50,6 +56,12 @@ MEANING: Final[Mapping[str, str]] = {
     Reason.NO_RESPONSE: "it changed nothing so far and rests: look at the page with your instructor",
     Reason.SESSION_OVER: "the session ended first",
     Reason.PLAN_CHANGED: "profile or rules were changed",
+    Reason.QUIET_LAP: "the driver asked for quiet until the line; safety cautions stay",
+    Reason.TOO_OLD: "the driver asked, and no quiet stretch was long enough in time",
+    Reason.NOTHING_SAID: "the driver asked for a repetition before anything was said",
+    Reason.NOTHING_DRIVEN: "the driver asked about the last corner before there was one",
+    Reason.WORDS_FIRST: "a tone never sounds together with words",
+    Reason.BRAKING: "the driver braked before the tone was due",
 }
 
 QUIET_BECAUSE_RIGHT: Final = frozenset({str(Reason.WITHIN_TOLERANCE), "inside the band"})

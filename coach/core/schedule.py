@@ -24,6 +24,8 @@ SAFETY_LAPS: Final = 5
 """A safety caution that is known is repeated after so many laps (common practice, no source)."""
 HALF: Final = 0.6
 """At most this share of the first amount is left: half way (common practice, no source)."""
+BETTER: Final = 0.5
+"""A corner has improved when this share of what it cost is gained (common practice, no source)."""
 STAYS: Final = 1.25
 """What is worked on at a corner stays until another fault is this much more worth (common practice, no source)."""
 URGENT: Final = 85
@@ -50,6 +52,7 @@ class Schedule:
         self.work = Work(rules.corners_in_work)
         self.responses = Responses(self.memory)
         self._things: dict[int, str] = {}
+        self._told_cost: dict[int, float] = {}
         # before the first lap nothing is ahead
         self._opened: set[int] = set(range(len(names)))
 
@@ -62,6 +65,7 @@ class Schedule:
         self.work.most = rules.corners_in_work
         self.work.move(moved)
         self.responses.forget_sent()
+        self._told_cost = {moved[c]: cost for c, cost in self._told_cost.items() if c in moved}
         self._things = {moved[c]: name for c, name in self._things.items() if c in moved}
 
     def progress(self, rule: CueRule, corner: int) -> Progress:
@@ -235,6 +239,7 @@ class Schedule:
             amount = self.recent.amount(rule, corner)
             self.responses.told(corner, rule.name, self._wording_key(rule, corner), slot, amount)
             self.work.told(corner)
+            self._told_cost.setdefault(corner, self._all_cost(corner))
             if not p.told:
                 p.first_amount, p.share, p.acknowledged = amount, self.recent.share(rule, corner), False
             elif self.half_way(rule, corner):
@@ -274,6 +279,26 @@ class Schedule:
         self._opened.clear()
         self.work.begin(lap, {c: self._cost(c) for c in self.recent.corners if self._call(c)})
         return tuple(sorted(self.work.corners))
+
+    def most_improved(self) -> int | None:
+        """The corner that gained most since a correction was first told there, of those where half is gained."""
+        gains = {c: was - self._all_cost(c) for c, was in self._told_cost.items()}
+        better = [c for c, gain in gains.items() if gain >= BETTER * self._told_cost[c] > 0.0]
+        return max(better, key=lambda c: (gains[c], -c), default=None)
+
+    def next_up(self) -> tuple[CueRule, int] | None:
+        """The correction that is expected to gain most, and its corner."""
+        due = [c for c in self.recent.corners if self._call(c) and not self.work.rests(c)]
+        if not due:
+            return None
+        corner = max(due, key=lambda c: (self._cost(c), -c))
+        name = self._thing(corner)
+        return next(rule for rule in self.rules.rules if rule.name == name), corner
+
+    def _all_cost(self, corner: int) -> float:
+        """What all that the corrections are about costs there now [s]."""
+        rules = [r for r in self.rules.rules if r.family == "correction"]
+        return self.recent.cost(corner, rules) if corner in self.recent.corners else 0.0
 
     def _call(self, corner: int) -> bool:
         """Whether any correction is due at ``corner``."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Final
 
 from coach.core.candidates import Moment
@@ -31,6 +31,8 @@ class Speaking:
         self._own_brake: dict[int, deque[float]] = {}
         self._earliest: dict[int, float] = {}
         self._presses: deque[float] = deque(maxlen=OWN_BRAKES)
+        self.quiet_until_m = -math.inf
+        """The driver asked for quiet up to here [m driven]: only safety cautions and what he asks for are said."""
 
     def swap(
         self, ground: Ground, rules: RuleSet, durations: Mapping[str, float] | None, moved: Mapping[int, int]
@@ -59,19 +61,50 @@ class Speaking:
 
     def approach(self, corner: int, lap: int, now_s: float, u_m: float) -> list[Decision]:
         """A corner comes up."""
-        return self.talker.open_approach(self._moment(corner, lap, now_s), self.ground.place(u_m))
+        opened = self.talker.open_approach(self._moment(corner, lap, now_s), self.ground.place(u_m))
+        return opened + self._keep_quiet(now_s, u_m)
 
     def after(self, corner: int, lap: int, now_s: float, u_m: float) -> list[Decision]:
         """A corner is over."""
-        return self.talker.open_after(self._moment(corner, lap, now_s), self.ground.place(u_m))
+        opened = self.talker.open_after(self._moment(corner, lap, now_s), self.ground.place(u_m))
+        return opened + self._keep_quiet(now_s, u_m)
+
+    def quiet_lap(self, now_s: float, u_m: float) -> list[Decision]:
+        """Quiet until the line."""
+        self.quiet_until_m = (self.ground.lap(u_m) + 1) * self.ground.reference.length_m
+        return self._keep_quiet(now_s, u_m)
+
+    def _keep_quiet(self, now_s: float, u_m: float) -> list[Decision]:
+        if u_m >= self.quiet_until_m:
+            return []
+        return self.talker.drop(lambda c: not c.safety and not c.asked, now_s, self.ground.place(u_m), Reason.QUIET_LAP)
+
+    def quiet_ahead(self, u_m: float) -> float:
+        """Where it gets quiet before the corner whose apex is next [m driven], which may be passed; inf without one."""
+        lap, length = self.ground.lap(u_m), self.ground.reference.length_m
+        laps = (lap - 1, lap, lap + 1) if self.ground.reference.closed else (lap,)
+        zones = enumerate(self.ground.zones)
+        return min((self._quiet(i, n) for i, z in zones for n in laps if z.apex_m + n * length > u_m), default=math.inf)
 
     def consider(self, now_s: float, u_m: float, speed_mps: float, phase: Phase, braking: bool) -> list[Decision]:
         """Decide what can be decided now."""
 
-        def reach(place_m: float) -> float:
+        reach = self.reach(now_s, u_m, speed_mps)
+        return self.talker.consider(now_s, self.ground.place(u_m), reach, phase not in QUIET and not braking)
+
+    def in_pit(self, now_s: float, u_m: float, speed_mps: float) -> list[Decision]:
+        """In the pits nothing is said but what belongs there."""
+        dropped = self.talker.drop(lambda c: c.slot != "pit", now_s, self.ground.place(u_m), Reason.PIT)
+        reach = self.reach(now_s, u_m, speed_mps)
+        return dropped + self.talker.consider(now_s, self.ground.place(u_m), reach, True)
+
+    def reach(self, now_s: float, u_m: float, speed_mps: float) -> Callable[[float], float]:
+        """When a place [m driven] is reached: session time [s], a little on the early side."""
+
+        def at(place_m: float) -> float:
             return now_s + time_to(self.ground.reference, u_m, speed_mps, place_m)
 
-        return self.talker.consider(now_s, self.ground.place(u_m), reach, phase not in QUIET and not braking)
+        return at
 
     def hush(self, now_s: float, u_m: float, reason: Reason) -> list[Decision]:
         """Everything open is held back."""

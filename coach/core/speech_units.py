@@ -13,9 +13,12 @@ from collections.abc import Iterable
 from functools import lru_cache
 from typing import Final
 
+import msgspec
+
 _NUMBER = (
     r"(?:(?:one|two|three) fifty|(?:(?:a|one|two|three) )?hundred(?: and)?(?: fifty| twenty[- ]five| seventy[- ]five)?"
-    r"|one|two|three|four|five|six|seven|eight|nine|ten|eleven|twelve|fifteen|twenty[- ]five|twenty|thirty|fifty|\d+)"
+    r"|one|two|three|four|five|six|seven|eight|nine|ten|eleven|twelve|fifteen|twenty[- ]five|twenty|thirty"
+    r"|forty[- ]five|fifty|sixty|seventy[- ]five|ninety|\d+)"
 )
 _ORDINAL = r"(?:first|second|third|fourth|fifth|sixth|seventh|eighth)"
 _SIDE = r"(?:the )?(?:entry|inside|outside|exit|apex|inner|outer|left|right|next|last|whole)"
@@ -24,7 +27,7 @@ LEXICON: Final[tuple[tuple[str, str], ...]] = (
     # kind, pattern; the longest match at a place of the text counts one
     ("gear", rf"{_ORDINAL} gear|{_ORDINAL}(?= or )|(?:a )?(?:higher|lower) gear|(?:one )?gear (?:up|down)|gear"),
     ("apex", r"(?:early|mid|middle|late|later|earlier) apex"),
-    ("quantity", rf"{_NUMBER} (?:metres?|meters?|tenths?)(?: (?:later|earlier|sooner|longer|more|less))?"),
+    ("quantity", rf"{_NUMBER} (?:metres?|meters?|yards?|feet|tenths?)(?: (?:later|earlier|sooner|longer|more|less))?"),
     ("quantity", r"(?:a |half a )(?:tenth|second)|a (?:little|touch|bit)(?: (?:later|earlier|more|less|harder))?"),
     ("place", rf"(?:(?:just )?(?:before|after) )?(?:the )?{_NUMBER}(?: board| metre board)?"),
     ("place", rf"{_SIDE} (?:kerbs?|edge|line|wheel|side|exit)|(?:the )?kerb (?:ends|starts)|mid[- ]?track|middle"),
@@ -47,7 +50,16 @@ FILLERS: Final = frozenset(
     "till then than as be that this here there all through still too them but so".split()
 )
 _TOKEN = re.compile(r"[\w'-]+")
-_PATTERNS = tuple((kind, re.compile(rf"(?:{pattern})(?![\w'-])")) for kind, pattern in LEXICON)
+
+
+class Lexicon(msgspec.Struct, frozen=True, cache_hash=True):
+    """The counting rule of one language: ``entries`` are kind and pattern, ``fillers`` count nothing."""
+
+    entries: tuple[tuple[str, str], ...]
+    fillers: frozenset[str]
+
+
+ENGLISH_LEXICON: Final = Lexicon(LEXICON, FILLERS)
 
 
 def words(text: str) -> int:
@@ -55,22 +67,28 @@ def words(text: str) -> int:
     return len(_TOKEN.findall(text))
 
 
-def units(text: str, names: Iterable[str] = ()) -> tuple[str, ...]:
+def units(text: str, names: Iterable[str] = (), lexicon: Lexicon = ENGLISH_LEXICON) -> tuple[str, ...]:
     """The information units of ``text``, in order, as the pieces of text that count one each.
 
     ``names`` are the spoken names of corners; each is one unit however many words it has.
     """
-    return _units(" ".join(text.lower().split()), tuple(sorted({n.lower() for n in names if n}, key=len, reverse=True)))
+    spoken = tuple(sorted({n.lower() for n in names if n}, key=len, reverse=True))
+    return _units(" ".join(text.lower().split()), spoken, lexicon)
+
+
+@lru_cache(16)
+def _patterns(lexicon: Lexicon) -> tuple[re.Pattern[str], ...]:
+    return tuple(re.compile(rf"(?:{pattern})(?![\w'-])") for _, pattern in lexicon.entries)
 
 
 @lru_cache(4096)
-def _units(rest: str, spoken: tuple[str, ...]) -> tuple[str, ...]:
+def _units(rest: str, spoken: tuple[str, ...], lexicon: Lexicon) -> tuple[str, ...]:
     out: list[str] = []
     at = 0
     while at < len(rest):
         piece = next((n for n in spoken if _starts(rest, at, n)), "")
         if not piece:
-            found = [m.group() for _, p in _PATTERNS if (m := p.match(rest, at))]
+            found = [m.group() for p in _patterns(lexicon) if (m := p.match(rest, at))]
             piece = max(found, key=len, default="").strip()
         if piece:
             out.append(piece)
@@ -80,7 +98,7 @@ def _units(rest: str, spoken: tuple[str, ...]) -> tuple[str, ...]:
         if token is None:
             at += 1
             continue
-        if token.group() not in FILLERS:
+        if token.group() not in lexicon.fillers:
             out.append(token.group())
         at = token.end()
     return tuple(out)

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 
+import msgspec
+
 from coach.core.arbiter import NEVER, Arbiter, Candidate, Verdict, held
 from coach.core.candidates import Asked, Moment, after, approach, elsewhere
 from coach.core.memory import Memory
 from coach.core.reasons import Reason
-from coach.core.rules import RuleSet
+from coach.core.rules import UNSCHEDULED, RuleSet
 from coach.core.schedule import REHEARSED, Schedule
 from coach.core.topics import topic
 from coach.core.values import Decision, Fault, Finding
@@ -37,6 +39,8 @@ class Talker:
         self._owed: dict[int, set[str]] = {}
         self._measured: set[int] = set()
         self._lap = -(10**9)
+        self.last_said: Candidate | None = None
+        """The last cue that was said, its text as its only form; answers do not count."""
 
     def swap(
         self,
@@ -50,6 +54,7 @@ class Talker:
         self.schedule.swap(rules, names, moved)
         self._at_corner = {(lap, moved[c]): n for (lap, c), n in self._at_corner.items() if c in moved}
         self._owed.clear()
+        self.last_said = None
         if durations is not None:
             self.arbiter.durations = durations
 
@@ -87,7 +92,7 @@ class Talker:
         verdicts, self.wake_s = self.arbiter.consider(now_s, reach, may_speak)
         for verdict in verdicts:
             out.append(self._settle(verdict, now_s, s_m))
-            if verdict.spoken:
+            if verdict.spoken and verdict.candidate.rule.family not in UNSCHEDULED:
                 out += self._enough(verdict.candidate, now_s, s_m)
         return out
 
@@ -100,7 +105,7 @@ class Talker:
         self._at_corner = {k: n for k, n in self._at_corner.items() if k[0] >= said.lap - 1}
         count = self._at_corner[here] = self._at_corner.get(here, 0) + 1
         for c in list(self.arbiter.open):
-            if c.safety or c.rule.family == "confirmation" or (c.lap, c.corner) != here:
+            if c.safety or c.call or c.rule.family == "confirmation" or (c.lap, c.corner) != here:
                 continue
             same = topic(c.rule, c.forms[-1]) == topic(said.rule, said.forms[-1])
             both = c.rule.family == "correction" and said.rule.family == "correction"
@@ -114,14 +119,17 @@ class Talker:
         """Candidates of a lap whose budget was used up since they were opened."""
         out = []
         for c in list(self.arbiter.open):
-            if not c.safety and self.spoken_in(c.lap) >= self.schedule.budget(c.lap):
+            if not c.safety and not c.asked and not c.call and self.spoken_in(c.lap) >= self.schedule.budget(c.lap):
                 self.arbiter.open.remove(c)
                 out.append(self._decision(held(c, Reason.LAP_LIMIT, now_s), now_s, s_m))
         return out
 
     def _settle(self, verdict: Verdict, now_s: float, s_m: float) -> Decision:
         candidate = verdict.candidate
+        if candidate.rule.family in UNSCHEDULED:
+            return self._decision(verdict, now_s, s_m)
         if verdict.spoken:
+            self.last_said = msgspec.structs.replace(candidate, forms=(verdict.text,))
             self.schedule.spoke(candidate.rule, candidate.corner, candidate.lap, verdict.text, candidate.slot)
             if candidate.rule.family == "correction":
                 self._owed.pop(candidate.corner, None)
@@ -145,7 +153,7 @@ class Talker:
             t_s=now_s,
             lap=candidate.lap,
             s_m=s_m,
-            corner=self.names[candidate.corner],
+            corner=self.names[candidate.corner] if candidate.corner >= 0 else "",
             rule=candidate.rule.name,
             outcome="spoken" if verdict.spoken else "held",
             reason=str(verdict.reason),
@@ -157,6 +165,21 @@ class Talker:
             safety=candidate.safety,
             slot=candidate.slot,
         )
+
+    def answer(self, candidate: Candidate) -> None:
+        """Open what the driver asked for, or a call."""
+        self.arbiter.open.append(candidate)
+        self.wake_s = candidate.opened_s
+
+    def not_said(self, candidate: Candidate, reason: Reason, now_s: float, s_m: float) -> Decision:
+        """The decision on what was never opened."""
+        return self._decision(held(candidate, reason, now_s), now_s, s_m)
+
+    def drop(self, drops: Callable[[Candidate], bool], now_s: float, s_m: float, reason: Reason) -> list[Decision]:
+        """What is open and ``drops`` is held back."""
+        dropped = [c for c in self.arbiter.open if drops(c)]
+        self.arbiter.open = [c for c in self.arbiter.open if not drops(c)]
+        return [self._settle(held(c, reason, now_s), now_s, s_m) for c in dropped]
 
     def hush(self, now_s: float, s_m: float, reason: Reason) -> list[Decision]:
         """Everything open is held back."""

@@ -47,6 +47,7 @@ class Corner(msgspec.Struct, frozen=True, cache_hash=True):
 
     ``boards_m`` are the braking boards, metres before turn-in. ``brake_m`` is NaN for a corner without
     braking.
+    ``kerb_apex_m`` is where the inside kerb begins and ends, () where nobody measured it.
     ``exit_m`` is where the car is straight enough for full throttle to be held, ``end_m`` where the next
     straight begins. ``latest_brake_m`` and ``widest_exit_offset_m`` (distance from the reference line toward
     the outside, >= 0) are limits no advice may cross.
@@ -66,6 +67,7 @@ class Corner(msgspec.Struct, frozen=True, cache_hash=True):
     kerb_entry: KerbUse | None = None
     kerb_apex: KerbUse | None = None
     kerb_exit: KerbUse | None = None
+    kerb_apex_m: tuple[float, ...] = ()
     cautions: tuple[Caution, ...] = ()
     words: tuple[str, ...] = ()
     muted: frozenset[str] = frozenset()
@@ -136,14 +138,17 @@ class LapDone(msgspec.Struct, frozen=True):
 
 
 class Decision(msgspec.Struct, frozen=True):
-    """What became of one candidate cue. ``ends_t_s`` and ``action_t_s`` are predicted session times [s]."""
+    """What became of one candidate cue. ``ends_t_s`` and ``action_t_s`` are predicted session times [s].
+
+    A tone is ``sounded``: ``text`` is which one, ``action_t_s`` when its onset is due.
+    """
 
     t_s: float
     lap: int
     s_m: float
     corner: str
     rule: str
-    outcome: Literal["spoken", "held"]
+    outcome: Literal["spoken", "held", "sounded"]
     reason: str
     text: str
     ends_t_s: float
@@ -152,7 +157,19 @@ class Decision(msgspec.Struct, frozen=True):
     fault: str = ""
     safety: bool = False
     slot: str = ""
-    """Where it is said: before its corner (approach), right after it, on another straight, at the line, in the pits."""
+    """Where it is said: before its corner (approach), right after it, on another straight, at the line, in the pits;
+    "asked" for what the driver asked for."""
+
+
+class Mark(msgspec.Struct, frozen=True):
+    """A place that the driver marked: session time, lap, place along the reference, world position, a name."""
+
+    t_s: float
+    lap: int
+    s_m: float
+    x_m: float
+    y_m: float
+    name: str
 
 
 State = Literal["waiting", "live", "lost", "pit"]

@@ -72,10 +72,12 @@ class Live:
             outputs.append(watch)
         if choice.console:
             outputs.append(ConsoleOutput())
+        self._volume_of: list[BusOutput | VoiceOutput] = []
         specs: list[Spec] = []
         if choice.processes and (options is not None or overlay is not None):
             bus = BusOutput()
             outputs.insert(0, bus)
+            self._volume_of.append(bus)
             if options is not None:
                 specs.append(Spec("voice", "coach.outputs.voice.process", VoiceSetup(bus.address, options, phrases)))
             if overlay is not None:
@@ -83,7 +85,9 @@ class Live:
             self._supervisor = Supervisor(specs, notice, lambda _name: self._closed(on_closed), on_report)
         else:
             if options is not None:
-                outputs.insert(0, VoiceOutput(bank, options.player(notice), notice))
+                voice = VoiceOutput(bank, player := options.player(notice), notice, tones=options.tone_player(player))
+                outputs.insert(0, voice)
+                self._volume_of.append(voice)
             if overlay is not None:
                 outputs.insert(0, OverlayOutput(overlay, notice, on_closed))
         self.output = Group(outputs, notice)
@@ -92,6 +96,11 @@ class Live:
     def supervisor(self) -> Supervisor | None:
         """The supervisor of the processes, if there are any."""
         return self._supervisor
+
+    def set_volume(self, share: float) -> None:
+        """Make the voice as loud as this, 0..1; returns at once."""
+        for output in self._volume_of:
+            output.set_volume(share)
 
     def close(self) -> None:
         """End all outputs, then their processes."""

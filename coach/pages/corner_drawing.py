@@ -10,7 +10,7 @@ import numpy as np
 
 from coach.core.columns import Floats
 from coach.core.reference import Reference
-from coach.core.values import KMH
+from coach.core.unit_system import METRIC, Units
 from coach.core.zones import Zone
 from coach.pages.svg import svg_points
 
@@ -168,13 +168,13 @@ def _apart(marks: Sequence[Mark], width: float, height: float) -> tuple[Mark, ..
     return tuple(out)
 
 
-def corner_trace(reference: Reference, zone: Zone) -> CornerTrace:
+def corner_trace(reference: Reference, zone: Zone, system: Units = METRIC) -> CornerTrace:
     """Speed, brake and throttle of the reference over the corner."""
     low, high = zone.quiet_m - BEFORE_M, max(zone.end_m, zone.exit_m) + AFTER_M
     s = np.arange(low, high, 2.0)
-    speed = reference.at("speed_mps", s) * KMH
+    speed = reference.at("speed_mps", s) * system.per_mps
     # one scale for all corners: a slow corner looks slow
-    every = reference.speed_mps * KMH
+    every = reference.speed_mps * system.per_mps
     bottom = 20.0 * np.floor(float(every.min()) / 20.0)
     top = max(20.0 * np.ceil(float(every.max()) / 20.0), bottom + 20.0)
 
@@ -189,8 +189,8 @@ def corner_trace(reference: Reference, zone: Zone) -> CornerTrace:
 
     ticks = [bottom + k * (top - bottom) / 2 for k in range(3)]
     y_of = [TOP + SPEED_HIGH * (1.0 - (v - bottom) / (top - bottom)) for v in ticks]
-    step = next(n for n in (20, 50, 100, 200, 500, 1000, 5000) if (high - low) / n <= 6)
-    along = np.arange(np.ceil(low / step) * step, high, step)
+    step = next(n for n in (20, 50, 100, 200, 500, 1000, 5000) if (high - low) * system.per_m / n <= 6)
+    along = np.arange(np.ceil(low * system.per_m / step) * step, high * system.per_m, step) / system.per_m
     marks = []
     used = -100.0
     for name, place in places_of(zone):
@@ -204,7 +204,7 @@ def corner_trace(reference: Reference, zone: Zone) -> CornerTrace:
         pedal("brake"),
         pedal("throttle"),
         tuple((y, f"{v:.0f}") for y, v in zip(y_of, ticks, strict=True)),
-        tuple((float(x(p)), f"{_on_lap(p, reference):.0f} m") for p in along.tolist()),
+        tuple((float(x(p)), system.length_text(_on_lap(p, reference))) for p in along.tolist()),
         tuple(marks),
     )
 

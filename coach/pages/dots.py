@@ -7,10 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
+from coach.core.unit_system import METRIC, Units
 from coach.pages.look import EVEN, INK, PAPER, QUIET_INK, RULE
 
 _FONT: Final = {"fontFamily": "system-ui, sans-serif", "fontSize": 11, "color": QUIET_INK}
-LEAST: Final = {"brake_m": 10.0, "slowest_kmh": 5.0}
+LEAST: Final = {"brake": 10.0, "slowest": 5.0}
 """A scale reaches at least this far to both sides of the reference: what a driver repeats anyway looks like it."""
 INSIDE: Final = 0.95
 """Share of all dots that the shared scale holds; the rest stand at its edge with their number."""
@@ -18,20 +19,23 @@ INSIDE: Final = 0.95
 
 @dataclass(frozen=True)
 class Dot:
-    """One lap: difference of brake point [m, + is later] and minimum speed [km/h] from the reference, or None."""
+    """One lap: difference of brake point (+ is later) and minimum speed from the reference in one unit system.
+
+    None is not known.
+    """
 
     lap: int
-    brake_m: float | None
-    slowest_kmh: float | None
+    brake: float | None
+    slowest: float | None
     valid: bool
     best: bool
 
 
 class Scales(NamedTuple):
-    """How far the axes reach to both sides of the reference: brake point [m], minimum speed [km/h]."""
+    """How far the axes reach to both sides of the reference, in the unit system of the dots."""
 
-    brake_m: float
-    slowest_kmh: float
+    brake: float
+    slowest: float
 
 
 def shared_scales(corners: Sequence[Sequence[Dot]]) -> Scales:
@@ -46,13 +50,13 @@ def _reach(name: str, corners: Sequence[Sequence[Dot]]) -> float:
     return max(LEAST[name], step * math.ceil(1.1 * most / step))
 
 
-def dots_chart(dots: Sequence[Dot], scales: Scales) -> dict[str, Any]:
+def dots_chart(dots: Sequence[Dot], scales: Scales, system: Units = METRIC) -> dict[str, Any]:
     """Chart options: two panels side by side over the lap number, the reference as the line at 0."""
     columns = [
-        ("brake_m", "brake point m (+ later)", scales.brake_m),
-        ("slowest_kmh", "minimum speed km/h", scales.slowest_kmh),
+        ("brake", f"brake point {system.length} (+ later)", scales.brake),
+        ("slowest", f"minimum speed {system.speed}", scales.slowest),
     ]
-    if all(d.brake_m is None for d in dots):
+    if all(d.brake is None for d in dots):
         del columns[0]
     width = 100.0 / len(columns)
     laps = [d.lap for d in dots]

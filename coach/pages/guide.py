@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from coach.core.unit_system import METRIC
 from coach.pages.corner_drawing import CornerMap, CornerTrace
 from coach.pages.render import render
 from coach.pages.track_map import Label, TrackMap
@@ -35,6 +36,7 @@ class GuideView:
     map: TrackMap
     labels: Sequence[Label]
     corners: Sequence[CornerGuide]
+    speed_unit: str = METRIC.speed
 
 
 def guide_html(view: GuideView) -> str:

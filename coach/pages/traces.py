@@ -14,7 +14,7 @@ from coach.pages.look import EVEN, INK, LAP_COLOURS, LAP_DASHES, QUIET_INK, RULE
 
 REFERENCE: Final = "reference"
 PANELS: Final = (
-    ("speed", "speed km/h", 1, 26),
+    ("speed", "speed {unit}", 1, 26),
     ("delta", "time lost s", 3, 17),
     ("brake", "brake %", 0, 11),
     ("throttle", "throttle %", 0, 11),
@@ -35,11 +35,16 @@ class Traces:
     laps: Mapping[int, Mapping[str, Floats]]
     shown: tuple[int, ...] = ()
     names: Mapping[int, str] = field(default_factory=dict)
+    speed_unit: str = "km/h"
 
 
 def trace_chart(traces: Traces, corners: Sequence[Corner], marks: Sequence[Mapping[str, Any]] = ()) -> dict[str, Any]:
     """Options of the chart: panels over one another with one distance axis, hover and zoom linked."""
-    used = [p for p in PANELS if _has(traces, p[0])]
+    used = [
+        (channel, title.replace("{unit}", traces.speed_unit), digits, share)
+        for channel, title, digits, share in PANELS
+        if _has(traces, channel)
+    ]
     rows = [*traces.laps.items()]
     names = [REFERENCE, *(lap_name(lap) for lap, _ in rows)]
     grids, x_axes, y_axes, series, titles = [], [], [], [], []

@@ -10,7 +10,7 @@ import numpy as np
 
 from coach.core.columns import Floats
 from coach.core.reference import Reference
-from coach.core.values import Corner
+from coach.core.values import Corner, Mark
 from coach.pages.look import EVEN, GAINED, LOST
 from coach.pages.svg import svg_points
 
@@ -53,9 +53,10 @@ class TrackMap:
     ``known`` is False for a reference without positions: there is no map then.
     """
 
-    def __init__(self, reference: Reference, corners: Sequence[Corner]) -> None:
+    def __init__(self, reference: Reference, corners: Sequence[Corner], marks: Sequence[Mark] = ()) -> None:
         self.reference = reference
         self.corners = tuple(corners)
+        self._marks = tuple(marks)
         self.known = reference.has_line
         self.height = WIDTH
         if not self.known:
@@ -132,6 +133,10 @@ class TrackMap:
             spot = _free(x, y, -ahead[1] * side, ahead[0] * side, out)
             out.append(Label(corner.name, *spot, notes[i] if i < len(notes) else ""))
         return out
+
+    def marks(self) -> list[Label]:
+        """The driver's marks on the track."""
+        return [Label(m.name, float(x), float(y)) for m in self._marks for x, y in (self.xy(m.s_m),)]
 
     def arrow(self) -> str:
         """An arrow head beside the track just after the finish line that shows the direction of travel, as points."""

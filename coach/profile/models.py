@@ -53,6 +53,10 @@ Spoken = Annotated[
 ]
 FileName = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_printable), AfterValidator(_file_name)]
 Metres = Annotated[float, Field(ge=0, le=200_000)]
+Stretch = Annotated[list[Metres], Field(min_length=2, max_length=2)]
+"""Begin and end along the reference [m]."""
+NEAR_CORNER_M: Final = 100.0
+"""A kerb of a corner lies at most this far before its first place or beyond its end."""
 Gear = Annotated[int, Field(ge=1, le=8)]
 
 
@@ -63,11 +67,14 @@ class Strict(BaseModel):
 
 
 class Kerbs(Strict):
-    """How each kerb is driven."""
+    """How each kerb is driven, and where it begins and ends [m along the reference] where a person measured it."""
 
     entry: KerbUse | None = None
     apex: KerbUse | None = None
     exit: KerbUse | None = None
+    entry_m: Stretch | None = None
+    apex_m: Stretch | None = None
+    exit_m: Stretch | None = None
 
 
 class CautionModel(Strict):
@@ -150,8 +157,21 @@ class CornerModel(Strict):
         for i, (a, b) in enumerate(pairwise(self.boards)):
             if b >= a:
                 yield Issue(("boards", i + 1), f"{b:g} after {a:g}", "boards from far to near, each once")
+        yield from self._kerb_issues()
         if self.boards and self.brake_m is None:
             yield Issue(("boards",), "boards without brake_m", "boards only where the corner is braked for")
+
+    def _kerb_issues(self) -> Iterator[Issue]:
+        low, high = max(self.start_m - NEAR_CORNER_M, 0.0), self.end_m + NEAR_CORNER_M
+        for field in ("entry_m", "apex_m", "exit_m"):
+            stretch = getattr(self.kerbs, field)
+            if stretch is None:
+                continue
+            begin, end = stretch
+            if not begin < end:
+                yield Issue(("kerbs", field), f"[{begin:g}, {end:g}]", "begin before end")
+            elif begin < low or end > high:
+                yield Issue(("kerbs", field), f"[{begin:g}, {end:g}]", f"{low:g} to {high:g}: near the corner")
 
     @property
     def start_m(self) -> float:
@@ -176,6 +196,7 @@ class CornerModel(Strict):
             kerb_entry=self.kerbs.entry,
             kerb_apex=self.kerbs.apex,
             kerb_exit=self.kerbs.exit,
+            kerb_apex_m=tuple(self.kerbs.apex_m or ()),
             cautions=tuple(Caution(c.kind, c.at_m, c.words, c.safety) for c in self.cautions),
             words=tuple(self.words),
             muted=frozenset(self.mute),

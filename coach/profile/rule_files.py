@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Mapping
 from functools import cache
 from pathlib import Path
 
 import msgspec
 
+from coach.core.asking import ANSWERS
+from coach.core.call_words import pieces
 from coach.core.rules import RuleSet
 from coach.core.speech_units import units, words
+from coach.core.unit_system import METRIC, SYSTEMS, Units
 from coach.core.values import Corner
 from coach.core.wording import Wording, every_wording
+from coach.errors import RulesError
+from coach.profile.language_file import Catalogue, load_language
 from coach.profile.problems import RulesFileError
 from coach.profile.rule_models import RuleSetModel
 from coach.profile.shipped import shipped
@@ -29,14 +35,26 @@ class AuditRow(msgspec.Struct, frozen=True):
     units: int
 
 
-def read_rules(path: Path) -> YamlFile[RuleSetModel]:
-    """The rule file at ``path``, to look at and to edit; raises RulesError naming line and field."""
-    return YamlFile.read(path, RuleSetModel, RulesFileError)
+def read_rules(path: Path, catalogue: Catalogue | None = None) -> YamlFile[RuleSetModel]:
+    """The rule file at ``path``, to look at and to edit; raises RulesError naming line and field.
+
+    Texts are judged in the language of ``catalogue`` (English without).
+    """
+    return YamlFile.read(path, RuleSetModel, RulesFileError, {"catalogue": catalogue})
 
 
-def load_rules(name_or_path: str | Path) -> RuleSet:
-    """A rule set, by the path of its file or the name of one that ships; raises RulesError."""
-    return read_rules(shipped(name_or_path, rule_paths(), "rule set")).model.to_rules()
+def load_rules(
+    name_or_path: str | Path, language: str | Path | Catalogue = "en", units: Units | str = METRIC
+) -> RuleSet:
+    """A rule set, by the path of its file or the name of one that ships; raises RulesError.
+
+    ``language`` is the name of a language that ships or the path of its file, ``units`` a key of SYSTEMS.
+    """
+    if isinstance(units, str) and units not in SYSTEMS:
+        raise RulesError(units, f"found no units of that name; known: {', '.join(SYSTEMS)}")
+    system = SYSTEMS[units] if isinstance(units, str) else units
+    catalogue = language if isinstance(language, Catalogue) else load_language(language)
+    return read_rules(shipped(name_or_path, rule_paths(), "rule set"), catalogue).model.to_rules(catalogue, system)
 
 
 def parse_rules(data: bytes, path: str) -> RuleSetModel:
@@ -55,7 +73,7 @@ def rule_paths() -> Mapping[str, Path]:
 @cache
 def shipped_rule_names() -> frozenset[str]:
     """Names of all rules in the rule sets that ship."""
-    return frozenset(rule.name for path in rule_paths() for rule in load_rules(path).rules)
+    return frozenset(rule.name for path in rule_paths().values() for rule in read_rules(path).model.rules)
 
 
 def audit(rules: RuleSet, corners: Iterable[Corner]) -> tuple[AuditRow, ...]:
@@ -64,9 +82,16 @@ def audit(rules: RuleSet, corners: Iterable[Corner]) -> tuple[AuditRow, ...]:
     for corner in corners:
         name = corner.say or corner.name
         for rule in rules.rules:
-            for wording in every_wording(rule, corner):
+            for wording in every_wording(rule, corner, rules.language, rules.units):
                 for form, text in _forms(wording):
-                    row = AuditRow(rule.name, corner.name, form, text, words(text), len(units(text, (name,))))
+                    row = AuditRow(
+                        rule.name,
+                        corner.name,
+                        form,
+                        text,
+                        words(text),
+                        len(units(text, (name,), rules.language.lexicon)),
+                    )
                     rows.setdefault((rule.name, corner.name, text), row)
     return tuple(rows.values())
 
@@ -74,6 +99,7 @@ def audit(rules: RuleSet, corners: Iterable[Corner]) -> tuple[AuditRow, ...]:
 def _forms(wording: Wording) -> Iterator[tuple[str, str]]:
     """Each text that can be said, with the form it has."""
     texts = [("long", wording.long), ("short", wording.short)]
+    texts.append(("first", wording.first))
     texts += [("alternative", text) for text in wording.alternatives]
     texts += [("named", text) for text in wording.named]
     texts += [("next time", text) for text in wording.next_time]
@@ -81,6 +107,11 @@ def _forms(wording: Wording) -> Iterator[tuple[str, str]]:
     yield from ((form, text) for form, text in texts if text)
 
 
-def phrases(rules: RuleSet, corners: Iterable[Corner]) -> list[str]:
-    """Every text that may ever be spoken, each once; rendered before driving."""
-    return list(dict.fromkeys(row.text for row in audit(rules, corners)))
+def phrases(rules: RuleSet, corners: Iterable[Corner], lap_time_s: float = math.nan) -> list[str]:
+    """Every text that may ever be spoken, answers to the driver too, each once; rendered before driving.
+
+    Of the calls every piece between commas; lap times only around the reference's ``lap_time_s``.
+    """
+    there = tuple(corners)
+    calls = pieces(rules.calls, there, lap_time_s)
+    return list(dict.fromkeys([*(row.text for row in audit(rules, there)), *ANSWERS.values(), *calls]))

@@ -2,25 +2,31 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Iterator
 from typing import Annotated, Final, Literal, get_args
 
-from pydantic import AfterValidator, Field, model_validator
+import msgspec
+from pydantic import AfterValidator, Field, ValidationInfo, model_validator
 
+from coach.core.call_words import PLACEHOLDERS, not_alone
+from coach.core.language import ENGLISH, Language
 from coach.core.rules import (
+    CALLS,
     FAULTS,
     MAX_LONG_UNITS,
     MAX_SHORT_UNITS,
     MAX_SHORT_WORDS,
     CueRule,
-    Family,
     Level,
     RuleSet,
     Slot,
 )
 from coach.core.speech_units import units, words
+from coach.core.unit_system import METRIC, Units
 from coach.core.values import CautionKind
 from coach.core.wording import allowed_placeholders, placeholders
+from coach.profile.language_file import KEY_MARK, Catalogue, load_language
 from coach.profile.models import Name, Strict
 from coach.profile.problems import CrossFieldError, Issue
 
@@ -29,7 +35,11 @@ SLOTS: Final[dict[str, tuple[str, ...]]] = {
     "correction": ("approach", "exit", "straight"),
     "confirmation": ("exit", "straight"),
     "caution": ("approach",),
+    "call": ("exit", "line", "pit"),
 }
+RuleFamily = Literal["reminder", "correction", "caution", "confirmation", "call"]
+CALL_SLOTS: Final = {"limits": "exit", "unsteady": "exit", "better": "pit", "next": "pit"}
+"""Where a call is said; all others at the line."""
 CAUTION_ITEMS: Final[tuple[str, ...]] = get_args(CautionKind)
 REMINDER_ITEMS: Final = (
     "brake_board", "gear", "apex", "kerb_entry", "kerb_apex", "kerb_exit", "gradient", "words",
@@ -39,12 +49,10 @@ ABOUT: Final = {
     "correction": FAULTS,
     "confirmation": FAULTS,
     "caution": CAUTION_ITEMS,
+    "call": CALLS,
 }
-SAMPLES: Final = {
-    "corner": "hairpin", "board": "the hundred", "gear": "second", "metres": "five", "tenths": "two tenths",
-    "apex": "late", "kerb": "use the outside kerb", "words": "late apex",
-}  # fmt: skip
-"""What stands for a placeholder while a template's length is judged."""
+CORNER: Final = "hairpin"
+"""A corner's name while a template's length is judged: one unit, whatever its words."""
 
 
 def _braces(text: str) -> str:
@@ -74,7 +82,7 @@ class RuleModel(Strict):
     """One rule; the fields mean what they mean in ``coach.core.rules.CueRule``."""
 
     name: RuleName
-    family: Family
+    family: RuleFamily
     about: str
     slot: Slot
     long: LongTemplate
@@ -88,18 +96,24 @@ class RuleModel(Strict):
     levels: list[Level] = Field(default_factory=lambda: list(get_args(Level)), min_length=1)
     safety: bool = False
     alternatives: list[Template] = Field(default_factory=list, max_length=5)
+    first: list[LongTemplate] = Field(default_factory=list, max_length=3)
+    on: bool = True
+    """Whether the rule is used; off it stands in the file to be switched on."""
 
     @model_validator(mode="after")
-    def _together(self) -> RuleModel:
-        if issues := list(self._issues()):
+    def _together(self, info: ValidationInfo) -> RuleModel:
+        if issues := list(self._issues(_catalogue(info))):
             raise CrossFieldError(issues)
         return self
 
-    def _issues(self) -> Iterator[Issue]:
+    def _issues(self, words_of: Catalogue) -> Iterator[Issue]:
         if self.about not in ABOUT[self.family]:
             allowed = f"for a {self.family}: " + ", ".join(ABOUT[self.family])
             yield Issue(("about",), repr(self.about), allowed)
             return  # which placeholders there are depends on it
+        if self.family == "call":
+            yield from self._call_issues(words_of)
+            return
         if self.slot not in SLOTS[self.family]:
             yield Issue(("slot",), f"{self.slot} for a {self.family}", " or ".join(SLOTS[self.family]))
         if self.seen > self.of_last:
@@ -110,31 +124,67 @@ class RuleModel(Strict):
             for field in ("min_amount", "min_cost_s"):
                 if getattr(self, field):
                     yield Issue((field,), f"a threshold for a {self.family}", "0: it answers no finding")
-        yield from self._text_issues(("long",), self.long, short=False)
-        yield from self._text_issues(("short",), self.short, short=True)
+        yield from self._text_issues(("long",), self.long, words_of, short=False)
+        yield from self._text_issues(("short",), self.short, words_of, short=True)
         for i, text in enumerate(self.alternatives):
-            yield from self._text_issues(("alternatives", i), text, short=True)
+            yield from self._text_issues(("alternatives", i), text, words_of, short=True)
+        for i, text in enumerate(self.first):
+            yield from self._text_issues(("first", i), text, words_of, short=False)
+        if self.first and self.family != "correction":
+            yield Issue(("first",), f"first for a {self.family}", "none: only a correction has a size")
 
-    def _text_issues(self, loc: tuple[str | int, ...], text: str, *, short: bool) -> Iterator[Issue]:
-        known = allowed_placeholders(self.about, self.family)
+    def _call_issues(self, words_of: Catalogue) -> Iterator[Issue]:
+        """A call reads numbers out: it is not held to what a driver can act upon at once."""
+        slot = CALL_SLOTS.get(self.about, "line")
+        if self.slot != slot:
+            yield Issue(("slot",), f"{self.slot} for a call about {self.about}", slot)
+        for field in ("min_amount", "min_cost_s", "safety", "alternatives", "first"):
+            if getattr(self, field):
+                yield Issue((field,), f"{field} for a call", "none: a call answers no finding")
+        known = PLACEHOLDERS[self.about]
+        for field in ("long", "short"):
+            text = getattr(self, field)
+            if (issue := _unknown_key((field,), text, words_of)) is not None:
+                yield issue
+                continue
+            text = words_of.resolve(text)
+            for name in placeholders(text):
+                if name not in known:
+                    allowed = ", ".join(f"{{{n}}}" for n in sorted(known)) + f" about {self.about}"
+                    yield Issue((field,), f"{{{name}}}", allowed)
+            for name in not_alone(text):
+                yield Issue((field,), f"{{{name}}} beside other words in {text!r}", f"{{{name}}} alone between commas")
+
+    def _text_issues(
+        self, loc: tuple[str | int, ...], text: str, words_of: Catalogue, *, short: bool
+    ) -> Iterator[Issue]:
+        if (issue := _unknown_key(loc, text, words_of)) is not None:
+            yield issue
+            return
+        text = words_of.resolve(text)
+        known = allowed_placeholders(self.about, self.family, loc[0] == "first")
         unknown = [name for name in placeholders(text) if name not in known]
         for name in unknown:
             yield Issue(loc, f"{{{name}}}", ", ".join(f"{{{n}}}" for n in sorted(known)) + f" about {self.about}")
         if unknown:
             return
         # own words are judged in the profile, and a form they do not fit is not said
-        sample = text if text == "{words}" else _sample(text)
+        sample = text if text == "{words}" else _sample(text, words_of.language)
         form, most = ("short", MAX_SHORT_UNITS) if short else ("long", MAX_LONG_UNITS)
         if short and (count := words(sample)) > MAX_SHORT_WORDS:
             yield Issue(loc, f"{count} words in {text!r}", f"{MAX_SHORT_WORDS} in the short form")
-        elif (count := len(units(sample, [SAMPLES["corner"]]))) > most:
+        elif (count := len(units(sample, [CORNER], words_of.language.lexicon))) > most:
             yield Issue(loc, f"{count} units of information in {text!r}", f"{most} in the {form} form")
 
-    def to_rule(self) -> CueRule:
-        """The rule as the core takes it."""
+    def to_rule(self, catalogue: Catalogue | None = None) -> CueRule:
+        """The rule as the core takes it, its keys as texts of ``catalogue`` (English without)."""
+        resolve = (catalogue or load_language("en")).resolve
         values = self.model_dump()
+        values["long"], values["short"] = resolve(self.long), resolve(self.short)
         values["levels"] = frozenset(self.levels)
-        values["alternatives"] = tuple(self.alternatives)
+        values["alternatives"] = tuple(map(resolve, self.alternatives))
+        values["first"] = tuple(map(resolve, self.first))
+        del values["on"]
         return CueRule(**values)
 
 
@@ -169,13 +219,47 @@ class RuleSetModel(Strict):
             raise CrossFieldError(issues)
         return self
 
-    def to_rules(self) -> RuleSet:
-        """The rule set as the core takes it."""
+    def to_rules(self, catalogue: Catalogue | None = None, system: Units = METRIC) -> RuleSet:
+        """The rule set as the core takes it, in the language of ``catalogue`` (English without) and in ``system``."""
+        spoken = catalogue or load_language("en")
         values = {n: getattr(self, n) for n in type(self).model_fields if n not in ("schema_number", "rules")}
-        return RuleSet(rules=tuple(r.to_rule() for r in self.rules), **values)
+        rules = [r.to_rule(spoken) for r in self.rules if r.on]
+        english = spoken.language.code == ENGLISH.code
+        if not english or system is not METRIC:
+            # the whole way is said in metres and in English only
+            rules = [msgspec.structs.replace(r, first=()) for r in rules]
+        own = tuple(r for r in rules if r.family != "call")
+        # calls read numbers out, and these words are there in English only
+        calls = tuple(r for r in rules if r.family == "call" and english)
+        return RuleSet(rules=own, calls=calls, language=spoken.language, units=system, **values)
 
 
-def _sample(template: str) -> str:
-    for name, value in SAMPLES.items():
+def _samples(language: Language) -> dict[str, str]:
+    """What stands for a placeholder while a template's length is judged."""
+    board = language.board(100, "long")
+    return {
+        "corner": CORNER, "board": board, "gear": language.ordinal(2), "metres": language.number(5),
+        "distance": language.length(5, "metres"), "tenths": language.tenths[1], "apex": language.apex("late"),
+        "kerb": language.kerb("exit", "use", "long"), "words": board,
+        "way": language.number(15), "goal": "to the hundred" if language.code == ENGLISH.code else board,
+    }  # fmt: skip
+
+
+def _sample(template: str, language: Language) -> str:
+    for name, value in _samples(language).items():
         template = template.replace(f"{{{name}}}", value)
     return template
+
+
+def _unknown_key(loc: tuple[str | int, ...], text: str, words_of: Catalogue) -> Issue | None:
+    texts = words_of.texts
+    if not text.startswith(KEY_MARK) or text[1:] in texts:
+        return None
+    near = difflib.get_close_matches(text[1:], texts, 3, 0.5) or list(texts)[:3]
+    allowed = ", ".join(f"={key}" for key in near) + ", other keys of profiles/words/en.yaml, or the text"
+    return Issue(loc, repr(text), allowed)
+
+
+def _catalogue(info: ValidationInfo) -> Catalogue:
+    """The language the file is read for, English when none is given."""
+    return (info.context or {}).get("catalogue") or load_language("en")

@@ -15,7 +15,7 @@ def shipped(name_or_path: str | Path, known: Mapping[str, Path], what: str) -> P
         return known[str(name_or_path)]
     if given.exists():
         return given
-    error: type[DataError] = RulesError if what == "rule set" else ProfileError
+    error: type[DataError] = RulesError if what in ("rule set", "language") else ProfileError
     names = ", ".join(sorted(known)) or "none"
     raise error(str(name_or_path), f"found no such file or folder, and no {what} of that name; known: {names}")
 

@@ -19,7 +19,7 @@ from coach.errors import ProfileError, RulesError
 from coach.profile.models import ProfileModel
 from coach.profile.problems import Problem, ProfileFileError
 from coach.profile.reference_file import read_reference
-from coach.profile.rule_files import load_rules
+from coach.profile.rule_files import read_rules
 from coach.profile.shipped import shipped
 from coach.profile.yaml_file import YamlFile, decode
 from coach.profile.yaml_tree import line_of
@@ -69,7 +69,7 @@ def own_rule_names(folder: Path) -> frozenset[str]:
     names: set[str] = set()
     for path in sorted((folder / RULES_FOLDER).glob("*.yaml")):
         with contextlib.suppress(RulesError):
-            names |= {rule.name for rule in load_rules(path).rules}
+            names |= {rule.name for rule in read_rules(path).model.rules}
     return frozenset(names)
 
 

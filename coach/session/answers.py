@@ -148,7 +148,7 @@ def wilson(worked: int, of: int) -> tuple[float, float]:
 
 def template_of(rule: CueRule, text: str) -> str:
     """The wording of ``rule`` that ``text`` was filled from; "" when none fits."""
-    for template in (rule.long, rule.short, *rule.alternatives):
+    for template in (rule.long, rule.short, *rule.alternatives, *rule.first):
         pattern = _SLOT.sub(".+", re.escape(template.replace("at {board}", "{board}")))
         if template and re.fullmatch(pattern, text, re.IGNORECASE):
             return template
@@ -173,7 +173,7 @@ def choose_wording(rule: CueRule, corner: str, found: Iterable[Attempt]) -> Word
     options = tuple(dict.fromkeys((rule.short, *rule.alternatives)))
     given_up, rates = [], {}
     for option in options:
-        same = {option, rule.long} if option == rule.short else {option}
+        same = {option, rule.long, *rule.first} if option == rule.short else {option}
         tried = [a for a in mine if a.said.template in same]
         here = [a for a in tried if a.said.corner == corner]
         rate = share(here) if _decided(share(here)) else share(tried)

@@ -19,6 +19,8 @@ EVENTS_FILE: Final = "events.jsonl"
 PROFILE_FILE: Final = "profile.yaml"
 REFERENCE_FILE: Final = "reference.arrow"
 RULES_FILE: Final = "rules.yaml"
+WORDS_FILE: Final = "words.yaml"
+"""The language file, kept when the session was not in English."""
 
 
 class Header(msgspec.Struct, frozen=True, kw_only=True):
@@ -27,6 +29,7 @@ class Header(msgspec.Struct, frozen=True, kw_only=True):
     ``rate_hz`` NaN when not known. ``latency_s`` [s] how old a frame was when it arrived, as cues allowed for.
     ``given`` are the frame fields the feed gave, ``inferred`` those of them it worked out from others.
     ``origin_lat_deg``, ``origin_lon_deg`` of the local plane, NaN without one.
+    ``units`` in which distances were spoken, a key of ``SYSTEMS``.
     ``ended`` is set when the session was closed in good order, with the feed's ``counters``.
     """
 
@@ -48,6 +51,7 @@ class Header(msgspec.Struct, frozen=True, kw_only=True):
     options: dict[str, str] = {}
     counters: dict[str, int] = {}
     ended: bool = False
+    units: str = "metric"
     schema: int = SCHEMA
 
 

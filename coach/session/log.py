@@ -1,7 +1,7 @@
 """The decision log: one JSON object per line, the same from a live run and from its replay.
 
-Keys: t_s, lap, s_m, corner, rule, outcome, reason, text, ends_t_s, action_t_s; then family and fault where they are
-set. Times are rounded to 3 decimals, places to 2; a time that is not known is null.
+Keys: t_s, lap, s_m, corner, rule, outcome, reason, text, ends_t_s, action_t_s; then family, fault and slot where
+they are set. Times are rounded to 3 decimals, places to 2; a time that is not known is null.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 from pathlib import Path
+from typing import Final, Literal
 
 import msgspec
 
@@ -32,6 +33,7 @@ class _Line(msgspec.Struct):
     action_t_s: float | None
     family: str = ""
     fault: str = ""
+    slot: str = ""
 
 
 _line = msgspec.json.Decoder(_Line)
@@ -60,7 +62,14 @@ def decision_line(decision: Decision) -> str:
         fields["family"] = decision.family
     if decision.fault:
         fields["fault"] = decision.fault
+    if decision.slot == "asked":
+        fields["slot"] = decision.slot
     return _json.encode(fields).decode()
+
+
+_OUTCOMES: Final[dict[str, Literal["spoken", "held", "sounded"]]] = {
+    "spoken": "spoken", "held": "held", "sounded": "sounded",
+}  # fmt: skip
 
 
 def decision_of(line: str | bytes, place: str = "decision log") -> Decision:
@@ -69,8 +78,9 @@ def decision_of(line: str | bytes, place: str = "decision log") -> Decision:
         read = _line.decode(line)
     except (msgspec.MsgspecError, UnicodeError, RecursionError) as error:
         raise SessionError(place, f"not a decision: {error}") from error
-    if read.outcome not in ("spoken", "held"):
-        raise SessionError(place, f"outcome {read.outcome!r} is not one of: spoken, held")
+    outcome = _OUTCOMES.get(read.outcome)
+    if outcome is None:
+        raise SessionError(place, f"outcome {read.outcome!r} is not one of: {', '.join(_OUTCOMES)}")
     nan = math.nan
     return Decision(
         t_s=read.t_s,
@@ -78,13 +88,14 @@ def decision_of(line: str | bytes, place: str = "decision log") -> Decision:
         s_m=nan if read.s_m is None else read.s_m,
         corner=read.corner,
         rule=read.rule,
-        outcome="spoken" if read.outcome == "spoken" else "held",
+        outcome=outcome,
         reason=read.reason,
         text=read.text,
         ends_t_s=nan if read.ends_t_s is None else read.ends_t_s,
         action_t_s=nan if read.action_t_s is None else read.action_t_s,
         family=read.family,
         fault=read.fault,
+        slot=read.slot,
     )
 
 

@@ -9,7 +9,7 @@ from typing import Any, Final
 import msgspec
 
 from coach.core.columns import Columns
-from coach.core.values import Decision, LapDone
+from coach.core.values import Decision, LapDone, Mark
 from coach.errors import SessionError
 from coach.session.header import DECISIONS_FILE, EVENTS_FILE, HEADER_FILE, Header, header_of
 from coach.session.log import read_lines, read_log
@@ -100,6 +100,14 @@ class SessionReader:
             return [msgspec.convert({**e, "delta_s": _number(e.get("delta_s"))}, LapDone) for e in found]
         except msgspec.ValidationError as error:
             raise SessionError(str(self.folder / EVENTS_FILE), f"not a lap: {error}") from error
+
+    def marks(self) -> list[Mark]:
+        """The places that the driver marked, in order of time."""
+        found = [event for event in self.events() if event.get("kind") == "mark"]
+        try:
+            return [msgspec.convert(e, Mark) for e in found]
+        except msgspec.ValidationError as error:
+            raise SessionError(str(self.folder / EVENTS_FILE), f"not a mark: {error}") from error
 
     def file(self, name: str) -> Path | None:
         """A file kept with the session, such as ``profile.yaml``; None when it was not kept."""

@@ -17,7 +17,7 @@ import msgspec
 import numpy as np
 
 from coach.core.columns import Columns, Floats
-from coach.core.values import Decision, LapDone
+from coach.core.values import Decision, LapDone, Mark
 from coach.errors import SessionError
 from coach.session.header import DECISIONS_FILE, EVENTS_FILE, Header, write_header
 from coach.session.log import decision_line
@@ -108,6 +108,10 @@ class SessionWriter:
     def lap(self, lap: LapDone) -> None:
         """Keep a finished lap."""
         self._put(EVENTS_FILE, msgspec.json.encode({"kind": "lap", **msgspec.structs.asdict(lap)}))
+
+    def mark(self, mark: Mark) -> None:
+        """Keep a place that the driver marked."""
+        self._put(EVENTS_FILE, msgspec.json.encode({"kind": "mark", **msgspec.structs.asdict(mark)}))
 
     def event(self, kind: str, t_s: float, **values: str | float | bool | None) -> None:
         """Keep anything else that happened at session time ``t_s`` [s]."""

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import re
+import shutil
 from pathlib import Path
 
 import pytest
@@ -342,3 +344,30 @@ def test_editor_in_the_dark(page: Page, reader: str, size: str, axe: str) -> Non
     shade = page.evaluate("getComputedStyle(document.querySelector('.sheet')).backgroundColor")
     assert "rgb(28, 33, 40)" == shade
     assert [] == serious(page, axe)
+
+
+def test_a_mark_becomes_a_brake_point_at_a_click(
+    page: Page, profile: Path, driven: Path, home: dict[str, str], tmp_path: Path
+) -> None:
+    """A place marked while driving is on the map and in the list; a click moves the brake point there, undo takes it
+    back; another makes a caution of it."""
+    session = Path(shutil.copytree(driven, tmp_path / "marked"))
+    place = round(brake_of(profile) - 12.0, 1)
+    mark = {"kind": "mark", "t_s": 20.0, "lap": 1, "s_m": place, "x_m": 0.0, "y_m": 0.0, "name": "mark 1"}
+    with (session / "events.jsonl").open("a", encoding="utf-8") as events:
+        events.write(json.dumps(mark) + "\n")
+    running = Editor(profile, session, home)
+    try:
+        opened(page, running.address)
+        expect(page.locator(".map .mark").first).to_be_attached()
+        row = page.get_by_role("button", name=re.compile(r"^mark 1.*make it a brake point"))
+        row.click()
+        expect(page.get_by_label("brake, m", exact=True)).to_have_value(f"{place:g}")
+        expect(page.get_by_text("unsaved changes")).to_be_visible()
+        page.get_by_role("button", name="undo").click()
+        expect(page.get_by_label("brake, m", exact=True)).not_to_have_value(f"{place:g}")
+        page.get_by_role("button", name=re.compile(r"^mark 1.*make it a caution")).click()
+        expect(page.locator(".caution input").last).to_be_attached()
+        page.close()
+    finally:
+        running.close()

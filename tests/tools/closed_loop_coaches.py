@@ -8,10 +8,10 @@ from functools import cache
 from closed_loop_drivers import Ground
 from learner import Heard, LearningDriver
 
+from coach.core.language import ENGLISH
 from coach.core.pipeline import Pipeline
 from coach.core.rules import RuleSet
 from coach.core.values import Decision
-from coach.core.wording import NUMBERS
 from coach.outputs.voice.bank import estimate_s
 from coach.profile.rule_files import load_rules, phrases
 
@@ -85,10 +85,10 @@ class Ideal:
         return len(self.spoken)
 
 
-_METRES = {words: float(metres) for metres, words in NUMBERS.items()}
+_METRES = {words: float(metres) for metres, words in ENGLISH.numbers}
 
 
 def metres_in(text: str) -> float:
-    """The metres that a text names ("five metres"), NaN when it names none."""
-    told = re.search(r"([\w-]+) metres", text)
+    """The metres that a text asks for ("five metres", "five of fifteen metres"), NaN when it names none."""
+    told = re.search(r"([\w-]+)(?: of [\w-]+)? metres", text)
     return _METRES[told[1]] if told else float("nan")

@@ -183,7 +183,8 @@ def drive(place: Ground, rules: str, skill: Skill, answers: bool, laps: int, see
         parts.append(Columns.of(frames))
         happened = pipeline.push_columns(parts[-1])
         for d in happened.decisions:
-            if d.outcome == "spoken":
+            # a call has no progress: nobody has to learn it
+            if d.outcome == "spoken" and d.family != "call":
                 progress = pipeline.talker.schedule.memory.progress[f"{d.rule}@{d.corner}"]
                 if progress.said <= 2 or pipeline.talker.schedule.memory.heard[d.text] <= 1:
                     new.add(len(decisions))
@@ -249,9 +250,9 @@ class Judge:
             tally.spoken += 1
             tally.rules[d.rule] += 1
             safety = d.safety
-            if not safety:
+            if not safety and d.family != "call":
                 laps[d.lap] += 1
-            i = names[d.corner]
+            i = names.get(d.corner, -1)
             ends = d.ends_t_s
             margin = MARGIN_NEW_S if number in run.new else MARGIN_REHEARSED_S
             late = ""
@@ -262,7 +263,8 @@ class Judge:
                     if ends > real - margin + 1e-9:
                         tally.late_brake += 1
                         late = f"brake {real - ends:.2f}"
-            foretold = self.when(self._action(d, i))
+            # of a call only the quiet counts
+            foretold = self.when(self._action(d, i)) if d.family != "call" else float("nan")
             if foretold == foretold and ends > foretold - margin + 1e-9:
                 tally.late_action += 1
                 late += f" action {foretold - ends:.2f}"

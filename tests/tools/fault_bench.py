@@ -24,9 +24,8 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).parent))
 
 from circuit_sets import SETS
-from fault_score import Row, Score, print_rows, records, rows_of, score_passes, setting_name
+from fault_score import Row, Score, print_rows, records, rows_of, score_passes, setting_name, write_rows
 from fault_sessions import ALL, DRIVES, MAKERS, Ask, Setting, make
-from figures import write_figures
 
 from coach.app.rerun import rerun, settle_findings
 from coach.app.setup import Setup
@@ -135,7 +134,7 @@ def main(arguments: list[str] | None = None) -> None:
     name = "sealed" if args.sealed else args.circuits
     settings = ((args.noise, args.rate),) if args.noise or args.clean else SETTINGS
     passes = 15 if args.quick else args.passes
-    written: dict[str, dict[str, Any]] = {}
+    written: list[dict[str, Any]] = []
     for sim in args.sim:
         began = time.perf_counter()
         sessions = asks(sim, list(SETS[name]), tuple(args.faults), passes, args.seed, args.scatter)
@@ -143,10 +142,10 @@ def main(arguments: list[str] | None = None) -> None:
         for rows in bench(sim, name, jobs, args.workers):
             print(f"== {sim} {name} {setting_name(rows[0].noise, rows[0].rate)}")
             print_rows(rows)
-            written |= records(rows)
+            written += records(rows)
         print(f"({time.perf_counter() - began:.0f} s)")
     if args.write:
-        write_figures(args.write, written)
+        write_rows(args.write, written)
 
 
 if __name__ == "__main__":

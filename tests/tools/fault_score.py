@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
 from collections import Counter, defaultdict
 from dataclasses import asdict, dataclass, field
+from pathlib import Path
 from typing import Any
 
 import msgspec
 import numpy as np
 from fault_sessions import Truth
+from figures import write_figures
 
 from coach.core.passes import Driven
 from coach.core.values import Pass
@@ -204,11 +207,25 @@ def print_rows(rows: list[Row]) -> None:
               + ("" if r.fault == "all" else " ".join(f"{k}:{v}" for k, v in r.confusion.items())))  # fmt: skip
 
 
-def records(rows: list[Row]) -> dict[str, dict[str, Any]]:
-    """The rows as flat records for a file, each under what it is about."""
-    return {f"{r.simulator} {r.set} {setting_name(r.noise, r.rate)} {r.fault}": asdict(r) for r in rows}
+def records(rows: list[Row]) -> list[dict[str, Any]]:
+    """The rows as flat records for a file."""
+    return [asdict(r) for r in rows]
 
 
 def setting_name(noise: bool, rate: float) -> str:
-    """How a table calls a setting."""
-    return f"{'noisy' if noise else 'clean'} {rate:.0f} Hz"
+    """How tables and files call a setting."""
+    return f"{'noisy' if noise else 'clean'} {rate:g} Hz"
+
+
+def with_rows(figures: dict[str, Any], rows: list[dict[str, Any]]) -> dict[str, Any]:
+    """The rows put into a figures file by simulator, set, setting and fault; rows of other runs stay."""
+    for row in rows:
+        there = figures.setdefault(row["simulator"], {}).setdefault(row["set"], {})
+        there.setdefault(setting_name(row["noise"], row["rate"]), {})[row["fault"]] = row
+    return figures
+
+
+def write_rows(path: Path, rows: list[dict[str, Any]]) -> None:
+    """Write the rows into a figures file, which keeps those of other runs."""
+    old = json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
+    write_figures(path, with_rows(old, rows))

@@ -19,9 +19,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from circuit_sets import SETS
 from fault_bench import surveyed
-from fault_score import Score, print_rows, records, rows_of, score_passes
+from fault_score import Score, print_rows, records, rows_of, score_passes, write_rows
 from fault_sessions import ALL, AMOUNTS, NEEDS_BRAKE, Truth, practice_base, spread_out, truth_of
-from figures import write_figures
 from simulated import columns_of
 
 from coach.app.rerun import rerun, settle_findings
@@ -83,7 +82,7 @@ def main(arguments: list[str] | None = None) -> None:
     rows = rows_of(score, "habit_bench", "practice", name, args.noise, args.rate)
     print_rows(rows)
     if args.write:
-        write_figures(args.write, records(rows))
+        write_rows(args.write, records(rows))
 
 
 if __name__ == "__main__":

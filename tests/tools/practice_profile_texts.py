@@ -59,7 +59,7 @@ TEXTS = {
     ),
     "Sluice In": Text(
         "First half of the chicane; the crest before it makes the car light.",
-        "mid", ("avoid", "use", "avoid"), ("brake in a straight line",), HEAVY,
+        "mid", ("avoid", "use", "avoid"), ("brake in a straight line",), (50,),
         (("crest", 1650.0, "crest, car goes light", True),), 5.0, 0.5,
     ),
     "Sluice Out": Text(

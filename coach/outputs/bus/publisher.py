@@ -15,7 +15,7 @@ import zmq
 from coach.core.values import Decision, LapDone, View
 from coach.errors import OutputError
 from coach.outputs.bus.keys import Guard, check_address
-from coach.outputs.bus.table import BY_NAME, EVENT_BACKLOG, Beat, Bye, Message, encode
+from coach.outputs.bus.table import BY_NAME, EVENT_BACKLOG, Beat, Bye, Message, Volume, encode
 
 LOOPBACK = "tcp://127.0.0.1:*"
 
@@ -78,6 +78,10 @@ class BusOutput:
     def lap(self, lap: LapDone) -> None:
         """Publish a lap."""
         self._send(lap)
+
+    def set_volume(self, share: float) -> None:
+        """Publish how loud the voice is to be, 0..1."""
+        self._send(Volume(share))
 
     def close(self) -> None:
         """Say that the run ended and give the address back; a second call does nothing."""

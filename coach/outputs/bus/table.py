@@ -20,6 +20,12 @@ class Beat(msgspec.Struct, frozen=True):
     number: int
 
 
+class Volume(msgspec.Struct, frozen=True):
+    """How loud the voice is from now on: ``share`` 0..1."""
+
+    share: float
+
+
 class Bye(msgspec.Struct, frozen=True):
     """The run ended; ``why`` is for a person."""
 
@@ -40,6 +46,7 @@ TABLE: Final = (
     Topic("view", View, 30.0, state=True, recorded=False),
     Topic("decision", Decision, 0.0, state=False, recorded=True),
     Topic("lap", LapDone, 0.0, state=False, recorded=True),
+    Topic("volume", Volume, 0.0, state=False, recorded=False),
     Topic("beat", Beat, 2.0, state=False, recorded=False),
     Topic("bye", Bye, 0.0, state=False, recorded=False),
 )
@@ -49,7 +56,7 @@ STATE_TOPICS: Final = tuple(topic.name for topic in TABLE if topic.state)
 EVENT_TOPICS: Final = tuple(topic.name for topic in TABLE if not topic.state)
 EVENT_BACKLOG: Final = 1000
 
-Message = View | Decision | LapDone | Beat | Bye
+Message = View | Decision | LapDone | Volume | Beat | Bye
 
 _ENCODER = msgspec.msgpack.Encoder()
 _DECODERS: dict[str, msgspec.msgpack.Decoder[Any]] = {t.name: msgspec.msgpack.Decoder(t.type) for t in TABLE}

@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 from typing import Protocol
 
+import numpy as np
+
 from coach.errors import OutputError
 from coach.outputs.hush import hushed
 from coach.outputs.voice.sound import RATE_HZ
@@ -23,6 +25,12 @@ class Device(Protocol):
 
     def play(self, clip: bytes) -> None:
         """Start ``clip`` (16-bit mono at 48 kHz); what still sounds is faded out in 10 ms."""
+
+    def tone(self, clip: bytes) -> None:
+        """Start a tone on a channel of its own, beside what sounds; as many channels as the device has."""
+
+    def set_volume(self, share: float) -> None:
+        """Play clips and tones this loud from the next one on, 0..1."""
 
     def alive(self) -> bool:
         """Whether sound would be heard; asked about once a second while nothing is said."""
@@ -53,15 +61,17 @@ class MixerDevice:
     """pygame's mixer on one output device (empty name: the system's default).
 
     ``volume`` is 0 to 1, ``buffer`` is in samples: 512 (11 ms) by default, 256 (5 ms) where the machine keeps
-    up. OutputError from the constructor: buffer not allowed.
+    up. ``stereo`` opens two channels; clips stay mono, tones have both. OutputError from the
+    constructor: buffer not allowed.
     """
 
-    def __init__(self, name: str = "", buffer: int = 512, volume: float = 1.0) -> None:
+    def __init__(self, name: str = "", buffer: int = 512, volume: float = 1.0, stereo: bool = False) -> None:
         if buffer not in BUFFERS:
             raise OutputError(f"sound buffer of {buffer} samples: allowed are {', '.join(map(str, BUFFERS))}")
         self._name = name
         self._buffer = buffer
         self._volume = volume
+        self.stereo = stereo
         # the mixer steps a fade once a buffer: one shorter than a buffer would now and then be a hard cut
         self._fade_ms = round(max(FADE_S, buffer / RATE_HZ + 0.001) * 1000)
         self._turn = 0
@@ -74,8 +84,10 @@ class MixerDevice:
 
         try:
             with hushed():
-                pygame.mixer.init(RATE_HZ, -16, 1, self._buffer, devicename=self._name or None, allowedchanges=0)
-            pygame.mixer.set_num_channels(2)
+                pygame.mixer.init(
+                    RATE_HZ, -16, 1 + self.stereo, self._buffer, devicename=self._name or None, allowedchanges=0
+                )
+            pygame.mixer.set_num_channels(3)
             self.play(bytes(2 * RATE_HZ))
             self._outputs = list(audio.get_audio_device_names(False))
         except pygame.error as error:
@@ -89,11 +101,26 @@ class MixerDevice:
         try:
             pygame.mixer.Channel(self._turn).fadeout(self._fade_ms)
             self._turn = 1 - self._turn
-            clip_sound = pygame.mixer.Sound(buffer=clip)
+            clip_sound = pygame.mixer.Sound(buffer=_both(clip) if self.stereo else clip)
             clip_sound.set_volume(self._volume)
             pygame.mixer.Channel(self._turn).play(clip_sound)
         except pygame.error as error:
             raise OutputError(f"the sound device is gone: {error}") from error
+
+    def tone(self, clip: bytes) -> None:
+        """Start the tone on the third channel."""
+        import pygame
+
+        try:
+            sound = pygame.mixer.Sound(buffer=clip)
+            sound.set_volume(self._volume)
+            pygame.mixer.Channel(2).play(sound)
+        except pygame.error as error:
+            raise OutputError(f"the sound device is gone: {error}") from error
+
+    def set_volume(self, share: float) -> None:
+        """Play this loud from the next clip on."""
+        self._volume = share
 
     def alive(self) -> bool:
         """Whether the machine still has the outputs that it had: the mixer itself plays on into nothing.
@@ -116,3 +143,8 @@ class MixerDevice:
 
         if pygame.mixer.get_init() is not None:
             pygame.mixer.quit()
+
+
+def _both(clip: bytes) -> bytes:
+    """A mono clip for two channels."""
+    return np.repeat(np.frombuffer(clip, "<i2"), 2).tobytes()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import msgspec
@@ -12,6 +13,8 @@ from coach.outputs.voice.bank import PhraseBank
 from coach.outputs.voice.device import BUFFERS, MixerDevice
 from coach.outputs.voice.player import Player
 from coach.outputs.voice.renderer import RATES_WPM
+from coach.outputs.voice.sound import RATE_HZ
+from coach.outputs.voice.tones import ONSET_BUFFERS, PITCH_HZ, TonePlayer, clip
 
 
 class VoiceOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -29,6 +32,8 @@ class VoiceOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     mark: bool = False
     pronunciations: dict[str, str] = {}
     cache_dir: str = ""
+    tones: bool = False
+    """Sound tones too, in stereo."""
 
     def checked(self) -> VoiceOptions:
         """The same, or OutputError naming what was found and what is allowed."""
@@ -54,4 +59,14 @@ class VoiceOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     def player(self, notice: Notice) -> Player:
         """A player on this device; it is being opened on the player's thread."""
-        return Player(MixerDevice(self.device, self.checked().buffer, self.volume), notice)
+        return Player(MixerDevice(self.device, self.checked().buffer, self.volume, self.tones), notice)
+
+    def tone_player(self, player: Player, on_start: Callable[[str], None] | None = None) -> TonePlayer | None:
+        """What starts tones on the player's device; None without tones."""
+        if not self.tones:
+            return None
+        for name in PITCH_HZ:
+            clip(name, True)
+        return TonePlayer(
+            lambda name: player.tone(clip(name, True)), ONSET_BUFFERS * self.buffer / RATE_HZ, on_start=on_start
+        )

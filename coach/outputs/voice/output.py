@@ -9,6 +9,7 @@ from coach.core.values import Decision
 from coach.outputs.base import Notice, Quiet
 from coach.outputs.voice.bank import PhraseBank
 from coach.outputs.voice.player import Player
+from coach.outputs.voice.tones import TonePlayer
 
 
 class VoiceOutput(Quiet):
@@ -24,21 +25,29 @@ class VoiceOutput(Quiet):
         player: Player,
         notice: Notice,
         on_start: Callable[[str], None] | None = None,
+        tones: TonePlayer | None = None,
     ) -> None:
         self.missed = 0
         self._bank = bank
         self._player = player
         self._notice = notice
         self._on_start = on_start
+        self._tones = tones
         self._late: set[str] = set()
         self._preparing: list[threading.Thread] = []
         if bank.problem:
             notice(bank.problem)
 
     def decision(self, decision: Decision) -> None:
-        """Play a spoken decision; returns at once."""
+        """Play a spoken or sounded decision; returns at once."""
         if decision.outcome == "spoken":
             self.say(decision.text, decision.safety)
+        elif decision.outcome == "sounded" and self._tones is not None:
+            self._tones.decision(decision)
+
+    def set_volume(self, share: float) -> None:
+        """Speak this loud from the next clip on, 0..1."""
+        self._player.set_volume(share)
 
     def say(self, text: str, safety: bool = False) -> None:
         """Play ``text``; returns at once."""
@@ -68,6 +77,8 @@ class VoiceOutput(Quiet):
 
     def close(self) -> None:
         """End the player; a phrase that is just being rendered is waited for a moment."""
+        if self._tones is not None:
+            self._tones.close()
         self._player.close()
         for thread in self._preparing:
             thread.join(timeout=2.0)

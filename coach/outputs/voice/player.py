@@ -79,6 +79,16 @@ class Player:
         """Play ``clip`` (16-bit mono at 48 kHz) now; returns at once. ``on_start`` is called when it begins."""
         self._asks.put(_Ask(clip, safety, self._clock(), on_start))
 
+    def tone(self, clip: bytes) -> None:
+        """Start a tone at once, on the caller's thread; OutputError while there is no device."""
+        if not self._open:
+            raise OutputError("no sound device is open")
+        self._device.tone(clip)
+
+    def set_volume(self, share: float) -> None:
+        """Play this loud from the next clip on, 0..1."""
+        self._device.set_volume(share)
+
     def close(self) -> None:
         """End the thread and give the device back; a second call does nothing."""
         if self._thread.is_alive():

@@ -7,7 +7,7 @@ import msgspec
 from coach.core.values import Decision
 from coach.errors import OutputError
 from coach.outputs.bus.subscriber import Subscriber
-from coach.outputs.bus.table import Bye
+from coach.outputs.bus.table import Bye, Volume
 from coach.outputs.child import NOT_HERE, Link, run_child
 from coach.outputs.voice.options import VoiceOptions
 from coach.outputs.voice.output import VoiceOutput
@@ -39,7 +39,13 @@ def _speak(link: Link) -> int:
         link.note(str(error))
         return NOT_HERE
     bank.prepare(setup.texts, lambda done, of: link.alive())
-    voice = VoiceOutput(bank, player, link.note, lambda text: link.report("started", text))
+    voice = VoiceOutput(
+        bank,
+        player,
+        link.note,
+        lambda text: link.report("started", text),
+        setup.options.tone_player(player, lambda name: link.report("sounded", name)),
+    )
     player.ready.wait(timeout=5.0)
     link.report("ready")
     try:
@@ -47,6 +53,8 @@ def _speak(link: Link) -> int:
             for message in bus.read(WAIT_S):
                 if isinstance(message, Decision):
                     voice.decision(message)
+                elif isinstance(message, Volume):
+                    voice.set_volume(message.share)
                 elif isinstance(message, Bye):
                     return 0
             if not player.stuck:

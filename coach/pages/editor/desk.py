@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 from coach.core.reference import Reference
-from coach.core.values import Corner
+from coach.core.values import Corner, Mark
 from coach.pages.traces import Traces
 
 
@@ -76,6 +76,10 @@ class Desk(Protocol):
     @property
     def has_session(self) -> bool:
         """Whether there is a session to try the cues on."""
+
+    @property
+    def marks(self) -> tuple[Mark, ...]:
+        """The places that the driver marked in the session."""
 
     @property
     def ran(self) -> tuple[int, float]:

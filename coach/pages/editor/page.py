@@ -12,6 +12,7 @@ from coach.errors import CoachError
 from coach.pages.editor.adding import AddCorner
 from coach.pages.editor.cues import CueList
 from coach.pages.editor.form import CornerForm, FieldPath
+from coach.pages.editor.marks import MarkList
 from coach.pages.editor.picture import MapView, TraceView
 from coach.pages.editor.shared import Shared
 from coach.pages.look import ALARM, LINK, css_colours, dark_pairs
@@ -52,6 +53,10 @@ class EditorPage:
         with ui.element("div").classes("desk"):
             with ui.element("section").classes("sheet"):
                 self.map = MapView(self.desk)
+            if self.desk.marks:
+                with ui.element("section").classes("sheet"):
+                    ui.html("<h2>Places you marked</h2>", sanitize=False)
+                    MarkList(self.desk, self._mark_put)
             with ui.element("section").classes("sheet form"):
                 self._form()
             with ui.element("section").classes("sheet"):
@@ -161,6 +166,13 @@ class EditorPage:
     async def _put(self, path: FieldPath, value: Any) -> None:
         if await self.shared.locked(self.desk.put, self.corner, path, value):
             self.shared.tell(self, path)
+            await self.shared.rerun(path)
+
+    async def _mark_put(self, corner: int, path: FieldPath, value: Any) -> None:
+        self.corner = corner
+        if await self.shared.locked(self.desk.put, corner, path, value):
+            self.shared.tell()
+            self.traces.zoom(corner)
             await self.shared.rerun(path)
 
     async def _add(self, apex_m: float) -> None:

@@ -55,7 +55,7 @@ class MapView:
 
     def __init__(self, desk: Desk) -> None:
         self.desk = desk
-        self._track = TrackMap(desk.reference, desk.corners)
+        self._track = TrackMap(desk.reference, desk.corners, desk.marks)
         self._html = ui.html("", sanitize=False).classes("map-holder")
 
     def script_data(self) -> dict[str, Any]:
@@ -74,7 +74,7 @@ class MapView:
             self._html.content = "<p>This reference knows no positions: there is no map.</p>"
             return
         corners = self.desk.corners
-        self._track = TrackMap(self.desk.reference, corners)
+        self._track = TrackMap(self.desk.reference, corners, self.desk.marks)
         corner = corners[chosen]
         points = []
         places = handles(corner)
@@ -145,7 +145,9 @@ class TraceView:
         """Move bands and points to where the corners are now."""
         where = bands(self.desk.corners)
         series: list[dict[str, Any]] = [{"id": i, "markArea": {"data": where}} for i in self.channels]
-        series.append({"id": "places", "data": self.marks(chosen)})
+        lines = [{"xAxis": round(m.s_m, 1), "name": m.name} for m in self.desk.marks]
+        marked = {"symbol": "none", "data": lines, "label": {"formatter": "{b}"}, "silent": True}
+        series.append({"id": "places", "data": self.marks(chosen), "markLine": marked})
         self.chart.run_chart_method("setOption", {"series": series})
 
     def zoom(self, chosen: int) -> None:

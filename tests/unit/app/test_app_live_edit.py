@@ -17,6 +17,7 @@ from coach.app.setup import session_setup
 from coach.core.columns import Columns
 from coach.core.pipeline import Happened
 from coach.errors import SessionError
+from coach.profile.rule_files import rule_paths
 from coach.session.header import Header
 from coach.session.log import decision_line
 from coach.session.reader import SessionReader
@@ -147,3 +148,21 @@ def test_batches_are_cut_where_a_change_was_made() -> None:
     """The parts are the whole, each with the number of frames before it."""
     parts = list(cut_at([Columns.empty(5), Columns.empty(4)], [0, 3, 5, 7, 99]))
     assert [(0, 3), (3, 2), (5, 2), (7, 2)] == [(before, len(part)) for before, part in parts]
+
+
+def test_another_rule_file_is_taken_up_as_an_edit(plan: Path, tmp_path: Path) -> None:
+    """The next cue set: checked, its phrases made ready, kept in the session, handed over; back again too."""
+    session = tmp_path / "session"
+    session.mkdir()
+    pipeline = session_setup(SessionReader(SAMPLES / "first_laps"), None, None).pipeline()
+    edits = LiveEdits(plan / "profile.yaml", plan / "rules.yaml", lengths, lambda _: None, session, poll_s=0.02)
+    try:
+        edits.choose_rules(rule_paths()["ask"])
+        until(lambda: edits.hand_over(pipeline, 5, 0.0, None))
+        assert "ask" == pipeline.talker.rules.name
+        assert rule_paths()["ask"].read_bytes() == plan_files(session, 2)[1].read_bytes()
+        edits.choose_rules(plan / "rules.yaml")
+        until(lambda: edits.hand_over(pipeline, 9, 0.0, None))
+        assert "first laps" == pipeline.talker.rules.name
+    finally:
+        edits.close()

@@ -11,12 +11,13 @@ from hypothesis import strategies as st
 
 from coach.core.advice import ADVICE_STEP_M
 from coach.core.candidates import Moment, approach
+from coach.core.language import ENGLISH
 from coach.core.limits import limit
 from coach.core.rules import FAULTS, RuleSet
 from coach.core.schedule import Schedule
 from coach.core.topics import topic
 from coach.core.values import Corner
-from coach.core.wording import NUMBERS, wordings
+from coach.core.wording import wordings
 from coach.core.zones import zones
 from coach.profile.rule_files import load_rules
 
@@ -31,7 +32,7 @@ def moment(at: Corner) -> Moment:
 def test_brake_later_never_leads_past_the_latest_brake_point(amount: float, room: float) -> None:
     """A car that brakes ``amount`` early and moves its point by the step that is told stays before the limit."""
     at = corner(latest_brake_m=400.0 + room)
-    allowed = limit(rule("later"), at, amount, ("brake later",)) == ""
+    allowed = limit(rule("later"), at, amount) == ""
     reached = at.brake_m - amount + min(amount, ADVICE_STEP_M)
     assert allowed == (reached <= at.latest_brake_m)
 
@@ -42,7 +43,29 @@ def test_a_step_is_at_most_five_metres(amount: float) -> None:
     long = rule("later", long="{metres} metres later", short="later")
     (wording,) = wordings(long, corner(), amount=amount)
     said = wording.long.removesuffix(" metres later")
-    assert {v: k for k, v in NUMBERS.items()}[said] <= ADVICE_STEP_M
+    assert {v: k for k, v in ENGLISH.numbers}[said] <= ADVICE_STEP_M
+
+
+@given(st.floats(0.5, 200.0))
+def test_the_first_cue_tells_the_way_and_asks_for_a_step(amount: float) -> None:
+    """The way is what was measured, rounded down; with less than two steps of it the long form is said."""
+    early = rule("later", long="{metres} metres later", short="later", first=("{metres} of {way} metres later",))
+    (wording,) = wordings(early, corner(), amount=amount)
+    if amount < 10.0:
+        assert "" == wording.first
+    else:
+        step, way = wording.first.removesuffix(" metres later").split(" of ")
+        metres = {v: k for k, v in ENGLISH.numbers}
+        assert metres[step] <= ADVICE_STEP_M < metres[way] <= amount
+
+
+def test_the_first_cue_names_the_board_only_where_the_profile_brakes_at_it() -> None:
+    """Steps lead to a board; where the brake point is before or after one, the board is not named."""
+    first = ("{corner}, {metres} of {way} metres later, {goal}", "{corner}, brake {metres} of {way} metres later")
+    early = rule("later", long="{metres} metres later", short="later", first=first)
+    at = [wordings(early, corner(brake_m=place), amount=16.0)[0].first for place in (400.0, 385.0, 430.0)]
+    assert "A, five of fifteen metres later, to the hundred" == at[0]
+    assert 2 * ["A, brake five of fifteen metres later"] == at[1:]
 
 
 def test_a_board_behind_the_limit_is_not_named() -> None:
@@ -59,7 +82,7 @@ def test_the_exit_is_not_widened_past_its_limit() -> None:
     """With no room outside the reference line nobody is told to use more of the exit."""
     r = rule("more exit", about="exit_narrow")
     assert ["limit of the profile", "", ""] == [
-        limit(r, corner(widest_exit_offset_m=w), 2.0, ("more exit",)) for w in (0.0, 1.0, math.nan)
+        limit(r, corner(widest_exit_offset_m=w), 2.0) for w in (0.0, 1.0, math.nan)
     ]
 
 

@@ -67,7 +67,7 @@ def test_places_come_in_driving_order_lap_after_lap() -> None:
     assert [p[0] for p in passed] == sorted(p[0] for p in passed)
     assert 3 == sum(kind is Kind.LINE for _, kind, _, _ in passed)
     order = [kind for _, kind, c, lap in passed if c == 1 and lap == 1]
-    assert [Kind.OPEN, Kind.ZONE, Kind.BRAKE, Kind.TURN_IN, Kind.APEX, Kind.END, Kind.MEASURE] == order
+    assert [Kind.OPEN, Kind.ZONE, Kind.BRAKE, Kind.TURN_IN, Kind.APEX, Kind.END, Kind.LEFT, Kind.MEASURE] == order
     assert {0, 1, 2} <= {lap for _, kind, c, lap in passed if c == 1 and kind is Kind.ZONE}
 
 
@@ -88,7 +88,7 @@ def test_an_open_course_ends() -> None:
     ground, _ = two_corners(closed=False)
     course = Course(ground.reference, ground.zones)
     course.begin(0.0)
-    assert 14 == len(list(course.pass_by(1e9)))
+    assert 16 == len(list(course.pass_by(1e9)))
     assert float("inf") == course.next_m
 
 

@@ -46,6 +46,14 @@ class FakeDevice:
         self.log.append("play")
         self.clips.append(clip)
 
+    def tone(self, clip: bytes) -> None:
+        """Keep it as a clip."""
+        self.play(clip)
+
+    def set_volume(self, share: float) -> None:
+        """Note it."""
+        self.log.append(f"volume {share:g}")
+
     def alive(self) -> bool:
         """Whether it is plugged in."""
         return self.there

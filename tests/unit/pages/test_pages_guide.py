@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from markupsafe import escape
 from pages_shared import plan
 
-from coach.app.guiding import brake_words, guide_view
+from coach.app.guiding import brake_board, guide_view
 from coach.app.sighting import BREATH_S, MARGIN_S, SightingError, sighting_lap, texts_of, write_wav
 from coach.core.zones import zones
 from coach.pages.guide import guide_html
@@ -53,9 +53,9 @@ def test_no_board_beyond_the_latest_brake_point() -> None:
     corner = msgspec.structs.replace(
         plan().corners[0], brake_m=160.0, turn_in_m=263.0, boards_m=(150.0, 100.0, 50.0), latest_brake_m=161.0
     )
-    assert brake_words(corner).startswith("before the hundred")
+    assert brake_board(corner).startswith("before the hundred")
     free = msgspec.structs.replace(corner, latest_brake_m=180.0)
-    assert brake_words(free).startswith("at the hundred")
+    assert brake_board(free).startswith("at the hundred")
 
 
 @settings(max_examples=25)

@@ -11,6 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from profile_examples import PROFILE, RULES
 
+from coach.core.asking import ANSWERS
+from coach.core.call_words import pieces
 from coach.core.rules import FAULTS, MAX_LONG_UNITS, MAX_SHORT_UNITS, MAX_SHORT_WORDS, RuleSet
 from coach.core.speech_units import units, words
 from coach.core.values import Caution, Corner
@@ -24,7 +26,7 @@ EXAMPLE = parse_profile(PROFILE.encode(), "example").to_corners()
 CASES = [
     ("about: brake_early", "about: brake_erly", "about", "'brake_erly'", "for a correction: brake_early,"),
     ("about: brake_early", "about: gear", "about", "'gear'", "for a correction: brake_early,"),
-    ("slot: approach", "slot: never", "slot", "'never'", "'approach', 'exit' or 'straight'"),
+    ("slot: approach", "slot: never", "slot", "'never'", "'approach', 'exit', 'straight', 'line' or 'pit'"),
     ("family: correction\n    about: brake_early", "family: caution\n    about: brake_early", "about", "'brake_early'",
      "for a caution: bump, crest"),
     ("seen: 2", "seen: 4", "seen", "4 of the last 3", "at most 3 (of_last)"),
@@ -33,7 +35,8 @@ CASES = [
     ("seen: 2", "seen: 2\n    levels: []", "levels", "a list of 0", "at least 1"),
     ("seen: 2", "seen: 2\n    levels: [pro]", "levels[1]", "'pro'", "'learning', 'improving' or 'racing'"),
     ("seen: 2", "seen: 2\n    alternatives: [go on, \"at {apx}\"]", "alternatives[2]", "{apx}", "{board}, {corner}"),
-    ("{metres} metres", "{words} metres", "long", "{words}", "{apex}, {board}, {corner}, {gear}, {metres}, {tenths}"),
+    ("{metres} metres", "{words} metres", "long", "{words}",
+     "{apex}, {board}, {corner}, {distance}, {gear}, {metres}, {tenths}"),
     ("{metres} metres", "{metres metres", "long", "'you can brake {metres metres later'", "each brace closed"),
     ("short: brake later", "short: brake a good deal later", "short", "5 words", "4 in the short form"),
     ("short: brake later", "short: brake later, second gear", "short", "3 units", "2 in the short form"),
@@ -41,6 +44,7 @@ CASES = [
      "4 in the long form"),
     ("short: brake later", "short: '...'", "short", "'...'", "can be spoken"),
     ("name: later", "name: La ter", "name", "'La ter'", "lower-case letters, digits and _"),
+    ("slot: approach", "slot: line", "slot", "line for a correction", "approach or exit or straight"),
     ("slot: approach", "slot: approach\n    when: speed > 3", "when", "an unknown field", "name, family, about"),
 ]  # fmt: skip
 
@@ -78,14 +82,14 @@ def test_errors_of_the_rule_set(tmp_path: Path) -> None:
     slot, long = str(caught.value).split("\n")
     assert "x.yaml:8: rules[later].slot: found approach for a confirmation; allowed exit or straight" == slot
     assert long.startswith("x.yaml:9: rules[later].long: found {metres}; allowed {apex}, {board}")
-    with pytest.raises(RulesError, match="no rule set of that name; known: first_laps, improving, race"):
+    with pytest.raises(RulesError, match="no rule set of that name; known: ask, first_laps, improving, race"):
         load_rules("nothing")
     with pytest.raises(RulesError, match="a folder; allowed a YAML file"):
         load_rules(tmp_path)
 
 
 def test_the_three_rule_sets_are_what_they_say() -> None:
-    """First laps remind, improving has a correction and a confirmation for every fault, race only cautions."""
+    """First laps remind, improving has a correction and a confirmation for every fault, race cautions; calls aside."""
     first, improving, race = (load_rules(name) for name in ("first_laps", "improving", "race"))
     assert ("learning", "improving", "racing") == (first.level, improving.level, race.level)
     assert {"reminder", "caution"} == {r.family for r in first.rules}
@@ -180,5 +184,6 @@ def test_phrases_hold_everything_that_can_be_said() -> None:
     for rules in every_set():
         listed = phrases(rules, EXAMPLE)
         said = {t for r in rules.rules for c in EXAMPLE for w in every_wording(r, c) for t in w.texts}
+        said |= {*ANSWERS.values(), *pieces(rules.calls, EXAMPLE)}
         assert (said, len(said)) == (set(listed), len(listed))
     assert "turn one, brake at the hundred" in phrases(load_rules("first_laps"), EXAMPLE)

@@ -7,7 +7,7 @@ import math
 import msgspec
 import pytest
 
-from coach.core.boards import board_name
+from coach.core.language import ENGLISH
 from coach.core.rules import CueRule
 from coach.core.speech_units import units, words
 from coach.core.values import Caution, Corner
@@ -58,7 +58,7 @@ def test_the_board_is_named_only_where_it_stands(brake_m: float, long: str, shor
 )
 def test_boards_have_their_spoken_names(board: float, long: str, short: str) -> None:
     """Common practice, no source: drivers say "the hundred", "the fifty"."""
-    assert (long, short) == (board_name(board, "long"), board_name(board, "short"))
+    assert (long, short) == (ENGLISH.board(board, "long"), ENGLISH.board(board, "short"))
 
 
 @pytest.mark.parametrize(

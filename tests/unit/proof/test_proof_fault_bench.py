@@ -16,7 +16,7 @@ import fault_bench
 import habit_bench
 import msgspec
 from fault_bench import Job, asks, diagnose, job
-from fault_score import Row, Score, rows_of, score_passes
+from fault_score import Row, Score, records, rows_of, score_passes, write_rows
 from fault_sessions import ALL, MAKERS, Ask, Truth, make
 
 from coach.core.columns import Columns
@@ -127,8 +127,9 @@ def test_the_sealed_set_is_run_by_its_name(
     given = "--sealed --sim plain --faults brake_early --passes 2 --clean --write"
     fault_bench.main([*given.split(), str(file)])
     written = json.loads(file.read_text(encoding="utf-8"))
-    assert {"sealed"} == {r["set"] for r in written.values()}
-    row = written["plain sealed clean 60 Hz all"]
+    assert {"sealed"} == set(written["plain"])
+    row = written["plain"]["sealed"]["clean 60 Hz"]["all"]
+    assert ("plain", "sealed") == (row["simulator"], row["set"])
     assert 2 == row["n"] + row["small"]
     assert "== plain sealed clean 60 Hz" in capsys.readouterr().out
 
@@ -139,5 +140,16 @@ def test_the_habit_form_runs(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) ->
     file = tmp_path / "rows.json"
     given = "--circuits tuning --laps 1 --faults throttle_soft --write"
     habit_bench.main([*given.split(), str(file)])
-    row = json.loads(file.read_text(encoding="utf-8"))["practice tuning clean 60 Hz throttle_soft"]
+    row = json.loads(file.read_text(encoding="utf-8"))["practice"]["tuning"]["clean 60 Hz"]["throttle_soft"]
     assert 0 < row["n"]
+
+
+def test_a_file_keeps_the_rows_of_other_runs(tmp_path: Path) -> None:
+    """A second run adds its rows beside those of the first."""
+    file = tmp_path / "rows.json"
+    score = Score(truths=3)
+    for name in ("development", "sealed", "sealed"):
+        write_rows(file, records(rows_of(score, "fault_bench", "plain", name, *CLEAN[0])))
+    written = json.loads(file.read_text(encoding="utf-8"))["plain"]
+    assert ["development", "sealed"] == sorted(written)
+    assert 3 == written["sealed"]["clean 60 Hz"]["lost"]["n"]

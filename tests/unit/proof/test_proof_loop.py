@@ -71,6 +71,7 @@ def test_the_metres_that_a_cue_names_are_heard() -> None:
     """ "five metres" is five metres to the learner; a cue that names none asks for all of it."""
     assert 5.0 == closed_loop_coaches.metres_in("Tollgate, you can brake five metres later")
     assert 25.0 == closed_loop_coaches.metres_in("brake twenty-five metres earlier")
+    assert 5.0 == closed_loop_coaches.metres_in("Quarry, brake five of fifteen metres later")
     assert np.isnan(closed_loop_coaches.metres_in("brake later"))
 
 

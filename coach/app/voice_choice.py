@@ -1,0 +1,29 @@
+"""The voice that speaks a language: the file's own choice, else any voice of that language."""
+
+from __future__ import annotations
+
+from functools import cache
+
+from coach.errors import OutputError
+from coach.outputs.voice.renderer import list_voices
+from coach.profile.language_file import Catalogue
+
+
+def voice_for(words: Catalogue) -> str:
+    """The id of a voice for ``words``, "" for the engine's default; OutputError when no voice speaks the language."""
+    if not words.voices:
+        return ""
+    known = _voices()
+    for wanted in (*words.voices, words.language.code):
+        for identity, language in known:
+            if wanted == identity or wanted == language.partition("-")[0].lower():
+                return identity
+    raise OutputError(
+        f"no voice here speaks {words.name} ({words.language.code}); choose one of coach doctor --voices with "
+        "--voice-id, or --no-voice for captions"
+    )
+
+
+@cache
+def _voices() -> tuple[tuple[str, str], ...]:
+    return tuple((voice["id"], voice["language"]) for voice in list_voices())

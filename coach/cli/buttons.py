@@ -1,0 +1,50 @@
+"""``coach buttons``: bind the buttons of a wheel, pad or box, or keys, by pressing them."""
+
+from __future__ import annotations
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    """Add the group."""
+    group = typer.Typer(help="Buttons of a wheel, pad or box, and keys, that ask the coach for something.")
+    app.add_typer(group, name="buttons", invoke_without_command=True)
+
+    @group.callback(invoke_without_command=True)
+    def show(context: typer.Context) -> None:
+        """Without a command: what is bound."""
+        if context.invoked_subcommand is not None:
+            return
+        from coach.cli.show import say
+        from coach.inputs.bindings import FUNCTIONS, bindings_path, load
+
+        bound = load().bindings
+        for function, what in FUNCTIONS.items():
+            presses = "; ".join(str(b.press) for b in bound if b.function == function)
+            say(f"{function:12s} {what}: {presses or 'nothing bound'}")
+        say(f"kept in {bindings_path()}; bind with: coach buttons bind FUNCTION")
+
+    @group.command()
+    def bind(
+        function: str = typer.Argument(..., help="What the button shall ask for; coach buttons lists them."),
+        seconds: float = typer.Option(30.0, "--seconds", min=1.0, max=600.0, help="How long to wait for the press, s."),
+    ) -> None:
+        """Bind the next button or key that you press."""
+        from coach.app.buttons import bind as keep
+        from coach.app.buttons import wait_for_press
+        from coach.cli.show import say, warn
+        from coach.inputs.bindings import FUNCTIONS, function_of
+
+        wanted = function_of(function)
+        say(f"press the button or key for: {FUNCTIONS[wanted]}")
+        press = wait_for_press(warn, seconds, lambda names: say(f"plugged in: {names}"))
+        path = keep(function, press)
+        say(f"{function}: {press}; kept in {path}")
+
+    @group.command()
+    def clear(function: str = typer.Argument(..., help="Function whose buttons to forget, or all.")) -> None:
+        """Forget what is bound."""
+        from coach.app.buttons import clear as forget
+        from coach.cli.show import say
+
+        say(f"forgotten; kept in {forget(function)}")

@@ -1,0 +1,80 @@
+"""Wheels, pads and button boxes through pygame's joysticks, also while another program has the focus."""
+
+from __future__ import annotations
+
+import os
+from typing import Any, Final
+
+from coach.inputs.bindings import Press
+
+os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
+_HAT: Final = 100
+"""A hat's four directions are buttons 100 to 103 of its device, the next hat's 104 to 107."""
+_DIRECTIONS: Final = ((0, 1), (1, 0), (0, -1), (-1, 0))
+
+
+class Pads:
+    """All devices that are plugged in now or later. It needs a process of its own: no window is opened in it."""
+
+    def __init__(self) -> None:
+        # events reach us without a window in front, and no window is needed at all
+        os.environ["SDL_JOYSTICK_ALLOW_BACKGROUND_EVENTS"] = "1"
+        os.environ.setdefault("SDL_VIDEODRIVER", "dummy")
+        import pygame
+
+        self._pygame: Any = pygame
+        pygame.display.init()
+        pygame.joystick.init()
+        pygame.event.set_blocked(None)
+        pygame.event.set_allowed(
+            [pygame.JOYDEVICEADDED, pygame.JOYDEVICEREMOVED, pygame.JOYBUTTONDOWN, pygame.JOYHATMOTION]
+        )
+        self._open: dict[int, Any] = {}
+        self._hats: dict[tuple[int, int], tuple[int, int]] = {}
+
+    def poll(self) -> list[Press]:
+        """The presses since the last call; devices that came are opened, those that went are forgotten."""
+        pygame, presses = self._pygame, []
+        for event in pygame.event.get():
+            if event.type == pygame.JOYDEVICEADDED:
+                self._add(event.device_index)
+            elif event.type == pygame.JOYDEVICEREMOVED:
+                self._open.pop(event.instance_id, None)
+            elif event.instance_id in self._open:
+                name = self._open[event.instance_id].get_name()
+                if event.type == pygame.JOYBUTTONDOWN:
+                    presses.append(Press(name, event.button))
+                elif event.type == pygame.JOYHATMOTION:
+                    presses += [Press(name, button) for button in self._hat(event)]
+        return presses
+
+    def _add(self, index: int) -> None:
+        try:
+            device = self._pygame.joystick.Joystick(index)
+        except self._pygame.error:  # it went again before it was opened
+            return
+        self._open[device.get_instance_id()] = device
+
+    def _hat(self, event: Any) -> list[int]:
+        """The directions that a hat was newly pressed to."""
+        before = self._hats.get((event.instance_id, event.hat), (0, 0))
+        self._hats[event.instance_id, event.hat] = event.value
+        return [
+            _HAT + 4 * event.hat + i
+            for i, (x, y) in enumerate(_DIRECTIONS)
+            if _points(event.value, x, y) and not _points(before, x, y)
+        ]
+
+    def devices(self) -> list[str]:
+        """Names of the open devices."""
+        return sorted(device.get_name() for device in self._open.values())
+
+    def close(self) -> None:
+        """Give all devices back."""
+        self._open.clear()
+        self._pygame.joystick.quit()
+        self._pygame.display.quit()
+
+
+def _points(value: tuple[int, int], x: int, y: int) -> bool:
+    return (x != 0 and value[0] == x) or (y != 0 and value[1] == y)

@@ -1,0 +1,74 @@
+"""The buttons as a process of its own: ``python -m coach.inputs.process``, started by the supervisor.
+
+It reports each press that is bound as ``pressed`` with the function, or, to learn a button, every press as ``press``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final
+
+import msgspec
+
+from coach.inputs.bindings import Bindings, Press
+from coach.inputs.sources import Source, open_sources
+from coach.outputs.child import NOT_HERE, Link, run_child
+
+POLL_S: Final = 0.02
+"""How often the devices are looked at: a press is never noticed later than this."""
+
+
+class ButtonSetup(msgspec.Struct, frozen=True):
+    """What the process is told at its start: ``bindings`` None: report every press, to learn one."""
+
+    bindings: Bindings | None = None
+
+
+def watch(
+    sources: list[Source], bindings: Bindings | None, report: Callable[[str, str], None], wait: Callable[[], bool]
+) -> None:
+    """Poll until ``wait()`` is true; what is plugged in is reported as ``devices`` whenever it changes."""
+    known: list[str] | None = None
+    while True:
+        presses = [press for source in sources for press in source.poll()]
+        devices = sorted(name for source in sources for name in source.devices())
+        if devices != known:
+            known = devices
+            report("devices", msgspec.json.encode(devices).decode())
+        for press in presses:
+            if bindings is None:
+                report("press", msgspec.json.encode(press).decode())
+            elif (function := bindings.function(press)) is not None:
+                report("pressed", function)
+        if wait():
+            return
+
+
+def press_of(text: str) -> Press:
+    """A press as it was reported."""
+    return msgspec.json.decode(text, type=Press)
+
+
+def _run(link: Link) -> int:
+    setup = link.setup(ButtonSetup)
+    sources, notes = open_sources()
+    for note in notes:
+        link.note(note)
+    if not sources:
+        return NOT_HERE
+
+    def wait() -> bool:
+        link.alive()
+        return link.ended.wait(POLL_S)
+
+    link.report("ready")
+    try:
+        watch(sources, setup.bindings, link.report, wait)
+    finally:
+        for source in sources:
+            source.close()
+    return 0
+
+
+if __name__ == "__main__":
+    run_child(_run)

@@ -1,0 +1,41 @@
+"""Where presses come from, each polled and none needing a focused window."""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Protocol
+
+from coach.inputs.bindings import Press
+
+
+class Source(Protocol):
+    """A kind of input; ``poll`` never waits and never raises for a device that went."""
+
+    def poll(self) -> list[Press]:
+        """The presses since the last call, in order."""
+
+    def devices(self) -> list[str]:
+        """The names of what is plugged in."""
+
+    def close(self) -> None:
+        """Give the devices back."""
+
+
+def open_sources() -> tuple[list[Source], list[str]]:
+    """What this machine has, and a line for each that it has not."""
+    from coach.inputs.keys import open_keys
+    from coach.inputs.pads import Pads
+
+    sources: list[Source] = []
+    notes: list[str] = []
+    try:
+        sources.append(Pads())
+    except Exception as error:  # a comfort: whatever the input library answers, keys may still work
+        notes.append(f"no wheel, pad or button box can be read: {error}")
+    keys = open_keys(sys.platform, os.environ)
+    if keys is None:
+        notes.append("keys can not be read without a focused window here; buttons of a wheel or pad can")
+    else:
+        sources.append(keys)
+    return sources, notes

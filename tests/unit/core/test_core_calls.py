@@ -1,0 +1,237 @@
+"""Calls: what the clock, the limits and the pit stop say, in time, in few pieces, and the same however frames come."""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+
+import msgspec
+import numpy as np
+import pytest
+from core_setup import corner, plan, ring, same, session
+
+from coach.core.arbiter import COMMA_S, Arbiter
+from coach.core.call_words import COUNTS, gap_words, lap_words, not_alone, pieces
+from coach.core.calls import Calls
+from coach.core.columns import Columns
+from coach.core.ground import Ground
+from coach.core.pipeline import Happened, Pipeline
+from coach.core.rules import CueRule, RuleSet
+from coach.core.speaking import Speaking
+from coach.core.talker import Talker
+from coach.core.values import Decision
+from coach.errors import RulesError
+from coach.outputs.voice.loudness import CELL
+from coach.outputs.voice.pieces import PAUSE_CELLS
+from coach.outputs.voice.sound import RATE_HZ
+from coach.profile.rule_files import load_rules, parse_rules, phrases
+from feeds.frame import CHANNELS
+
+
+@pytest.mark.parametrize(
+    ("time_s", "said"),
+    [
+        (91.38, "one thirty-one, four"),
+        (91.96, "one thirty-two, zero"),
+        (65.04, "one oh five, zero"),
+        (60.0, "one minute, zero"),
+        (120.3, "two minutes, three"),
+        (59.52, "fifty-nine, five"),
+        (72.0, "one twelve, zero"),
+    ],
+)
+def test_a_lap_time_is_said_as_drivers_say_it(time_s: float, said: str) -> None:
+    """Minutes and seconds together, then the tenth; rounded as a clock with one digit (common practice, no source)."""
+    assert said == lap_words(time_s, time_s)
+
+
+def test_a_lap_far_from_the_reference_is_not_said() -> None:
+    """The pieces stay few; a lap that took twice as long is no lap to talk about."""
+    assert "" == lap_words(190.0, 91.0)
+    assert "" == lap_words(math.nan, 91.0)
+
+
+@pytest.mark.parametrize(
+    ("gap_s", "said"),
+    [
+        (-0.21, "two tenths up"),
+        (0.1, "one tenth down"),
+        (0.04, "level"),
+        (-0.96, "a second up"),
+        (1.4, "one and a half down"),
+        (2.1, "two seconds down"),
+        (9.0, "over three seconds down"),
+        (math.nan, ""),
+    ],
+)
+def test_a_gap_is_said_in_tenths_then_in_halves(gap_s: float, said: str) -> None:
+    """Up is faster (common practice, no source)."""
+    assert said == gap_words(gap_s)
+
+
+def test_every_text_is_put_together_from_pieces_that_are_few() -> None:
+    """Whatever a lap takes, each piece of its call is rendered beforehand; about a hundred and fifty in all."""
+    rules = load_rules("race")
+    reference, corners = plan()
+    known = set(pieces(rules.calls, corners, reference.lap_time_s))
+    assert len(known) < 100 + len(corners) * len(COUNTS)
+    for tenth in range(int(reference.lap_time_s * 9), int(reference.lap_time_s * 13)):
+        assert set(lap_words(tenth / 10, reference.lap_time_s).split(", ")) <= known
+    for tenth in range(-60, 60):
+        assert gap_words(tenth / 10) in known
+    assert known <= set(phrases(rules, corners, reference.lap_time_s))
+
+
+def test_the_length_of_a_text_follows_from_its_pieces() -> None:
+    """As long as they are with the voice's pauses between; that is how the voice puts them together."""
+    arbiter = Arbiter({"one thirty-one": 1.0, "four": 0.3})
+    assert 1.3 + COMMA_S == pytest.approx(arbiter.duration("one thirty-one, four"))
+    assert pytest.approx(PAUSE_CELLS * CELL / RATE_HZ) == COMMA_S
+
+
+def called(about: str, slot: str = "line", long: str = "", short: str = "") -> CueRule:
+    return CueRule(about, "call", about, slot, long, short or long, priority=10)  # type: ignore[arg-type]
+
+
+EACH = (
+    called("lap", long="{lap}, {gap}", short="{lap}"),
+    called("best", long="new best, {lap}, {gap}"),
+    called("same", long="{lap}, same again"),
+    called("drop_off", long="{lap}, pace is dropping"),
+    called("limits", "exit", "{count} at {corner}"),
+    called("sector", long="sector {sector}, {gap}"),
+)
+
+
+def at_the_line(times: list[float], off: int = -1) -> list[str]:
+    """What is opened after laps of these times; in lap ``off`` the limits were crossed."""
+    ground = Ground(ring(), (corner("A", 500.0), corner("B", 1200.0)))
+    talker = Talker(RuleSet("calls", "improving", (), calls=EACH), ("A", "B"), {})
+    calls = Calls(Speaking(ground, talker))
+    said, t = [], 0.0
+    for lap, time_s in enumerate(times):
+        t += time_s
+        if lap == off:
+            calls.left(0, lap, 3.0, t - 20.0, lap * 2000.0 + 600.0)
+            talker.arbiter.open.clear()
+        calls.line(lap, time_s, True, t, t, (lap + 1) * 2000.0 + 1.0)
+        said += [c.forms[0] for c in talker.arbiter.open] or [""]
+        talker.arbiter.open.clear()
+    return said
+
+
+def test_the_first_lap_has_no_gap_and_a_faster_one_is_a_new_best() -> None:
+    """The gap is to the best lap of the session."""
+    said = at_the_line([40.4, 40.0, 40.8])
+    assert ["forty, four", "new best, forty, zero, four tenths up", "forty, eight, eight tenths down"] == said
+
+
+def test_laps_alike_and_laps_that_get_slower_have_words_of_their_own() -> None:
+    """Three within two tenths; three that are slower than three before by more than their scatter explains, once."""
+    said = at_the_line([40.0, 40.1, 40.1, 40.2, 40.8, 40.9, 40.9])
+    assert ["forty, one, same again", "forty, two, two tenths down"] == said[2:4]
+    assert ["forty, nine, pace is dropping"] == [s for s in said if "dropping" in s]
+
+
+def test_scatter_is_no_drop_in_pace() -> None:
+    """Laps of one pace with a scatter of three tenths: never said in two hundred laps of a normal driver but rarely."""
+    times = np.random.default_rng(4).normal(41.0, 0.3, 200).clip(36.1, 51.0)
+    assert len([s for s in at_the_line(list(map(float, times))) if "dropping" in s]) <= 10
+
+
+def test_a_lap_beyond_the_limits_is_no_lap_time() -> None:
+    """It is not called and can not be the best."""
+    assert ["forty, four", "", "new best, forty, two, two tenths up"] == at_the_line([40.4, 39.0, 40.2], off=1)
+
+
+@cache
+def driven() -> tuple[Columns, dict[str, float]]:
+    """Four laps; in laps 1 and 2 wide at the exit of the ninth corner, into the pits in the middle of lap 3."""
+    columns = Columns(session(4, 20.0).data.copy())
+    reference, corners = plan()
+    there = corners[8]
+    p = Pipeline(reference, corners, RuleSet("none", "improving", ()))
+    t: dict[str, float] = {}
+    row = {name: i for i, name in enumerate(CHANNELS)}
+    for i in range(len(columns)):
+        p.push_columns(columns.part(i, i + 1))
+        view = p.view()
+        if view.lap in (1, 2) and there.apex_m < view.s_m < there.exit_m:
+            columns.data[row["wheels_off"], i] = 4.0
+        if view.lap == 3 and view.s_m > 0.5 * reference.length_m:
+            columns.data[row["in_pit"], i] = 1.0
+            t.setdefault("pit", view.t_s)
+            t["out"] = view.t_s
+    return columns, t
+
+
+def run(cuts: int, rules: str = "improving", on: bool = True) -> Happened:
+    """The session in chunks of ``cuts`` frames, with all calls on."""
+    reference, corners = plan()
+    chosen = load_rules(rules)
+    if on:
+        kept = tuple(c for c in chosen.calls if c.about not in {e.about for e in EACH})
+        chosen = msgspec.structs.replace(chosen, calls=(*kept, *EACH))
+    columns, _ = driven()
+    p, happened = Pipeline(reference, corners, chosen), Happened()
+    for i in range(0, len(columns), cuts):
+        happened.add(p.push_columns(columns.part(i, i + cuts)))
+    happened.add(p.finish())
+    return happened
+
+
+def calls_of(happened: Happened) -> list[Decision]:
+    return [d for d in happened.decisions if d.family == "call"]
+
+
+def test_calls_do_not_depend_on_how_frames_are_cut() -> None:
+    """One by one or five hundred at once: the same decisions."""
+    assert same(run(1)) == same(run(500))
+
+
+def test_the_limits_are_counted_by_place() -> None:
+    """Once for each pass, right after the corner or on the next straight with room, with the count and the place."""
+    said = [d.text for d in calls_of(run(500)) if d.fault == "limits" and d.outcome == "spoken"]
+    name = plan()[1][8].say
+    assert [f"track limits at {name}", f"two at {name}"] == said
+
+
+def test_the_pit_stop_is_summed_up_in_the_pits() -> None:
+    """What is next is said when the car is in the pits, by corner and cue, and nothing else is said there."""
+    happened, (_, t) = run(500), driven()
+    later = [d for d in happened.decisions if d.outcome == "spoken" and t["pit"] <= d.t_s <= t["out"]]
+    assert later
+    assert {"better", "next"} >= {d.fault for d in later}
+    assert any(d.text.startswith("next, turn ") for d in later)
+
+
+def test_a_call_never_takes_the_room_of_a_cue() -> None:
+    """With calls the same cues are said in the same words as without; each call is over before it gets quiet."""
+
+    def cues(happened: Happened) -> list[tuple[int, str, str]]:
+        return [(d.lap, d.rule, d.text) for d in happened.decisions if d.outcome == "spoken" and d.family != "call"]
+
+    with_calls, without = run(500), run(500, on=False)
+    assert cues(without) == cues(with_calls)
+    spoken = [d for d in calls_of(with_calls) if d.outcome == "spoken"]
+    assert {"lap", "sector"} & {d.fault for d in spoken}
+    assert all(d.ends_t_s + 0.7 <= d.action_t_s for d in spoken)
+
+
+def test_calls_are_off_where_nobody_asked_for_them() -> None:
+    """Who improves hears the limits and the pit stop; the clock is for races."""
+    assert {"limits", "unsteady", "better", "next"} == {c.about for c in load_rules("improving").calls}
+    assert {"lap", "best", "same", "drop_off", "limits"} == {c.about for c in load_rules("race").calls}
+
+
+def test_a_call_whose_numbers_are_no_pieces_of_their_own_is_refused() -> None:
+    """Or thousands of texts would have to be rendered; the message says where and what is allowed."""
+    assert ["lap"] == not_alone("lap {lap}, {gap}")
+    text = (
+        "schema: 1\nname: own\nlevel: racing\nrules:\n  - name: lap\n    family: call\n    about: lap\n"
+        '    slot: line\n    long: "lap {lap}, {gap}"\n    short: "{lap}"\n'
+    )
+    with pytest.raises(RulesError, match=r"own.yaml:9: .*\{lap\} alone between commas"):
+        parse_rules(text.encode(), "own.yaml")
+    with pytest.raises(RulesError, match="found pit for a call about lap; allowed line"):
+        parse_rules(text.replace("slot: line", "slot: pit").replace("lap {lap}", "{lap}").encode(), "own.yaml")
