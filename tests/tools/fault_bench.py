@@ -13,7 +13,6 @@ counted apart ("next"). ``--sealed`` is run once, when the work is done.
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -25,9 +24,8 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).parent))
 
 from circuit_sets import SETS
-from fault_score import Row, Score, print_rows, records, rows_of, score_passes
+from fault_score import Row, Score, print_rows, records, rows_of, score_passes, setting_name, write_rows
 from fault_sessions import ALL, DRIVES, MAKERS, Ask, Setting, make
-from figures import write_figures
 
 from coach.app.rerun import rerun, settle_findings
 from coach.app.setup import Setup
@@ -136,27 +134,18 @@ def main(arguments: list[str] | None = None) -> None:
     name = "sealed" if args.sealed else args.circuits
     settings = ((args.noise, args.rate),) if args.noise or args.clean else SETTINGS
     passes = 15 if args.quick else args.passes
-    written: list[dict[str, object]] = []
+    written: list[dict[str, Any]] = []
     for sim in args.sim:
         began = time.perf_counter()
         sessions = asks(sim, list(SETS[name]), tuple(args.faults), passes, args.seed, args.scatter)
         jobs = [Job(sim, ask, settings, args.show, args.cache) for ask in sessions]
         for rows in bench(sim, name, jobs, args.workers):
-            print(f"== {sim} {name} {'0.3 m 0.1 m/s' if rows[0].noise else 'clean'} {rows[0].rate:.0f} Hz")
+            print(f"== {sim} {name} {setting_name(rows[0].noise, rows[0].rate)}")
             print_rows(rows)
             written += records(rows)
         print(f"({time.perf_counter() - began:.0f} s)")
     if args.write:
-        write_figures(args.write, with_rows(json.loads(args.write.read_text()) if args.write.exists() else {}, written))
-
-
-def with_rows(figures: dict[str, Any], rows: list[dict[str, object]]) -> dict[str, Any]:
-    """The rows put into a figures file by simulator, set, setting and fault; rows of other runs stay."""
-    for row in rows:
-        setting = "noisy" if row["noise"] else "clean"
-        there = figures.setdefault(str(row["simulator"]), {}).setdefault(str(row["set"]), {})
-        there.setdefault(f"{setting} {row['rate']:g} Hz", {})[str(row["fault"])] = row
-    return figures
+        write_rows(args.write, written)
 
 
 if __name__ == "__main__":

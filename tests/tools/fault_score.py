@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import json
 from collections import Counter, defaultdict
 from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
 
 import msgspec
 import numpy as np
 from fault_sessions import Truth
+from figures import write_figures
 
 from coach.core.passes import Driven
 from coach.core.values import Pass
@@ -47,12 +51,14 @@ class Score:
     next_reported: int = 0
     oversum: int = 0
     broken: int = 0
+    truths: int = 0
+    lost: int = 0
 
     def add(self, other: Score) -> None:
         self.hits += other.hits
         self.small.update(other.small)
         self.false.update(other.false)
-        for name in ("clean", "clean_reported", "next", "next_reported", "oversum", "broken"):
+        for name in ("clean", "clean_reported", "next", "next_reported", "oversum", "broken", "truths", "lost"):
             setattr(self, name, getattr(self, name) + getattr(other, name))
 
 
@@ -66,6 +72,8 @@ def score_passes(passes: list[tuple[Pass, Driven]], truth: list[Truth], show: in
         near = np.flatnonzero(np.abs(at - t.t_s) < 5.0)
         if len(near):
             hit[int(max(near, key=lambda i: pairs[i][1].total_s))].append(t)
+    # a fault in a corner that the survey does not know, or while the coach does not know where the car is
+    score.truths, score.lost = len(truth), len(truth) - sum(map(len, hit.values()))
     free: dict[int, list[float]] = defaultdict(list)
     for i, (_, d) in enumerate(pairs):
         if i not in hit and i - 1 not in hit:
@@ -112,7 +120,8 @@ def report(word: str, p: Pass, d: Driven, t: Truth | None) -> None:
 class Row:
     """One flat record of a table; shares are None where nothing was counted. ``fault`` is a fault, "all",
     or what ``reported`` counts: "faultless" and "next" (reports in passes without a fault, and right after one),
-    "above_loss" (passes whose findings cost more than was lost), "broken" (sessions that the coach failed on)."""
+    "above_loss" (passes whose findings cost more than was lost), "lost" (of ``n`` faults driven, those that no pass
+    of the coach covers: recall does not count them), "broken" (sessions that the coach failed on)."""
 
     bench: str
     simulator: str
@@ -153,6 +162,7 @@ def rows_of(score: Score, bench: str, sim: str, circuits: str, noise: bool, rate
         ("faultless", score.clean, score.clean_reported, dict(score.false)),
         ("next", score.next, score.next_reported, {}),
         ("above_loss", len(score.hits) + score.clean + score.next, score.oversum, {}),
+        ("lost", score.truths, score.lost, {}),
         ("broken", len(score.hits) + score.clean + score.next, score.broken, {}),
     ):
         rows.append(Row(*key, name, n, n < FEW, reported=reported, confusion=what))
@@ -197,6 +207,25 @@ def print_rows(rows: list[Row]) -> None:
               + ("" if r.fault == "all" else " ".join(f"{k}:{v}" for k, v in r.confusion.items())))  # fmt: skip
 
 
-def records(rows: list[Row]) -> list[dict[str, object]]:
+def records(rows: list[Row]) -> list[dict[str, Any]]:
     """The rows as flat records for a file."""
     return [asdict(r) for r in rows]
+
+
+def setting_name(noise: bool, rate: float) -> str:
+    """How tables and files call a setting."""
+    return f"{'noisy' if noise else 'clean'} {rate:g} Hz"
+
+
+def with_rows(figures: dict[str, Any], rows: list[dict[str, Any]]) -> dict[str, Any]:
+    """The rows put into a figures file by simulator, set, setting and fault; rows of other runs stay."""
+    for row in rows:
+        there = figures.setdefault(row["simulator"], {}).setdefault(row["set"], {})
+        there.setdefault(setting_name(row["noise"], row["rate"]), {})[row["fault"]] = row
+    return figures
+
+
+def write_rows(path: Path, rows: list[dict[str, Any]]) -> None:
+    """Write the rows into a figures file, which keeps those of other runs."""
+    old = json.loads(path.read_text(encoding="utf-8")) if path.exists() else {}
+    write_figures(path, with_rows(old, rows))

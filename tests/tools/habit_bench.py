@@ -9,7 +9,6 @@ own session tells how the corner is driven without the fault: what he always doe
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
@@ -20,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from circuit_sets import SETS
 from fault_bench import surveyed
-from fault_score import Score, print_rows, records, rows_of, score_passes
+from fault_score import Score, print_rows, records, rows_of, score_passes, write_rows
 from fault_sessions import ALL, AMOUNTS, NEEDS_BRAKE, Truth, practice_base, spread_out, truth_of
 from simulated import columns_of
 
@@ -83,8 +82,7 @@ def main(arguments: list[str] | None = None) -> None:
     rows = rows_of(score, "habit_bench", "practice", name, args.noise, args.rate)
     print_rows(rows)
     if args.write:
-        args.write.parent.mkdir(parents=True, exist_ok=True)
-        args.write.write_text(json.dumps(records(rows), indent=1) + "\n", encoding="utf-8")
+        write_rows(args.write, records(rows))
 
 
 if __name__ == "__main__":

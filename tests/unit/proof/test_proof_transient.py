@@ -93,8 +93,9 @@ def test_braking_distance() -> None:
 def test_energy_and_shift_gaps(car: Car) -> None:
     """Over a hill on full throttle: the drive's work is what speed, height and drag took, within 0.5 %; and each
     upward shift leaves the car without drive for its gap."""
-    road = ring(straight=True, hill_m=2.0)
-    laps = drive(car, road, orders(road, np.array([FREE]), 0.0, 1e9, 2500.0), 25.0, 900.0, every=1)
+    # low hills: on a lap this short the car would leave the ground over high ones
+    road = ring(straight=True, hill_m=0.4)
+    laps = drive(car, road, orders(road, np.array([FREE]), 0.0, 1e9, 2500.0), 25.0, 1500.0, every=1)
     rows = slice(200, None)
     v, force, s, cut = (laps.rows[k][rows, 0].astype(float) for k in ("speed", "drive", "s", "cut"))
     step = laps.t[1] - laps.t[0]
