@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import typer
 
+from coach.cli.panels import BEFORE
+
 
 def register(app: typer.Typer) -> None:
     """Add the group."""
-    group = typer.Typer(help="Buttons of a wheel, pad or box, and keys, that ask the coach for something.")
-    app.add_typer(group, name="buttons", invoke_without_command=True)
+    group = typer.Typer(help="Bind buttons of a wheel or pad, or keys.")
+    app.add_typer(group, name="buttons", invoke_without_command=True, rich_help_panel=BEFORE)
 
     @group.callback(invoke_without_command=True)
     def show(context: typer.Context) -> None:

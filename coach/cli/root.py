@@ -18,6 +18,7 @@ COMMANDS: Final = {
     "guide": "coach.cli.guide",
     "doctor": "coach.cli.doctor",
     "overlay": "coach.cli.overlay",
+    "buttons": "coach.cli.buttons",
     "drive": "coach.cli.drive",
     "watch": "coach.cli.watch",
     "keys": "coach.cli.watch",
@@ -29,7 +30,6 @@ COMMANDS: Final = {
     "share": "coach.cli.share",
     "add": "coach.cli.add",
     "check": "coach.cli.check",
-    "buttons": "coach.cli.buttons",
     "send": "coach.cli.send",
     "map": "coach.cli.map",
 }
