@@ -44,6 +44,11 @@ class LapBook:
         for lap in self.laps.values():
             lap.begin_t_s = float("nan")
 
+    def leave_out(self, number: int) -> None:
+        """A piece of the lap could not be measured: it has no time."""
+        self.spoil(number, "gap")
+        self.lap(number).begin_t_s = float("nan")
+
     def in_pit(self, t_s: float) -> None:
         """The car is in the pits at ``t_s``."""
         self.flying = False

@@ -56,6 +56,9 @@ class Measuring:
         """The pass through ``corner`` that began in ``lap`` is over (or cut short at ``stop_m``)."""
         driven = self.ground.builder.build(self.history, corner, lap, stop_m)
         if driven is None:
+            if self.ground.builder.known is not None and stop_m == float("inf"):
+                for torn in {lap, self.ground.lap(self.ground.builder.known[0])}:
+                    self.laps.leave_out(torn)
             return
         why = spoiled(driven)
         # what goes wrong in a spin, or beside the road, is no fault of technique

@@ -148,7 +148,8 @@ class PassBuilder:
         low = min(low, max(start[0], zone.start_m - BEFORE_M))
         trace = drive_trace(history, self.reference, low, zone.next_start_m)
         if trace is None:
-            self._open = None
+            # frames are missing there; what comes after the newest one can be measured again
+            self._open = (float(history.u_m[-1]), float(history["t_s"][-1])) if len(history) else None
             return None
         pieces, line_t, line_lap = self._pieces(trace, zone, start, corner, lap)
         if not whole:

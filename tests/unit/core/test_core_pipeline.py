@@ -13,8 +13,12 @@ from hypothesis import Phase, example, given, settings
 from hypothesis import strategies as st
 from simulated import columns_of
 
+from coach.core import passes
 from coach.core.columns import Columns
+from coach.core.history import History
 from coach.core.pipeline import Happened
+from coach.core.reference import Reference
+from coach.core.trace import Trace
 from coach.profile.rule_files import load_rules
 from feeds.frame import CHANNELS
 from feeds.practice import faultless, hollow_ridge, simulate
@@ -128,6 +132,28 @@ def test_a_lap_in_which_the_clock_jumped_back_has_no_time(back_s: float, lost: b
     whole, _ = run_chunks(Columns(data), [])
     assert [1, 3] == [lap.lap for lap in whole.laps]
     assert all(50.0 < lap.time_s < 150.0 for lap in whole.laps)
+
+
+@pytest.mark.parametrize("single", [False, True])
+def test_a_pass_that_can_not_be_measured_costs_its_lap_and_no_more(
+    monkeypatch: pytest.MonkeyPatch, single: bool
+) -> None:
+    """Where frames are missing so that one pass has no trace, its lap has no time; the laps after it are measured."""
+    columns = session(3, 20.0)
+    reference, _ = plan()
+    zone = pipeline().zones[2]
+    real = passes.drive_trace
+
+    def torn(history: History, reference_: Reference, low_m: float, high_m: float) -> Trace | None:
+        at = zone.next_start_m + reference.length_m
+        return None if abs(high_m - at) < 1.0 else real(history, reference_, low_m, high_m)
+
+    monkeypatch.setattr(passes, "drive_trace", torn)
+    whole, _ = run_chunks(columns, list(range(len(columns))) if single else [])
+    assert [2, 3] == [lap.lap for lap in whole.laps]
+    assert all(lap.valid for lap in whole.laps)
+    for lap in whole.laps:
+        assert lap.delta_s == pytest.approx(lap.time_s - reference.lap_time_s, abs=1e-6)
 
 
 @pytest.mark.parametrize("noisy", [False, True])
