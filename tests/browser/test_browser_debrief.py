@@ -112,7 +112,7 @@ def test_hostile_names_are_text(page: Page, profile: Path, driven: Path, home: d
     """Markup in the names of circuit and corners, and in words, shows as written and never runs."""
     text = profile.read_text(encoding="utf-8")
     text = text.replace('circuit: "Hollow Ridge"', f"circuit: '{NASTY}'")
-    text = text.replace("name: Quarry", f"name: '{NASTY}'").replace('"release slowly"', "'</script><b>x'")
+    text = text.replace("name: Quarry", f"name: '{NASTY}'").replace('"ease off the brake"', "'</script><b>x'")
     profile.write_text(text, encoding="utf-8")
     session = tmp_path / "session"
     shutil.copytree(driven, session)

@@ -13,12 +13,11 @@ from hypothesis import Phase, example, given, settings
 from hypothesis import strategies as st
 from simulated import columns_of
 
-from coach.core import passes
 from coach.core.columns import Columns
 from coach.core.history import History
 from coach.core.pipeline import Happened
 from coach.core.reference import Reference
-from coach.core.trace import Trace
+from coach.core.trace import Trace, drive_trace
 from coach.profile.rule_files import load_rules
 from feeds.frame import CHANNELS
 from feeds.practice import faultless, hollow_ridge, simulate
@@ -142,13 +141,13 @@ def test_a_pass_that_can_not_be_measured_costs_its_lap_and_no_more(
     columns = session(3, 20.0)
     reference, _ = plan()
     zone = pipeline().zones[2]
-    real = passes.drive_trace
+    real = drive_trace
 
     def torn(history: History, reference_: Reference, low_m: float, high_m: float) -> Trace | None:
         at = zone.next_start_m + reference.length_m
         return None if abs(high_m - at) < 1.0 else real(history, reference_, low_m, high_m)
 
-    monkeypatch.setattr(passes, "drive_trace", torn)
+    monkeypatch.setattr("coach.core.passes.drive_trace", torn)
     whole, _ = run_chunks(columns, list(range(len(columns))) if single else [])
     assert [2, 3] == [lap.lap for lap in whole.laps]
     assert all(lap.valid for lap in whole.laps)
