@@ -9,11 +9,13 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, Final
 
+from coach.identity import VERSION
+
 if TYPE_CHECKING:
-    from coach.core.happened import Happened as Happened
+    from coach.core.cue.rules import RuleSet as RuleSet
+    from coach.core.events import Events as Events
     from coach.core.pipeline import Pipeline as Pipeline
-    from coach.core.reference import Reference as Reference
-    from coach.core.rules import RuleSet as RuleSet
+    from coach.core.track.reference import Reference as Reference
     from coach.core.values import Corner as Corner
     from coach.core.values import Decision as Decision
     from coach.core.values import Finding as Finding
@@ -29,15 +31,13 @@ if TYPE_CHECKING:
     from feeds.base import Feed as Feed
     from feeds.frame import Frame as Frame
 
-__version__ = "0.1.0"
-APP = "corner-coach"
-"""The name under which things are kept on a machine."""
+__version__ = VERSION
 
 _PLACES: Final = {
-    "Happened": "coach.core.happened",
+    "Happened": "coach.core.events",
     "Pipeline": "coach.core.pipeline",
-    "Reference": "coach.core.reference",
-    "RuleSet": "coach.core.rules",
+    "Reference": "coach.core.track.reference",
+    "RuleSet": "coach.core.cue.rules",
     "Corner": "coach.core.values",
     "Decision": "coach.core.values",
     "Finding": "coach.core.values",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 
-from coach.app.places import sessions_folder
+from coach.app.paths import sessions_folder
 from coach.app.sources import Source
 from coach.errors import CoachError
 from coach.outputs.checks import Check, check_device, check_display, check_voice

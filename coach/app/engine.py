@@ -11,7 +11,7 @@ from typing import Final, Protocol
 import msgspec
 
 from coach.core.columns import Columns
-from coach.core.happened import Happened
+from coach.core.events import Events
 from coach.core.values import Decision, LapDone, Mark, View
 from coach.outputs.base import Output
 from feeds.frame import Frame
@@ -25,10 +25,10 @@ WAIT_S: Final = 0.05
 class FramePath(Protocol):
     """The part of the core that the engine needs: a pipeline, or what times laps while there is no reference."""
 
-    def push_columns(self, chunk: Columns) -> Happened:
+    def push_columns(self, chunk: Columns) -> Events:
         """Take frames."""
 
-    def finish(self) -> Happened:
+    def finish(self) -> Events:
         """The session ended."""
 
     def view(self) -> View:
@@ -59,7 +59,7 @@ class Recorder(Protocol):
 
 
 @dataclass
-class Tally:
+class RunStats:
     """What a run came to."""
 
     frames: int = 0
@@ -91,13 +91,13 @@ class Engine:
         before_frames: Callable[[int], object] | None = None,
         watch: Callable[[Sequence[Frame], float], str] | None = None,
         clock: Callable[[], float] = time.monotonic,
-        asked: Callable[[int], Happened] | None = None,
+        asked: Callable[[int], Events] | None = None,
     ) -> None:
         self.feed = feed
         self.pipeline = pipeline
         self.outputs = outputs
         self.recorder = recorder
-        self.tally = Tally()
+        self.tally = RunStats()
         self._ended = ended
         self._on_spoken = on_spoken
         self._on_frames = on_frames
@@ -114,7 +114,7 @@ class Engine:
         """Session time from the first to the last frame [s]."""
         return self._last_t - self._first_t
 
-    def run(self, stop: Callable[[], bool], laps: int | None = None) -> Tally:
+    def run(self, stop: Callable[[], bool], laps: int | None = None) -> RunStats:
         """Until the feed ends, ``stop()`` is true or ``laps`` whole laps were driven."""
         # what was made before the run stays: without this it is gone through again and again, for many milliseconds
         gc.freeze()
@@ -137,8 +137,8 @@ class Engine:
             if self._before_frames is not None:
                 self._before_frames(self.tally.frames)
             chunk = Columns.of(frames)
-            happened = self.pipeline.push_columns(chunk)
-            self._hand_on(happened)
+            events = self.pipeline.push_columns(chunk)
+            self._hand_on(events)
             # recorded last: the cue must not wait for the record
             if self.recorder is not None:
                 self.recorder.frames(chunk)
@@ -158,8 +158,8 @@ class Engine:
         if frames:
             self.tally.busy_s += self._clock() - now
 
-    def _hand_on(self, happened: Happened) -> None:
-        for decision in happened.decisions:
+    def _hand_on(self, events: Events) -> None:
+        for decision in events.decisions:
             spoken = decision.outcome == "spoken"
             self.outputs.decision(decision)
             if self.recorder is not None:
@@ -168,10 +168,10 @@ class Engine:
                 self._on_spoken(decision)
             self.tally.spoken += spoken
             self.tally.held += decision.outcome == "held"
-        for mark in happened.marks:
+        for mark in events.marks:
             if self.recorder is not None:
                 self.recorder.mark(mark)
-        for lap in happened.laps:
+        for lap in events.laps:
             self.outputs.lap(lap)
             if self.recorder is not None:
                 self.recorder.lap(lap)

@@ -9,7 +9,6 @@ from pathlib import Path
 
 import msgspec
 
-from coach import __version__
 from coach.app.sources.files import (
     ColumnMap,
     Guess,
@@ -30,6 +29,7 @@ from coach.app.sources.files import (
 )
 from coach.core.columns import Columns
 from coach.errors import CoachError
+from coach.identity import VERSION
 from coach.session.header import Header
 from coach.session.reader import SessionReader
 from coach.session.store import store
@@ -129,7 +129,7 @@ def import_table(found: Found, wanted: Wanted, progress: Progress) -> Done:
         inferred=made.inferred,
         origin_lat_deg=made.origin[0],
         origin_lon_deg=made.origin[1],
-        coach_version=__version__,
+        coach_version=VERSION,
     )
     store(wanted.folder, msgspec.structs.replace(header, counters=made.counters), Columns(made.data))
     return Done(wanted.folder, made, found.not_taken)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from coach.app.places import sessions_folder
+from coach.app.paths import sessions_folder
 from coach.errors import CoachError
 from coach.outputs.base import Notice
 from coach.profile.store import PROFILE_NAME, added_profiles, profile_paths

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Final, Literal
 
-from coach.core.envelope.model import Shown
-from coach.core.reference import Reference
+from coach.core.track.envelope import Shown
+from coach.core.track.reference import Reference
 from coach.outputs.console import lap_time
 from coach.session.reader import SessionReader
 from coach.survey.errors import SurveyError

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import msgspec
 
-from coach.core.bands import Bands
-from coach.core.memory import Memory
+from coach.core.cue.memory import DriverProgress
+from coach.core.cue.rules import RuleSet, reworded
+from coach.core.diagnose.tolerance import ToleranceModel
 from coach.core.pipeline import Pipeline
-from coach.core.reference import Reference
-from coach.core.rules import RuleSet, reworded
+from coach.core.track.reference import Reference
 from coach.core.values import Corner
 from coach.errors import SessionError
 from coach.profile.language_file import Catalogue, load_language
@@ -29,7 +29,7 @@ DEFAULT_RULES = "improving"
 class Known(msgspec.Struct):
     """What is carried from session to session for one driver on one circuit."""
 
-    memory: Memory = msgspec.field(default_factory=Memory)
+    memory: DriverProgress = msgspec.field(default_factory=DriverProgress)
     scatter: dict[str, list[float]] = {}
     wordings: dict[str, str] = {}
     """Rule -> the wording that is said in place of one that never worked for this driver."""
@@ -51,7 +51,7 @@ class Setup:
 
     def pipeline(self) -> Pipeline:
         """A fresh pipeline; what it learns does not reach ``known``."""
-        memory = msgspec.convert(msgspec.to_builtins(self.known.memory), Memory)
+        memory = msgspec.convert(msgspec.to_builtins(self.known.memory), DriverProgress)
         return Pipeline(
             self.reference,
             self.corners,
@@ -62,23 +62,25 @@ class Setup:
         )
 
 
-def bands_of(known: Known, corners: tuple[Corner, ...]) -> Bands:
+def bands_of(known: Known, corners: tuple[Corner, ...]) -> ToleranceModel:
     """The driver's scatter as it was kept, by corner name."""
-    bands = Bands()
+    tolerance = ToleranceModel()
     index = {corner.name: i for i, corner in enumerate(corners)}
     for key, values in known.scatter.items():
         measure, _, name = key.partition("@")
         if name in index:
             for value in values:
-                bands.learn(index[name], {measure: value})
-    return bands
+                tolerance.learn(index[name], {measure: value})
+    return tolerance
 
 
 def known_after(pipeline: Pipeline) -> Known:
     """What to keep after a run."""
     names = [corner.name for corner in pipeline.corners]
-    scatter = {f"{measure}@{names[corner]}": list(values) for (corner, measure), values in pipeline.bands.seen.items()}
-    return Known(pipeline.talker.schedule.state(), scatter)
+    scatter = {
+        f"{measure}@{names[corner]}": list(values) for (corner, measure), values in pipeline.tolerance.seen.items()
+    }
+    return Known(pipeline.cue_engine.schedule.state(), scatter)
 
 
 def read_known(path: Path) -> Known:

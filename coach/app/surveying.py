@@ -9,11 +9,11 @@ from pathlib import Path
 
 import numpy as np
 
-from coach.app.circuit_match import wrong_circuit
+from coach.app.circuits.circuit_match import wrong_circuit
 from coach.app.reaching import REACHABLE_NAME, Target, with_reach
-from coach.app.replane import Origin, on_plane_of
+from coach.app.rerun.replane import Origin, on_plane_of
 from coach.core.columns import Columns
-from coach.core.reference import Reference
+from coach.core.track.reference import Reference
 from coach.core.values import Corner
 from coach.errors import ProfileError
 from coach.outputs.console import lap_time

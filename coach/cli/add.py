@@ -20,7 +20,7 @@ def register(app: typer.Typer) -> None:
         ),
     ) -> None:
         """Add a profile that someone shared. Every file is checked first."""
-        from coach.app.places import slug
+        from coach.app.paths import slug
         from coach.cli.show import say
         from coach.profile.share import unpack
         from coach.profile.store import added_folder

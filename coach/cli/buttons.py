@@ -32,8 +32,8 @@ def register(app: typer.Typer) -> None:
         seconds: float = typer.Option(30.0, "--seconds", min=1.0, max=600.0, help="How long to wait for the press, s."),
     ) -> None:
         """Bind the next button or key that you press."""
-        from coach.app.buttons import bind as keep
-        from coach.app.buttons import wait_for_press
+        from coach.app.live.buttons import bind as keep
+        from coach.app.live.buttons import wait_for_press
         from coach.cli.show import say, warn
         from coach.inputs.bindings import FUNCTIONS, function_of
 
@@ -46,7 +46,7 @@ def register(app: typer.Typer) -> None:
     @group.command()
     def clear(function: str = typer.Argument(..., help="Function whose buttons to forget, or all.")) -> None:
         """Forget what is bound."""
-        from coach.app.buttons import clear as forget
+        from coach.app.live.buttons import clear as forget
         from coach.cli.show import say
 
         say(f"forgotten; kept in {forget(function)}")

@@ -31,7 +31,7 @@ def register(app: typer.Typer) -> None:
         from coach.cli import show_check
 
         if audit is not None:
-            from coach.app.auditing import audit_phrases
+            from coach.app.replay.auditing import audit_phrases
 
             code = show_check.show_audit(
                 audit_phrases(profile, audit, language=language, units=units_named(units).name), as_json
@@ -39,7 +39,7 @@ def register(app: typer.Typer) -> None:
         elif folder is None:
             raise typer.BadParameter("a folder, or --audit RULES", param_hint="FOLDER")
         else:
-            from coach.app.check import check_folder
+            from coach.app.replay.check import check_folder
 
             told = None if as_json else show_check.show_one
             code = show_check.show_end(folder, check_folder(folder, renew, told), as_json)

@@ -25,17 +25,17 @@ def register(app: typer.Typer) -> None:
         keep: bool = typer.Option(True, "--keep/--no-keep", help="Keep the session in the history."),
     ) -> None:
         """Show where the time went. Three corners to gain and how; losses per corner; theoretical best."""
-        from coach.app.debrief_page import write_page
-        from coach.app.looked import Looked
         from coach.app.newest import newest_session
-        from coach.app.remembering import keep_looked
+        from coach.app.review.debrief_page import write_page
+        from coach.app.review.remembering import save_reviewed
+        from coach.app.review.session_review import SessionReview
         from coach.cli.progress import frame_progress
         from coach.cli.show import say, warn
         from coach.cli.show_debrief import show_debrief
 
         chosen = session or newest_session(warn)
         with frame_progress() as progress:
-            looked = Looked(chosen, profile, progress, None if units is None else units_named(units).name)
+            looked = SessionReview(chosen, profile, progress, None if units is None else units_named(units).name)
         show_debrief(looked.debrief, as_json, looked.setup.rules.units)
         if html is not None:
             from coach.pages.debrief import debrief_html
@@ -45,4 +45,4 @@ def register(app: typer.Typer) -> None:
                 say(f"written: {html}")
         # against another profile the numbers would not go with the session's own
         if keep and profile is None:
-            keep_looked(looked.result, looked.setup, looked.reader, warn)
+            save_reviewed(looked.result, looked.setup, looked.reader, warn)

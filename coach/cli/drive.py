@@ -109,16 +109,16 @@ def register(app: typer.Typer) -> None:
         ),
     ) -> None:
         """Drive with spoken cues and the overlay. Without options: a practice car."""
-        from coach.app.drive import drive as run
-        from coach.app.drive import own_profile
-        from coach.app.drive_options import DriveOptions, Heard
+        from coach.app.live.drive import drive as run
+        from coach.app.live.drive import own_profile
+        from coach.app.live.drive_options import DriveOptions, OutputOptions
         from coach.app.sources import FeedOptions, options_of
         from coach.cli.drive_choice import chosen_feed, refuse_idle, tone_kinds
         from coach.cli.first_laps import laps_to_survey
         from coach.cli.progress import phrase_progress
         from coach.cli.show import show_ran, warn
         from coach.cli.usage import typed
-        from coach.core.tones import ToneOptions
+        from coach.core.cue.tones import ToneOptions
 
         given = typed(context)
         feed = feed or chosen_feed(given)
@@ -127,7 +127,7 @@ def register(app: typer.Typer) -> None:
             latency_s=latency, session=session, speed=speed, seed=seed, rate_hz=rate, laps=laps,
             options=options_of(option),
         )  # fmt: skip
-        heard = Heard(
+        heard = OutputOptions(
             voice=voice and not quiet, overlay=overlay and not quiet, lines=not quiet,
             words_per_minute=words_per_minute, voice_id=voice_id, device=device, volume=volume, buffer=buffer,
             mark=mark, watch=watch, keys=keys, more=tuple(output), tones=bool(tones),
@@ -149,6 +149,6 @@ def register(app: typer.Typer) -> None:
         if not quiet:
             show_ran(ran)
         if ran.session is not None and ran.coached and ran.tally.laps:
-            from coach.app.remembering import keep_session
+            from coach.app.review.remembering import keep_session
 
             keep_session(ran.session, warn)

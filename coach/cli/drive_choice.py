@@ -7,7 +7,7 @@ from typing import Final, get_args
 
 import typer
 
-from coach.core.tones import KINDS, ToneKind
+from coach.core.cue.tones import KINDS, ToneKind
 
 OPTIONS: Final = {
     "host": ("udp", "map"),

@@ -23,7 +23,7 @@ def register(app: typer.Typer) -> None:
         browser: bool = typer.Option(True, "--browser/--no-browser", help="Open the page in the browser."),
     ) -> None:  # fmt: skip
         """Edit a profile in the browser. Map, traces and form; shows at once which cues change."""
-        from coach.app.edit_server import EditorDesk, serve
+        from coach.app.edit.edit_server import EditorDesk, serve
         from coach.app.newest import newest_profile
         from coach.cli.show import say, warn
 

@@ -28,8 +28,8 @@ def register(app: typer.Typer) -> None:
         as_json: bool = typer.Option(False, "--json", help="Print the guide as JSON."),
     ) -> None:
         """Print or speak a guide to a circuit. Board, gear, speed, apex, kerbs and limits, corner by corner."""
-        from coach.app.guiding import guide_view
-        from coach.app.sighting import check_pace
+        from coach.app.guide.guiding import guide_view
+        from coach.app.guide.sighting import check_pace
         from coach.cli.show import say
         from coach.cli.show_guide import show_guide, speak_guide
         from coach.profile.store import load_plan
@@ -40,7 +40,7 @@ def register(app: typer.Typer) -> None:
         plan = load_plan(profile)
         view = guide_view(plan, system, SessionReader(session).marks() if session is not None else ())
         if output is not None:
-            from coach.app.debrief_page import write_page
+            from coach.app.review.debrief_page import write_page
             from coach.pages.guide import guide_html
 
             write_page(output, guide_html(view))

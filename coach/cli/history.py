@@ -21,7 +21,7 @@ def register(app: typer.Typer) -> None:
         as_json: bool = typer.Option(False, "--json", help="Print everything as JSON."),
     ) -> None:
         """Show progress over sessions. Best laps, losses per corner, which cues worked."""
-        from coach.app.remembering import history_file, remember_session
+        from coach.app.review.remembering import history_file, remember_session
         from coach.cli.show_history import show_circuits, show_history
         from coach.session.history import History
 

@@ -42,7 +42,7 @@ def register(app: typer.Typer) -> None:
         as_json: bool = typer.Option(False, "--json", help="Print a summary as JSON."),
     ) -> None:
         """Replay a session with other rules or another profile. Shows what the coach would say."""
-        from coach.app.replaying import replay_session
+        from coach.app.replay.replaying import replay_session
         from coach.cli.show import as_json as print_json
         from coach.cli.show import say, show_replay
         from coach.cli.usage import refuse_without
@@ -62,7 +62,7 @@ def register(app: typer.Typer) -> None:
             units=None if units is None else units_named(units).name,
         )
         if corner is not None:
-            from coach.app.explain import corner_named, explain, lap_driven, lines
+            from coach.app.replay.explain import corner_named, explain, lap_driven, lines
 
             name = corner_named(corner, done.setup.corners)
             if lap is not None:
@@ -74,8 +74,8 @@ def register(app: typer.Typer) -> None:
                 for line in lines(found, name, lap):
                     say(line)
         if against is not None:
-            from coach.app.compare import compare, full, write_full
-            from coach.app.replaying import older_decisions
+            from coach.app.replay.compare import compare, full, write_full
+            from coach.app.replay.replaying import older_decisions
             from coach.cli.show_check import show_compared
 
             changed = compare(older_decisions(session, profile, against), done.decisions)

@@ -9,8 +9,8 @@ from typing import Any, Final
 import typer
 from rich.console import Console
 
-from coach import APP, __version__
 from coach.cli.usage import OneLineGroup
+from coach.identity import APP, VERSION
 
 COMMANDS: Final = {
     "survey": "coach.cli.survey",
@@ -54,7 +54,7 @@ def make_app(wanted: str | None = None) -> typer.Typer:
     @app.callback(invoke_without_command=True)
     def root(version: bool = typer.Option(False, "--version", help="Print the version and end.")) -> None:
         if version:
-            typer.echo(f"{APP} {__version__}")
+            typer.echo(f"{APP} {VERSION}")
             raise typer.Exit()
 
     wanted_modules = COMMANDS.values() if wanted is None else (COMMANDS[wanted],)

@@ -13,8 +13,8 @@ from rich.console import Console
 from coach.outputs.console import lap_time
 
 if TYPE_CHECKING:
-    from coach.app.drive_options import Ran
-    from coach.app.replaying import Replayed
+    from coach.app.live.drive_options import RunResult
+    from coach.app.replay.replaying import Replayed
 
 TREND_LAPS = 10
 console = Console(highlight=False, markup=False, emoji=False, soft_wrap=True)
@@ -76,7 +76,7 @@ def show_replay(done: Replayed, json: bool) -> None:
         say(f"decision log: {done.log}")
 
 
-def show_ran(ran: Ran) -> None:
+def show_ran(ran: RunResult) -> None:
     """The end of a run."""
     from coach.app.sources import count_lines
 

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import msgspec
 
-from coach.app.auditing import Phrase
-from coach.app.check import Checked, renew_command
-from coach.app.compare import Difference, short
+from coach.app.replay.auditing import Phrase
+from coach.app.replay.check import Checked, renew_command
+from coach.app.replay.compare import Difference, short
 from coach.cli.show import as_json as print_json
 from coach.cli.show import say
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from rich.table import Table
 
-from coach.app.debrief import SHOWN_GAINS, START, Debrief, unlike
-from coach.app.mean_losses import mean_losses
+from coach.app.review.debrief import SHOWN_GAINS, START, Debrief, unlike
+from coach.app.review.mean_losses import mean_losses
 from coach.cli.show import as_json, console, say, spark
 from coach.cli.show_headroom import show_headroom
-from coach.core.advice import to_do, what
+from coach.core.diagnose.advice import to_do, what
 from coach.core.unit_system import METRIC, Units
 from coach.outputs.console import lap_time
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 from pathlib import Path
 
-from coach.app.sighting import SightingLap, Utterance, play, sighting_lap, texts_of, write_wav
+from coach.app.guide.sighting import SightingLap, Utterance, play, sighting_lap, texts_of, write_wav
 from coach.app.voice_choice import voice_for
 from coach.cli.progress import phrase_progress
 from coach.cli.show import as_json as print_json

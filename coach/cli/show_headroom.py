@@ -6,10 +6,10 @@ from typing import Final
 
 from rich.table import Table
 
-from coach.app.debrief import Debrief
+from coach.app.review.debrief import Debrief
 from coach.cli.show import console, say
-from coach.core.advice import to_do
-from coach.core.envelope.grip_use import PHASES
+from coach.core.diagnose.advice import to_do
+from coach.core.measure.grip_use import PHASES
 from coach.core.unit_system import METRIC, Units
 from coach.outputs.console import lap_time
 

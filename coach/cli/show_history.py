@@ -7,7 +7,7 @@ from typing import Any
 import msgspec
 from rich.table import Table
 
-from coach.app.remembering import Answers, answers
+from coach.app.review.remembering import Answers, answers
 from coach.cli.show import as_json, console, say, spark
 from coach.errors import CoachError
 from coach.outputs.console import lap_time

@@ -11,26 +11,26 @@ from collections import Counter
 from collections.abc import Iterator, Mapping
 from typing import Final
 
-from coach.core.asking import Request
-from coach.core.bands import Bands
 from coach.core.columns import Columns
-from coach.core.diagnosis import Diagnosis
-from coach.core.driving import Change, Driving
-from coach.core.ground import Ground
-from coach.core.happened import Happened as Happened
-from coach.core.intake import Intake
-from coach.core.judging import Judged
-from coach.core.locator import Locator
-from coach.core.memory import Memory
-from coach.core.passes import Driven, PassBuilder, Piece
+from coach.core.cue.asking import Request
+from coach.core.cue.cue_context import CueContext
+from coach.core.cue.cue_engine import CueEngine
+from coach.core.cue.memory import DriverProgress
+from coach.core.cue.rules import RuleSet
+from coach.core.cue.tones import ToneOptions
+from coach.core.diagnose import Diagnosis
+from coach.core.diagnose.judging import Judged
+from coach.core.diagnose.tolerance import ToleranceModel
+from coach.core.events import Events as Events
+from coach.core.locate.clock_gate import ClockGate
+from coach.core.locate.locator import Locator
+from coach.core.measure.passes import PassBuilder, PassRecord, Piece
 from coach.core.phases import Phase
-from coach.core.reference import Reference
-from coach.core.rules import RuleSet
-from coach.core.speaking import Speaking
-from coach.core.talker import Talker
-from coach.core.tones import ToneOptions
+from coach.core.session_tracker import Change, SessionTracker
+from coach.core.track.reference import Reference
+from coach.core.track.zones import Zone
+from coach.core.track_model import TrackModel
 from coach.core.values import Corner, View
-from coach.core.zones import Zone
 from feeds.frame import Frame
 
 CHUNK: Final = 2048
@@ -48,124 +48,126 @@ class Pipeline:
         corners: tuple[Corner, ...],
         rules: RuleSet,
         durations: Mapping[str, float] | None = None,
-        memory: Memory | None = None,
-        bands: Bands | None = None,
+        memory: DriverProgress | None = None,
+        tolerance: ToleranceModel | None = None,
     ) -> None:
-        ground = Ground(reference, corners)
-        talker = Talker(rules, tuple(c.name for c in corners), durations or {}, memory)
-        self.intake = Intake()
+        track_model = TrackModel(reference, corners)
+        cue_engine = CueEngine(rules, tuple(c.name for c in corners), durations or {}, memory)
+        self.clock_gate = ClockGate()
         self.locator = Locator(reference)
-        self.driving = Driving(ground, Speaking(ground, talker), bands if bands is not None else Bands())
+        self.session_tracker = SessionTracker(
+            track_model, CueContext(track_model, cue_engine), tolerance if tolerance is not None else ToleranceModel()
+        )
 
     @property
     def reference(self) -> Reference:
         """The lap that is driven against."""
-        return self.driving.ground.reference
+        return self.session_tracker.track_model.reference
 
     @property
     def corners(self) -> tuple[Corner, ...]:
         """The corners as they are now."""
-        return self.driving.ground.corners
+        return self.session_tracker.track_model.corners
 
     @property
     def now_s(self) -> float:
         """Session time of the last frame that was located [s]."""
-        return self.driving.last[0]
+        return self.session_tracker.last[0]
 
     @property
     def zones(self) -> tuple[Zone, ...]:
         """The corners' zones."""
-        return self.driving.ground.zones
+        return self.session_tracker.track_model.zones
 
     @property
     def builder(self) -> PassBuilder:
         """What measures the passes."""
-        return self.driving.ground.builder
+        return self.session_tracker.track_model.builder
 
     @property
     def diagnosis(self) -> Diagnosis:
         """What finds causes in them."""
-        return self.driving.ground.diagnosis
+        return self.session_tracker.track_model.diagnosis
 
     @property
-    def talker(self) -> Talker:
+    def cue_engine(self) -> CueEngine:
         """What speaks, and what the driver knows."""
-        return self.driving.speaking.talker
+        return self.session_tracker.cue_context.cue_engine
 
     @property
-    def bands(self) -> Bands:
+    def tolerance(self) -> ToleranceModel:
         """The driver's scatter."""
-        return self.driving.measuring.bands
+        return self.session_tracker.measuring.tolerance
 
     @property
     def phase(self) -> Phase:
         """Where in a corner, or between corners, the car is."""
-        return self.driving.phase
+        return self.session_tracker.phase
 
     @property
     def counts(self) -> Counter[str]:
         """How often tracking ended, by why."""
-        return self.driving.counts
+        return self.session_tracker.counts
 
     @property
-    def kept(self) -> list[Driven] | None:
+    def kept(self) -> list[PassRecord] | None:
         """Every pass as it was driven, for a second look after the run; set it to a list to have them kept."""
-        return self.driving.measuring.kept
+        return self.session_tracker.measuring.kept
 
     @kept.setter
-    def kept(self, kept: list[Driven] | None) -> None:
-        self.driving.measuring.kept = kept
+    def kept(self, kept: list[PassRecord] | None) -> None:
+        self.session_tracker.measuring.kept = kept
 
     @property
     def judged(self) -> list[Judged]:
         """How each of the ``kept`` passes was judged."""
-        return self.driving.measuring.judged
+        return self.session_tracker.measuring.judged
 
-    def push(self, frame: Frame) -> Happened:
+    def push(self, frame: Frame) -> Events:
         """Take one frame."""
         return self.push_columns(Columns.of((frame,)))
 
-    def push_columns(self, chunk: Columns) -> Happened:
+    def push_columns(self, chunk: Columns) -> Events:
         """Take frames in the order given."""
-        happened = Happened()
+        events = Events()
         if len(chunk) <= FEW:
             for i, row in enumerate(chunk.data.T.tolist()):
-                self._take_one(chunk, i, row, happened)
+                self._take_one(chunk, i, row, events)
         else:
             for start in range(0, len(chunk), CHUNK):
-                self._take(chunk.part(start, start + CHUNK), happened)
-        return happened
+                self._take(chunk.part(start, start + CHUNK), events)
+        return events
 
-    def _take(self, chunk: Columns, happened: Happened) -> None:
-        for run, why in self.intake.take(chunk):
+    def _take(self, chunk: Columns, events: Events) -> None:
+        for run, why in self.clock_gate.take(chunk):
             if why:
-                self.driving.interrupt(why, float(run["t_s"][0]), happened)
+                self.session_tracker.interrupt(why, float(run["t_s"][0]), events)
                 self.locator.reset()
-            self._locate(run, happened)
+            self._locate(run, events)
 
-    def _take_one(self, chunk: Columns, i: int, row: list[float], happened: Happened) -> None:
+    def _take_one(self, chunk: Columns, i: int, row: list[float], events: Events) -> None:
         """Frame ``i`` of ``chunk``, ``row`` in plain floats: most of them only move the car on a little."""
-        if not self.intake.goes_on(row):
-            self._take(chunk.part(i, i + 1), happened)
+        if not self.clock_gate.goes_on(row):
+            self._take(chunk.part(i, i + 1), events)
         elif (fix := self.locator.follow(row)) is None:
-            self._locate(chunk.part(i, i + 1), happened)
-        elif not self.driving.goes_on(row, fix):
-            self.driving.advance(chunk.part(i, i + 1), fix.fixes(), happened)
+            self._locate(chunk.part(i, i + 1), events)
+        elif not self.session_tracker.goes_on(row, fix):
+            self.session_tracker.advance(chunk.part(i, i + 1), fix.fixes(), events)
             self._follow_plan()
 
-    def _locate(self, run: Columns, happened: Happened) -> None:
-        driving = self.driving
+    def _locate(self, run: Columns, events: Events) -> None:
+        session_tracker = self.session_tracker
         for fixes, how in self.locator.locate(run):
             if how == "lost":
-                driving.interrupt("lost", driving.last[0], happened)
+                session_tracker.interrupt("lost", session_tracker.last[0], events)
                 continue
             if how == "found":
-                driving.found(fixes, happened)
-            stopped = driving.advance(run, fixes, happened)
+                session_tracker.found(fixes, events)
+            stopped = session_tracker.advance(run, fixes, events)
             if stopped is not None:
                 # another reference from here on: the rest was located on the old one
                 self._follow_plan()
-                self._locate(run.part(stopped + 1, len(run)), happened)
+                self._locate(run.part(stopped + 1, len(run)), events)
                 return
 
     def _follow_plan(self) -> None:
@@ -173,19 +175,19 @@ class Pipeline:
         if self.locator.reference is not self.reference:
             self.locator = Locator(self.reference)
 
-    def finish(self) -> Happened:
+    def finish(self) -> Events:
         """The session ended: measure what can be, hold back what is open."""
-        return self.driving.finish()
+        return self.session_tracker.finish()
 
-    def ask(self, request: Request) -> Happened:
+    def ask(self, request: Request) -> Events:
         """The driver asks for something after the last frame; it is answered by frames to come, in a quiet moment."""
-        happened = Happened()
-        self.driving.ask(request, happened)
-        return happened
+        events = Events()
+        self.session_tracker.ask(request, events)
+        return events
 
     def sound(self, tones: ToneOptions) -> None:
         """Sound these tones from the last frame on."""
-        self.driving.tones.choose(tones, *self.driving.last[:2])
+        self.session_tracker.tones.choose(tones, *self.session_tracker.last[:2])
 
     def swap(
         self,
@@ -198,17 +200,17 @@ class Pipeline:
 
         A new ``reference`` is taken up at the next straight too, but the car has to be found on it first.
         """
-        self.driving.waiting = Change(corners, rules, reference, durations)
+        self.session_tracker.waiting = Change(corners, rules, reference, durations)
         if self.phase is Phase.LOST:
-            self.driving.take_change(*self.driving.last[:2], Happened())
+            self.session_tracker.take_change(*self.session_tracker.last[:2], Events())
             self._follow_plan()
 
     def pieces(self) -> Iterator[Piece]:
         """The losses since this was last asked for, piece by piece, for the sum of a lap."""
-        laps = self.driving.measuring.laps
+        laps = self.session_tracker.measuring.laps
         pieces, laps.pieces = laps.pieces, []
         yield from pieces
 
     def view(self) -> View:
         """What a glance needs after the last frame."""
-        return self.driving.view()
+        return self.session_tracker.view()

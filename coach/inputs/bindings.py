@@ -8,9 +8,9 @@ from typing import Final, Literal, get_args
 import msgspec
 import platformdirs
 
-from coach import APP
 from coach.errors import DataError
 from coach.files import write_atomically
+from coach.identity import APP
 
 Function = Literal["repeat", "last_corner", "quiet_lap", "louder", "softer", "mark", "next_cues"]
 FUNCTIONS: Final[dict[Function, str]] = {

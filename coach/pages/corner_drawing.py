@@ -9,9 +9,9 @@ from typing import Final
 import numpy as np
 
 from coach.core.columns import Floats
-from coach.core.reference import Reference
+from coach.core.track.reference import Reference
+from coach.core.track.zones import Zone
 from coach.core.unit_system import METRIC, Units
-from coach.core.zones import Zone
 from coach.pages.svg import svg_points
 
 MAP_SIZE: Final = 360.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from coach.core.reference import Reference
+from coach.core.track.reference import Reference
 from coach.core.values import Corner, Mark
 
 

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from coach.core.columns import Floats
-from coach.core.reference import Reference
+from coach.core.track.reference import Reference
 from coach.core.values import Corner, Mark
 from coach.pages.look import EVEN, GAINED, LOST
 from coach.pages.svg import svg_points

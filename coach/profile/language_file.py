@@ -12,9 +12,9 @@ from typing import Annotated, Any, Final, Literal
 import msgspec
 from pydantic import Field, ValidationInfo, model_validator
 
-from coach.core.language import ENGLISH, Language
-from coach.core.speech_units import Lexicon
-from coach.core.wording import placeholders
+from coach.core.cue.information_units import Lexicon
+from coach.core.cue.language import ENGLISH, Language
+from coach.core.cue.wording import placeholders
 from coach.profile.models import Name, Strict
 from coach.profile.problems import CrossFieldError, Issue, RulesFileError
 from coach.profile.shipped import shipped
@@ -40,7 +40,7 @@ class Catalogue(msgspec.Struct, frozen=True):
 
 
 class SpokenModel(Strict):
-    """The fields of ``coach.core.language.Language`` as a file gives them."""
+    """The fields of ``coach.core.cue.language.Language`` as a file gives them."""
 
     numbers: dict[int, Text]
     tenths: Annotated[list[Text], Field(min_length=10, max_length=10)]

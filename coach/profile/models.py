@@ -9,10 +9,10 @@ from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInfo, model_validator
 
-from coach.core.rules import FAULTS, ITEMS, MAX_LONG_UNITS
-from coach.core.speech_units import units
+from coach.core.cue.information_units import units
+from coach.core.cue.rules import FAULTS, ITEMS, MAX_LONG_UNITS
+from coach.core.track.zones import LEAST_EXIT_M
 from coach.core.values import ApexKind, Caution, CautionKind, Corner, Direction, KerbUse
-from coach.core.zones import LEAST_EXIT_M
 from coach.profile.problems import CrossFieldError, Issue
 
 SCHEMA: Final = 1

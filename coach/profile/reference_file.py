@@ -13,8 +13,8 @@ import pyarrow as pa
 import pyarrow.ipc
 
 from coach.core.columns import Floats
-from coach.core.envelope.model import Shown
-from coach.core.reference import REFERENCE_COLUMNS, Reference
+from coach.core.track.envelope import Shown
+from coach.core.track.reference import REFERENCE_COLUMNS, Reference
 from coach.errors import ProfileError
 from coach.files import write_atomically
 

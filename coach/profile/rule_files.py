@@ -9,13 +9,13 @@ from pathlib import Path
 
 import msgspec
 
-from coach.core.asking import ANSWERS
-from coach.core.call_words import pieces
-from coach.core.rules import RuleSet
-from coach.core.speech_units import units, words
+from coach.core.cue.asking import ANSWERS
+from coach.core.cue.call_words import pieces
+from coach.core.cue.information_units import units, words
+from coach.core.cue.rules import RuleSet
+from coach.core.cue.wording import Wording, every_wording
 from coach.core.unit_system import METRIC, SYSTEMS, Units
 from coach.core.values import Corner
-from coach.core.wording import Wording, every_wording
 from coach.errors import RulesError
 from coach.profile.language_file import Catalogue, load_language
 from coach.profile.problems import RulesFileError

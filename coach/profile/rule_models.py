@@ -9,9 +9,10 @@ from typing import Annotated, Final, Literal, get_args
 import msgspec
 from pydantic import AfterValidator, Field, ValidationInfo, model_validator
 
-from coach.core.call_words import PLACEHOLDERS, not_alone
-from coach.core.language import ENGLISH, Language
-from coach.core.rules import (
+from coach.core.cue.call_words import PLACEHOLDERS, not_alone
+from coach.core.cue.information_units import units, words
+from coach.core.cue.language import ENGLISH, Language
+from coach.core.cue.rules import (
     CALLS,
     FAULTS,
     MAX_LONG_UNITS,
@@ -22,10 +23,9 @@ from coach.core.rules import (
     RuleSet,
     Slot,
 )
-from coach.core.speech_units import units, words
+from coach.core.cue.wording import allowed_placeholders, placeholders
 from coach.core.unit_system import METRIC, Units
 from coach.core.values import CautionKind
-from coach.core.wording import allowed_placeholders, placeholders
 from coach.profile.language_file import KEY_MARK, Catalogue, load_language
 from coach.profile.models import Name, Strict
 from coach.profile.problems import CrossFieldError, Issue
@@ -79,7 +79,7 @@ Laps = Annotated[int, Field(ge=1, le=20)]
 
 
 class RuleModel(Strict):
-    """One rule; the fields mean what they mean in ``coach.core.rules.CueRule``."""
+    """One rule; the fields mean what they mean in ``coach.core.cue.rules.CueRule``."""
 
     name: RuleName
     family: RuleFamily

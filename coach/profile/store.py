@@ -12,10 +12,10 @@ from typing import Final
 
 import platformdirs
 
-from coach import APP
-from coach.core.reference import Reference
+from coach.core.track.reference import Reference
 from coach.core.values import Corner
 from coach.errors import ProfileError, RulesError
+from coach.identity import APP
 from coach.profile.models import ProfileModel
 from coach.profile.problems import Problem, ProfileFileError
 from coach.profile.reference_file import read_reference

@@ -16,7 +16,7 @@ from typing import Final
 
 import msgspec
 
-from coach.core.rules import CueRule
+from coach.core.cue.rules import CueRule
 
 SPAN: Final = 3
 """Passes before and after that are looked at."""

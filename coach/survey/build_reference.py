@@ -14,7 +14,7 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from coach.core.columns import Floats
-from coach.core.reference import Reference
+from coach.core.track.reference import Reference
 from coach.survey.laps import Lap
 from coach.survey.pedals import inferred_pedals
 from coach.survey.smooth import cutoff_for, noise_level, smooth

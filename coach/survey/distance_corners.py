@@ -16,7 +16,7 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.signal import find_peaks
 
 from coach.core.columns import Floats
-from coach.core.reference import Reference
+from coach.core.track.reference import Reference
 from coach.core.values import Corner
 from coach.survey.corners import Lane
 from coach.survey.places import Span, brake_start, exit_start, lowest_gear, ordered

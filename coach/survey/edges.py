@@ -16,9 +16,9 @@ from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from scipy.spatial import cKDTree
 
 from coach.core.columns import Floats
-from coach.core.projection import Line
-from coach.core.reference import Reference
-from coach.core.stretches import stretches
+from coach.core.numeric.runs import stretches
+from coach.core.track.projection import Line
+from coach.core.track.reference import Reference
 from coach.survey.laps import Lap, refuse_slow
 from coach.survey.trace import Trace
 

@@ -29,8 +29,8 @@ import numpy as np
 from scipy.ndimage import uniform_filter1d
 
 from coach.core.columns import Floats
-from coach.core.reference import Reference
-from coach.core.stretches import stretches
+from coach.core.numeric.runs import stretches
+from coach.core.track.reference import Reference
 from coach.core.values import ApexKind, Corner, Direction
 from coach.survey.corners import Lane, Stretch
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coach.core.columns import Floats
-from coach.core.reference import Reference
+from coach.core.track.reference import Reference
 from coach.survey.smooth import cutoff_for
 from coach.survey.trace import Trace, pieces
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from coach.core.columns import Columns
-from coach.core.reference import Reference
+from coach.core.track.reference import Reference
 from coach.core.values import Corner
 from coach.survey.build_reference import build
 from coach.survey.corners import find, lane

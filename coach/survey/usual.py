@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 
 from coach.core.columns import Floats
-from coach.core.reference import Reference
+from coach.core.track.reference import Reference
 from coach.survey.laps import Lap
 
 NEAR: Final = 0.03

@@ -31,10 +31,10 @@ import core_peers as peers
 from core_peers import cpu_in_turn, cpu_of_parts, cpu_s, demo, encoded, live, of_length, push_each
 from stage_times import shares
 
-from coach.app.looked import Looked
+from coach.app.review.session_review import SessionReview
 from coach.core.columns import Columns
-from coach.core.locator import Locator
-from coach.core.pipeline import Happened
+from coach.core.locate.locator import Locator
+from coach.core.pipeline import Events
 from coach.profile.store import load_plan
 from coach.session.header import PROFILE_FILE, REFERENCE_FILE, Header
 from coach.session.reader import SessionReader
@@ -49,7 +49,7 @@ def say(name: str, seconds: float, frames: int, against: str = "") -> None:
     print(FRAME.format(name, seconds / frames * 1e6, against), flush=True)
 
 
-def pushed(session: peers.Session, columns: Columns, size: int) -> Happened:
+def pushed(session: peers.Session, columns: Columns, size: int) -> Events:
     """``columns`` through a fresh core, ``size`` at a time."""
     return push_each(session.pipeline(), columns, size)
 
@@ -197,7 +197,7 @@ def debrief(quick: bool) -> None:
         if lost:
             raise RuntimeError(f"the record of the bench lost {lost} frames")
         read = cpu_s(lambda: SessionReader(place).columns(), REPEATS)
-        took = cpu_s(lambda: Looked(place), 1)
+        took = cpu_s(lambda: SessionReview(place), 1)
         push = cpu_s(lambda: push_each(session.pipeline(), session.columns, 4096), 1)
     print(f"-- debrief of {session.length_s / 3600:.2f} h: read the Arrow file {read:.2f} s, debrief {took:.2f} s, "
           f"{took / read:.1f} x; of it core {push:.2f} s")  # fmt: skip

@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
-from coach.app.edit_server import EditorDesk
-from coach.app.looked import Looked
+from coach.app.edit.edit_server import EditorDesk
+from coach.app.review.session_review import SessionReview
 from coach.core.columns import Columns
 from coach.pages.debrief import debrief_html
 from coach.session.header import Header
@@ -71,7 +71,7 @@ def test_debrief_of_two_hours(tmp_path: Path, benchmark: BenchmarkFixture) -> No
     told: list[tuple[int, int]] = []
 
     def page() -> str:
-        return debrief_html(Looked(session, progress=lambda done, of: told.append((done, of))).view())
+        return debrief_html(SessionReview(session, progress=lambda done, of: told.append((done, of))).view())
 
     text = benchmark.pedantic(page, rounds=3)  # type: ignore[no-untyped-call]
     assert len(text) < 3_000_000

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from shapely.geometry import LineString, Point
 
-from coach.core.projection import Line
-from coach.core.reference import Reference
+from coach.core.track.projection import Line
+from coach.core.track.reference import Reference
 
 
 def course(curvature: np.ndarray, closed: bool) -> Reference:

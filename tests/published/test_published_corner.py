@@ -15,17 +15,17 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from coach.core.bands import Bands
-from coach.core.car import car_of
 from coach.core.columns import Columns
-from coach.core.diagnosis import Diagnosis
-from coach.core.history import History
-from coach.core.locator import Fixes
-from coach.core.passes import Driven, PassBuilder
-from coach.core.reference import Reference
-from coach.core.trace import drive_trace
+from coach.core.diagnose import Diagnosis
+from coach.core.diagnose.tolerance import ToleranceModel
+from coach.core.locate.frame_buffer import History
+from coach.core.locate.locator import Fixes
+from coach.core.measure.passes import PassBuilder, PassRecord
+from coach.core.measure.trace import drive_trace
+from coach.core.track.car import car_of
+from coach.core.track.reference import Reference
+from coach.core.track.zones import zones
 from coach.core.values import Corner, Finding
-from coach.core.zones import zones
 
 FT = 0.3048
 G = 32.0
@@ -143,14 +143,14 @@ class Lap:
         return history
 
 
-def drive(lap: Lap, against: Lap) -> tuple[Driven, tuple[Finding, ...]]:
+def drive(lap: Lap, against: Lap) -> tuple[PassRecord, tuple[Finding, ...]]:
     """One pass of ``lap`` with ``against`` as the reference, and what is found in it."""
     reference = against.reference()
     builder = PassBuilder(reference, zones((against.corner_places(),), reference.length_m, closed=False))
     builder.begin(0.0, 0.0)
     driven = builder.build(lap.history(against), 0, 0)
     assert driven is not None
-    return driven, Diagnosis(builder.corners, car_of(reference)).findings(driven, Bands())
+    return driven, Diagnosis(builder.corners, car_of(reference)).findings(driven, ToleranceModel())
 
 
 @pytest.mark.parametrize("radius", sorted(TABLE))

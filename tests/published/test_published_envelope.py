@@ -13,10 +13,10 @@ from trajectory_planning_helpers.calc_head_curv_num import calc_head_curv_num
 from trajectory_planning_helpers.calc_vel_profile import calc_vel_profile
 
 from coach.core.columns import Floats
-from coach.core.envelope.grip_use import grip_use
-from coach.core.envelope.model import G_MPS2, Envelope, GripLimit
-from coach.core.envelope.road import level_road
-from coach.core.envelope.speed_profile import corner_limit, speed_profile, travel_time
+from coach.core.measure.grip_use import grip_use
+from coach.core.track.envelope import G_MPS2, Envelope, GripLimit
+from coach.core.track.road import level_road
+from coach.core.track.speed_profile import corner_limit, speed_profile, travel_time
 
 PLAIN = Envelope(
     left=GripLimit(13.0), right=GripLimit(13.0), brake=GripLimit(11.0), power_wpkg=300.0, exponent=2.0

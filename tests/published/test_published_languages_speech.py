@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from coach.app.voice_choice import voice_for
-from coach.core.timing import LONGEST_LEAD_S, ROOM_S
+from coach.core.track.timing import LONGEST_LEAD_S, ROOM_S
 from coach.outputs.voice.bank import PhraseBank
 from coach.profile.language_file import language_paths, load_language
 from coach.profile.rule_files import audit, load_rules

@@ -6,9 +6,9 @@ import numpy as np
 import pyproj
 import pytest
 
-from coach.app.replane import on_plane_of
+from coach.app.rerun.replane import on_plane_of
 from coach.core.columns import Columns
-from coach.core.reference import Reference
+from coach.core.track.reference import Reference
 from coach.session.header import Header
 
 

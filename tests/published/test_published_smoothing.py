@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.signal import savgol_filter
 
-from coach.core.smoothing import smooth
+from coach.core.numeric.smoothing import smooth
 
 
 @given(st.integers(1, 60), st.integers(1, 3), st.integers(0, 200), st.integers(0, 2**32 - 1))

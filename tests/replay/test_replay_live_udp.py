@@ -11,7 +11,7 @@ import msgspec
 import pytest
 
 from coach.app.engine import Engine
-from coach.app.rerun import rerun
+from coach.app.rerun.rerun import rerun
 from coach.app.setup import MEMORY_FILE, Known, Setup, session_setup
 from coach.outputs.capture import Capture
 from coach.profile.rule_files import load_rules, rule_paths
@@ -85,5 +85,5 @@ def test_a_live_run_equals_the_replay_of_its_record(tmp_path: Path, rules: str) 
     assert any(d.outcome == "held" for d in capture.decisions)
     reader = SessionReader(tmp_path / "s")
     again = rerun(reader.batches(), session_setup(reader, None, None))
-    assert live == [decision_line(d) for d in again.happened.decisions]
+    assert live == [decision_line(d) for d in again.events.decisions]
     assert live == [decision_line(d) for d in reader.decisions()]

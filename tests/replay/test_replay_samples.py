@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from coach.app.check import check_session, renew_command, sessions_in
+from coach.app.replay.check import check_session, renew_command, sessions_in
 from coach.profile.rule_files import load_rules, rule_paths
 from coach.session.log import read_lines, read_log
 from coach.session.reader import SessionReader

@@ -36,14 +36,14 @@ def presses(seed: int, skill: str, laps: int) -> list[tuple[float, float, Decisi
     waiting: list[tuple[float, float]] = []
     for i in range(len(columns)):
         happened = p.push_columns(columns.part(i, i + 1))
-        now, u, _ = p.driving.last
+        now, u, _ = p.session_tracker.last
         if any(c.event == "end" for c in happened.phases):
             due = now + AFTER_S
         answered = [d for d in happened.decisions if d.slot == "asked"]
         out += [(*waiting.pop(0), d) for d in answered if waiting]
         if now >= due and not waiting:
             due = float("inf")
-            quiet = p.driving.speaking.quiet_ahead(u)
+            quiet = p.session_tracker.cue_context.quiet_ahead(u)
             waiting.append((now, reference.value("t_s", quiet) - reference.value("t_s", u)))
             p.ask("last_corner")
     return out

@@ -8,9 +8,9 @@ from functools import cache
 from closed_loop_drivers import Ground
 from learner import Heard, LearningDriver
 
-from coach.core.language import ENGLISH
+from coach.core.cue.language import ENGLISH
+from coach.core.cue.rules import RuleSet
 from coach.core.pipeline import Pipeline
-from coach.core.rules import RuleSet
 from coach.core.values import Decision
 from coach.outputs.voice.bank import estimate_s
 from coach.profile.rule_files import load_rules, phrases

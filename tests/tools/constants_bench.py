@@ -20,19 +20,19 @@ from typing import Final
 sys.path.insert(0, str(Path(__file__).parent))
 
 CONSTANTS: Final = (
-    "coach.core.condition:STEADY",
-    "coach.core.condition:ALIKE",
-    "coach.core.condition:ODD",
-    "coach.core.condition:PUSHES",
-    "coach.core.condition:ANOTHER_CAR",
-    "coach.core.condition:_USUAL",
-    "coach.core.condition:_LEAST",
-    "coach.core.condition:_MOST",
-    "coach.core.use:OVER_M",
-    "coach.core.use:NOISY_M",
-    "coach.core.judging:STEP",
-    "coach.core.diagnosis.case:LIMIT",
-    "coach.core.diagnosis.belief:TAIL",
+    "coach.core.diagnose.condition:STEADY",
+    "coach.core.diagnose.condition:ALIKE",
+    "coach.core.diagnose.condition:ODD",
+    "coach.core.diagnose.condition:PUSHES",
+    "coach.core.diagnose.condition:ANOTHER_CAR",
+    "coach.core.diagnose.condition:_USUAL",
+    "coach.core.diagnose.condition:_LEAST",
+    "coach.core.diagnose.condition:_MOST",
+    "coach.core.measure.grip_shares:OVER_M",
+    "coach.core.measure.grip_shares:NOISY_M",
+    "coach.core.diagnose.judging:STEP",
+    "coach.core.diagnose.case:LIMIT",
+    "coach.core.diagnose.belief:TAIL",
 )
 WATCH: Final = (
     "tests/unit/core_diagnosis/test_diag_condition.py",

@@ -21,9 +21,9 @@ from generated_circuits import generated_circuit
 from simulated import columns_of
 
 from coach.core.columns import Columns
-from coach.core.pipeline import Happened, Pipeline
-from coach.core.reference import Reference
-from coach.core.rules import RuleSet
+from coach.core.cue.rules import RuleSet
+from coach.core.pipeline import Events, Pipeline
+from coach.core.track.reference import Reference
 from coach.core.values import Corner
 from coach.profile.rule_files import load_rules
 from coach.profile.store import load_plan
@@ -100,9 +100,9 @@ def decode_only(datagrams: Sequence[bytes]) -> int:
     return n
 
 
-def push_each(pipeline: Pipeline, columns: Columns, size: int) -> Happened:
+def push_each(pipeline: Pipeline, columns: Columns, size: int) -> Events:
     """Push the frames ``size`` at a time."""
-    happened = Happened()
+    happened = Events()
     for i in range(0, len(columns), size):
         happened.add(pipeline.push_columns(columns.part(i, i + size)))
     return happened

@@ -19,7 +19,7 @@ from simulated import columns_of, match_corners
 
 from coach.core.columns import Columns
 from coach.core.pipeline import Pipeline
-from coach.core.reference import Reference
+from coach.core.track.reference import Reference
 from coach.core.values import Caution, Corner, Decision, Pass
 from coach.outputs.voice.bank import estimate_s
 from coach.profile.rule_files import load_rules, phrases
@@ -185,8 +185,8 @@ def drive(place: Ground, rules: str, skill: Skill, answers: bool, laps: int, see
         for d in happened.decisions:
             # a call has no progress: nobody has to learn it
             if d.outcome == "spoken" and d.family != "call":
-                progress = pipeline.talker.schedule.memory.progress[f"{d.rule}@{d.corner}"]
-                if progress.said <= 2 or pipeline.talker.schedule.memory.heard[d.text] <= 1:
+                progress = pipeline.cue_engine.schedule.memory.progress[f"{d.rule}@{d.corner}"]
+                if progress.said <= 2 or pipeline.cue_engine.schedule.memory.heard[d.text] <= 1:
                     new.add(len(decisions))
                 heard = place.match.get(names[d.corner])
                 if answers and d.family == "correction" and heard is not None:
@@ -205,7 +205,7 @@ class Judge:
         self.place, self.run = place, run
         fresh = Pipeline(place.reference, place.corners, load_rules("race"))
         t, u, brake = [], [], []
-        for why in fresh.intake.take(run.columns):
+        for why in fresh.clock_gate.take(run.columns):
             for fixes, _ in fresh.locator.locate(why[0]):
                 t.append(fixes.t_s)
                 u.append(fixes.u_m)

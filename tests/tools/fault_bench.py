@@ -27,21 +27,21 @@ from circuit_sets import SETS
 from fault_score import Row, Score, print_rows, records, rows_of, score_passes, setting_name, write_rows
 from fault_sessions import ALL, DRIVES, MAKERS, Ask, Setting, make
 
-from coach.app.rerun import rerun, settle_findings
+from coach.app.rerun.rerun import rerun, settle_findings
 from coach.app.setup import Setup
 from coach.core.columns import Columns
-from coach.core.passes import Driven
-from coach.core.rules import RuleSet
+from coach.core.cue.rules import RuleSet
+from coach.core.measure.passes import PassRecord
 from coach.core.values import Pass
 from coach.survey.survey import Survey, survey
 
 SETTINGS: tuple[Setting, ...] = ((False, 60.0), (True, 20.0))
-Diagnose = Callable[[Columns, float], list[tuple[Pass, Driven]]]
+Diagnose = Callable[[Columns, float], list[tuple[Pass, PassRecord]]]
 PART = 5
 """Passes of each fault in one session of the transient simulator: sessions of some forty laps."""
 
 
-def diagnose(columns: Columns, first_fault_s: float) -> list[tuple[Pass, Driven]]:
+def diagnose(columns: Columns, first_fault_s: float) -> list[tuple[Pass, PassRecord]]:
     """Survey and debrief of a session; the reference is the best lap before ``first_fault_s``."""
     found = surveyed(columns, first_fault_s)
     setup = Setup("bench", found.reference, found.corners, RuleSet("none", "improving", ()))

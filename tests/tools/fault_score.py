@@ -13,7 +13,7 @@ import numpy as np
 from fault_sessions import Truth
 from figures import write_figures
 
-from coach.core.passes import Driven
+from coach.core.measure.passes import PassRecord
 from coach.core.values import Pass
 
 TOLERANCE = defaultdict(lambda: 3.0, brake_soft=0.1, throttle_soft=0.15, slow_middle=0.56, gear_high=0.5, gear_low=0.5)
@@ -62,7 +62,7 @@ class Score:
             setattr(self, name, getattr(self, name) + getattr(other, name))
 
 
-def score_passes(passes: list[tuple[Pass, Driven]], truth: list[Truth], show: int = 0) -> Score:
+def score_passes(passes: list[tuple[Pass, PassRecord]], truth: list[Truth], show: int = 0) -> Score:
     score = Score()
     pairs = [(p, d) for p, d in passes if d.trace is not None]
     at = np.array([d.trace.at("t_s", d.zone.apex_m) for _, d in pairs if d.trace is not None])
@@ -106,7 +106,7 @@ def score_passes(passes: list[tuple[Pass, Driven]], truth: list[Truth], show: in
     return score
 
 
-def report(word: str, p: Pass, d: Driven, t: Truth | None) -> None:
+def report(word: str, p: Pass, d: PassRecord, t: Truth | None) -> None:
     what = "" if t is None else f"{t.fault} {t.amount:.2f} cost {t.cost_s:.3f}"
     print(f"{word} lap {p.lap} corner {p.corner} {what} loss {p.loss_s + p.loss_straight_s:.3f} =",
           f"e {p.loss_entry_s:.3f} m {p.loss_middle_s:.3f} x {p.loss_exit_s:.3f} s {p.loss_straight_s:.3f}",

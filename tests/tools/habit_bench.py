@@ -23,9 +23,9 @@ from fault_score import Score, print_rows, records, rows_of, score_passes, write
 from fault_sessions import ALL, AMOUNTS, NEEDS_BRAKE, Truth, practice_base, spread_out, truth_of
 from simulated import columns_of
 
-from coach.app.rerun import rerun, settle_findings
+from coach.app.rerun.rerun import rerun, settle_findings
 from coach.app.setup import Setup
-from coach.core.rules import RuleSet
+from coach.core.cue.rules import RuleSet
 from feeds.practice import FaultPlan, Habit, Noise, Scatter, simulate
 
 LEARNED = 6

@@ -30,7 +30,7 @@ from soak import drive
 
 from coach.app.engine import Engine
 from coach.core.columns import Columns, Floats
-from coach.core.pipeline import Happened, Pipeline
+from coach.core.pipeline import Events, Pipeline
 from coach.core.values import Decision
 from coach.outputs.capture import Capture
 from coach.profile.rule_files import load_rules
@@ -86,7 +86,7 @@ class Watched(Pipeline):
         self.done: dict[float, float] = {}
         self.newest = float("-inf")
 
-    def push_columns(self, chunk: Columns) -> Happened:
+    def push_columns(self, chunk: Columns) -> Events:
         """Push, and note the moment."""
         happened = super().push_columns(chunk)
         self.newest = time.monotonic()

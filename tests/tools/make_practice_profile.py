@@ -15,7 +15,7 @@ from scipy.interpolate import CubicSpline
 from scipy.ndimage import gaussian_filter1d
 
 from coach.core.columns import Floats
-from coach.core.reference import Reference
+from coach.core.track.reference import Reference
 from coach.profile.reference_file import write_reference
 from feeds.practice import SAME, Faultless, Places, faultless, hollow_ridge, simulate
 from feeds.practice.simulate import SimRun

@@ -14,9 +14,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from coach.app.check import EXPECT_FILE, check_session
+from coach.app.replay.check import EXPECT_FILE, check_session
 from coach.core.columns import Columns
-from coach.core.pipeline import Happened, Pipeline
+from coach.core.pipeline import Events, Pipeline
 from coach.outputs.voice.bank import estimate_s
 from coach.profile.rule_files import load_rules, phrases, rule_paths
 from coach.profile.store import load_plan, profile_paths
@@ -217,7 +217,7 @@ def make(sample: Sample) -> Path:
     return folder
 
 
-def _keep(happened: Happened, writer: SessionWriter, feed: PracticeFeed) -> None:
+def _keep(happened: Events, writer: SessionWriter, feed: PracticeFeed) -> None:
     for decision in happened.decisions:
         writer.decision(decision)
         if decision.outcome == "spoken" and decision.family == "correction":

@@ -15,9 +15,9 @@ from figures import write_figures
 from simulated import columns_of
 
 from coach.core.columns import Columns
+from coach.core.cue.rules import RuleSet
 from coach.core.pipeline import Pipeline
-from coach.core.reference import Reference
-from coach.core.rules import RuleSet
+from coach.core.track.reference import Reference
 from coach.profile.store import Plan, load_plan
 from feeds.practice import Noise, SimRun, faultless, hollow_ridge, simulate
 

@@ -41,7 +41,7 @@ from plain_sim import PlainSim, Plan
 from simulated import columns_of
 
 from coach.core.columns import Columns, Floats
-from coach.core.zones import zones
+from coach.core.track.zones import zones
 from coach.survey import survey
 from coach.survey.envelope.reachable import reach_of
 from feeds.practice import FaultPlan, Habit, Noise, Scatter, faultless, simulate

@@ -15,13 +15,13 @@ from rides import FAULTS, Ride, Truth, when
 from simulated import match_corners
 from survey_bench import station
 
-from coach.app.rerun import rerun, settle_findings
+from coach.app.rerun.rerun import rerun, settle_findings
 from coach.app.setup import Setup
 from coach.core.columns import Columns, Floats
-from coach.core.passes import Driven
-from coach.core.projection import Line
-from coach.core.reference import Reference
-from coach.core.rules import RuleSet
+from coach.core.cue.rules import RuleSet
+from coach.core.measure.passes import PassRecord
+from coach.core.track.projection import Line
+from coach.core.track.reference import Reference
 from coach.core.values import LapDone, Pass
 from coach.survey import Survey
 from feeds.practice.faultless import Faultless
@@ -94,7 +94,7 @@ class Figures:
 class Measured:
     """The passes of a record, each with the true time of its apex, and the laps."""
 
-    pairs: list[tuple[Pass, Driven]]
+    pairs: list[tuple[Pass, PassRecord]]
     at: Floats
     laps: list[LapDone]
 
@@ -108,7 +108,7 @@ def measured(ride: Ride, columns: Columns, made: Survey) -> Measured:
     told = [d.trace.at("t_s", d.zone.apex_m) for _, d in pairs if d.trace is not None]
     places = [station(base, made, c.apex_m) for c in made.corners]
     at = ride.true_times(told, [places[d.corner] for _, d in pairs])
-    return Measured(pairs, at, result.happened.laps)
+    return Measured(pairs, at, result.events.laps)
 
 
 def figures(ride: Ride, columns: Columns, made: Survey) -> Figures:
@@ -123,7 +123,7 @@ def figures(ride: Ride, columns: Columns, made: Survey) -> Figures:
     return out
 
 
-def ordering(out: Figures, ride: Ride, made: Survey, pairs: list[tuple[Pass, Driven]], at: Floats) -> None:
+def ordering(out: Figures, ride: Ride, made: Survey, pairs: list[tuple[Pass, PassRecord]], at: Floats) -> None:
     """Count passes at the wrong place, out of order, and those that should be there and are not."""
     base = ride.runs[0][2].base
     n = len(made.corners)
@@ -146,7 +146,7 @@ def ordering(out: Figures, ride: Ride, made: Survey, pairs: list[tuple[Pass, Dri
                     )
 
 
-def score(out: Figures, truth: list[Truth], pairs: list[tuple[Pass, Driven]], at: Floats) -> None:
+def score(out: Figures, truth: list[Truth], pairs: list[tuple[Pass, PassRecord]], at: Floats) -> None:
     """Findings against faults, as fault_bench counts them; the pass right after a faulty one counts neither way."""
     hit: dict[int, list[Truth]] = defaultdict(list)
     for t in truth:
@@ -169,7 +169,7 @@ def score(out: Figures, truth: list[Truth], pairs: list[tuple[Pass, Driven]], at
 
 
 def errors(
-    out: Figures, ride: Ride, made: Survey, pairs: list[tuple[Pass, Driven]], at: Floats, of_sim: dict[int, int]
+    out: Figures, ride: Ride, made: Survey, pairs: list[tuple[Pass, PassRecord]], at: Floats, of_sim: dict[int, int]
 ) -> None:
     """Measures against the simulator's own, noise-free ones."""
     line, length = Line(made.reference), made.reference.length_m

@@ -32,8 +32,8 @@ from scenario_rows import LAPS, SCENARIOS, Scenario, accepted
 from scenario_sessions import Session
 from scenario_waits import WAITS
 
+from coach.core.cue.rules import RuleSet
 from coach.core.pipeline import Pipeline
-from coach.core.rules import RuleSet
 from coach.core.values import Corner, Decision
 from coach.outputs.voice.bank import estimate_s
 from coach.profile.rule_files import load_rules, phrases

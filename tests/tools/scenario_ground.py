@@ -14,7 +14,7 @@ from circuit_sets import DEVELOPMENT, LENGTHS, SEALED
 from simulated import columns_of, match_corners
 
 from coach.core.columns import Columns, Floats
-from coach.core.reference import Reference
+from coach.core.track.reference import Reference
 from coach.core.values import Caution, Corner
 from coach.profile.store import load_plan
 from coach.survey.survey import Survey, survey

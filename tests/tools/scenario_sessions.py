@@ -12,7 +12,7 @@ from scenario_changes import beside, held_up, time_stretched, within
 from scenario_ground import HUMAN, RATE_HZ, Drive, Ground, counterpart, drive, ground, variant
 
 from coach.core.columns import Columns, Floats
-from coach.core.reference import Reference
+from coach.core.track.reference import Reference
 from coach.core.values import Corner
 from feeds.practice import SAME, Car, FaultPlan, Habit, Scatter, applies, simulate
 from feeds.practice.faultless import Faultless

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from coach.core.columns import Columns
-from coach.core.reference import Reference
+from coach.core.track.reference import Reference
 from coach.core.values import Corner
 from feeds.frame import CHANNELS
 from feeds.practice import SimRun

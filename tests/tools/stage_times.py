@@ -8,30 +8,30 @@ from contextlib import contextmanager
 from typing import Any, Final
 from unittest import mock
 
-from coach.core import passes
-from coach.core.diagnosis import Diagnosis
-from coach.core.driving import Driving
-from coach.core.history import History
-from coach.core.intake import Intake
-from coach.core.locator import Locator
-from coach.core.measuring import Measuring
-from coach.core.passes import PassBuilder
-from coach.core.speaking import Speaking
+from coach.core.cue.cue_context import CueContext
+from coach.core.diagnose import Diagnosis
+from coach.core.locate.clock_gate import ClockGate
+from coach.core.locate.frame_buffer import History
+from coach.core.locate.locator import Locator
+from coach.core.measure import passes
+from coach.core.measure.passes import PassBuilder
+from coach.core.pass_recorder import PassRecorder
+from coach.core.session_tracker import SessionTracker
 
 STAGES: Final[tuple[tuple[str, Any, tuple[str, ...]], ...]] = (
-    ("intake: order and plausibility", Intake, ("take", "goes_on")),
+    ("intake: order and plausibility", ClockGate, ("take", "goes_on")),
     ("locator", Locator, ("locate", "follow")),
     ("history of frames", History, ("add", "add_one", "forget")),
-    ("places, phases, events", Driving, ("advance", "goes_on")),
+    ("places, phases, events", SessionTracker, ("advance", "goes_on")),
     ("pass: trace on the nodes", passes, ("drive_trace",)),
     ("pass: measures", passes, ("measure",)),
     ("pass: contrast to the reference", passes, ("contrast",)),
     ("pass: losses and laps", PassBuilder, ("build",)),
-    ("pass: bands and book-keeping", Measuring, ("measure",)),
+    ("pass: bands and book-keeping", PassRecorder, ("measure",)),
     ("diagnosis", Diagnosis, ("findings",)),
-    ("cues: schedule learns", Speaking, ("learn",)),
-    ("cues: candidates", Speaking, ("approach", "after")),
-    ("cues: arbiter", Speaking, ("consider",)),
+    ("cues: schedule learns", CueContext, ("learn",)),
+    ("cues: candidates", CueContext, ("approach", "after")),
+    ("cues: arbiter", CueContext, ("consider",)),
 )
 
 

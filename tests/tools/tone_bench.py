@@ -26,9 +26,9 @@ from simulated import columns_of
 
 from coach.app.engine import Engine
 from coach.core.columns import Columns, Floats
+from coach.core.cue.tones import SEQUENCE, ToneOptions
 from coach.core.pipeline import Pipeline
-from coach.core.reference import Reference
-from coach.core.tones import SEQUENCE, ToneOptions
+from coach.core.track.reference import Reference
 from coach.core.values import Corner, Decision
 from coach.outputs.capture import Capture
 from coach.outputs.latency import Ear
@@ -67,7 +67,7 @@ def sounded(
     """The tones of a run that never fade, frame by frame, and why others were held."""
     pipeline = Pipeline(reference, corners, load_rules("ask"))
     pipeline.sound(ToneOptions(kinds))
-    pipeline.driving.tones.learn = lambda corner, gaps: None  # type: ignore[method-assign]
+    pipeline.session_tracker.tones.learn = lambda corner, gaps: None  # type: ignore[method-assign]
     decisions: list[Decision] = []
     for i in range(len(columns)):
         decisions += pipeline.push_columns(columns.part(i, i + 1)).decisions
@@ -182,7 +182,7 @@ def heard(laps: int, buffer: int) -> dict[str, Any]:
     truth = columns_of(clean)
     pipeline = Pipeline(profile.reference, profile.corners, load_rules("ask"))
     pipeline.sound(ToneOptions(("count", "release")))
-    pipeline.driving.tones.learn = lambda corner, gaps: None  # type: ignore[method-assign]
+    pipeline.session_tracker.tones.learn = lambda corner, gaps: None  # type: ignore[method-assign]
     ready: list[str] = []
     started: list[float] = []
     with tempfile.TemporaryDirectory() as folder, null_sink(Path(folder)):

@@ -8,9 +8,9 @@ from pathlib import Path
 import msgspec
 import platformdirs
 
-from coach import APP
 from coach.errors import OutputError
 from coach.files import write_atomically
+from coach.identity import APP
 from coach.outputs.overlay.legible import SIZE_NAMES
 
 OPACITY = (0.3, 1.0)

@@ -16,15 +16,15 @@ os.environ.setdefault("SDL_WINDOW_NO_ACTIVATION_WHEN_SHOWN", "1")
 import msgspec
 import pygame
 
-from coach import APP
 from coach.errors import OutputError
-from coach.outputs.hush import hushed
+from coach.identity import APP
 from coach.outputs.overlay.layout import Scene, lay_out
 from coach.outputs.overlay.legible import SIZE_NAMES, size_of
 from coach.outputs.overlay.paint import changed, measure, paint
 from coach.outputs.overlay.settings import OPACITY, Settings
 from coach.outputs.overlay.signs import Item
 from coach.outputs.overlay.system import desktop_scale, open_without_focus, set_click_through
+from coach.outputs.suppress_stderr import hushed
 
 TITLE = f"{APP} overlay"
 TOP_PX = 24

@@ -16,7 +16,7 @@ from typing import Final
 
 import numpy as np
 
-from coach.core.tones import TONE_S
+from coach.core.cue.tones import TONE_S
 from coach.core.values import Decision
 from coach.errors import OutputError
 from coach.outputs.voice.loudness import TARGET_LUFS, cells, loudness, whole_cells

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
-from coach.core.reference import Reference
+from coach.core.track.reference import Reference
 from coach.core.values import Corner, Mark
 from coach.pages.traces import Traces
 

@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 
 from coach.core.columns import Floats
-from coach.core.envelope.model import G_MPS2, GripLimit
+from coach.core.track.envelope import G_MPS2, GripLimit
 from coach.survey.envelope.quantile import quantile_fit
 from coach.survey.envelope.samples import Samples
 

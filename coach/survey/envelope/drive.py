@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from coach.core.columns import Floats
-from coach.core.envelope.model import Envelope, GripLimit
+from coach.core.track.envelope import Envelope, GripLimit
 from coach.survey.envelope.braking import free_share
 from coach.survey.envelope.quantile import quantile_fit
 from coach.survey.envelope.samples import Samples

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coach.core.columns import Floats
-from coach.core.envelope.model import Envelope, GripLimit
+from coach.core.track.envelope import Envelope, GripLimit
 from coach.survey.envelope.braking import COARSE, EXPONENTS, fit_braking, growth_with_drag
 from coach.survey.envelope.drive import fit_drive, fit_traction
 from coach.survey.envelope.quantile import quantile_fit

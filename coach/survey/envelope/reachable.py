@@ -8,11 +8,11 @@ from typing import Final
 import numpy as np
 
 from coach.core.columns import Floats
-from coach.core.envelope.grip_use import lateral_limit, tyre_accel
-from coach.core.envelope.model import SLOWEST_MPS, Envelope, Shown
-from coach.core.envelope.road import Road
-from coach.core.envelope.speed_profile import speed_profile, travel_time
-from coach.core.reference import Reference
+from coach.core.measure.grip_use import lateral_limit, tyre_accel
+from coach.core.track.envelope import SLOWEST_MPS, Envelope, Shown
+from coach.core.track.reference import Reference
+from coach.core.track.road import Road
+from coach.core.track.speed_profile import speed_profile, travel_time
 from coach.survey.envelope.fit import Fitted, fit_envelope
 from coach.survey.envelope.samples import Samples, samples_of
 from coach.survey.survey import Survey

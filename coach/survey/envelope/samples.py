@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coach.core.columns import Floats
-from coach.core.envelope.road import Road, road_of
-from coach.core.reference import Reference
+from coach.core.track.reference import Reference
+from coach.core.track.road import Road, road_of
 from coach.core.values import Corner
 from coach.survey.laps import Lap
 from coach.survey.trace import Trace

@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 from app_bench_setup import copy_of, held, said
 
-from coach.app.auditing import audit_phrases
-from coach.app.check import CheckError, Played, check_folder, check_session, judge, renew_command
-from coach.app.check_models import Expectation, ExpectationsFileError
+from coach.app.replay.auditing import audit_phrases
+from coach.app.replay.check import CheckError, Played, check_folder, check_session, judge, renew_command
+from coach.app.replay.check_models import Expectation, ExpectationsFileError
 from coach.cli.root import guarded, make_app
 from coach.core.values import Finding, Pass
 from coach.profile.rule_files import rule_paths

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 import pytest
 from feeds_loop import Loop
 
-from coach.app.feed_watch import FeedWatch
+from coach.app.live.feed_watch import FeedWatch
 from feeds.frame import Frame
 from feeds.messages import encode
 from feeds.nmea.encoder import sentences_of, with_checksum

@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 from feeds_loop import Loop
 
-from coach.app.circuit_match import Match, fits, lap_lengths, match, thinned, verdict, wrong_length
-from coach.app.circuit_watch import CircuitWatch
-from coach.app.first_drive import Drove, FirstLaps, ProfileMaker, at_once, free_folder
-from coach.app.known_circuits import fitting
-from coach.app.lap_timer import LapTimer
+from coach.app.circuits.circuit_match import Match, fits, lap_lengths, match, thinned, verdict, wrong_length
+from coach.app.circuits.circuit_watch import CircuitWatch
+from coach.app.circuits.known_circuits import fitting
+from coach.app.live.first_drive import Drove, FirstLaps, ProfileMaker, at_once, free_folder
+from coach.app.live.lap_timer import LapTimer
 from coach.core.columns import Columns
-from coach.core.reference import Reference
+from coach.core.track.reference import Reference
 from coach.profile.store import load_plan
 from feeds.frame import Frame
 from feeds.practice import hollow_ridge, simulate

@@ -10,12 +10,12 @@ from pathlib import Path
 import pytest
 from app_bench_setup import SAMPLES
 
-from coach.app.live_edit import LiveEdits, plan_files
-from coach.app.plan_changes import cut_at, plan_changes
-from coach.app.replaying import replay_session
+from coach.app.live.live_edit import LiveEdits
+from coach.app.replay.replaying import replay_session
+from coach.app.rerun.plan_changes import cut_at, plan_changes, plan_files
 from coach.app.setup import session_setup
 from coach.core.columns import Columns
-from coach.core.pipeline import Happened
+from coach.core.pipeline import Events
 from coach.errors import SessionError
 from coach.profile.language_file import in_words, load_language
 from coach.profile.rule_files import rule_paths
@@ -111,7 +111,7 @@ def test_a_run_with_an_edit_is_replayed_with_it(plan: Path, tmp_path: Path) -> N
     writer = SessionWriter(folder, header, copies)
     pipeline = setup.pipeline()
     edits = LiveEdits(plan / "profile.yaml", plan / "rules.yaml", lengths, lambda _: None, folder, poll_s=0.02)
-    live = Happened()
+    live = Events()
     frames, edited_at = 0, 0.0
     try:
         for batch in source.batches(17):
@@ -160,11 +160,11 @@ def test_another_rule_file_is_taken_up_as_an_edit(plan: Path, tmp_path: Path) ->
     try:
         edits.choose_rules(rule_paths()["ask"])
         until(lambda: edits.hand_over(pipeline, 5, 0.0, None))
-        assert "ask" == pipeline.talker.rules.name
+        assert "ask" == pipeline.cue_engine.rules.name
         kept = in_words(rule_paths()["ask"].read_bytes(), load_language("en"))
         assert kept == plan_files(session, 2)[1].read_bytes()
         edits.choose_rules(plan / "rules.yaml")
         until(lambda: edits.hand_over(pipeline, 9, 0.0, None))
-        assert "first laps" == pipeline.talker.rules.name
+        assert "first laps" == pipeline.cue_engine.rules.name
     finally:
         edits.close()

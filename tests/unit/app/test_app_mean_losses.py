@@ -2,8 +2,8 @@ from __future__ import annotations
 
 import pytest
 
-from coach.app.debrief import START, CornerLoss, Debrief, LapLoss
-from coach.app.mean_losses import mean_losses
+from coach.app.review.debrief import START, CornerLoss, Debrief, LapLoss
+from coach.app.review.mean_losses import mean_losses
 
 
 def loss(corner: str, entry: float, after: float = 0.0) -> CornerLoss:

@@ -11,11 +11,11 @@ import msgspec
 import pytest
 from app_bench_setup import SAMPLES
 
-from coach.app.check import check_session
-from coach.app.editing import Desk
-from coach.app.looked import Looked
-from coach.app.replane import on_plane_of
-from coach.app.replaying import replay_session
+from coach.app.edit.editing import Desk
+from coach.app.replay.check import check_session
+from coach.app.replay.replaying import replay_session
+from coach.app.rerun.replane import on_plane_of
+from coach.app.review.session_review import SessionReview
 from coach.core.columns import Columns
 from coach.profile.reference_file import read_reference, write_reference
 from coach.session.header import Header
@@ -44,13 +44,13 @@ def other(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
 
 
 def looked(session: Path, profile: Path) -> list[int]:
-    return [lap.lap for lap in Looked(session, profile).debrief.laps if lap.valid]
+    return [lap.lap for lap in SessionReview(session, profile).debrief.laps if lap.valid]
 
 
 def edited(session: Path, profile: Path) -> list[int]:
     result = Desk(profile, session).result
     assert result is not None
-    return [lap.lap for lap in result.happened.laps if lap.valid]
+    return [lap.lap for lap in result.events.laps if lap.valid]
 
 
 def replayed(session: Path, profile: Path) -> list[int]:

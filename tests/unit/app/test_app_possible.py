@@ -6,13 +6,13 @@ import msgspec
 import numpy as np
 import pytest
 
-from coach.app.debrief import unlike
-from coach.app.possible import possible_best
-from coach.core.advice import what
-from coach.core.passes import Driven
-from coach.core.trace import Trace
+from coach.app.review.debrief import unlike
+from coach.app.review.theoretical_best import possible_best
+from coach.core.diagnose.advice import what
+from coach.core.measure.passes import PassRecord
+from coach.core.measure.trace import Trace
+from coach.core.track.zones import zones
 from coach.core.values import Corner
-from coach.core.zones import zones
 
 LENGTH_M = 1000.0
 ZONES = zones(
@@ -25,14 +25,14 @@ ZONES = zones(
 )
 
 
-def driven(lap: int, corner: int, speed_mps: float, stop_m: float = float("inf")) -> Driven:
+def driven(lap: int, corner: int, speed_mps: float, stop_m: float = float("inf")) -> PassRecord:
     """A pass at a constant speed; ``stop_m`` is where the record ends."""
     zone = ZONES[corner].shifted(lap * LENGTH_M)
     zone = msgspec.structs.replace(zone, next_start_m=min(zone.next_start_m, stop_m))
     u = np.arange(zone.start_m, zone.next_start_m + 1.0)
     none = np.full(len(u), np.nan)
     trace = Trace(u, u / speed_mps, np.full(len(u), speed_mps), none, none, none, none, none, none, none)
-    return Driven(lap, corner, zone, trace, (), {}, {}, True, float("nan"))
+    return PassRecord(lap, corner, zone, trace, (), {}, {}, True, float("nan"))
 
 
 def test_a_straight_that_the_record_cuts_short_is_no_piece() -> None:

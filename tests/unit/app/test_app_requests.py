@@ -10,17 +10,17 @@ from pathlib import Path
 
 import pytest
 
-from coach.app.buttons import Buttons
-from coach.app.drive import drive
-from coach.app.drive_options import DriveOptions, Heard
 from coach.app.engine import Engine
-from coach.app.plan_changes import changes_of
-from coach.app.replaying import replay_session
-from coach.app.requests import CUE_SETS, SOFTEST, Requests, sound
+from coach.app.live.buttons import Buttons
+from coach.app.live.drive import drive
+from coach.app.live.drive_options import DriveOptions, OutputOptions
+from coach.app.live.requests import CUE_SETS, SOFTEST, Requests, sound
+from coach.app.replay.replaying import replay_session
+from coach.app.rerun.plan_changes import changes_of
 from coach.app.setup import Known, Setup
 from coach.app.sources import FeedOptions
+from coach.core.cue.tones import ToneOptions
 from coach.core.pipeline import Pipeline
-from coach.core.tones import ToneOptions
 from coach.errors import SessionError
 from coach.inputs.bindings import Binding, Bindings, Function, save
 from coach.outputs.capture import Capture
@@ -175,12 +175,12 @@ def test_twenty_devices_that_are_not_there_change_nothing(tmp_path: Path, monkey
     bindings = Bindings(bindings=tuple(Binding("mark", f"wheel {i}", i) for i in range(20)))
     save(bindings, tmp_path / "buttons.json")
     monkeypatch.setattr("coach.inputs.bindings.bindings_path", lambda: tmp_path / "buttons.json")
-    monkeypatch.setattr("coach.app.drive.known_file", lambda driver, circuit: tmp_path / "nobody.json")
+    monkeypatch.setattr("coach.app.live.drive.known_file", lambda driver, circuit: tmp_path / "nobody.json")
     logs = []
     for name, buttons in (("with", True), ("without", False)):
         (tmp_path / "nobody.json").unlink(missing_ok=True)
         asked = FeedOptions(feed="practice", speed="max", seed=3, rate_hz=20.0, laps=1)
-        heard = Heard(voice=False, overlay=False, lines=False)
+        heard = OutputOptions(voice=False, overlay=False, lines=False)
         options = DriveOptions(
             asked, "hollow_ridge", "improving", laps=1, heard=heard, record=tmp_path / name, buttons=buttons
         )

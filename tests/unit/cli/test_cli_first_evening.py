@@ -252,7 +252,7 @@ def test_another_circuit_is_refused_without_replace(
 
 def test_the_shipped_profile_is_copied_on_its_first_edit() -> None:
     """The file that ships stays as it is; the copy is what its name means from then on."""
-    from coach.app.profile_edits import ProfileEdits
+    from coach.app.edit.profile_edits import ProfileEdits
 
     shipped = profile_paths()["hollow_ridge"]
     before = (shipped / "profile.yaml").read_bytes()

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from coach.app.sighting import SightingError, SightingLap, write_wav
+from coach.app.guide.sighting import SightingError, SightingLap, write_wav
 from coach.cli.root import COMMANDS, guarded, make_app
 
 Coach = Callable[..., tuple[int, str, str]]

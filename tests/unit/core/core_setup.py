@@ -17,9 +17,9 @@ from itertools import pairwise
 from simulated import columns_of
 
 from coach.core.columns import Columns
-from coach.core.pipeline import Happened, Pipeline
-from coach.core.reference import Reference
-from coach.core.rules import CueRule, RuleSet
+from coach.core.cue.rules import CueRule, RuleSet
+from coach.core.pipeline import Events, Pipeline
+from coach.core.track.reference import Reference
 from coach.core.values import Caution, Corner, Finding
 from coach.profile.rule_files import load_rules
 from coach.survey.survey import survey
@@ -74,10 +74,10 @@ def pipeline(rules: RuleSet | None = None) -> Pipeline:
     return Pipeline(reference, corners, rules if rules is not None else mixed_rules())
 
 
-def run_chunks(columns: Columns, cuts: list[int], rules: RuleSet | None = None) -> tuple[Happened, Pipeline]:
+def run_chunks(columns: Columns, cuts: list[int], rules: RuleSet | None = None) -> tuple[Events, Pipeline]:
     """All frames in the chunks that ``cuts`` make, then the end of the session."""
     p = pipeline(rules)
-    happened = Happened()
+    happened = Events()
     edges = [0, *sorted(set(cuts)), len(columns)]
     for a, b in pairwise(edges):
         happened.add(p.push_columns(columns.part(a, b)))
@@ -98,7 +98,7 @@ def plain(value: object) -> object:
     return value
 
 
-def same(happened: Happened) -> list[object]:
+def same(happened: Events) -> list[object]:
     """Everything that happened, comparable."""
     return [plain(part) for part in (happened.decisions, happened.passes, happened.laps, happened.phases)]
 

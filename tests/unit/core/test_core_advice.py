@@ -4,7 +4,7 @@ from typing import get_args
 
 import pytest
 
-from coach.core.advice import ADVICE_STEP_M, to_do, what
+from coach.core.diagnose.advice import ADVICE_STEP_M, to_do, what
 from coach.core.values import Fault
 
 

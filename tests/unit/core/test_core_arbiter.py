@@ -10,9 +10,9 @@ from core_setup import rule
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.core.arbiter import CALM_S, CLEAR_S, NEVER, PAUSE_S, Arbiter, Candidate, Verdict
-from coach.core.reasons import Reason
-from coach.core.timing import STARTS_AFTER_S
+from coach.core.cue.arbiter import CALM_S, CLEAR_S, NEVER, PAUSE_S, Arbiter, Candidate, Verdict
+from coach.core.cue.reasons import Reason
+from coach.core.track.timing import STARTS_AFTER_S
 
 SPEED_MPS = 50.0
 

@@ -9,10 +9,10 @@ import msgspec
 import pytest
 from core_setup import mixed_rules, pipeline, plan, same, session
 
-from coach.core.asking import ANSWERS, KEPT_REVIEW_S, NO_RULE, Request, Reviewed
-from coach.core.pipeline import Happened, Pipeline
-from coach.core.rules import CueRule, RuleSet
-from coach.core.tones import KINDS, ToneKind, ToneOptions
+from coach.core.cue.asking import ANSWERS, KEPT_REVIEW_S, NO_RULE, Request, Reviewed
+from coach.core.cue.rules import CueRule, RuleSet
+from coach.core.cue.tones import KINDS, ToneKind, ToneOptions
+from coach.core.pipeline import Events, Pipeline
 from coach.core.values import Decision, Finding
 from coach.profile.rule_files import load_rules
 
@@ -21,14 +21,14 @@ QUIET = ("braking", "entry", "exit")
 
 def run(
     asked: Sequence[tuple[int, Request]], cuts: Sequence[int] = (), rules: RuleSet | None = None, tones: str = ""
-) -> tuple[Happened, Pipeline]:
+) -> tuple[Events, Pipeline]:
     """A session in which these are asked for, each after so many frames."""
     columns = session(2, 20.0)
     p = pipeline(rules)
     if tones:
         kinds: tuple[ToneKind, ...] = tuple(k for k in KINDS if k in tones.split())  # type: ignore[misc]
         p.sound(ToneOptions(kinds))
-    happened = Happened()
+    happened = Events()
     edges = sorted({0, len(columns), *cuts, *(n for n, _ in asked)})
     for a, b in zip(edges, [*edges[1:], None], strict=True):
         for n, request in asked:
@@ -40,12 +40,12 @@ def run(
     return happened, p
 
 
-def answers(happened: Happened) -> list[Decision]:
+def answers(happened: Events) -> list[Decision]:
     """What was answered, or why not."""
     return [d for d in happened.decisions if d.slot == "asked"]
 
 
-def phase_at(happened: Happened, t: float) -> str:
+def phase_at(happened: Events, t: float) -> str:
     """The phase that held at ``t``."""
     return [c.phase for c in happened.phases if c.t_s <= t][-1]
 
@@ -98,8 +98,8 @@ def test_the_costliest_thing_of_the_corner_just_driven() -> None:
     assert answer.text.startswith(p.corners[found.corner].say)
     assert answer.text.endswith("next time")
     assert answer.t_s - end <= 3.0
-    rule = next(r for r in p.talker.rules.rules if r.name == answer.rule)
-    assert 1 == p.talker.schedule.progress(rule, found.corner).said
+    rule = next(r for r in p.cue_engine.rules.rules if r.name == answer.rule)
+    assert 1 == p.cue_engine.schedule.progress(rule, found.corner).said
     assert [answer] == [d for d in happened.decisions if d.outcome == "spoken" and not d.safety]
 
 
@@ -169,7 +169,7 @@ def test_each_rule_of_the_set_that_waits_is_said_when_asked(rule: CueRule) -> No
     columns, p = session(2, 20.0), pipeline(load_rules("ask"))
     amount = 0.2 if rule.about in ("brake_soft", "throttle_soft") else 10.0
     found = Reviewed((Finding(rule.about, amount, "m", 0.2),), True)  # type: ignore[arg-type]
-    p.driving.asking._review = lambda about, u_m: found
+    p.session_tracker.asking._review = lambda about, u_m: found
     at = before_a_long_straight()
     happened = p.push_columns(columns.part(0, at))
     happened.add(p.ask("last_corner"))
@@ -186,7 +186,7 @@ def test_an_answer_crosses_no_limit_and_says_nothing_of_a_spin() -> None:
         tight = tuple(msgspec.structs.replace(c, widest_exit_offset_m=0.0) for c in corners)
         p = Pipeline(reference, tight, load_rules("ask"))
         reviewed = Reviewed(findings, judged)
-        p.driving.asking._review = lambda about, u_m, found=reviewed: found  # type: ignore[misc]
+        p.session_tracker.asking._review = lambda about, u_m, found=reviewed: found  # type: ignore[misc]
         at = before_a_long_straight()
         happened = p.push_columns(columns.part(0, at))
         happened.add(p.ask("last_corner"))

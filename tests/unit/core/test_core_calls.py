@@ -10,15 +10,15 @@ import numpy as np
 import pytest
 from core_setup import corner, plan, ring, same, session
 
-from coach.core.arbiter import COMMA_S, Arbiter
-from coach.core.call_words import COUNTS, gap_words, lap_words, not_alone, pieces
-from coach.core.calls import Calls
 from coach.core.columns import Columns
-from coach.core.ground import Ground
-from coach.core.pipeline import Happened, Pipeline
-from coach.core.rules import CueRule, RuleSet
-from coach.core.speaking import Speaking
-from coach.core.talker import Talker
+from coach.core.cue.arbiter import COMMA_S, Arbiter
+from coach.core.cue.call_words import COUNTS, gap_words, lap_words, not_alone, pieces
+from coach.core.cue.calls import Calls
+from coach.core.cue.cue_context import CueContext
+from coach.core.cue.cue_engine import CueEngine
+from coach.core.cue.rules import CueRule, RuleSet
+from coach.core.pipeline import Events, Pipeline
+from coach.core.track_model import TrackModel
 from coach.core.values import Decision
 from coach.errors import RulesError
 from coach.outputs.voice.loudness import CELL
@@ -105,9 +105,9 @@ EACH = (
 
 def at_the_line(times: list[float], off: int = -1) -> list[str]:
     """What is opened after laps of these times; in lap ``off`` the limits were crossed."""
-    ground = Ground(ring(), (corner("A", 500.0), corner("B", 1200.0)))
-    talker = Talker(RuleSet("calls", "improving", (), calls=EACH), ("A", "B"), {})
-    calls = Calls(Speaking(ground, talker))
+    ground = TrackModel(ring(), (corner("A", 500.0), corner("B", 1200.0)))
+    talker = CueEngine(RuleSet("calls", "improving", (), calls=EACH), ("A", "B"), {})
+    calls = Calls(CueContext(ground, talker))
     said, t = [], 0.0
     for lap, time_s in enumerate(times):
         t += time_s
@@ -165,7 +165,7 @@ def driven() -> tuple[Columns, dict[str, float]]:
     return columns, t
 
 
-def run(cuts: int, rules: str = "improving", on: bool = True) -> Happened:
+def run(cuts: int, rules: str = "improving", on: bool = True) -> Events:
     """The session in chunks of ``cuts`` frames, with all calls on."""
     reference, corners = plan()
     chosen = load_rules(rules)
@@ -173,14 +173,14 @@ def run(cuts: int, rules: str = "improving", on: bool = True) -> Happened:
         kept = tuple(c for c in chosen.calls if c.about not in {e.about for e in EACH})
         chosen = msgspec.structs.replace(chosen, calls=(*kept, *EACH))
     columns, _ = driven()
-    p, happened = Pipeline(reference, corners, chosen), Happened()
+    p, happened = Pipeline(reference, corners, chosen), Events()
     for i in range(0, len(columns), cuts):
         happened.add(p.push_columns(columns.part(i, i + cuts)))
     happened.add(p.finish())
     return happened
 
 
-def calls_of(happened: Happened) -> list[Decision]:
+def calls_of(happened: Events) -> list[Decision]:
     return [d for d in happened.decisions if d.family == "call"]
 
 
@@ -208,7 +208,7 @@ def test_the_pit_stop_is_summed_up_in_the_pits() -> None:
 def test_a_call_never_takes_the_room_of_a_cue() -> None:
     """With calls the same cues are said in the same words as without; each call is over before it gets quiet."""
 
-    def cues(happened: Happened) -> list[tuple[int, str, str]]:
+    def cues(happened: Events) -> list[tuple[int, str, str]]:
         return [(d.lap, d.rule, d.text) for d in happened.decisions if d.outcome == "spoken" and d.family != "call"]
 
     with_calls, without = run(500), run(500, on=False)

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coach.core.columns import Columns
-from coach.core.intake import GAP_S, LATE_S, Intake
+from coach.core.locate.clock_gate import GAP_S, LATE_S, ClockGate
 
 
 def frames(*times: float) -> Columns:
@@ -20,7 +20,7 @@ def frames(*times: float) -> Columns:
     return chunk
 
 
-def taken(intake: Intake, *chunks: Columns) -> list[tuple[float, str]]:
+def taken(intake: ClockGate, *chunks: Columns) -> list[tuple[float, str]]:
     """All frames taken, with what came before the first of each run."""
     out: list[tuple[float, str]] = []
     for chunk in chunks:
@@ -49,7 +49,7 @@ def test_each_trouble_is_told_apart_and_counted(name: str) -> None:
     """What is taken, what comes before it, and what is counted, in one chunk and frame by frame."""
     times, expected, counts = CASES[name]
     for chunks in ([frames(*times)], [frames(t) for t in times]):
-        intake = Intake()
+        intake = ClockGate()
         assert expected == taken(intake, *chunks)
         assert counts == {k: v for k, v in intake.counts.items() if k != "impossible_value"}
 
@@ -59,7 +59,7 @@ def test_impossible_values_become_absent() -> None:
     chunk = frames(0.0, 0.1)
     chunk["speed_mps"][:] = (50.0, 2000.0)
     chunk["brake"][:] = (7.0, 0.5)
-    intake = Intake()
+    intake = ClockGate()
     ((run, _),) = intake.take(chunk)
     assert [50.0, "nan"] == [v if v == v else "nan" for v in run["speed_mps"].tolist()]
     assert ["nan", 0.5] == [v if v == v else "nan" for v in run["brake"].tolist()]
@@ -73,7 +73,7 @@ def test_any_times_in_any_cut(times: list[float], data: st.DataObject) -> None:
     """What is taken does not depend on the cut; it only runs backward at a restart, and leaps only at a gap."""
     cuts = sorted({0, len(times), *data.draw(st.lists(st.integers(0, len(times)), max_size=5))})
     chunks = [frames(*times[a:b]) for a, b in pairwise(cuts)]
-    one, many = Intake(), Intake()
+    one, many = ClockGate(), ClockGate()
     whole = taken(one, frames(*times))
     assert whole == taken(many, *chunks)
     assert one.counts == many.counts

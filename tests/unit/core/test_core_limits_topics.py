@@ -9,16 +9,16 @@ from core_setup import corner, finding, pipeline, rule, session
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coach.core.advice import ADVICE_STEP_M
-from coach.core.candidates import Moment, approach
-from coach.core.language import ENGLISH
-from coach.core.limits import limit
-from coach.core.rules import FAULTS, RuleSet
-from coach.core.schedule import Schedule
-from coach.core.topics import topic
+from coach.core.cue.candidates import Moment, approach
+from coach.core.cue.language import ENGLISH
+from coach.core.cue.limits import limit
+from coach.core.cue.rules import FAULTS, RuleSet
+from coach.core.cue.schedule import Schedule
+from coach.core.cue.topics import topic
+from coach.core.cue.wording import wordings
+from coach.core.diagnose.advice import ADVICE_STEP_M
+from coach.core.track.zones import zones
 from coach.core.values import Corner
-from coach.core.wording import wordings
-from coach.core.zones import zones
 from coach.profile.rule_files import load_rules
 
 

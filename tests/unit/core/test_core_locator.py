@@ -9,8 +9,8 @@ import pytest
 from core_setup import plan, ring, session
 
 from coach.core.columns import Columns
-from coach.core.locator import Locator
-from coach.core.reference import Reference
+from coach.core.locate.locator import Locator
+from coach.core.track.reference import Reference
 
 
 def locate(locator: Locator, columns: Columns, size: int = 500) -> tuple[np.ndarray, np.ndarray, np.ndarray, list[str]]:

@@ -6,8 +6,8 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coach.core.middle import middle
-from coach.core.smoothing import slope
+from coach.core.numeric.median import middle
+from coach.core.numeric.smoothing import slope
 
 
 @given(st.lists(st.floats(-1e6, 1e6) | st.just(float("nan")), min_size=1, max_size=60))

@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 from simulated import columns_of
 
 from coach.core.columns import Columns
-from coach.core.history import History
-from coach.core.pipeline import Happened
-from coach.core.reference import Reference
-from coach.core.trace import Trace, drive_trace
+from coach.core.locate.frame_buffer import History
+from coach.core.measure.trace import Trace, drive_trace
+from coach.core.pipeline import Events
+from coach.core.track.reference import Reference
 from coach.profile.rule_files import load_rules
 from feeds.frame import CHANNELS
 from feeds.practice import faultless, hollow_ridge, simulate
@@ -101,10 +101,10 @@ def test_any_cut_of_any_trouble_gives_the_same_answer(seed: int, what: list[str]
     assert same(whole) == same(watched(columns))
 
 
-def watched(columns: Columns) -> Happened:
+def watched(columns: Columns) -> Events:
     """Frame by frame; at each cue spoken the car is known, and has been for a second (the clock may be set back)."""
     p = pipeline()
-    happened = Happened()
+    happened = Events()
     found_t = float("nan")
     for i in range(len(columns)):
         now = p.push_columns(columns.part(i, i + 1))
@@ -147,7 +147,7 @@ def test_a_pass_that_can_not_be_measured_costs_its_lap_and_no_more(
         at = zone.next_start_m + reference.length_m
         return None if abs(high_m - at) < 1.0 else real(history, reference_, low_m, high_m)
 
-    monkeypatch.setattr("coach.core.passes.drive_trace", torn)
+    monkeypatch.setattr("coach.core.measure.passes.drive_trace", torn)
     whole, _ = run_chunks(columns, list(range(len(columns))) if single else [])
     assert [2, 3] == [lap.lap for lap in whole.laps]
     assert all(lap.valid for lap in whole.laps)
@@ -241,18 +241,18 @@ def test_a_plan_swapped_in_the_middle_is_taken_up_at_the_next_straight() -> None
     at = len(columns) // 2
     muted = tuple(msgspec.structs.replace(c, muted=frozenset(r.name for r in mixed_rules().rules)) for c in corners)
 
-    def drive(cuts: list[int]) -> Happened:
+    def drive(cuts: list[int]) -> Events:
         p = pipeline()
-        happened = Happened()
+        happened = Events()
         edges = [0, *sorted({*cuts, at}), len(columns)]
         for a, b in pairwise(edges):
             if a == at:
-                known = dict(p.talker.schedule.memory.heard)
+                known = dict(p.cue_engine.schedule.memory.heard)
                 p.swap(muted[1:], load_rules("improving"))
                 assert corners == p.corners
             happened.add(p.push_columns(columns.part(a, b)))
         assert muted[1:] == p.corners
-        assert known.items() <= p.talker.schedule.memory.heard.items()
+        assert known.items() <= p.cue_engine.schedule.memory.heard.items()
         happened.add(p.finish())
         return happened
 
@@ -288,9 +288,9 @@ def test_another_reference_is_found_anew_however_frames_are_cut() -> None:
     reference, corners = plan()
     at = int(np.searchsorted(columns["lap"], 1)) + 300
 
-    def drive(cuts: list[int]) -> Happened:
+    def drive(cuts: list[int]) -> Events:
         p = pipeline()
-        happened = Happened()
+        happened = Events()
         for a, b in pairwise([0, *sorted({*cuts, at}), len(columns)]):
             if a == at:
                 p.swap(corners, mixed_rules(), replace(reference))

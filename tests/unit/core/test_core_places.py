@@ -9,15 +9,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coach.core.columns import Columns
-from coach.core.course import Course, Kind
-from coach.core.ground import Ground
-from coach.core.history import History
-from coach.core.lapbook import LapBook
-from coach.core.locator import Fixes
-from coach.core.passes import Driven, Piece
-from coach.core.timing import CAUTIOUS, LONGEST_LEAD_S, REACH_S, ROOM_S, approaches, free_m, time_to
+from coach.core.locate.frame_buffer import History
+from coach.core.locate.locator import Fixes
+from coach.core.measure.lap_ledger import LapLedger
+from coach.core.measure.passes import PassRecord, Piece
+from coach.core.track.course import Course, Kind
+from coach.core.track.timing import CAUTIOUS, LONGEST_LEAD_S, REACH_S, ROOM_S, approaches, free_m, time_to
+from coach.core.track.zones import zones
+from coach.core.track_model import TrackModel
 from coach.core.values import Corner
-from coach.core.zones import zones
 from feeds.frame import CHANNELS, Frame
 
 real = st.floats(-1e6, 1e6)
@@ -51,10 +51,10 @@ def test_columns_are_cut_and_joined_without_change() -> None:
         Columns(np.zeros((3, 3)))
 
 
-def two_corners(closed: bool = True) -> tuple[Ground, list[Corner]]:
+def two_corners(closed: bool = True) -> tuple[TrackModel, list[Corner]]:
     """A ring with a corner at 500 m and one whose end lies over the line."""
     some = [corner("A", 500.0), corner("B", 1950.0 if closed else 1700.0)]
-    return Ground(ring(2000, closed=closed), tuple(some)), some
+    return TrackModel(ring(2000, closed=closed), tuple(some)), some
 
 
 def test_places_come_in_driving_order_lap_after_lap() -> None:
@@ -155,16 +155,16 @@ def test_history_forgets_and_hides() -> None:
     assert slice(0, 0) == history.span(8500.0, 8600.0)
 
 
-def driven(lap: int, losses: list[float], line_t_s: float = float("nan")) -> Driven:
+def driven(lap: int, losses: list[float], line_t_s: float = float("nan")) -> PassRecord:
     """A pass with these losses in ``lap``; with ``line_t_s`` the line into the next lap was crossed in it."""
     (zone,) = zones((corner("A", 500.0),), 2000.0, True)
     pieces = tuple(Piece(lap, 0, "entry", x, lap) for x in losses)
-    return Driven(lap, 0, zone, None, pieces, {}, {}, True, line_t_s, lap + 1)
+    return PassRecord(lap, 0, zone, None, pieces, {}, {}, True, line_t_s, lap + 1)
 
 
 def test_laps_add_up_and_count_only_whole_and_clean() -> None:
     """The first crossing opens a lap, the second closes it with its time and losses; a spoiled lap says why, once."""
-    book = LapBook()
+    book = LapLedger()
     assert book.add(driven(0, [0.5], 10.0)) is None
     assert book.add(driven(1, [0.1, 0.2])) is None
     done = book.add(driven(1, [-0.05], 101.5))
@@ -174,9 +174,9 @@ def test_laps_add_up_and_count_only_whole_and_clean() -> None:
     book.spoil(2, "off track")
     book.spoil(2, "off track")
     book.spoil(2, "lost")
-    spoiled = book.add(driven(2, [1.0], 195.0))
-    assert spoiled is not None
-    assert (False, "off track, lost") == (spoiled.valid, spoiled.why_invalid)
+    invalid_reason = book.add(driven(2, [1.0], 195.0))
+    assert invalid_reason is not None
+    assert (False, "off track, lost") == (invalid_reason.valid, invalid_reason.why_invalid)
     assert len(book.laps) <= 4
 
 

@@ -11,8 +11,8 @@ from core_setup import plan
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coach.core.bands import PRIOR, Bands
-from coach.core.reference import Reference
+from coach.core.diagnose.tolerance import PRIOR, ToleranceModel
+from coach.core.track.reference import Reference
 
 CLOSED = plan()[0]
 OPEN = replace(CLOSED, closed=False, length_m=(len(CLOSED) - 1) * CLOSED.step_m)
@@ -36,8 +36,8 @@ def test_values_on_nodes_are_those_at_their_places(reference: Reference) -> None
     np.testing.assert_allclose(reference.on_nodes("curvature_pm", -5, n + 5), expected, rtol=0.0, atol=1e-12)
 
 
-def _learned(corners: int, passes: int) -> Bands:
-    rng, bands = np.random.default_rng(1), Bands()
+def _learned(corners: int, passes: int) -> ToleranceModel:
+    rng, bands = np.random.default_rng(1), ToleranceModel()
     for _ in range(passes):
         for corner in range(corners):
             bands.learn(corner, {name: prior * float(rng.normal()) for name, prior in PRIOR.items()})
@@ -46,7 +46,7 @@ def _learned(corners: int, passes: int) -> Bands:
 
 def test_bands_that_were_asked_before_learn_on() -> None:
     """Asking between passes changes nothing: a pass learned afterwards counts, at its corner alone."""
-    asked, unasked = Bands(), Bands()
+    asked, unasked = ToleranceModel(), ToleranceModel()
     for seed in range(30):
         rng = np.random.default_rng(seed)
         gaps = {name: prior * float(rng.normal()) for name, prior in PRIOR.items()}

@@ -8,18 +8,18 @@ import msgspec
 import pytest
 from core_setup import corner, finding
 
-from coach.core.candidates import Moment
-from coach.core.rules import CueRule, RuleSet
-from coach.core.talker import Talker
+from coach.core.cue.candidates import Moment
+from coach.core.cue.cue_engine import CueEngine
+from coach.core.cue.rules import CueRule, RuleSet
+from coach.core.track.zones import zones
 from coach.core.values import Caution, Decision
-from coach.core.zones import zones
 from coach.profile.rule_files import load_rules, rule_paths
 
 LENGTH_M = 2000.0
 CASES = [(name, r.name) for name in sorted(rule_paths()) for r in load_rules(name).rules]
 
 
-def everything(r: CueRule) -> tuple[Talker, Moment]:
+def everything(r: CueRule) -> tuple[CueEngine, Moment]:
     """A corner about which every rule has something to say, with only ``r`` in the set."""
     at = corner(
         "A", 1000.0, say="bend", kerb_entry="touch", kerb_apex="use", kerb_exit="avoid", words=("keep it tidy",),
@@ -32,7 +32,7 @@ def everything(r: CueRule) -> tuple[Talker, Moment]:
     others = [x for x in load_rules("improving").rules if x.family == "correction" and x.about == r.about]
     rules = RuleSet("one", "learning", (r, *(others if r.family == "confirmation" else ())), cure_passes=1, luck=1.0)
     levels = RuleSet("one", sorted(r.levels)[0], rules.rules, cure_passes=1, luck=1.0)  # type: ignore[arg-type]
-    talker = Talker(levels, ("A",), {})
+    talker = CueEngine(levels, ("A",), {})
     return talker, Moment(0.0, 4, 0, zone, zone.quiet_m, zone.quiet_m + LENGTH_M, -0.05, 0, False, (zone,))
 
 
@@ -40,7 +40,7 @@ def _reach(now: float, place: float, to: float) -> float:
     return now + (to - place) / 50.0
 
 
-def drive(talker: Talker, at: Moment, r: CueRule) -> list[Decision]:
+def drive(talker: CueEngine, at: Moment, r: CueRule) -> list[Decision]:
     """From 600 m before the corner (or from its end) to where it gets quiet."""
     begin = at.zone.end_m if r.slot != "approach" else at.quiet_m - 600.0
     opened = talker.open_after(at, begin) if r.slot != "approach" else talker.open_approach(at, begin)

@@ -8,16 +8,16 @@ import msgspec
 import pytest
 from core_setup import finding, rule
 
-from coach.core.memory import Memory
-from coach.core.rules import CueRule, RuleSet
-from coach.core.schedule import SETTLED_CUES, SETTLED_LAPS, Schedule
-from coach.core.work import Work
+from coach.core.cue.corner_rotation import Work
+from coach.core.cue.memory import DriverProgress
+from coach.core.cue.rules import CueRule, RuleSet
+from coach.core.cue.schedule import SETTLED_CUES, SETTLED_LAPS, Schedule
 
 NAMES = ("A", "B", "C", "D")
 BAD = (finding("brake_early"),)
 
 
-def schedule(*rules: CueRule, memory: Memory | None = None, **settings: object) -> Schedule:
+def schedule(*rules: CueRule, memory: DriverProgress | None = None, **settings: object) -> Schedule:
     """A schedule over four corners."""
     fields = {"level": "improving", "corners_in_work": 2, "cues_per_lap": 30, **settings}
     return Schedule(RuleSet("test", rules=rules, **fields), NAMES, memory)  # type: ignore[arg-type]
@@ -313,7 +313,7 @@ def test_what_is_known_is_kept_across_sessions() -> None:
     r = rule("board", "reminder", "brake_board", cooldown_laps=3)
     s = schedule(r)
     laps(s, r, [True] * 12)
-    kept = msgspec.json.decode(msgspec.json.encode(s.state()), type=Memory)
+    kept = msgspec.json.decode(msgspec.json.encode(s.state()), type=DriverProgress)
     again = schedule(r, memory=kept)
     assert "retired" == again.progress(r, 0).stage
     assert "known by now" == again.hold(r, 0, 0, 0)

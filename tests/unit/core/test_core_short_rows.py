@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from coach.core.columns import Floats
-from coach.core.short_rows import all_finite, any_finite, largest, least, zero_for_absent
+from coach.core.numeric.reductions import all_finite, any_finite, largest, least, zero_for_absent
 
 ROWS = arrays(
     np.float64,

@@ -9,8 +9,8 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "tools"))
 
 from simulated import columns_of
 
+from coach.core.cue.topics import opposes
 from coach.core.pipeline import Pipeline
-from coach.core.topics import opposes
 from coach.outputs.voice.bank import estimate_s
 from coach.profile.rule_files import load_rules, phrases
 from coach.profile.store import load_plan

@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from coach.core.steadiness import AGAIN_LAPS, COST_S, PASSES, Steadiness, _cost_s
+from coach.core.cue.steadiness import AGAIN_LAPS, COST_S, PASSES, Steadiness, _cost_s
 
 
 def called(early: list[float], losses: list[float]) -> list[int]:

@@ -11,17 +11,17 @@ from core_setup import corner, pipeline, ring, session
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.core.arbiter import Arbiter
-from coach.core.ground import Ground
-from coach.core.memory import Memory
-from coach.core.pipeline import Happened
-from coach.core.tones import GOOD_PASSES, LEAD_S, SEQUENCE, TONE_S, ToneKind, ToneOptions, Tones
+from coach.core.cue.arbiter import Arbiter
+from coach.core.cue.memory import DriverProgress
+from coach.core.cue.tones import GOOD_PASSES, LEAD_S, SEQUENCE, TONE_S, ToneKind, ToneOptions, Tones
+from coach.core.pipeline import Events
+from coach.core.track_model import TrackModel
 from coach.core.values import Corner, Decision
 
 
 def tones_of(*corners: Corner, kinds: tuple[ToneKind, ...] = ("count",), name: str = "", late_s: float = 0.0) -> Tones:
     """On a circle driven at 50 m/s."""
-    tones = Tones(Ground(ring(), corners or (corner(),)), Memory())
+    tones = Tones(TrackModel(ring(), corners or (corner(),)), DriverProgress())
     tones.choose(ToneOptions(kinds, name, late_s), 0.0, 0.0)
     return tones
 
@@ -124,7 +124,7 @@ def test_a_corner_that_gained_or_lost_is_heard() -> None:
 
 def test_in_a_run_tones_and_words_never_sound_together() -> None:
     """Two laps with everything on: no tone from the start of a cue to its foretold end, safety cautions apart."""
-    p, happened = pipeline(), Happened()
+    p, happened = pipeline(), Events()
     p.sound(ToneOptions(("count", "release", "delta")))
     happened.add(p.push_columns(session(2, 20.0)))
     tones = [d for d in happened.decisions if d.outcome == "sounded"]
@@ -141,7 +141,7 @@ def test_another_grip_has_no_reference_brake_point() -> None:
     """While the track takes less, or more, than the reference's no count is sounded."""
     p = pipeline()
     p.sound(ToneOptions(("count",)))
-    condition = p.driving.ground.judging.condition
+    condition = p.session_tracker.track_model.judging.condition
     condition.today = msgspec.structs.replace(condition.today, grip=0.8)
     columns = session(2, 20.0)
     first_corner = columns.part(0, 500)

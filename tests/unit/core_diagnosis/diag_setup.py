@@ -14,13 +14,13 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "tools"))
 from plain_sim import PlainSim, PlainTruth
 from scipy.ndimage import gaussian_filter1d
 
-from coach.app.rerun import rerun, settle_findings
+from coach.app.rerun.rerun import rerun, settle_findings
 from coach.app.setup import Setup
-from coach.core.car import Car, car_of
-from coach.core.passes import CornerReference, Driven
-from coach.core.rules import RuleSet
+from coach.core.cue.rules import RuleSet
+from coach.core.measure.passes import CornerReference, PassRecord
+from coach.core.track.car import Car, car_of
+from coach.core.track.zones import zones
 from coach.core.values import Pass
-from coach.core.zones import zones
 from coach.survey.survey import survey
 
 # metres between which each fault is driven: enough to cost a tenth or two
@@ -77,7 +77,7 @@ class Session:
     """What was driven and what was found, pass by pass; ``hits`` maps a pass's number to the fault driven there."""
 
     passes: list[Pass]
-    driven: list[Driven]
+    driven: list[PassRecord]
     hits: dict[int, PlainTruth]
     ground: tuple[tuple[CornerReference, ...], Car]
 

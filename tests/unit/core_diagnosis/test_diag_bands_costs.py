@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from test_diag_measures import hand_made
 
-from coach.core.bands import FLOOR, KEPT, PRIOR, Bands, shorth_sigma
-from coach.core.car import Car
-from coach.core.counterfactual import Counterfactual
-from coach.core.measures import measure
+from coach.core.diagnose.counterfactual import Counterfactual
+from coach.core.diagnose.tolerance import FLOOR, KEPT, PRIOR, ToleranceModel, shorth_sigma
+from coach.core.measure.measures import measure
+from coach.core.track.car import Car
 
 CAR = Car(np.array([10.0, 60.0]), np.array([11.0, 11.0]), 270.0, 0.0006)
 
@@ -29,15 +29,15 @@ def test_scatter_is_blind_to_a_fault_in_some_passes() -> None:
     """A third of the passes 20 m off change the deviation of the others by less than a half."""
     rng = np.random.default_rng(2)
     good = 2.0 * rng.standard_normal(40)
-    spoiled = [*good[:27].tolist(), *(good[27:] - 20.0).tolist()]
+    invalid_reason = [*good[:27].tolist(), *(good[27:] - 20.0).tolist()]
     assert_allclose(shorth_sigma(good.tolist()), 2.0, rtol=0.35)
-    assert shorth_sigma(spoiled) < 1.5 * 2.0 * 1.35
+    assert shorth_sigma(invalid_reason) < 1.5 * 2.0 * 1.35
 
 
 @pytest.mark.parametrize("name", sorted(FLOOR))
 def test_no_band_is_narrower_than_its_floor(name: str) -> None:
     """A driver without any scatter still has the floor as his band."""
-    bands = Bands()
+    bands = ToleranceModel()
     for _ in range(KEPT):
         bands.learn(0, {name: 0.0, "loss_s": 0.0})
     assert bands.width(0, name) >= FLOOR[name]
@@ -45,7 +45,7 @@ def test_no_band_is_narrower_than_its_floor(name: str) -> None:
 
 def test_a_habit_never_becomes_the_usual() -> None:
     """Twenty passes that brake 20 m early leave nothing to compare with; three good ones among them do."""
-    bands = Bands()
+    bands = ToleranceModel()
     row = dict.fromkeys(PRIOR, 0.0)
     for _ in range(20):
         bands.learn(0, {**row, "brake_start_m": -20.0, "loss_s": 0.3})
@@ -65,7 +65,7 @@ def test_a_habit_never_becomes_the_usual() -> None:
 )  # fmt: skip
 def test_no_kind_of_habit_becomes_the_usual(measure_name: str, gap: float) -> None:
     """A driver who does it in every lap has no usual that hides it, whatever it is."""
-    bands = Bands()
+    bands = ToleranceModel()
     for i in range(12):
         bands.learn(0, {"loss_s": 0.3, measure_name: gap + 0.01 * i})
     assert {} == bands.usual(0)

@@ -8,9 +8,9 @@ from typing import Any, cast
 
 import pytest
 
-from coach.core.bands import judged_count
-from coach.core.diagnosis.belief import beliefs
-from coach.core.diagnosis.case import Case, Cause
+from coach.core.diagnose.belief import beliefs
+from coach.core.diagnose.case import Case, Cause
+from coach.core.diagnose.tolerance import judged_count
 
 SCATTER_S = 0.02
 

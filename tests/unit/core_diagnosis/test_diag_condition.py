@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coach.core.condition import ALIKE, ODD, PUSHES, STEADY, Condition, Today
-from coach.core.use import Use
+from coach.core.diagnose.condition import ALIKE, ODD, PUSHES, STEADY, Condition, Today
+from coach.core.measure.grip_shares import Use
 
 CORNERS = 9
 HUMAN = 0.012

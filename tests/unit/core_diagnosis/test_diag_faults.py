@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from diag_setup import DRIVEN, Session, every_fault, faultless_session
 
-from coach.core.bands import Bands
-from coach.core.diagnosis import Diagnosis
-from coach.core.passes import CornerReference
+from coach.core.diagnose import Diagnosis
+from coach.core.diagnose.tolerance import ToleranceModel
+from coach.core.measure.passes import CornerReference
 from coach.core.values import Finding
 
 COSTLY_S = 0.06
@@ -80,7 +80,7 @@ def _again(session: Session, fault: str, **gaps: float) -> tuple[Finding, ...]:
     assert driven.trace is not None
     changed = replace(driven, gaps={**driven.gaps, **gaps})
     references, car = session.ground
-    return Diagnosis(references, car).findings(changed, Bands())
+    return Diagnosis(references, car).findings(changed, ToleranceModel())
 
 
 @pytest.mark.parametrize(

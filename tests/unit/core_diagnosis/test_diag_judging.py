@@ -14,10 +14,10 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "tools"))
 
 from simulated import columns_of
 
-from coach.app.rerun import Rerun, rerun, settle_findings
+from coach.app.rerun.rerun import Rerun, rerun, settle_findings
 from coach.app.setup import Setup
-from coach.core.judging import FASTER, STEP
-from coach.core.rules import RuleSet
+from coach.core.cue.rules import RuleSet
+from coach.core.diagnose.judging import FASTER, STEP
 from coach.profile.store import load_plan
 from feeds.practice import Car, FaultPlan, Habit, Scatter, faultless, hollow_ridge, simulate
 from feeds.practice.faultless import Faultless
@@ -71,7 +71,7 @@ def test_the_day_is_known_from_the_driving(grip: float, power: float) -> None:
 def test_losses_against_that_day_are_small_where_those_against_the_reference_are_large() -> None:
     wet = drive(0.87)
     late = [j for j in wet.result.pipeline.judged if j.driven.lap >= KNOWN_FROM and j.today.settled]
-    raw = {(p.lap, p.corner): p.loss_s + p.loss_straight_s for p in wet.result.happened.passes}
+    raw = {(p.lap, p.corner): p.loss_s + p.loss_straight_s for p in wet.result.events.passes}
     assert sum(raw[j.driven.lap, j.driven.corner] for j in late) > 3.0
     assert abs(float(np.median([j.driven.total_s for j in late]))) < 0.05
 

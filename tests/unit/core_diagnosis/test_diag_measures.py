@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from coach.core.bands import FLOOR
-from coach.core.contrast import contrast
-from coach.core.measures import measure
-from coach.core.smoothing import smooth, span_for, white_noise
-from coach.core.trace import Trace
+from coach.core.diagnose.tolerance import FLOOR
+from coach.core.measure.comparison import contrast
+from coach.core.measure.measures import measure
+from coach.core.measure.trace import Trace
+from coach.core.numeric.smoothing import smooth, span_for, white_noise
+from coach.core.track.zones import Zone, zones
 from coach.core.values import Corner
-from coach.core.zones import Zone, zones
 
 N = 501
 PLACED = ("idle_slow", "idle_longest_m", "idle_lift_m", "line_peak")

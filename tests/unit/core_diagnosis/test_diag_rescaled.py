@@ -8,12 +8,12 @@ from functools import cache
 import numpy as np
 import pytest
 
-from coach.core.car import car_of
-from coach.core.passes import CornerReference
-from coach.core.reference import Reference
-from coach.core.rescaled import rescaled
+from coach.core.diagnose.rescaled import rescaled
+from coach.core.measure.passes import CornerReference
+from coach.core.track.car import car_of
+from coach.core.track.reference import Reference
+from coach.core.track.zones import zones
 from coach.core.values import Corner
-from coach.core.zones import zones
 from coach.profile.store import load_plan
 from feeds.practice import Car, Scatter, faultless, hollow_ridge, simulate
 from feeds.practice.faultless import Faultless

@@ -11,12 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coach.core.columns import Floats
-from coach.core.envelope.grip_use import grip_use, phase_places, phase_use
-from coach.core.envelope.model import Envelope, GripLimit, Shown
-from coach.core.envelope.road import Road, level_road
-from coach.core.envelope.speed_profile import corner_limit, speed_profile, travel_time
+from coach.core.measure.grip_use import grip_use, phase_places, phase_use
+from coach.core.track.envelope import Envelope, GripLimit, Shown
+from coach.core.track.road import Road, level_road
+from coach.core.track.speed_profile import corner_limit, speed_profile, travel_time
+from coach.core.track.zones import zones
 from coach.core.values import Corner
-from coach.core.zones import zones
 
 CAR = Envelope(
     left=GripLimit(13.0, 0.001, 60.0), right=GripLimit(12.0, 0.001, 60.0), brake=GripLimit(12.0, 0.0008, 60.0, 13.5),
@@ -113,7 +113,7 @@ def test_what_was_shown_survives_its_file_format() -> None:
 def test_evaluation_does_not_load_the_optimiser() -> None:
     """coach.core.envelope starts without scipy.optimize, which takes its time to load."""
     code = (
-        "import sys, coach.core.envelope.headroom, coach.core.envelope.meter as m;"
+        "import sys, coach.core.measure.headroom, coach.core.measure.grip_meter as m;"
         "sys.exit('coach.survey' in sys.modules or any('quantile' in n for n in sys.modules if n.startswith('coach')))"
     )
     assert 0 == subprocess.run([sys.executable, "-c", code], check=False, timeout=60).returncode

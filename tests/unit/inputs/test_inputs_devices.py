@@ -8,7 +8,7 @@ import time
 
 import pytest
 
-from coach.app.buttons import Buttons, wait_for_press
+from coach.app.live.buttons import Buttons, wait_for_press
 from coach.errors import OutputError
 from coach.inputs.bindings import KEYBOARD, Bindings, Press
 from coach.inputs.keys import WindowsKeys, X11Keys, open_keys

@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import cache
 from pathlib import Path
 
-from coach.app.looked import Looked
+from coach.app.review.session_review import SessionReview
 from coach.profile.store import Plan, load_plan
 
 ROOT = Path(__file__).parents[3]
@@ -13,9 +13,9 @@ SESSION = ROOT / "replay_samples" / "evening_run"
 
 
 @cache
-def looked() -> Looked:
+def looked() -> SessionReview:
     """The session, looked at."""
-    return Looked(SESSION)
+    return SessionReview(SESSION)
 
 
 @cache

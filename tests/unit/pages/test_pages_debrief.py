@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from pages_shared import looked
 
-from coach.app.debrief_page import share_text, write_page
-from coach.app.lap_traces import MOST_LAPS, choose_laps, lap_traces
+from coach.app.review.debrief_page import share_text, write_page
+from coach.app.review.lap_traces import MOST_LAPS, choose_laps, lap_traces
 from coach.core.values import LapDone
 from coach.errors import SessionError
 from coach.pages.chart_library import chart_library

@@ -9,10 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pages_shared import ROOT, SESSION
 
-from coach.app.editing import Desk
-from coach.app.new_corner import NoRoomError
-from coach.app.rerun import rerun
-from coach.app.timeline import marked, sentence
+from coach.app.edit.editing import Desk
+from coach.app.edit.new_corner import NoRoomError
+from coach.app.replay.timeline import marked, sentence
+from coach.app.rerun.rerun import rerun
 from coach.core.values import Decision
 from coach.errors import ProfileError
 from coach.pages.editor.form import lines, number, numbers, shown
@@ -253,8 +253,8 @@ def test_rerun_after_an_edit_is_the_full_rerun(profile: Path) -> None:
         assert desk.result is not None
         assert desk._quick.reused > 0
         whole = rerun(desk._quick.batches, desk.setup)
-        assert repr(whole.happened.decisions) == repr(desk.result.happened.decisions)
-        assert repr(whole.happened.passes) == repr(desk.result.happened.passes)
+        assert repr(whole.events.decisions) == repr(desk.result.events.decisions)
+        assert repr(whole.events.passes) == repr(desk.result.events.passes)
     while desk.undo():
         pass
     desk.rerun()

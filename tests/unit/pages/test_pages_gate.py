@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from coach.app.edit_server import EditError, free_port
+from coach.app.edit.edit_server import EditError, free_port
 from coach.pages.editor.gate import COOKIE, Gate, Passes
 
 ELSEWHERE = ("192.0.2.7", 5000)

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from markupsafe import escape
 from pages_shared import plan
 
-from coach.app.guiding import brake_board, guide_view
-from coach.app.sighting import BREATH_S, MARGIN_S, SightingError, sighting_lap, texts_of, write_wav
-from coach.core.zones import zones
+from coach.app.guide.guiding import brake_board, guide_view
+from coach.app.guide.sighting import BREATH_S, MARGIN_S, SightingError, sighting_lap, texts_of, write_wav
+from coach.core.track.zones import zones
 from coach.pages.guide import guide_html
 
 

@@ -9,10 +9,10 @@ from typing import Any
 import pytest
 from pages_shared import looked, plan
 
-from coach.app.debrief import debrief
-from coach.app.debrief_page import debrief_view
-from coach.app.guiding import guide_view
-from coach.app.profile_edits import ProfileEdits
+from coach.app.edit.profile_edits import ProfileEdits
+from coach.app.guide.guiding import guide_view
+from coach.app.review.debrief import debrief
+from coach.app.review.debrief_page import debrief_view
 from coach.core.values import Mark
 from coach.pages.debrief import debrief_html
 from coach.pages.editor.marks import CAUTION_WORDS, NOTE_WORDS, MarkList

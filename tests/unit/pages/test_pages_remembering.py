@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 from pages_shared import SESSION, looked
 
-from coach.app.remembering import answers, driver_wordings, remember, remember_session
-from coach.core.rules import CueRule, RuleSet, reworded
+from coach.app.review.remembering import answers, driver_wordings, remember, remember_session
+from coach.core.cue.rules import CueRule, RuleSet, reworded
 from coach.core.values import Finding
 from coach.session.history import History
 from coach.session.history_rows import CueRow, PassRow, SessionInfo

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from coach.core.reference import Reference
+from coach.core.track.reference import Reference
 
 PROFILE = """\
 # Our circuit, as we drive it

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from coach.core.columns import Columns
+from coach.core.cue.rules import RuleSet
 from coach.core.pipeline import Pipeline
-from coach.core.reference import Reference
-from coach.core.rules import RuleSet
+from coach.core.track.reference import Reference
 from coach.profile.models import ProfileModel
 
 LENGTH_M = 1000

@@ -9,11 +9,11 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from coach.core.language import ENGLISH
-from coach.core.rules import MAX_LONG_UNITS, MAX_SHORT_UNITS, MAX_SHORT_WORDS
+from coach.core.cue.language import ENGLISH
+from coach.core.cue.rules import MAX_LONG_UNITS, MAX_SHORT_UNITS, MAX_SHORT_WORDS
+from coach.core.cue.wording import placeholders, wordings
 from coach.core.unit_system import IMPERIAL, METRIC, SYSTEMS, YARDS
 from coach.core.values import Corner
-from coach.core.wording import placeholders, wordings
 from coach.errors import RulesError
 from coach.profile.language_file import in_words, language_paths, load_language
 from coach.profile.rule_files import audit, load_rules, parse_rules, rule_paths
@@ -49,7 +49,7 @@ def test_every_key_is_used_and_every_one_used_exists() -> None:
             for said in re.findall(r'"([^"]*)"', line):
                 assert said.startswith("=") or re.fullmatch(r"\{\w+\}", said), f"{path.name}: {said}"
                 used |= {said[1:]} if said.startswith("=") else set()
-    spoken = (root / "coach/app/guide_speech.py").read_text(encoding="utf-8")
+    spoken = (root / "coach/app/guide/guide_speech.py").read_text(encoding="utf-8")
     used |= {f"guide.{key}" for key in re.findall(r'"(\w+)"', spoken) if f"guide.{key}" in load_language("en").texts}
     assert used == set(load_language("en").texts)
 

@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from profile_examples import PROFILE
 
-from coach.core.ground import Ground
-from coach.core.reference import Reference
-from coach.core.rules import CueRule
+from coach.core.cue.rules import CueRule
+from coach.core.cue.wording import wordings
+from coach.core.track.reference import Reference
+from coach.core.track_model import TrackModel
 from coach.core.values import Corner
-from coach.core.wording import wordings
 from coach.profile.plausible import doubts
 from coach.profile.store import load_plan, parse_profile
 
@@ -61,7 +61,7 @@ def opening_at(place_m: float) -> Reference:
 def test_the_kerb_is_named_only_where_the_throttle_opens_at_its_end(opens_m: float, said: str) -> None:
     """Within ten metres of the reference's own throttle it is a mark, else it is not spoken of."""
     there = corner("A", 500.0, kerb_apex_m=(520.0, 540.0))
-    ground = Ground(opening_at(opens_m), (there,))
+    ground = TrackModel(opening_at(opens_m), (there,))
     rule = CueRule(
         "late", "correction", "throttle_late", "approach", "{corner}, on the power {metres} metres earlier",
         "power earlier", first=("{corner}, on the power {goal}",),

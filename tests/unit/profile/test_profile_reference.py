@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from profile_examples import PROFILE, ring
 
-from coach.core.reference import REFERENCE_COLUMNS, Reference
+from coach.core.track.reference import REFERENCE_COLUMNS, Reference
 from coach.errors import ProfileError
 from coach.profile.reference_file import decode_reference, read_reference, write_reference
 from coach.profile.store import load_plan

@@ -11,12 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from profile_examples import PROFILE, RULES
 
-from coach.core.asking import ANSWERS
-from coach.core.call_words import pieces
-from coach.core.rules import FAULTS, MAX_LONG_UNITS, MAX_SHORT_UNITS, MAX_SHORT_WORDS, RuleSet
-from coach.core.speech_units import units, words
+from coach.core.cue.asking import ANSWERS
+from coach.core.cue.call_words import pieces
+from coach.core.cue.information_units import units, words
+from coach.core.cue.rules import FAULTS, MAX_LONG_UNITS, MAX_SHORT_UNITS, MAX_SHORT_WORDS, RuleSet
+from coach.core.cue.wording import every_wording
 from coach.core.values import Caution, Corner
-from coach.core.wording import every_wording
 from coach.errors import RulesError
 from coach.profile.rule_files import audit, load_rules, parse_rules, phrases, rule_paths
 from coach.profile.store import load_plan, parse_profile, profile_paths

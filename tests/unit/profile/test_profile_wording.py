@@ -8,11 +8,11 @@ from typing import Any
 import msgspec
 import pytest
 
-from coach.core.language import ENGLISH
-from coach.core.rules import CueRule
-from coach.core.speech_units import units, words
+from coach.core.cue.information_units import units, words
+from coach.core.cue.language import ENGLISH
+from coach.core.cue.rules import CueRule
+from coach.core.cue.wording import wordings
 from coach.core.values import Caution, Corner
-from coach.core.wording import wordings
 
 CORNER = Corner("T3", "left", 100.0, 200.0, 230.0, 260.0, 290.0, say="turn three", boards_m=(150, 100, 50), gear=2)
 

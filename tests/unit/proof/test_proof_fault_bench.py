@@ -20,12 +20,12 @@ from fault_score import Row, Score, records, rows_of, score_passes, write_rows
 from fault_sessions import ALL, MAKERS, Ask, Truth, make
 
 from coach.core.columns import Columns
-from coach.core.passes import Driven
+from coach.core.measure.passes import PassRecord
 from coach.core.values import Finding, Pass
 
 CLEAN = ((False, 60.0),)
 FAULTS = ("brake_early", "throttle_soft")
-Passes = list[tuple[Pass, Driven]]
+Passes = list[tuple[Pass, PassRecord]]
 
 
 @cache

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 import soak
 
-from coach.core.locator import Locator
+from coach.core.locate.locator import Locator
 
 
 def test_closed_loop_prints_its_table(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

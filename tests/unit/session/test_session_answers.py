@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binomtest
 
-from coach.core.rules import CueRule
+from coach.core.cue.rules import CueRule
 from coach.session.answers import Attempt, PassCosts, Said, attempts, choose_wording, share, template_of, wilson
 
 RULE = CueRule(

@@ -11,7 +11,7 @@ from compound_circuits import compound_circuit
 from survey_tracks import CIRCUITS, Track, circuit, drive, from_points
 
 from coach.core.columns import Columns
-from coach.core.projection import Line
+from coach.core.track.projection import Line
 from coach.core.values import Corner
 from coach.survey import Survey, survey
 from coach.survey.corners import find, lane

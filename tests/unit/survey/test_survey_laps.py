@@ -128,7 +128,7 @@ def refused(c: Columns) -> dict[int, str]:
     return {lap.number: lap.reason for lap in survey(c).laps if lap.reason}
 
 
-def spoiled(d: Drive, lap: int, at: float = 0.5) -> tuple[Columns, int]:
+def invalid_reason(d: Drive, lap: int, at: float = 0.5) -> tuple[Columns, int]:
     c = Columns(d.columns.data.copy())
     when = d.passages[lap - 1] + at * (d.passages[lap] - d.passages[lap - 1])
     return c, int(np.searchsorted(c["t_s"], when))
@@ -141,28 +141,28 @@ def test_refused_laps_are_named() -> None:
     assert list(refused(d.columns)) == [0, 6]
     assert "incomplete" in base[6]
 
-    c, i = spoiled(d, 2)
+    c, i = invalid_reason(d, 2)
     c["wheels_off"][:] = 0.0
     c["wheels_off"][i : i + 30] = 4.0
     assert "cut" in refused(c)[2]
     assert {0, 2, 6} == set(refused(c))
 
-    c, i = spoiled(d, 3)
+    c, i = invalid_reason(d, 3)
     c["wheels_off"][:] = 0.0
     c["wheels_off"][i : i + 600] = 2.0
     assert {0, 6} == set(refused(c))
 
-    c, i = spoiled(d, 3)
+    c, i = invalid_reason(d, 3)
     c["in_pit"][:] = 0.0
     c["in_pit"][i : i + 120] = 1.0
     assert "pit" in refused(c)[3]
 
-    c, i = spoiled(d, 3)
+    c, i = invalid_reason(d, 3)
     keep = np.ones(len(c), dtype=bool)
     keep[i : i + 90] = False
     assert "gap of 1.5 s" in refused(c.where(keep))[3]
 
-    c, i = spoiled(d, 4)
+    c, i = invalid_reason(d, 4)
     c["y_m"][i : i + 200] += 300.0
     assert "teleport" in refused(c)[4]
 
@@ -170,7 +170,7 @@ def test_refused_laps_are_named() -> None:
 def test_a_stopped_car_and_a_slow_lap() -> None:
     """A stop in the lap is named as such, a slow lap as too slow."""
     d = drive(TRACK, laps=4, rate=60.0)
-    c, i = spoiled(d, 2)
+    c, i = invalid_reason(d, 2)
     n = 180
     still = np.repeat(c.data[:, i : i + 1], n, axis=1)
     still[0] = c["t_s"][i] + np.arange(1, n + 1) / 60.0
@@ -191,7 +191,7 @@ def test_a_stopped_car_and_a_slow_lap() -> None:
 def test_a_lap_off_the_others_road() -> None:
     """Without a wheels-off channel a lap far beside the others is still found out."""
     d = drive(TRACK, laps=5, rate=60.0, lateral=2.0)
-    c, i = spoiled(d, 3)
+    c, i = invalid_reason(d, 3)
     bump = 30.0 * np.sin(np.linspace(0, np.pi, 200)) ** 2
     c["x_m"][i : i + 200] += bump * 0.7
     c["y_m"][i : i + 200] += bump * 0.7

@@ -11,8 +11,8 @@ from bench_circuits import centre_line
 from circuit_sets import DEVELOPMENT
 from simulated import columns_of
 
+from coach.core.cue.rules import RuleSet
 from coach.core.pipeline import Pipeline
-from coach.core.rules import RuleSet
 from coach.survey.survey import survey
 from feeds.practice import Scatter, faultless, simulate
 from feeds.practice.circuit import circuit_from_centre_line

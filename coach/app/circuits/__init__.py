@@ -1,0 +1,1 @@
+"""Which circuit this is: profiles known on this machine."""

@@ -1,0 +1,1 @@
+"""Between runs: the profile edited."""

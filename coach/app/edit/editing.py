@@ -1,0 +1,70 @@
+"""The desk of the editor: a profile being edited, and the session its cues are tried on at once."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+from pathlib import Path
+
+from coach.app.edit.profile_edits import ProfileEdits
+from coach.app.edit.quick_rerun import QuickRerun
+from coach.app.replay.timeline import Row, marked
+from coach.app.rerun.replane import on_plane_of
+from coach.app.rerun.rerun import Rerun
+from coach.app.setup import Setup, session_language, session_setup
+from coach.core.values import Decision, Mark
+from coach.profile.rule_files import load_rules
+from coach.session.reader import SessionReader
+
+
+class Desk(ProfileEdits):
+    """The edits of a profile with the session its cues are tried on, or without one."""
+
+    def __init__(self, profile: str | Path, session: Path | None = None, rules: str | None = None) -> None:
+        super().__init__(profile)
+        self.setup: Setup | None = None
+        self.session = session
+        self.took_s = 0.0
+        self.before: tuple[Decision, ...] = ()
+        self.result: Rerun | None = None
+        self.marks: tuple[Mark, ...] = ()
+        if session is not None:
+            self._open_session(session, rules)
+
+    def _open_session(self, session: Path, rules: str | None) -> None:
+        reader = SessionReader(session)
+        self._language = session_language(reader)
+        setup = session_setup(reader, self.file.path, rules)
+        self.setup = replace(setup, reference=self.reference)
+        self.marks = tuple(reader.marks())
+        self._quick = QuickRerun(list(on_plane_of(self.reference, reader.header, reader.batches(1 << 14))))
+        self.rerun()
+        self.keep_as_before()
+
+    def use_rules(self, rules: str | Path) -> None:
+        """Try other cue rules; raises RulesError."""
+        if self.setup is not None:
+            self.setup = replace(self.setup, rules=load_rules(rules, self._language, self.setup.rules.units))
+
+    def rerun(self) -> None:
+        """Run the session again under the corners and rules as they stand; ``took_s`` tells how long it took."""
+        if self.setup is None:
+            return
+        began = time.perf_counter()
+        self.setup = replace(
+            self.setup,
+            corners=self.corners,
+            circuit=self.file.model.circuit,
+            pronounce=dict(self.file.model.pronounce),
+            source=str(self.path),
+        )
+        self.result = self._quick.run(self.setup)
+        self.took_s = time.perf_counter() - began
+
+    def keep_as_before(self) -> None:
+        """From now on changes are marked against the cues as they are."""
+        self.before = tuple(self.result.events.decisions) if self.result is not None else ()
+
+    def rows(self) -> list[Row]:
+        """The cues of the session under the profile as it stands, marked against before."""
+        return marked(self.before, self.result.events.decisions) if self.result is not None else []

@@ -1,0 +1,222 @@
+"""A profile being edited: every change checked like the file, and taken back at will."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from coach.app.edit import new_corner
+from coach.app.edit.tree_edits import put, same
+from coach.core.track.reference import Reference
+from coach.core.values import Corner
+from coach.errors import ProfileError
+from coach.profile.corner_map import corner_map, free_name
+from coach.profile.models import ProfileModel
+from coach.profile.own_copy import own_copy
+from coach.profile.problems import Problem, ProfileFileError
+from coach.profile.reference_file import read_reference
+from coach.profile.store import agree, profile_path, read_profile
+from coach.profile.take_out import without_entry
+from coach.profile.yaml_file import YamlFile
+from coach.profile.yaml_tree import read_tree
+
+SAME_EDIT_S: Final = 2.0
+"""Edits of the same field that follow each other this closely are one step of undo [s]."""
+Loc = tuple[str | int, ...]
+
+
+@dataclass(frozen=True)
+class _Step:
+    """The whole file as it stood before an edit, and its corners as they last were valid."""
+
+    label: str
+    text: str
+    corners: tuple[Corner, ...]
+
+
+class ProfileEdits:
+    """One profile file and what is done to it.
+
+    Nothing is written before ``save``. Raises ProfileError from the constructor and from ``save``.
+    """
+
+    def __init__(self, profile: str | Path) -> None:
+        self.file: YamlFile[ProfileModel] = read_profile(profile_path(profile))
+        self.reference: Reference = read_reference(self.file.path.parent / self.file.model.reference)
+        agree(self.file, self.reference)
+        self.corners: tuple[Corner, ...] = self.file.model.to_corners()
+        """The corners as they last were valid; as many as the file has."""
+        self.problems: tuple[Problem, ...] = ()
+        self._undo: list[_Step] = []
+        self._redo: list[_Step] = []
+        self._last: tuple[Loc, float] = ((), float("-inf"))
+        self._text = self._saved = self.file.rendered()
+
+    # what it shows
+
+    @property
+    def path(self) -> Path:
+        """The file that is edited."""
+        return self.file.path
+
+    @property
+    def circuit(self) -> str:
+        """The circuit's name as it stands."""
+        return str(self.file.tree.get("circuit", ""))
+
+    @property
+    def names(self) -> list[str]:
+        """The corners' names as they stand, valid or not."""
+        return [str(c.get("name", "")) for c in self.file.tree["corners"]]
+
+    @property
+    def changed(self) -> bool:
+        """Whether there is something to save."""
+        return self._text != self._saved
+
+    def get(self, corner: int, *path: str | int) -> Any:
+        """A value of a corner as it stands; None where the file has none."""
+        node: Any = self.file.tree["corners"][corner]
+        for part in path:
+            if isinstance(part, str):
+                node = node.get(part) if isinstance(node, dict) else None
+            else:
+                node = node[part] if isinstance(node, list) and part < len(node) else None
+            if node is None:
+                return None
+        return node
+
+    def problem_at(self, corner: int, *path: str | int) -> str:
+        """What is wrong with a field of a corner, "" when nothing is."""
+        wanted = ("corners", corner, *path)
+        return "; ".join(p.text for p in self.problems if p.loc[: len(wanted)] == wanted)
+
+    # edits
+
+    def put(self, corner: int, path: Sequence[str | int], value: Any) -> bool:
+        """Set a field of a corner (None takes it away); whether that changed anything. See ``problems`` after it."""
+        if same(self.get(corner, *path), value):
+            return False
+        loc = (corner, *path)
+        now = time.monotonic()
+        if self._last[0] != loc or now - self._last[1] > SAME_EDIT_S or not self._undo:
+            name = self.names[corner]
+            self._undo.append(self._now(f"{path[0]} of {name}"))
+        self._redo.clear()
+        self._last = (loc, now)
+        put(self.file.tree["corners"][corner], path, value)
+        self._check()
+        return True
+
+    def suggested_m(self, corner: int) -> float:
+        """Where a corner might be added after ``corner`` [m]; raises NoRoomError."""
+        return new_corner.suggested(self.corners, corner, self.reference)
+
+    def add_corner(self, apex_m: float) -> int:
+        """Add a corner around ``apex_m`` [m] with what the reference says of it; its number. Raises NoRoomError."""
+        taken = {name.casefold() for name in self.names}
+        made = new_corner.made(self.corners, apex_m, free_name(new_corner.NAME, taken), self.reference)
+        step = self._now(f"adding {made.name}")
+        node = corner_map(made)
+        node.pop("surveyed")  # no survey found it
+        at = sum(c.turn_in_m < made.turn_in_m for c in self.corners)
+        self.file.tree["corners"].insert(at, node)
+        self._structure(step, self.file.rendered(), (*self.corners[:at], made, *self.corners[at:]))
+        return at
+
+    def remove_corner(self, corner: int) -> bool:
+        """Take a corner out with the remark above it; False for the last one, for a profile has at least one."""
+        if len(self.names) < 2:
+            return False
+        step = self._now(f"deleting {self.names[corner]}")
+        text = without_entry(self._text, "corners", corner)
+        self._structure(step, text, self.corners[:corner] + self.corners[corner + 1 :])
+        return True
+
+    def _structure(self, step: _Step, text: str, corners: tuple[Corner, ...]) -> None:
+        self._undo.append(step)
+        self._redo.clear()
+        self._stand_on(text, corners)
+
+    def _now(self, label: str) -> _Step:
+        return _Step(label, self._text, self.corners)
+
+    def _stand_on(self, text: str, corners: tuple[Corner, ...]) -> None:
+        """Go on from ``text``, read anew: a tree that was written once can not be copied without losing comments."""
+        tree = read_tree(text.removeprefix("\ufeff"), str(self.path))
+        assert not isinstance(tree, Problem)  # it was written by us
+        self.file.text, self.file.tree, self.corners = text, tree, corners
+        self._last = ((), float("-inf"))
+        self._check()
+
+    def _check(self) -> None:
+        """Check the tree as it stands; ``problems`` tells what is wrong, the last valid corners stay in use."""
+        try:
+            try:
+                self.file.check()
+            finally:
+                self._text = self.file.checked_text or self._text
+            agree(self.file, self.reference)
+            self.corners = self.file.model.to_corners()
+            self.problems = ()
+        except ProfileFileError as error:
+            self.problems = error.problems
+        except ProfileError as error:
+            self.problems = (Problem(str(self.path), 0, "", error.problem),)
+
+    @property
+    def undo_label(self) -> str:
+        """What undo would take back, "" for nothing."""
+        return self._undo[-1].label if self._undo else ""
+
+    @property
+    def redo_label(self) -> str:
+        """What redo would bring again, "" for nothing."""
+        return self._redo[-1].label if self._redo else ""
+
+    def undo(self) -> bool:
+        """Take the last edit back; False when there is none."""
+        return self._step(self._undo, self._redo)
+
+    def redo(self) -> bool:
+        """Bring the last edit that was taken back again; False when there is none."""
+        return self._step(self._redo, self._undo)
+
+    def _step(self, source: list[_Step], target: list[_Step]) -> bool:
+        if not source:
+            return False
+        step = source.pop()
+        target.append(self._now(step.label))
+        self._stand_on(step.text, step.corners)
+        return True
+
+    # the file
+
+    def changed_on_disk(self) -> bool:
+        """Whether someone else wrote the file since it was read or saved."""
+        return self.file.changed_on_disk()
+
+    def save(self, *, force: bool = False) -> None:
+        """Write the file, comments kept; raises ProfileError if it is wrong or was changed on disk (unless forced).
+
+        A profile that ships is not written: the copy among the driver's own is, and ``path`` is that from then on.
+        """
+        if self.problems:
+            self.file.check()  # nothing is copied for an edit that can not be saved
+        self.file.path = own_copy(self.file.path)
+        self.file.save(force=force)
+        self._text = self._saved = self.file.text
+        self._last = ((), float("-inf"))
+
+    def take_from_disk(self) -> None:
+        """Read the file again; what was on the desk can be brought back by undo. Raises ProfileError, and keeps all."""
+        fresh = read_profile(self.path)
+        agree(fresh, self.reference)
+        self._undo.append(self._now("the file as it was here"))
+        self._redo.clear()
+        self.file, self.problems, self.corners = fresh, (), fresh.model.to_corners()
+        self._text = self._saved = fresh.text
+        self._last = ((), float("-inf"))

@@ -1,0 +1,150 @@
+"""The guide to a circuit, corner by corner, from profile and reference: as words, as a page, as a spoken lap."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+from coach.core.cue.boards import board_place
+from coach.core.cue.language import ENGLISH, Language, Side
+from coach.core.measure.passes import CornerReference
+from coach.core.track.reference import Reference
+from coach.core.track.zones import Zone, zones
+from coach.core.unit_system import METRIC, Units
+from coach.core.values import Corner, Mark
+from coach.outputs.console import lap_time
+from coach.pages.corner_drawing import corner_map, corner_trace
+from coach.pages.guide import CornerGuide, GuideView
+from coach.pages.marks import mark_lines
+from coach.pages.track_map import TrackMap
+from coach.profile.store import Plan
+
+_KERB: Final = {"use": "use it", "touch": "touch it", "avoid": "stay off"}
+_CAUTION: Final = {
+    "bump": "bump",
+    "crest": "crest",
+    "track_limit": "track limits",
+    "kerb": "kerb",
+    "surface": "surface",
+    "other": "watch out",
+}
+CAUTIONS: Final = (
+    "On a real track: closed circuit only, and only as fast as you can see and stop.",
+    "Instructor, marshals, flags and local rules come before anything written here.",
+    "Brake points belong to one car, one set of tyres and a dry track: start well before them and move later in "
+    "small steps; never beyond a limit.",
+    "Read it while parked, never while driving.",
+)
+
+
+def guide_view(plan: Plan, system: Units = METRIC, marks: Sequence[Mark] = ()) -> GuideView:
+    """Everything on the page of the guide."""
+    reference = plan.reference
+    track = TrackMap(reference, plan.corners, marks)
+    parts = zones(plan.corners, reference.length_m, reference.closed)
+    fastest, slowest = float(reference.speed_mps.max()), float(reference.speed_mps.min())
+    length = system.length_text(reference.length_m)
+    facts = [
+        ("length", length if reference.closed else f"{length}, one way"),
+        ("corners", str(len(plan.corners))),
+        ("reference lap", lap_time(reference.lap_time_s)),
+        ("speeds", f"{slowest * system.per_mps:.0f} to {system.speed_text(fastest)}"),
+    ]
+    notes = ["Brake and throttle are inferred from the speed of the lap."] if reference.inferred_pedals else []
+    notes += [f"You marked {line}." for line in mark_lines(marks, plan.corners, reference)]
+    return GuideView(
+        plan.circuit,
+        facts,
+        notes,
+        CAUTIONS,
+        track,
+        track.labels() if track.known else [],
+        [corner_guide(reference, zone, system) for zone in parts],
+        system.speed,
+    )
+
+
+def corner_guide(reference: Reference, zone: Zone, system: Units = METRIC) -> CornerGuide:
+    """One corner in words and pictures."""
+    corner = zone.corner
+    got = CornerReference(reference, zone).measures
+    return CornerGuide(
+        corner.name,
+        f"{corner.direction}-hander, {corner.turn_in_m * system.per_m:.0f} to {system.length_text(corner.exit_m)} "
+        "along the lap",
+        [(name, text) for name, text in _facts(corner, got, system) if text],
+        [_caution(corner, i, system) for i in range(len(corner.cautions))],
+        list(corner.words),
+        _limits(corner, system),
+        corner_map(reference, zone),
+        corner_trace(reference, zone, system),
+    )
+
+
+def _facts(corner: Corner, got: dict[str, float], system: Units) -> list[tuple[str, str]]:
+    brake, turn = got["brake_start_m"], corner.turn_in_m
+    release, peak = got["brake_release_m"], got["brake_peak"]
+    throttle, full = got["throttle_start_m"], got["full_throttle_m"]
+    where = brake_board(corner, system=system)
+    if where:
+        where = f"{where} ({system.length_text(turn - corner.brake_m)} before turn-in)"
+    out = [
+        ("brake", "" if math.isnan(corner.brake_m) else where or f"{_before(turn - corner.brake_m, system)}"),
+        ("peak brake", f"{peak * 100:.0f} %" if peak == peak and peak > 0 and brake == brake else ""),
+        ("off the brake", _place(release, corner, system) if brake == brake else ""),
+        ("gear", ENGLISH.ordinal(corner.gear)),
+        (
+            "minimum speed",
+            f"{system.speed_text(got['min_speed_mps'])}, {_place(got['min_speed_at_m'], corner, system)}",
+        ),
+        ("apex", f"{corner.apex or ''} at {system.length_text(corner.apex_m)}".strip()),
+        ("throttle", _place(throttle, corner, system)),
+        ("full throttle", _place(full, corner, system)),
+    ]
+    kerbs = (("entry kerb", corner.kerb_entry), ("apex kerb", corner.kerb_apex), ("exit kerb", corner.kerb_exit))
+    out += [(name, _KERB[use]) for name, use in kerbs if use is not None]
+    return out
+
+
+def brake_board(corner: Corner, language: Language = ENGLISH, system: Units = METRIC) -> str:
+    """The braking place by its board, "" without one; never a board that lies beyond the latest brake point."""
+    place = board_place(corner, system)
+    if place is None:
+        return ""
+    side: Side = "before" if place.side == "at" and place.brakes_m > corner.latest_brake_m else place.side
+    return f"{language.side(side)} {language.board(place.number, 'long')}"
+
+
+def _before(metres: float, system: Units) -> str:
+    if abs(metres) < 1.0:
+        return "at turn-in"
+    return f"{system.length_text(abs(metres))} {'before' if metres > 0 else 'after'} turn-in"
+
+
+def _place(at_m: float, corner: Corner, system: Units) -> str:
+    """A place in words a driver can use: from the turn-in or from the apex."""
+    if at_m != at_m:
+        return ""
+    if at_m < corner.turn_in_m - 5.0:
+        return f"{system.length_text(corner.turn_in_m - at_m)} before turn-in"
+    off = at_m - corner.apex_m
+    if abs(off) < 5.0:
+        return "at the apex"
+    return f"{system.length_text(abs(off))} {'after' if off > 0 else 'before'} the apex"
+
+
+def _caution(corner: Corner, i: int, system: Units) -> str:
+    c = corner.cautions[i]
+    return f"{_CAUTION[c.kind]}: {c.words} ({_place(c.at_m, corner, system)})"
+
+
+def _limits(corner: Corner, system: Units) -> list[str]:
+    out = []
+    if corner.latest_brake_m == corner.latest_brake_m:
+        out.append(f"latest brake point: {_before(corner.turn_in_m - corner.latest_brake_m, system)}, never later")
+    if corner.widest_exit_offset_m == corner.widest_exit_offset_m:
+        out.append(
+            f"exit: at most {system.length_text(corner.widest_exit_offset_m, 1)} outside the line of the reference"
+        )
+    return out

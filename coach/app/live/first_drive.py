@@ -1,0 +1,214 @@
+"""The first laps on a circuit without a profile: timed and recorded, until a profile is made of them or found."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from coach.app.circuits.circuit_match import thinned
+from coach.app.circuits.known_circuits import fitting
+from coach.app.live.lap_timer import LapTimer
+from coach.app.rerun.replane import Origin
+from coach.app.surveying import survey_columns
+from coach.core.columns import Columns
+from coach.core.events import Events
+from coach.core.values import View
+from coach.errors import CoachError
+from coach.outputs.base import Notice
+from coach.outputs.console import lap_time
+
+PROFILE_LAPS: Final = 3
+"""Laps that a profile is made of: fewer leave the track's edges unknown."""
+LOOK_EVERY_S: Final = 10.0
+"""Session time between two looks for a profile that fits [s]."""
+
+
+def laps_more(count: int) -> str:
+    """How many laps a profile still needs."""
+    return f"{count} {'lap' if count == 1 else 'laps'} more for a profile"
+
+
+class FirstLaps:
+    """Stands in the place of the pipeline while there is no reference: times laps and keeps the frames."""
+
+    def __init__(self, wanted: int, say: Notice) -> None:
+        self.wanted = wanted
+        self.timer = LapTimer()
+        self.valid = 0
+        self._say = say
+        self.known = ""
+        """The circuit, once a profile of this machine was found to fit: no other one is needed."""
+        self._enough = False
+        self._pending = ""
+        self._chunks: list[Columns] = []
+        self._last = (0.0, float("nan"))
+
+    def push_columns(self, chunk: Columns) -> Events:
+        """Take frames; the laps that ended in them."""
+        self._chunks.append(Columns(chunk.data.copy()))
+        self._last = (float(chunk["t_s"][-1]), float(chunk["speed_mps"][-1]))
+        laps = self.timer.push(chunk.frames())
+        self.valid += sum(lap.valid for lap in laps)
+        if laps and self.valid < self.wanted:
+            self._pending = laps_more(self.wanted - self.valid)
+        elif laps and not self._enough:
+            self._enough = True
+            self._pending = "enough laps for a profile"
+        return Events(laps=laps)
+
+    def tell(self) -> None:
+        """Say what the last laps came to: after their times, which the outputs show first."""
+        if self._pending and not self.known:
+            self._say(self._pending)
+        self._pending = ""
+
+    def finish(self) -> Events:
+        """A lap that did not end has no time."""
+        self.tell()
+        return Events()
+
+    @property
+    def now_s(self) -> float:
+        """Session time of the last frame [s]."""
+        return self._last[0]
+
+    def columns(self) -> Columns:
+        """All frames so far."""
+        return Columns.join(self._chunks)
+
+    def view(self) -> View:
+        """Lap, the clock of the running lap, and how many laps a profile still needs."""
+        running = self.timer.running_s()
+        clock = lap_time(running)[:-2] if running == running else "first pass of the line starts the clock"
+        more = laps_more(self.wanted - self.valid) if self.valid < self.wanted else "enough laps for a profile"
+        if self.known:
+            more = f"{self.known} has a profile"
+        return View(self._last[0], "live", self.timer.lap, speed_mps=self._last[1], status=f"{clock}; {more}")
+
+
+@dataclass(frozen=True)
+class Drove:
+    """What the maker needs to know of the feed: which channels were guessed, and the origin of its plane."""
+
+    inferred: frozenset[str]
+    origin: Origin
+
+
+class ProfileMaker:
+    """Makes a profile once there are laps enough, or finds one that fits; ``ready`` is its path.
+
+    ``call`` runs the work, on a thread of its own for a feed that can not wait; ``prepare`` belongs to it: what else
+    must be ready before the coaching begins. ``step`` is called with each batch.
+    """
+
+    def __init__(
+        self,
+        laps: FirstLaps,
+        folder: Callable[[], Path],
+        circuit: str,
+        drove: Callable[[], Drove],
+        say: Notice,
+        making: bool,
+        call: Callable[[Callable[[], None]], None],
+        prepare: Callable[[Path], object] = lambda profile: None,
+    ) -> None:
+        self.ready: Path | None = None
+        self._laps, self._folder, self._circuit, self._drove = laps, folder, circuit, drove
+        self._say, self._making, self._call = say, making, call
+        self._prepare = prepare
+        self._working = False
+        self._look_s = LOOK_EVERY_S
+        self._began_s = float("nan")
+        self._found = False
+
+    def step(self) -> None:
+        """Begin what is due."""
+        self._laps.tell()
+        if self._working or self.ready is not None:
+            return
+        now = self._laps.now_s
+        if self._began_s != self._began_s:
+            self._began_s = now
+        if not self._found and now - self._began_s >= self._look_s:
+            self._look_s *= 2.0
+            columns, drove = self._laps.columns(), self._drove()
+            self._begin(lambda: self._find(columns, drove))
+        elif self._making and self._laps.valid >= self._laps.wanted:
+            self._say("making the profile: keep driving")
+            columns, drove = self._laps.columns(), self._drove()
+            self._begin(lambda: self._make(columns, drove))
+
+    def _begin(self, work: Callable[[], None]) -> None:
+        self._working = True
+        self._call(lambda: self._guarded(work))
+
+    def _guarded(self, work: Callable[[], None]) -> None:
+        """An error in the making must not end the recording, nor print more than a line."""
+        try:
+            work()
+        except Exception as error:
+            self._say(f"no profile: {type(error).__name__}: {error}; the run is recorded on")
+            self._making = False
+
+    def _find(self, columns: Columns, drove: Drove) -> None:
+        if np.isfinite(columns["x_m"]).any():
+            known = fitting(*thinned(columns["x_m"], columns["y_m"]), drove.origin)
+            if known is not None:
+                self._found = True
+                self._laps.known = known.reference.circuit
+                self._say(f"this is {known.reference.circuit}: {known.path.parent} fits")
+                if self._making:
+                    self._go_on(known.path)
+                else:
+                    self._say(f"next time: --profile {known.argument}")
+        self._working = False
+
+    def _make(self, columns: Columns, drove: Drove) -> None:
+        try:
+            done = survey_columns(columns, self._folder(), self._circuit, drove.inferred, drove.origin)
+        except CoachError as error:
+            self._laps.wanted = self._laps.valid + 1
+            self._say(f"no profile yet: {error}; {laps_more(1)}")
+        else:
+            best = lap_time(done.survey.reference.lap_time_s)
+            self._say(f"profile made: {done.profile} ({len(done.corners)} corners, reference {best})")
+            self._go_on(done.profile)
+        self._working = False
+
+    def _go_on(self, profile: Path) -> None:
+        """Make all that takes long ready for coaching by ``profile``, and then say that it is there."""
+        try:
+            self._prepare(profile)
+        except CoachError as error:
+            self._say(f"the coaching can not begin: {error}")
+        else:
+            self.ready = profile
+
+
+def at_once(work: Callable[[], None]) -> None:
+    """For a feed that waits."""
+    work()
+
+
+def on_a_thread(work: Callable[[], None]) -> None:
+    """For a live feed: it is recorded meanwhile."""
+    threading.Thread(target=work, name="profile-maker", daemon=True).start()
+
+
+def free_folder(parent: Path, name: str) -> Path:
+    """``name`` in ``parent``, with a number if there is one already."""
+    folder, number = parent / name, 1
+    while folder.exists():
+        number += 1
+        folder = parent / f"{name}-{number}"
+    return folder
+
+
+def laps_line(times: Sequence[float]) -> str:
+    """All lap times of a run in one line."""
+    return f"laps: {', '.join(map(lap_time, times))}"

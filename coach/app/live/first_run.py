@@ -1,0 +1,116 @@
+"""A drive without a profile put together: feed, overlay with the clock, record, and the maker of a profile."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from coach.app.engine import Engine
+from coach.app.live.drive_options import DriveOptions, RunResult, voice_options
+from coach.app.live.feed_watch import FeedWatch
+from coach.app.live.first_drive import PROFILE_LAPS, Drove, FirstLaps, ProfileMaker, at_once, free_folder, on_a_thread
+from coach.app.live.interrupt import interrupts
+from coach.app.live.recording import kept_folder, learned, origin_of
+from coach.app.paths import new_session_folder, sessions_folder, slug
+from coach.app.sources import Feed
+from coach.identity import VERSION
+from coach.outputs.added import open_added
+from coach.outputs.base import Notice, Output
+from coach.outputs.live import Choice, Live
+from coach.outputs.overlay.settings import load
+from coach.profile.rule_files import load_rules, phrases
+from coach.profile.store import added_folder, load_plan
+from coach.session.header import Header
+from coach.session.writer import SessionWriter
+from feeds.errors import FeedEnded
+
+
+@dataclass
+class FirstRun:
+    """The first laps: what came of them, the profile to go on with, and the outputs that stay open."""
+
+    ran: RunResult
+    profile: Path | None
+    laps: int
+    output: Output
+
+
+def drive_first_laps(
+    options: DriveOptions,
+    feed: Feed,
+    watch: FeedWatch,
+    notice: Notice,
+    stop: threading.Event,
+    stack: ExitStack,
+    clock: Callable[[], float],
+) -> FirstRun:
+    """Drive without a profile until one is ready or the run ends."""
+    making = options.survey_after > 0
+    now = datetime.now().astimezone()
+    name = options.circuit or f"Circuit of {now:%Y-%m-%d}"
+    if making:
+        notice(f"no profile: laps are timed; after {options.survey_after} a profile is made and the coaching begins")
+    else:
+        notice(f"no profile: laps are timed and recorded; with --survey-after {PROFILE_LAPS} a profile is made of them")
+    heard = options.heard
+    live = Live(
+        Choice(None, load() if heard.overlay else None, heard.lines, heard.watch, heard.keys, heard.processes),
+        (), notice, stop.set, more=open_added(heard.more),
+    )  # fmt: skip
+    stack.callback(live.close)
+    if live.watch_address:
+        notice(f"helpers can watch at {live.watch_address}")
+    folder = options.record or new_session_folder(sessions_folder(), options.circuit or "first-laps", now)
+    header = Header(
+        session=folder.name,
+        started_at=now.isoformat(timespec="seconds"),
+        feed=options.asked.feed,
+        circuit=options.circuit,
+        driver=options.driver,
+        real_car=feed.real_car,
+        latency_s=feed.latency_s,
+        coach_version=VERSION,
+    )
+    writer = SessionWriter(folder, header, {}, notice)
+    laps = FirstLaps(options.survey_after or PROFILE_LAPS, notice)
+    maker = ProfileMaker(
+        laps,
+        lambda: free_folder(added_folder(), slug(name)),
+        name,
+        lambda: Drove(frozenset(feed.channels.inferred), origin_of(feed)),
+        notice,
+        making,
+        on_a_thread if feed.live else at_once,
+        lambda profile: _render(options, profile),
+    )
+    engine = Engine(
+        feed, laps, live.output, writer, FeedEnded, before_frames=lambda frames: maker.step(), watch=watch.look,
+        clock=clock,
+    )  # fmt: skip
+    with interrupts(stop):
+        tally = engine.run(lambda: stop.is_set() or maker.ready is not None, options.laps)
+    writer.update_header(**learned(feed))
+    counters = dict(feed.counters)
+    status = writer.close(counters)
+    ran = RunResult(
+        tally,
+        kept_folder(writer, tally.frames, options.record is not None),
+        counters,
+        status.lost_frames,
+        coached=False,
+    )
+    ended = options.laps is not None and len(tally.laps) >= options.laps
+    return FirstRun(ran, None if ended else maker.ready, len(tally.laps), live.output)
+
+
+def _render(options: DriveOptions, profile: Path) -> None:
+    """Render the phrases of a profile into the voice's cache, so that the coaching begins without a pause."""
+    if options.heard.voice:
+        plan = load_plan(profile)
+        rules = load_rules(options.rules, options.heard.language, options.heard.units)
+        texts = phrases(rules, plan.corners, plan.reference.lap_time_s)
+        voice_options(options.heard, plan.pronounce).bank().prepare(texts)

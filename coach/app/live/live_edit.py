@@ -1,0 +1,192 @@
+"""Edits of profile and rules while driving: a changed file is checked, its phrases made ready, then handed over.
+
+A file with a mistake is refused with its error and the plan in use stays. The new plan is taken up at the next
+straight; it is kept with the session, with the number of frames before it, so that a replay does the same.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final, Protocol
+
+import msgspec
+
+from coach.app.rerun.plan_changes import PLAN_EVENT, plan_files
+from coach.core.cue.rules import RuleSet
+from coach.core.pipeline import Pipeline
+from coach.core.values import Corner
+from coach.errors import CoachError
+from coach.outputs.base import Notice
+from coach.profile.language_file import in_words, load_language
+from coach.profile.own_copy import own_path
+from coach.profile.rule_files import load_rules, phrases
+from coach.profile.store import load_plan, read_profile
+
+POLL_S: Final = 1.0
+Stamp = tuple[tuple[int, int], ...]
+Lengths = Callable[[list[str], Mapping[str, str]], dict[str, float]]
+"""Makes phrases ready (texts, pronunciations) and tells their lengths [s]; called on the watching thread."""
+
+
+class EventLog(Protocol):
+    """The part of a session writer that keeps what else happened."""
+
+    def event(self, kind: str, t_s: float, **values: str | float | bool | None) -> None:
+        """Keep an event at session time ``t_s`` [s]."""
+
+
+@dataclass(frozen=True, eq=False)
+class Edit:
+    """A plan that was edited and is right: what the core takes, and the files it came from."""
+
+    corners: tuple[Corner, ...]
+    rules: RuleSet
+    durations: Mapping[str, float]
+    profile_file: bytes
+    rules_file: bytes
+
+
+class LiveEdits:
+    """Watches ``profile`` and ``rules`` on a thread of its own from now on, about once in ``poll_s`` seconds.
+
+    ``adapt`` makes the rules fit the feed (longer margins for late frames). With ``folder`` the edited files are kept
+    in that session as profile.2.yaml, rules.2.yaml, phrases.2.json, and so on.
+    """
+
+    def __init__(
+        self,
+        profile: Path,
+        rules: Path,
+        lengths: Lengths,
+        notice: Notice,
+        folder: Path | None = None,
+        adapt: Callable[[RuleSet], RuleSet] = lambda rules: rules,
+        poll_s: float = POLL_S,
+        language: str = "en",
+        units: str = "metric",
+    ) -> None:
+        self._language, self._units = load_language(language), units
+        self._profile, self._rules = profile, rules
+        self._lengths, self._notice, self._folder, self._adapt = lengths, notice, folder, adapt
+        self._poll_s = poll_s
+        self._lock = threading.Lock()
+        self._ready: tuple[int, Edit] | None = None
+        self._number = 1
+        self._reference = _digest(self._reference_path())
+        self._seen = self._used = self._contents()
+        self._stamp = self._stat()
+        self._ended = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="live-edits", daemon=True)
+        self._thread.start()
+
+    def hand_over(self, pipeline: Pipeline, frames: int, t_s: float, events: EventLog | None) -> bool:
+        """Give a waiting edit to ``pipeline``, before its frame number ``frames``; whether there was one."""
+        with self._lock:
+            ready, self._ready = self._ready, None
+        if ready is None:
+            return False
+        number, edit = ready
+        pipeline.swap(edit.corners, edit.rules, durations=edit.durations)
+        if events is not None:
+            events.event(PLAN_EVENT, t_s, number=number, after_frames=frames)
+        self._notice("profile and rules were edited: taken up at the next straight")
+        return True
+
+    def choose_rules(self, rules: Path) -> None:
+        """Watch another rule file from now on: it is taken up as an edit is."""
+        self._rules = rules
+
+    def close(self) -> None:
+        """End the watching."""
+        self._ended.set()
+        self._thread.join(timeout=5.0)
+
+    def _run(self) -> None:
+        while not self._ended.wait(self._poll_s):
+            stamp = self._stat()
+            if stamp != self._stamp:
+                # an editor may be in the middle of writing: wait until two looks agree
+                self._stamp = stamp
+                continue
+            self._look()
+
+    def _look(self) -> None:
+        contents = self._contents()
+        if contents == self._seen or b"" in contents:
+            return
+        self._seen = contents
+        if contents == self._used:
+            return  # as it is in use: an edit was taken back
+        try:
+            edit = self._read(*contents)
+        except CoachError as error:
+            self._notice(f"the edit is not used: {error}")
+            return
+        self._used = contents
+        number = self._number + 1
+        if not self._keep(number, edit):
+            return
+        self._number = number
+        with self._lock:
+            self._ready = (number, edit)
+
+    def _read(self, profile: bytes, rules: bytes) -> Edit:
+        plan = load_plan(self._profile)
+        if _digest(self._reference_path()) != self._reference:
+            raise CoachError(f"{self._profile}: the reference is another one; it is taken up at the next start")
+        chosen = load_rules(self._rules, self._language, self._units)
+        texts = phrases(chosen, plan.corners, plan.reference.lap_time_s)
+        lengths = self._lengths(texts, plan.pronounce)
+        return Edit(plan.corners, self._adapt(chosen), lengths, profile, in_words(rules, self._language))
+
+    def _keep(self, number: int, edit: Edit) -> bool:
+        if self._folder is None:
+            return True
+        files = plan_files(self._folder, number)
+        try:
+            for path, data in zip(files, (edit.profile_file, edit.rules_file), strict=False):
+                path.write_bytes(data)
+            files[2].write_bytes(msgspec.json.encode(dict(edit.durations)))
+        except OSError as error:
+            self._notice(f"{files[0]}: the edit can not be kept with the session and is not used ({error.strerror})")
+            return False
+        return True
+
+    def _reference_path(self) -> Path:
+        return self._profile.parent / read_profile(self._profile).model.reference
+
+    def _follow_copy(self) -> None:
+        """A shipped profile is edited in its copy: from the first edit on, that is the file to watch."""
+        own = own_path(self._profile)
+        if own != self._profile and own.is_file():
+            self._profile = own
+
+    def _stat(self) -> Stamp:
+        self._follow_copy()
+        return tuple(_stamp(path) for path in (self._profile, self._rules))
+
+    def _contents(self) -> tuple[bytes, bytes]:
+        return _bytes(self._profile), _bytes(self._rules)
+
+
+def _bytes(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError:
+        return b""  # vanished, or being replaced
+
+
+def _digest(path: Path) -> str:
+    return hashlib.sha256(_bytes(path)).hexdigest()
+
+
+def _stamp(path: Path) -> tuple[int, int]:
+    try:
+        found = path.stat()
+    except OSError:
+        return 0, 0
+    return found.st_mtime_ns, found.st_size

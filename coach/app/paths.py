@@ -1,0 +1,36 @@
+"""Where the coach keeps things on this machine, and under which names."""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime
+from pathlib import Path
+
+import platformdirs
+
+from coach.identity import APP
+
+
+def sessions_folder() -> Path:
+    """Where sessions are recorded unless told otherwise."""
+    return Path(platformdirs.user_data_dir(APP)) / "sessions"
+
+
+def known_file(driver: str, circuit: str) -> Path:
+    """What is kept of a driver on a circuit."""
+    return Path(platformdirs.user_data_dir(APP)) / "drivers" / slug(driver or "driver") / f"{slug(circuit)}.json"
+
+
+def new_session_folder(parent: Path, circuit: str, now: datetime) -> Path:
+    """A folder that is not there yet, named by time and circuit."""
+    base = parent / f"{now:%Y-%m-%d_%H-%M-%S}_{slug(circuit)}"
+    folder, count = base, 1
+    while folder.exists():
+        count += 1
+        folder = base.with_name(f"{base.name}_{count}")
+    return folder
+
+
+def slug(text: str) -> str:
+    """``text`` as a file name: lower case letters, digits and hyphens."""
+    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-") or "unnamed"

@@ -1,0 +1,1 @@
+"""Recorded sessions through the same code."""

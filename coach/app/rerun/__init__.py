@@ -1,0 +1,1 @@
+"""Recorded frames through the core once more."""

@@ -1,0 +1,67 @@
+"""A recorded session through the core again: as fast as it goes, with the very code of the live run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+
+import msgspec
+
+from coach.app.rerun.plan_changes import Change, cut_at
+from coach.app.setup import Setup
+from coach.core.columns import Columns
+from coach.core.measure.passes import Piece
+from coach.core.pipeline import Events, Pipeline
+from coach.core.values import Pass
+
+
+@dataclass
+class Rerun:
+    """What a session came to: ``events`` in order of time, ``pieces`` the losses part by part."""
+
+    events: Events
+    pieces: list[Piece]
+    pipeline: Pipeline
+    frames: int
+    settled: list[Pass] | None = None
+    """What ``settle_findings`` came to, once it was asked."""
+
+
+def rerun(
+    batches: Iterable[Columns],
+    setup: Setup,
+    progress: Callable[[int], object] | None = None,
+    changes: Sequence[Change] = (),
+) -> Rerun:
+    """Push all ``batches``, with the ``changes`` where they were made; ``progress`` is told the frames done."""
+    pipeline = setup.pipeline()
+    pipeline.kept = []
+    events, frames = Events(), 0
+    pieces: list[Piece] = []
+    waiting = list(changes)
+    for before, batch in cut_at(batches, [c.after_frames for c in changes]):
+        while waiting and waiting[0].after_frames <= before:
+            events.add(waiting.pop(0).apply(pipeline))
+        events.add(pipeline.push_columns(batch))
+        pieces.extend(pipeline.pieces())
+        frames += len(batch)
+        if progress is not None:
+            progress(len(batch))
+    for change in waiting:
+        events.add(change.apply(pipeline))
+    events.add(pipeline.finish())
+    pieces.extend(pipeline.pieces())
+    return Rerun(events, pieces, pipeline, frames)
+
+
+def settle_findings(result: Rerun) -> list[Pass]:
+    """The passes with findings by the driver's scatter over the whole session, which the live run could not know."""
+    if result.settled is not None:
+        return result.settled
+    judged = result.pipeline.judged
+    settled = []
+    for passed, one in zip(result.events.passes, judged, strict=True):
+        findings = one.findings(result.pipeline.tolerance)
+        settled.append(msgspec.structs.replace(passed, findings=findings))
+    result.settled = settled
+    return settled

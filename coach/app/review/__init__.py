@@ -1,0 +1,1 @@
+"""After the run: where the time went."""

@@ -1,0 +1,1 @@
+"""What is worth saying, in which words, and when."""

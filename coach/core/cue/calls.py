@@ -1,0 +1,218 @@
+"""What the clock says at the line, the limits after a corner, and the two sentences in the pits.
+
+A call asks for no room of a cue: it is said only where it is over before the next corner gets quiet and before a cue
+that waits has to begin. What finds no room waits for the next straight that has some, but not for long.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter, deque
+from collections.abc import Mapping
+from statistics import fmean, pstdev
+from typing import Final
+
+import msgspec
+
+from coach.core.cue.arbiter import Candidate
+from coach.core.cue.call_words import SECTORS, count_words, fill, gap_words, lap_words, number
+from coach.core.cue.cue_context import CueContext
+from coach.core.cue.rules import CueRule
+from coach.core.cue.steadiness import Steadiness
+from coach.core.cue.wording import wordings
+from coach.core.measure.validity import WHEELS_OFF
+from coach.core.track.timing import ROOM_S, free_m
+from coach.core.track_model import TrackModel
+
+WINDOW: Final = 3
+"""Laps that are compared with as many before them."""
+DROPPED_S: Final = 0.3
+"""The pace drops off when the mean of the last laps is this much slower (common practice, no source)."""
+CLEARLY: Final = 2.5
+"""And by so many standard errors of the difference: no luck."""
+WAIT_S: Final = 40.0
+"""So long a call waits for a straight with room: then it is no news (common practice, no source)."""
+ALIKE_S: Final = 0.2
+"""Laps that differ by this at most are the same (common practice, no source)."""
+
+
+class _Waiting(msgspec.Struct, frozen=True):
+    """A call for which there may be no room at once."""
+
+    about: str
+    values: dict[str, str]
+    corner: int
+    since_s: float
+    slot: str
+
+
+class Calls:
+    """The calls of one run, by the rule set's ``calls``."""
+
+    def __init__(self, cue_context: CueContext) -> None:
+        self.cue_context = cue_context
+        self.limits: Counter[str] = Counter()
+        """How often the limits were crossed, by corner."""
+        self._best_s = math.inf
+        self._last = ""
+        self._laps: deque[float] = deque(maxlen=2 * WINDOW)
+        self._best_sector: dict[int, float] = {}
+        self._sector = 0
+        self._sector_t = math.nan
+        self._clean_sector = True
+        self._over_in: set[int] = set()
+        self._waiting: list[_Waiting] = []
+        self.steadiness = Steadiness()
+        self._unsteady: int | None = None
+        self._ends = sector_ends(cue_context.track_model)
+
+    def swap(self, same_reference: bool) -> None:
+        """Other corners from now on; on another reference nothing can be compared with what was driven before."""
+        self._ends = sector_ends(self.cue_context.track_model)
+        self._best_sector.clear()
+        self._unsteady = None
+        self.steadiness = Steadiness()
+        self.interrupt()
+        if not same_reference:
+            self._best_s = math.inf
+            self._laps.clear()
+
+    def interrupt(self) -> None:
+        """Tracking was lost."""
+        self._sector_t = math.nan
+        self._waiting.clear()
+
+    def line(self, lap: int, time_s: float, counts: bool, line_t_s: float, now_s: float, u_m: float) -> None:
+        """The line was crossed: ``lap`` took ``time_s`` (NaN: not known) and ``counts`` as a lap, or not."""
+        self._sector, self._sector_t, self._clean_sector = 0, line_t_s, True
+        counts = counts and lap not in self._over_in
+        self._over_in = {n for n in self._over_in if n > lap}
+        if not counts or not math.isfinite(time_s):
+            return
+        gap_s = time_s - self._best_s
+        trend = self._trend(time_s)
+        about = "best" if -math.inf < gap_s < 0.0 else trend or "lap"
+        again = about == "same" and self._last == "same"
+        if again or not any(rule.about == about for rule in self._rules()):
+            about = "lap"
+        self._last = about
+        self._best_s = min(self._best_s, time_s)
+        reference_s = self.cue_context.track_model.reference.lap_time_s
+        values = {"lap": lap_words(time_s, reference_s), "gap": gap_words(gap_s)}
+        self._tell(_Waiting(about, values, -1, now_s, "line"), now_s, u_m)
+
+    def _trend(self, time_s: float) -> str:
+        """Whether the last laps are clearly slower than those before, or the same; "" for neither."""
+        self._laps.append(time_s)
+        laps = list(self._laps)
+        if len(laps) == 2 * WINDOW:
+            before, last = laps[:WINDOW], laps[WINDOW:]
+            slower = fmean(last) - fmean(before)
+            error = math.sqrt((pstdev(before) ** 2 + pstdev(last) ** 2) / (WINDOW - 1))
+            if slower >= max(DROPPED_S, CLEARLY * error):
+                # said once: what comes is compared with these laps
+                self._laps = deque(last, maxlen=2 * WINDOW)
+                return "drop_off"
+        near = laps[-WINDOW:]
+        return "same" if len(near) == WINDOW and max(near) - min(near) <= ALIKE_S else ""
+
+    def over(self, corner: int, crossed_s: float, now_s: float, u_m: float) -> None:
+        """A corner is over; a sector may end with it."""
+        waiting, self._waiting = self._waiting, []
+        for one in waiting:
+            self._tell(one, now_s, u_m)
+        if self._unsteady is not None and self._room_s(now_s, u_m) >= ROOM_S:
+            there = self.cue_context.track_model.corners[self._unsteady]
+            self._open("unsteady", {"corner": there.say or there.name}, now_s, u_m, "other straight", self._unsteady)
+            self._unsteady = None
+        if self._sector >= len(self._ends) or corner != self._ends[self._sector]:
+            return
+        took, sector = crossed_s - self._sector_t, self._sector
+        self._sector, self._sector_t = sector + 1, crossed_s
+        clean, self._clean_sector = self._clean_sector, True
+        if math.isfinite(took) and clean:
+            gap = gap_words(took - self._best_sector.get(sector, math.nan))
+            self._best_sector[sector] = min(took, self._best_sector.get(sector, math.inf))
+            self._open("sector", {"sector": number(sector + 1), "gap": gap}, now_s, u_m, "line")
+
+    def learn(self, corner: int, lap: int, early_m: float, loss_s: float) -> None:
+        """A valid pass: how far from the reference's brake point he braked [m], and what it lost [s]."""
+        schedule = self.cue_context.cue_engine.schedule
+        corrected = bool(schedule.recent.faults(corner, self.cue_context.cue_engine.rules.rules))
+        if self.steadiness.learn(corner, lap, early_m, loss_s) and not corrected:
+            self._unsteady = corner
+
+    def left(self, corner: int, lap: int, wheels_off: float, now_s: float, u_m: float) -> None:
+        """A corner was left with at most ``wheels_off`` wheels beyond the limit in it; NaN: not known."""
+        if not wheels_off >= WHEELS_OFF:
+            return
+        there = self.cue_context.track_model.corners[corner]
+        self.limits[there.name] += 1
+        self._over_in.add(self.cue_context.track_model.lap(u_m))
+        self._over_in.add(lap)
+        self._clean_sector = False
+        values = {"count": count_words(self.limits[there.name]), "corner": there.say or there.name}
+        self._tell(_Waiting("limits", values, corner, now_s, "after"), now_s, u_m)
+
+    def _tell(self, one: _Waiting, now_s: float, u_m: float) -> None:
+        """At once if there is room, else on the next straight that has room, but not after long."""
+        if self._room_s(now_s, u_m) < ROOM_S and now_s - one.since_s < WAIT_S:
+            self._waiting.append(one)
+        else:
+            self._open(one.about, one.values, now_s, u_m, one.slot, one.corner)
+
+    def _room_s(self, now_s: float, u_m: float) -> float:
+        """How long it is until the next corner gets quiet [s]."""
+        quiet_m = self.cue_context.quiet_ahead(u_m)
+        return self.cue_context.reach(now_s, u_m, 0.0)(quiet_m) - now_s if math.isfinite(quiet_m) else 0.0
+
+    def pit(self, now_s: float, u_m: float) -> None:
+        """The car came into the pits: what improved, and what is next."""
+        schedule, track_model = self.cue_context.cue_engine.schedule, self.cue_context.track_model
+        better, following = schedule.most_improved(), schedule.next_up()
+        if better is not None:
+            name = track_model.corners[better].say or track_model.corners[better].name
+            self._open("better", {"corner": name}, now_s, u_m, "pit", better)
+        if following is not None:
+            rule, number_of = following
+            corner = track_model.corners[number_of]
+            worded = wordings(
+                rule,
+                corner,
+                amount=schedule.recent.amount(rule, number_of),
+                system=self.cue_context.cue_engine.rules.units,
+            )
+            advice = (
+                (worded[0].short or worded[0].long) if worded and not {rule.name, rule.about} & corner.muted else ""
+            )
+            self._open("next", {"corner": corner.say or corner.name, "advice": advice}, now_s, u_m, "pit", number_of)
+
+    def _rules(self) -> tuple[CueRule, ...]:
+        rules = self.cue_context.cue_engine.rules
+        return tuple(r for r in rules.calls if rules.level in r.levels)
+
+    def _open(
+        self, about: str, values: Mapping[str, str], now_s: float, u_m: float, slot: str, corner: int = -1
+    ) -> None:
+        track_model, cue_engine = self.cue_context.track_model, self.cue_context.cue_engine
+        muted = track_model.corners[corner].muted if corner >= 0 else frozenset[str]()
+        over_m = u_m + track_model.reference.length_m if slot == "pit" else self.cue_context.quiet_ahead(u_m)
+        for rule in self._rules():
+            if rule.about != about or {rule.name, rule.about} & muted:
+                continue
+            forms = tuple(dict.fromkeys(f for f in (fill(rule.long, values), fill(rule.short, values)) if f))
+            if forms and math.isfinite(over_m):
+                lap = track_model.lap(u_m)
+                margin = cue_engine.rules.margin_rehearsed_s
+                cue_engine.answer(Candidate(rule, corner, lap, forms, over_m, over_m, margin, 0.0, now_s, slot=slot))
+
+
+def sector_ends(track_model: TrackModel) -> tuple[int, ...]:
+    """The corners at whose end a sector ends: a third and two thirds of the reference's lap; () where there are few."""
+    reference = track_model.reference
+    at = [reference.value("t_s", free_m(zone)) for zone in track_model.zones]
+    if not reference.closed or len(at) <= SECTORS:
+        return ()
+    wanted = [reference.lap_time_s * (n + 1) / (SECTORS + 1) for n in range(SECTORS)]
+    ends = tuple(min(range(len(at)), key=lambda i: abs(at[i] - t)) for t in wanted)
+    return ends if len(set(ends)) == SECTORS else ()

@@ -1,0 +1,33 @@
+"""Limits of the profile that no advice may cross: the latest brake point, the widest exit."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+from coach.core.cue.reasons import Reason
+from coach.core.cue.rules import CueRule
+from coach.core.diagnose.advice import ADVICE_STEP_M
+from coach.core.values import Corner
+
+OUTWARD: Final = frozenset({"exit_narrow"})
+
+
+def limit(rule: CueRule, corner: Corner, amount: float, brakes_m: float = math.nan) -> Reason:
+    """PROFILE_LIMIT when following the advice could carry the car past a limit of ``corner``, else NONE.
+
+    ``amount`` is the finding's amount [m]: a car that brakes that much before the profile's brake point, and is told
+    to brake later, brakes one step later the next time. ``brakes_m`` is where one brakes who does as the words say [m],
+    NaN when they name no board.
+    """
+    latest = corner.latest_brake_m
+    if latest == latest:
+        if rule.about == "brake_early" and corner.brake_m - amount + min(amount, ADVICE_STEP_M) > latest:
+            return Reason.PROFILE_LIMIT
+        if brakes_m > latest:
+            return Reason.PROFILE_LIMIT
+    if rule.about in OUTWARD and corner.widest_exit_offset_m <= 0.0:
+        return Reason.PROFILE_LIMIT
+    if rule.about == "kerb_exit" and corner.kerb_exit != "avoid" and corner.widest_exit_offset_m <= 0.0:
+        return Reason.PROFILE_LIMIT
+    return Reason.NONE

@@ -1,0 +1,114 @@
+"""What was found in the last passes of each corner, and what it says to a rule."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Final
+
+from coach.core.cue.rules import CueRule
+from coach.core.values import Finding
+
+LINE_FAULTS: Final = frozenset(
+    {"turn_in_early", "turn_in_late", "apex_missed", "exit_narrow", "exit_wide", "brake_late"}
+)
+ABOUT: Final[dict[str, frozenset[str]]] = {
+    "brake_board": frozenset({"brake_early", "brake_late"}),
+    "gradient": frozenset({"brake_late"}),  # it says "earlier": who brakes early needs no more of that
+    "gear": frozenset({"gear_high", "gear_low"}),
+    "apex": frozenset({"turn_in_early", "turn_in_late", "apex_missed"}),
+    "kerb_entry": frozenset({"turn_in_early", "turn_in_late"}),
+    "kerb_apex": frozenset({"apex_missed"}),
+    "kerb_exit": frozenset({"exit_narrow", "exit_wide"}),
+    "track_limit": frozenset({"exit_wide"}),
+}
+"""Which faults show that a reminder is not yet known; for the others any fault in the corner does."""
+PASSES: Final = 8
+"""Passes of a corner that are remembered; a rule looks at ``of_last`` of them."""
+
+
+class Recent:
+    """The findings of the last valid passes, by corner."""
+
+    def __init__(self) -> None:
+        self._passes: dict[int, list[tuple[Finding, ...]]] = {}
+
+    @property
+    def corners(self) -> tuple[int, ...]:
+        """The corners that were passed."""
+        return tuple(self._passes)
+
+    def move(self, moved: Mapping[int, int]) -> None:
+        """The corners have other numbers: ``moved`` is old -> new; a corner that is not in it is forgotten."""
+        self._passes = {moved[c]: kept for c, kept in self._passes.items() if c in moved}
+
+    def add(self, corner: int, findings: tuple[Finding, ...]) -> None:
+        """One more pass."""
+        passes = self._passes.setdefault(corner, [])
+        passes.append(findings)
+        del passes[:-PASSES]
+
+    def last(self, corner: int) -> tuple[Finding, ...]:
+        """What was found in the last pass."""
+        passes = self._passes.get(corner)
+        return passes[-1] if passes else ()
+
+    def seen(self, rule: CueRule, corner: int) -> tuple[int, Finding | None]:
+        """In how many of the last ``of_last`` passes the rule's fault was found, and the latest finding."""
+        passes = self._passes.get(corner, ())[-rule.of_last :]
+        if not any(passes):
+            return 0, None
+        found = [f for findings in passes for f in findings if f.fault == rule.about]
+        counted = [f for f in found if _counts(f, rule)]
+        latest = (counted or found)[-1] if found else None
+        return len(counted), latest
+
+    def due(self, rule: CueRule, corner: int) -> bool:
+        """Whether the fault was found often enough, and in the last pass too: what was just mended is not named."""
+        return shows(rule, self.last(corner)) and self.seen(rule, corner)[0] >= rule.seen
+
+    def amount(self, rule: CueRule, corner: int) -> float:
+        """Mean amount of the fault in those of the last three passes that had it; 0 when none had."""
+        passes = self._passes.get(corner, [])[-3:]
+        found = [f.amount for findings in passes for f in findings if f.fault == rule.about and _counts(f, rule)]
+        return sum(found) / len(found) if found else 0.0
+
+    def share(self, rule: CueRule, corner: int) -> float:
+        """Share of the remembered passes that had the fault; one with and one without are added."""
+        passes = self._passes.get(corner, [])
+        had = sum(any(f.fault == rule.about and _counts(f, rule) for f in findings) for findings in passes)
+        return (had + 1.0) / (len(passes) + 2.0)
+
+    def faults(self, corner: int, rules: Iterable[CueRule]) -> frozenset[str]:
+        """The faults at ``corner`` that the corrections among ``rules`` have to name now."""
+        if not self.last(corner):
+            return frozenset()
+        return frozenset(r.about for r in rules if r.family == "correction" and self.due(r, corner))
+
+    def line_is_off(self, corner: int) -> bool:
+        """Whether one of the last two passes had a fault of the line."""
+        passes = self._passes.get(corner, ())[-2:]
+        return any(f.fault in LINE_FAULTS for findings in passes for f in findings)
+
+    def cost(self, corner: int, rules: Sequence[CueRule]) -> float:
+        """Mean cost of what ``rules`` would name in the last three passes [s], each as far as it is the likely cause;
+        more when it grows."""
+        costs = [
+            sum(f.cost_s * f.probability for f in findings if any(f.fault == r.about and _counts(f, r) for r in rules))
+            for findings in self._passes[corner][-3:]
+        ]
+        trend = costs[-1] - costs[0] if len(costs) > 1 else 0.0
+        return sum(costs) / len(costs) + 0.25 * max(trend, 0.0)
+
+
+def shows(rule: CueRule, findings: tuple[Finding, ...]) -> bool:
+    """Whether ``findings`` show that what ``rule`` is about is not right, or not yet known."""
+    if not findings:
+        return False
+    if rule.family in ("correction", "confirmation"):
+        return any(f.fault == rule.about and _counts(f, rule) for f in findings)
+    wanted = ABOUT.get(rule.about)
+    return any(wanted is None or f.fault in wanted for f in findings)
+
+
+def _counts(finding: Finding, rule: CueRule) -> bool:
+    return finding.amount >= rule.min_amount and finding.cost_s >= rule.min_cost_s

@@ -1,0 +1,119 @@
+"""Cue rules as values: what may be said about what, when, and in which words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final, Literal, get_args
+
+import msgspec
+
+from coach.core.cue.language import ENGLISH, Language
+from coach.core.unit_system import METRIC, Units
+from coach.core.values import Fault
+
+Family = Literal["reminder", "correction", "caution", "confirmation", "call", "answer"]
+"""What a cue is for; an answer is none of a rule set's: the driver asked for it."""
+UNSCHEDULED: Final = frozenset({"call", "answer"})
+"""Families that no driver has to learn: they have no progress and no place in the lap's number of cues."""
+Slot = Literal["approach", "exit", "straight", "line", "pit"]
+Level = Literal["learning", "improving", "racing"]
+Form = Literal["long", "short"]
+"""A text in full, or in as few words as will do when there is little room."""
+Item = Literal[
+    "brake_board",
+    "gear",
+    "apex",
+    "kerb_entry",
+    "kerb_apex",
+    "kerb_exit",
+    "gradient",
+    "words",
+    "bump",
+    "crest",
+    "track_limit",
+    "kerb",
+    "surface",
+    "other",
+]
+
+Call = Literal["lap", "best", "same", "drop_off", "sector", "limits", "unsteady", "better", "next"]
+"""What a call is about: a lap's time; a new best; laps alike; laps that get slower; a sector; the track limits; a
+brake point that wanders; in the pits what improved and what is next."""
+
+FAULTS: Final[tuple[str, ...]] = get_args(Fault)
+ITEMS: Final[tuple[str, ...]] = get_args(Item)
+CALLS: Final[tuple[str, ...]] = get_args(Call)
+LEVELS: Final[tuple[str, ...]] = get_args(Level)
+
+MAX_SHORT_WORDS: Final = 4
+"""Words that two information units need (common practice, no source)."""
+MAX_SHORT_UNITS: Final = 2
+MAX_LONG_UNITS: Final = 4
+"""At most four information units in a spoken message (Gatling 1975, FHWA-RD-75-73)."""
+
+
+class CueRule(msgspec.Struct, frozen=True, cache_hash=True):
+    """One rule: ``about`` is a Fault for corrections and confirmations, an Item for reminders and cautions,
+    a Call for calls.
+
+    ``slot``: approach = before the corner; exit = right after this corner; straight = on the straight after
+    it; line = after the line or the end of a sector; pit = in the pits. What is due before a corner and finds no room
+    there is said right after it, or by name on another straight. A correction speaks when at least ``seen`` of the
+    last ``of_last`` passes had a finding of ``min_amount`` (unit of the fault) and ``min_cost_s``. ``priority`` 0..100,
+    larger first. ``cooldown_laps`` laps of silence after it spoke at a corner. ``safety`` cautions alone may speak
+    between brake and exit. ``alternatives`` are other short wordings, tried when one does not work for this driver.
+    ``first`` is said instead of ``long`` the first time: the one that can be filled, with the ``{way}`` in all.
+    Words hold ``{placeholders}``.
+    """
+
+    name: str
+    family: Family
+    about: str
+    slot: Slot
+    long: str
+    short: str
+    priority: int = 50
+    min_amount: float = 0.0
+    min_cost_s: float = 0.0
+    seen: int = 1
+    of_last: int = 1
+    cooldown_laps: int = 0
+    levels: frozenset[str] = frozenset(LEVELS)
+    safety: bool = False
+    alternatives: tuple[str, ...] = ()
+    first: tuple[str, ...] = ()
+
+
+class RuleSet(msgspec.Struct, frozen=True):
+    """Rules that are used together, with the budget they share."""
+
+    name: str
+    level: Level
+    rules: tuple[CueRule, ...]
+    """All but the calls."""
+    cues_per_lap: int = 6
+    corners_in_work: int = 2
+    margin_new_s: float = 1.25
+    margin_rehearsed_s: float = 0.75
+    cure_passes: int = 3
+    retire_passes: int = 5
+    rearm_passes: int = 2
+    luck: float = 0.05
+    """A cure is praised when so many good passes would be this unlikely by what the driver did before."""
+    calls: tuple[CueRule, ...] = ()
+    language: Language = ENGLISH
+    units: Units = METRIC
+
+
+def reworded(rules: RuleSet, wordings: Mapping[str, str]) -> RuleSet:
+    """``rules`` with other words (rule -> alternative): that is said, what it replaces becomes the last alternative."""
+
+    def one(rule: CueRule) -> CueRule:
+        words = wordings.get(rule.name, rule.short)
+        if words == rule.short or words not in rule.alternatives:
+            return rule
+        others = (*(a for a in rule.alternatives if a != words), rule.short)
+        # the long form says the same as the short one that did not work
+        return msgspec.structs.replace(rule, long=words, short=words, alternatives=others)
+
+    return msgspec.structs.replace(rules, rules=tuple(map(one, rules.rules)))

@@ -1,0 +1,323 @@
+"""When a cue is due: taught, faded, retired, re-armed; which corners are in work; line before speed.
+
+Grounds: faded feedback is retained better than constant (Winstein & Schmidt 1990; Aoyagi et al. 2019), a trial with
+and one without is best (Park, Shea & Wright 2000), and silence inside a band beats feedback each time (Cruz et al.
+2018; de Groot et al. 2011). Novices who add speed before position get slower (Kaufman et al. 2024).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+import msgspec
+
+from coach.core.cue.corner_rotation import Work
+from coach.core.cue.memory import DriverProgress, Progress
+from coach.core.cue.reasons import Reason
+from coach.core.cue.recent_findings import ABOUT, LINE_FAULTS, Recent, shows
+from coach.core.cue.responses import Responses
+from coach.core.cue.rules import CueRule, RuleSet
+from coach.core.values import Fault, Finding
+
+SAFETY_LAPS: Final = 5
+"""A safety caution that is known is repeated after so many laps (common practice, no source)."""
+HALF: Final = 0.6
+"""At most this share of the first amount is left: half way (common practice, no source)."""
+BETTER: Final = 0.5
+"""A corner has improved when this share of what it cost is gained (common practice, no source)."""
+STAYS: Final = 1.25
+"""What is worked on at a corner stays until another fault is this much more worth (common practice, no source)."""
+URGENT: Final = 85
+"""Corrections of this priority or more come before any that only cost time: they keep the car on the road."""
+SETTLED_LAPS: Final = 6
+SETTLED_CUES: Final = 4
+"""From this lap on at most so many cues a lap, however many a rule set allows (common practice, no source)."""
+OFTEN: Final = 2
+"""Said more often than this times the passes of a cure, a reminder is known: it fades, whatever is driven."""
+REHEARSED: Final = 2
+"""Spoken this often a text is no longer new (common practice, no source)."""
+
+
+class Schedule:
+    """Decides for each rule and corner whether it is due; learns from each pass."""
+
+    def __init__(self, rules: RuleSet, names: tuple[str, ...], memory: DriverProgress | None = None) -> None:
+        self.rules = rules
+        self.names = names
+        self.memory = memory if memory is not None else DriverProgress()
+        self.recent = Recent()
+        self._progress: dict[str, list[Progress | None]] = {}
+        self._nothing_due: set[str] = set()
+        self.work = Work(rules.corners_in_work)
+        self.responses = Responses(self.memory)
+        self._things: dict[int, str] = {}
+        self._told_cost: dict[int, float] = {}
+        # before the first lap nothing is ahead
+        self._opened: set[int] = set(range(len(names)))
+
+    def swap(self, rules: RuleSet, names: tuple[str, ...], moved: Mapping[int, int]) -> None:
+        """Other rules and corners: what is known is kept by name, what was found lately by ``moved``, old -> new."""
+        self.rules, self.names = rules, names
+        self._progress.clear()
+        self._nothing_due.clear()
+        self.recent.move(moved)
+        self.work.most = rules.corners_in_work
+        self.work.move(moved)
+        self.responses.forget_sent()
+        self._told_cost = {moved[c]: cost for c, cost in self._told_cost.items() if c in moved}
+        self._things = {moved[c]: name for c, name in self._things.items() if c in moved}
+
+    def progress(self, rule: CueRule, corner: int) -> Progress:
+        """The state of ``rule`` at ``corner``, made on first use."""
+        row = self._corners_of(rule)
+        known = row[corner]
+        if known is None:
+            known = row[corner] = self.memory.progress.setdefault(_key(rule, self.names[corner]), Progress())
+        return known
+
+    def _corners_of(self, rule: CueRule) -> list[Progress | None]:
+        """The state of ``rule`` at each corner, as far as the memory has one."""
+        row = self._progress.get(rule.name)
+        if row is None:
+            known = self.memory.progress
+            row = self._progress[rule.name] = [known.get(_key(rule, name)) for name in self.names]
+        return row
+
+    def passed(self, corner: int, findings: tuple[Finding, ...], unjudged: frozenset[Fault] = frozenset()) -> None:
+        """Learn from a valid pass; what is ``unjudged`` can neither have been found nor cured in it."""
+        self.recent.add(corner, findings)
+        corrections = [r for r in self.rules.rules if r.family == "correction"]
+        amounts = {r.name: f.amount for r in corrections for f in findings if f.fault == r.about}
+        self.responses.passed(corner, amounts)
+        for rule in self.rules.rules:
+            if rule.about not in unjudged:
+                known = rule.family != "caution" or rule.about in ABOUT
+                self._learn(self.progress(rule, corner), rule, corner, known and shows(rule, findings))
+        if not self._call(corner):
+            self.work.came_right(corner)
+        elif corner not in self._opened:
+            # the last corner of a lap is known only when the next lap has begun
+            self.work.join(corner, self._cost(corner))
+
+    def _learn(self, p: Progress, rule: CueRule, corner: int, bad: bool) -> None:
+        r = self.rules
+        p.good, p.bad = (0, p.bad + 1) if bad else (p.good + 1, 0)
+        if rule.family == "confirmation":
+            p.due_confirm = p.due_confirm and not bad
+            return
+        if bad:
+            p.silent_good = 0
+            if p.bad >= r.rearm_passes:
+                p.stage = "each"
+            return
+        if rule.family == "correction" and p.told and p.good >= r.cure_passes and (1.0 - p.share) ** p.good < r.luck:
+            p.told, p.acknowledged = 0, False
+            self._cured(rule.about, corner)
+        if p.stage == "each" and p.good >= r.cure_passes:
+            p.stage, p.silent_good = "alternate", 0
+        elif p.stage == "alternate" and p.good >= 2 * r.cure_passes:
+            p.stage, p.silent_good = "outside", 0
+        elif p.stage == "outside":
+            p.silent_good += 1
+            if p.silent_good >= r.retire_passes:
+                p.stage = "retired"
+
+    def _cured(self, fault: str, corner: int) -> None:
+        for rule in self.rules.rules:
+            if rule.family == "confirmation" and rule.about == fault:
+                self.progress(rule, corner).due_confirm = True
+                self._nothing_due.discard(rule.name)
+
+    def cured(self, rule: CueRule) -> tuple[int, ...]:
+        """The corners at which the confirmation ``rule`` is due."""
+        if rule.name in self._nothing_due:
+            return ()
+        due = tuple([c for c, p in enumerate(self._corners_of(rule)) if p is not None and p.due_confirm])
+        if not due:
+            self._nothing_due.add(rule.name)
+        return due
+
+    def turn(self, rule: CueRule, corner: int) -> int:
+        """Which of the wordings is due: the next one after each ``cure_passes`` times that did not help."""
+        p = self.progress(rule, corner)
+        vain = rule.family == "correction" and p.bad >= self.rules.cure_passes
+        return p.said // self.rules.cure_passes if vain else 0
+
+    def budget(self, lap: int) -> int:
+        """How many cues may be spoken in ``lap``, safety cautions not counted."""
+        most = self.rules.cues_per_lap
+        return most if lap < SETTLED_LAPS else min(most, SETTLED_CUES)
+
+    def hold(self, rule: CueRule, corner: int, lap: int, spoken_this_lap: int, hurts: bool = False) -> Reason:
+        """Why the rule stays silent at ``corner`` in ``lap``; NONE when it is due.
+
+        ``hurts``: the profile says that what the rule is about can hurt there.
+        """
+        p = self.progress(rule, corner)
+        if rule.family == "confirmation":
+            return Reason.NONE if p.due_confirm else Reason.WITHIN_TOLERANCE
+        if p.said and lap - p.said_lap <= (rule.cooldown_laps if p.said_lap < lap else 0):
+            return Reason.SAID_RECENTLY
+        if rule.family == "correction":
+            reason = self._hold_correction(rule, corner, lap, p)
+        elif rule.family == "caution":
+            reason = self._hold_caution(lap, p, hurts)
+        else:
+            reason = self._hold_reminder(lap, p)
+        if not reason and spoken_this_lap >= self.budget(lap) and not rule.safety:
+            return Reason.LAP_LIMIT
+        return reason
+
+    def _hold_correction(self, rule: CueRule, corner: int, lap: int, p: Progress) -> Reason:
+        if not self.recent.due(rule, corner):
+            return Reason.WITHIN_TOLERANCE
+        if corner not in self.work.corners:
+            return Reason.NO_RESPONSE if self.work.rests(corner) else Reason.OTHER_CORNER
+        if self.rules.level == "learning" and rule.about not in LINE_FAULTS and self.recent.line_is_off(corner):
+            return Reason.LINE_FIRST
+        if rule.name != self._thing(corner):
+            return Reason.OTHER_FAULT
+        if p.said >= self.rules.cure_passes and lap - p.said_lap < 2:
+            return Reason.KNOWN
+        return Reason.NONE
+
+    def _thing(self, corner: int) -> str:
+        """The one correction that is worked on at ``corner``: it stays until it is cured or another is worth more."""
+        due = [r for r in self.rules.rules if r.family == "correction" and self.recent.due(r, corner)]
+        line = [r for r in due if r.about in LINE_FAULTS]
+        if line and self.rules.level == "learning":
+            due = line
+        held = self._things.get(corner, "")
+
+        def worth(rule: CueRule) -> tuple[bool, float, int, str]:
+            gain = self.gain(rule, corner) * (STAYS if rule.name == held else 1.0)
+            return (rule.priority >= URGENT, gain, rule.priority, rule.name)
+
+        best = max(due, key=worth).name
+        self._things[corner] = best
+        return best
+
+    def gain(self, rule: CueRule, corner: int) -> float:
+        """What saying ``rule`` before ``corner`` is expected to gain a lap [s]."""
+        return self.recent.cost(corner, (rule,)) * self.responses.chance(self._wording_key(rule, corner), "approach")
+
+    def _wording_key(self, rule: CueRule, corner: int) -> str:
+        return f"{_key(rule, self.names[corner])} {self.turn(rule, corner)}"
+
+    def _hold_caution(self, lap: int, p: Progress, hurts: bool) -> Reason:
+        """Said in the first laps and after a mistake there; then only what can hurt, rarely."""
+        since = lap - p.said_lap
+        if p.said < REHEARSED:
+            return Reason.NONE
+        if p.bad and since >= min(p.said, SAFETY_LAPS):
+            return Reason.NONE
+        return Reason.NONE if hurts and since >= SAFETY_LAPS else Reason.KNOWN
+
+    def _hold_reminder(self, lap: int, p: Progress) -> Reason:
+        if p.stage == "retired":
+            return Reason.KNOWN
+        if p.stage == "outside" and not p.bad:
+            return Reason.WITHIN_TOLERANCE
+        often = OFTEN * self.rules.cure_passes
+        gap = 2 if p.said >= often or p.stage != "each" else 1
+        if p.said >= 2 * often:
+            gap = 4
+        return Reason.KNOWN if p.said and lap - p.said_lap < gap else Reason.NONE
+
+    def went_off(self, corner: int) -> None:
+        """The car left the road there: what the profile cautions of is due at once."""
+        for rule in self.rules.rules:
+            if rule.family == "caution":
+                p = self.progress(rule, corner)
+                p.bad, p.good, p.said_lap = 1, 0, -1000
+
+    def spoke(self, rule: CueRule, corner: int, lap: int, text: str, slot: str = "approach") -> None:
+        """Note that the rule was spoken in ``slot``."""
+        p = self.progress(rule, corner)
+        if rule.family == "correction":
+            amount = self.recent.amount(rule, corner)
+            self.responses.told(corner, rule.name, self._wording_key(rule, corner), slot, amount)
+            self.work.told(corner)
+            self._told_cost.setdefault(corner, self._all_cost(corner))
+            if not p.told:
+                p.first_amount, p.share, p.acknowledged = amount, self.recent.share(rule, corner), False
+            elif self.half_way(rule, corner):
+                p.acknowledged = True
+        p.said += 1
+        p.told += 1
+        p.said_lap = lap
+        p.due_confirm = False
+        self.memory.heard[text] = self.memory.heard.get(text, 0) + 1
+
+    def half_way(self, rule: CueRule, corner: int) -> bool:
+        """Whether the fault is about half of what it was when it was first told, and nobody said so yet."""
+        p = self.progress(rule, corner)
+        if not p.told or p.acknowledged or rule.family != "correction":
+            return False
+        return 0.0 < self.recent.amount(rule, corner) <= HALF * p.first_amount
+
+    def opened(self, corner: int) -> None:
+        """What may be said before ``corner`` in this lap was asked."""
+        self._opened.add(corner)
+
+    def leave_unsaid(self, rule: CueRule, corner: int) -> None:
+        """A confirmation that is muted is not due any more."""
+        self.progress(rule, corner).due_confirm = False
+
+    def is_new(self, rule: CueRule, corner: int, text: str) -> bool:
+        """Whether what the rule says at ``corner``, in short ``text``, is still new to this driver."""
+        said = self.progress(rule, corner).said
+        return said < REHEARSED or (bool(self.turn(rule, corner)) and not self.heard(text))
+
+    def heard(self, text: str) -> bool:
+        """Whether the driver has heard exactly this before."""
+        return self.memory.heard.get(text, 0) > 0
+
+    def choose_work(self, lap: int) -> tuple[int, ...]:
+        """At the start of a lap: the corners in work in it."""
+        self._opened.clear()
+        self.work.begin(lap, {c: self._cost(c) for c in self.recent.corners if self._call(c)})
+        return tuple(sorted(self.work.corners))
+
+    def most_improved(self) -> int | None:
+        """The corner that gained most since a correction was first told there, of those where half is gained."""
+        gains = {c: was - self._all_cost(c) for c, was in self._told_cost.items()}
+        better = [c for c, gain in gains.items() if gain >= BETTER * self._told_cost[c] > 0.0]
+        return max(better, key=lambda c: (gains[c], -c), default=None)
+
+    def next_up(self) -> tuple[CueRule, int] | None:
+        """The correction that is expected to gain most, and its corner."""
+        due = [c for c in self.recent.corners if self._call(c) and not self.work.rests(c)]
+        if not due:
+            return None
+        corner = max(due, key=lambda c: (self._cost(c), -c))
+        name = self._thing(corner)
+        return next(rule for rule in self.rules.rules if rule.name == name), corner
+
+    def _all_cost(self, corner: int) -> float:
+        """What all that the corrections are about costs there now [s]."""
+        rules = [r for r in self.rules.rules if r.family == "correction"]
+        return self.recent.cost(corner, rules) if corner in self.recent.corners else 0.0
+
+    def _call(self, corner: int) -> bool:
+        """Whether any correction is due at ``corner``."""
+        if not self.recent.last(corner):
+            return False
+        return any(r.family == "correction" and self.recent.due(r, corner) for r in self.rules.rules)
+
+    def _cost(self, corner: int) -> float:
+        """What is expected to be gained there by what may be said [s]."""
+        rules = [r for r in self.rules.rules if r.family == "correction"]
+        due = [self._wording_key(r, corner) for r in rules if self.recent.due(r, corner)]
+        chance = max((self.responses.chance(key, "approach") for key in due), default=1.0)
+        return self.recent.cost(corner, rules) * chance
+
+    def state(self) -> DriverProgress:
+        """What to keep for the next session: laps start anew there."""
+        kept = {key: msgspec.structs.replace(p, said_lap=-1000) for key, p in self.memory.progress.items()}
+        return DriverProgress(kept, dict(self.memory.heard), dict(self.memory.responses))
+
+
+def _key(rule: CueRule, corner: str) -> str:
+    return f"{rule.name}@{corner}"

@@ -1,0 +1,68 @@
+"""What a cue is about in the driver's mind: two cues on one topic at one corner could contradict each other."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from typing import Final
+
+from coach.core.cue.rules import CueRule
+
+_TOPICS: Final = {
+    "brake point": ("brake_early", "brake_late", "brake_board", "gradient"),
+    "braking": ("brake_soft", "brake_long"),
+    "gear": ("gear", "gear_high", "gear_low"),
+    "line": ("apex", "turn_in_early", "turn_in_late", "apex_missed", "kerb_apex", "kerb_entry"),
+    "throttle": ("throttle_late", "throttle_soft", "coasting"),
+    "exit": ("exit_narrow", "exit_wide", "kerb_exit", "track_limit"),
+}
+TOPIC: Final = {about: name for name, abouts in _TOPICS.items() for about in abouts}
+_WORDS: Final = (
+    ("braking", r"releas\w*|harder|softly|lightly|trail\w*"),
+    ("brake point", r"brak\w*"),
+    ("gear", r"gear"),
+    ("throttle", r"throttle|coast\w*|accelerat\w*"),
+    ("exit", r"exit|run|mid-track|outside"),
+    ("line", r"apex|turn|inside|line"),
+)
+"""What a person's own words are about, by the first of these that they hold."""
+
+
+_OPPOSITE: Final[dict[str, tuple[frozenset[str], str]]] = {
+    "brake_early": (frozenset({"brake_late"}), r"brak\w* (?:earl\w*|sooner)|early on the brake"),
+    "brake_late": (frozenset({"brake_early"}), r"brak\w* later|later on the brake"),
+    "brake_soft": (frozenset({"brake_long"}), r"brak\w* (?:light|soft|gent)\w*|dab"),
+    "turn_in_early": (frozenset({"turn_in_late"}), r"turn(?: in)? (?:earl\w*|sooner)|early (?:turn|apex)"),
+    "turn_in_late": (frozenset({"turn_in_early"}), r"turn(?: in)? late\w*|be patient|wait|late apex"),
+    "apex_missed": (frozenset(), r"(?:off|not over|no) the (?:inside|apex)|sausage"),
+    "slow_middle": (frozenset(), r"slow|careful"),
+    "throttle_late": (frozenset({"exit_wide"}), r"wait|be patient|later (?:on the )?(?:power|throttle)"),
+    "throttle_soft": (frozenset({"exit_wide"}), r"wait|be patient|gent\w*"),
+    "exit_narrow": (
+        frozenset({"exit_wide", "track_limit"}),
+        r"(?:off|not over|no) the (?:outside|exit)|run wide|mid-track|tight\w*|track limits?|stay in|watch the limits",
+    ),
+    "exit_wide": (frozenset({"exit_narrow"}), r"(?:use|to) (?:all )?the (?:outside|exit|road|kerb)|track out|run out"),
+    "gear_high": (frozenset({"gear_low"}), r"higher gear"),
+    "gear_low": (frozenset({"gear_high"}), r"lower gear"),
+}
+"""Fault -> what pulls to the other side: by what it is about, and by its words."""
+
+
+def opposes(fault: str, about: str, texts: Iterable[str]) -> bool:
+    """Whether a text on ``about`` pulls to the other side than the correction of ``fault``."""
+    abouts, pattern = _OPPOSITE.get(fault, (frozenset(), ""))
+    if about in abouts:
+        return True
+    return bool(pattern) and any(re.search(rf"(?<!\w)(?:{pattern})", text, re.IGNORECASE) for text in texts)
+
+
+def topic(rule: CueRule, text: str) -> str:
+    """The topic of a rule; of own words by what they say. Words and cautions on none are each one of their own."""
+    if rule.about in TOPIC:
+        return TOPIC[rule.about]
+    if rule.about == "words":
+        for name, pattern in _WORDS:
+            if re.search(rf"(?<!\w)(?:{pattern})(?!\w)", text, re.IGNORECASE):
+                return name
+    return f"{rule.about}: {text}"

@@ -1,0 +1,48 @@
+"""How sure a cause is: every explanation of a pass weighed by how well it fits, scatter among them.
+
+The explanations are nothing but scatter, each cause alone, and those that were chosen together. What an explanation
+leaves open counts against it: the gaps of the other causes in deviations of the driver's own, and the time lost beyond
+what its causes should cost. Deviations are Student's with few degrees of freedom, because drivers have bad days. A
+cause more costs half the logarithm of the number of gaps that were looked at (Schwarz 1978, the Bayesian information
+criterion, from memory) and the logarithm of the number of faults that it was chosen from.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final, get_args
+
+from coach.core.diagnose.case import Case, Cause
+from coach.core.diagnose.tolerance import WIDTH, judged_count
+from coach.core.values import Fault
+
+TAIL: Final = 4.0
+"""Degrees of freedom of a driver's scatter: a deviation of 4 is seen once in a hundred, not in ten thousand times."""
+_PRICE: Final = 0.5 * math.log(judged_count()) + math.log(len(get_args(Fault)))
+
+
+def _unlikely(deviations: float) -> float:
+    """The logarithm by which a deviation is less likely than none."""
+    return 0.5 * (TAIL + 1.0) * math.log1p(deviations * deviations / TAIL)
+
+
+def beliefs(case: Case, shown: Sequence[Cause], chosen: Sequence[Cause], error: float) -> list[float]:
+    """Probability (0..1) of each of the ``chosen``; ``error`` is the relative error of a cost by the model."""
+    scatter = max(case.scatter_in(("entry", "middle", "exit", "straight")), 1e-3)
+    models: list[tuple[Cause, ...]] = [(), *((c,) for c in shown)]
+    if len(chosen) > 1:
+        models.append(tuple(chosen))
+    logs = [_log_of(case, model, shown, scatter, error) for model in models]
+    top = max(logs)
+    weights = [math.exp(value - top) for value in logs]
+    total = sum(weights)
+    return [sum(w for w, m in zip(weights, models, strict=True) if c in m) / total for c in chosen]
+
+
+def _log_of(case: Case, model: tuple[Cause, ...], shown: Sequence[Cause], scatter: float, error: float) -> float:
+    alone = sum(c.alone_s for c in model)
+    width = math.hypot(scatter, error * alone)
+    log = -_unlikely((case.excess_s - alone) / width) - math.log(width / scatter)
+    left_open = sum(_unlikely(WIDTH * c.sure) for c in shown if c not in model)
+    return log - left_open - _PRICE * len(model)

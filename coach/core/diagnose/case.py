@@ -1,0 +1,158 @@
+"""What the search for causes works on: one pass, its reference, the driver's bands, and what a cause is."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Final
+
+from coach.core.diagnose.counterfactual import Counterfactual
+from coach.core.diagnose.tolerance import ToleranceModel
+from coach.core.measure.measures import TURNED_M
+from coach.core.measure.passes import PARTS, CornerReference, Part, PassRecord
+from coach.core.track.car import Car
+from coach.core.values import Fault, Unit
+
+COST_S: Final = 0.025
+"""Less than this is not worth a word: about the scatter of one corner of a practised driver (common practice)."""
+NAN: Final = float("nan")
+BROUGHT_M: Final = 15.0
+"""Lowest so near to the first place that is looked at, a speed was brought along."""
+LIMIT: Final = 0.97
+"""Who uses this share of the grip that is there has none left (common practice, no source)."""
+FAR: Final = 2.0
+"""A gap of so many bands is beyond doubt."""
+
+
+@dataclass(frozen=True)
+class Cause:
+    """A fault that may be there: its amount, what it alone would cost by the counterfactual, and its evidence."""
+
+    fault: Fault
+    amount: float
+    unit: Unit
+    alone_s: float
+    evidence: dict[str, float]
+    sure: float = 1.0
+    """The gap in widths of its band: 1 at the band's edge."""
+
+
+@dataclass
+class Case:
+    """Everything known about one pass."""
+
+    driven: PassRecord
+    reference: CornerReference
+    what_if: Counterfactual
+    tolerance: ToleranceModel
+    car: Car
+    usual: dict[str, float]
+    slope: float = 0.0
+    carried_s: float = 0.0
+    """What leaving slower will still cost on the way to the next braking [s]."""
+    use: float = NAN
+    """Share of the grip there is today that was used at the slowest place."""
+    causes: list[Cause] = field(default_factory=list)
+    narrow: float = 1.0
+    """Share of the bands that is looked at: less when much was lost and nothing lies outside them."""
+
+    def g(self, name: str) -> float:
+        """Gap of a measure beyond the driver's usual one; NaN where its channel is absent."""
+        return self.driven.gaps.get(name, NAN) - self.usual.get(name, 0.0)
+
+    def width(self, name: str) -> float:
+        """The gap beyond which a pass differs."""
+        return self.narrow * self.tolerance.width(self.driven.corner, name)
+
+    def sigma(self, name: str) -> float:
+        """Deviation of the driver's own gaps."""
+        return self.tolerance.sigma(self.driven.corner, name)
+
+    def sure(self, name: str) -> float:
+        """The gap of ``name`` in widths of its band."""
+        return abs(self.g(name)) / self.width(name)
+
+    def beyond(self, name: str, sign: float) -> bool:
+        """Whether the gap lies outside the band on the side of ``sign``; false when absent."""
+        return sign * self.g(name) > self.width(name)
+
+    def far_outside(self, *names: str) -> bool:
+        """Whether the path lies FAR bands farther outside than usual in one of the named parts."""
+        return any(self.g(name) > FAR * self.width(name) for name in names)
+
+    def has(self, *faults: Fault) -> bool:
+        """Whether one of ``faults`` is among the causes found so far."""
+        return any(c.fault in faults for c in self.causes)
+
+    @property
+    def excess_s(self) -> float:
+        """Time lost over corner and straight beyond what the driver usually loses there [s]."""
+        return self.excess_in(PARTS)
+
+    def excess_in(self, parts: tuple[Part, ...]) -> float:
+        """The same in some parts of it [s]: less what a slow arrival cost, with what a slow exit will still cost."""
+        lost = sum(self.driven.loss(p) - self.usual.get(f"loss_{p}_s", 0.0) for p in parts)
+        lost -= self.arrival_s if "entry" in parts else 0.0
+        return lost + (self.carried_s if "exit" in parts else 0.0)
+
+    def scatter_in(self, parts: tuple[Part, ...]) -> float:
+        """Deviation of the usual loss in some parts [s]."""
+        corner = self.driven.corner
+        whole = self.tolerance.sigma(corner, "loss_s")
+        if parts == PARTS:
+            return whole
+        return min(whole, math.hypot(*(self.tolerance.sigma(corner, f"loss_{p}_s") for p in parts)))
+
+    @cached_property
+    def arrival_s(self) -> float:
+        """What coming slower to the corner cost up to the braking: the loss of what was before it [s]."""
+        lack = -self.driven.gaps.get("arrival_mps", 0.0)
+        return self.what_if.arriving_slower(lack) if lack > 0.5 else 0.0
+
+    @property
+    def drop_mps(self) -> float:
+        """How much lower the lowest speed is than usual, 0 if it is not [m/s]."""
+        drop = -self.g("min_speed_mps")
+        if drop != drop:
+            return 0.0
+        if self.driven.measures["min_speed_at_m"] < self.reference.zone.turn_in_m - TURNED_M + BROUGHT_M:
+            # the lowest speed is the first one looked at: he came that slow out of the corner before
+            drop += min(self.driven.gaps.get("arrival_mps", 0.0), 0.0)
+        return max(drop, 0.0)
+
+    @property
+    def unused_mps(self) -> float:
+        """How much faster the slowest place could be driven on its own path, if that is another: what grip was left.
+
+        v^2 = a / kappa, so on its own path a car that uses the share u of its grip could be faster by v (u^-1/2 - 1).
+        """
+        if not self.use > 0.0 or not self.off_line:
+            return math.inf
+        return max(self.driven.measures["min_speed_mps"] * (1.0 / math.sqrt(self.use) - 1.0), 0.0)
+
+    @property
+    def off_line(self) -> bool:
+        """Whether the path leaves its band in some part, so that it may have taken speed."""
+        return any(abs(self.g(n)) > self.width(n) for n in ("entry_line_m", "apex_line_m", "exit_line_m"))
+
+    @property
+    def at_limit(self) -> bool:
+        """Whether no grip was left for more speed or throttle."""
+        return self.use >= LIMIT
+
+    @property
+    def wide(self) -> bool:
+        """Whether the path lies outside the usual one from the apex on: the road, not the throttle, sets the speed."""
+        return self.beyond("apex_line_m", 1.0) or self.beyond("exit_line_m", 1.0)
+
+    def evidence(self, *names: str) -> dict[str, float]:
+        """The named measures with their gaps."""
+        out = {}
+        for name in names:
+            if name in self.driven.measures:
+                out[name] = self.driven.measures[name]
+            gap = self.driven.gaps.get(name, NAN)
+            if gap == gap:
+                out[f"{name}_gap"] = gap
+        return out

@@ -1,0 +1,192 @@
+"""Causes on the way in: braking too late, too early, too softly, or rolling with neither pedal."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from coach.core.diagnose.advice import ADVICE_STEP_M
+from coach.core.diagnose.case import COST_S, Case, Cause
+
+SOFT: Final = 0.1
+ROLLING_MPS2: Final = 0.12
+ARRIVAL_MPS: Final = 1.0
+"""A car that comes this much slower may brake later for it."""
+ROLLED: Final = 0.5
+"""Who opens the throttle later than this share of it lies without a pedal did not roll, but was late."""
+MOSTLY: Final = 1.5
+"""Who rolls for so many times the metres that he braked too soon mostly rolled."""
+LIFTED: Final = 0.5
+"""Share of the roll that lies before the brake if it was a lift."""
+PEDAL_M: Final = 10.0
+"""Who rolls farther than a foot takes from pedal to pedal lifted before he braked."""
+ROLL: Final = 1.2
+ROLL_MPS: Final = 0.5
+"""What rolling takes off the slowest speed: its measured slowing with a margin, and what can not be measured."""
+SOONER_M: Final = 3.0
+"""Softer braking has to begin earlier, or the corner is missed."""
+SAME_MPS: Final = 0.4
+LATE: Final = 0.5
+"""Share of the band of the brake point from which braking was late if the car was also carried far wide."""
+DEEPER_M: Final = 3.0
+
+
+def entry(case: Case) -> None:
+    """Add what went wrong before the slowest point."""
+    start = case.g("brake_start_m")
+    idle = case.g("idle_before_m")
+    later = np.fmax(case.g("idle_after_m"), ROLLED * case.g("drive_late_m"))
+    rolled = idle > case.width("idle_before_m") and not idle < later and _slowing(case) and _lifted(case, idle)
+    # who comes in far outside has to wait until the car turns: that is the line
+    rolled = rolled and not case.far_outside("entry_line_m")
+    if start != start:
+        if rolled:
+            # who rolls for long enough needs no brake
+            _coasting(case, idle)
+        return
+    if rolled and case.g("idle_lift_m") > max(start, LIFTED * idle, PEDAL_M):
+        # lifted long before the brake, which may then come later
+        _coasting(case, idle)
+        return
+    if start > LATE * case.width("brake_start_m") and (start > case.width("brake_start_m") or _carried_wide(case)):
+        if case.driven.gaps["arrival_mps"] > -ARRIVAL_MPS and _overshot(case):
+            cost = max(case.excess_s, 0.0)
+            case.causes.append(
+                Cause("brake_late", start, "m", cost, case.evidence("brake_start_m"), case.sure("brake_start_m"))
+            )
+            return
+        if rolled:
+            _coasting(case, idle)
+        return
+    softness = softer(case)
+    by_slow = metres_for(case, case.drop_mps)
+    early = -start - by_slow
+    tail = case.driven.gaps["brake_tail_m"]
+    if tail != tail:
+        # a braking too short to be cut in halves: its end stands for its second half
+        tail = case.g("brake_release_m")
+    # the same braking done sooner also ends sooner
+    whole = -tail > 0.75 * -start and not case.g("brake_release_m") > 0.5 * start
+    soft = softness > max(SOFT, case.width("brake_peak")) and early > SOONER_M and not whole
+    if soft:
+        case.causes.append(
+            Cause(
+                "brake_soft",
+                softness,
+                "share",
+                case.what_if.braking_softer(1.0 - softness),
+                case.evidence("brake_peak"),
+                case.sure("brake_peak"),
+            )
+        )
+    if early > case.width("brake_start_m") and not soft:
+        # who rolls a little after it does so because the speed was there too soon
+        if rolled and min(idle, case.driven.gaps["idle_before_m"]) > MOSTLY * early:
+            _coasting(case, idle)
+        else:
+            evidence = case.evidence("brake_start_m", "brake_peak") | advice(case, -start)
+            cost = case.what_if.braking_earlier(early)
+            case.causes.append(Cause("brake_early", early, "m", cost, evidence, case.sure("brake_start_m")))
+    elif rolled and not soft:
+        _coasting(case, idle)
+    elif not soft and case.g("brake_release_m") < -1.5 * case.width("brake_release_m") and case.drop_mps < SAME_MPS:
+        # begun where it always is, but done too soon, and the rest of the way waited
+        done = -case.g("brake_release_m")
+        evidence = case.evidence("brake_release_m", "brake_peak")
+        cost = case.what_if.braking_earlier(done)
+        case.causes.append(Cause("brake_early", done, "m", cost, evidence, case.sure("brake_release_m")))
+
+
+def _coasting(case: Case, idle: float) -> None:
+    # what the reference rolls itself lies inside the one stretch that became so long
+    metres = max(case.driven.gaps["idle_longest_m"], idle)
+    lost = max(case.excess_s, 0.0)
+    case.causes.append(
+        Cause(
+            "coasting",
+            metres,
+            "m",
+            lost,
+            case.evidence("coast_s", "idle_before_m", "idle_after_m"),
+            case.sure("idle_before_m"),
+        )
+    )
+
+
+def _slowing(case: Case) -> bool:
+    """Whether the car slowed down while no pedal was used: it rolled, it did not wait at a speed."""
+    slow = case.driven.gaps["idle_slow"]
+    v = case.driven.measures["min_speed_mps"]
+    lost = case.driven.gaps["idle_longest_m"] * slow / max(v, 5.0)
+    # rolling takes little off the speed: a much lower lowest speed has another cause
+    return slow > max(ROLLING_MPS2, 0.4 * case.car.drag_pm * v**2) and case.drop_mps < ROLL * lost + ROLL_MPS
+
+
+def _lifted(case: Case, idle: float) -> bool:
+    """Whether a pedal was left early: the brake let go sooner, or the throttle long before the brake."""
+    release = case.g("brake_release_m")
+    own = case.driven.gaps["idle_before_m"] > 0.5 * idle
+    return own or not release > -0.3 * idle or case.g("idle_lift_m") > LIFTED * idle
+
+
+def softer(case: Case) -> float:
+    """How much softer the brake was used: share of the reference's peak."""
+    peak, theirs = case.driven.measures["brake_peak"], case.reference.measures["brake_peak"]
+    if not theirs > 0.0 or not peak > 0.0:
+        return 0.0
+    return float(np.clip(1.0 - (peak - case.usual.get("brake_peak", 0.0)) / theirs, 0.0, 0.9))
+
+
+def metres_for(case: Case, drop: float) -> float:
+    """Metres of braking that a lowest speed lower by ``drop`` takes, at the reference's mean deceleration."""
+    r = case.reference.measures
+    slow = r["min_speed_mps"]
+    start = r["brake_start_m"]
+    if start != start or drop <= 0.0:
+        return 0.0
+    length = max(r["min_speed_at_m"] - start, 10.0)
+    at_start = float(np.interp(start, case.what_if.u, case.what_if.v))
+    mean = max((at_start**2 - slow**2) / (2.0 * length), 0.5)
+    return (slow**2 - (slow - drop) ** 2) / (2.0 * mean)
+
+
+def advice(case: Case, early: float) -> dict[str, float]:
+    """Metres by which braking may be moved later next time: a step, never more than the pass had in hand.
+
+    What the pass had in hand: its place of braking, its speed there, and the distance in which the car has shown to
+    slow down to the reference's lowest speed. The profile's latest brake point bounds it.
+    """
+    corner = case.reference.zone.corner
+    here = case.driven.measures["brake_start_m"]
+    room = max(early, 0.0)
+    if corner.latest_brake_m == corner.latest_brake_m:
+        room = min(room, max(corner.latest_brake_m - here, 0.0))
+    base = case.driven.zone.start_m - case.reference.zone.start_m
+    trace = case.driven.trace
+    if trace is not None and here == here:
+        speed = trace.at("speed_mps", here + base)
+        slow = case.reference.measures["min_speed_mps"]
+        room = min(room, max(_place_of_slowest(case) - here - case.car.braking_m(speed, slow, case.slope), 0.0))
+    return {"metres": min(room, ADVICE_STEP_M)}
+
+
+def _place_of_slowest(case: Case) -> float:
+    return case.reference.measures["min_speed_at_m"]
+
+
+def _carried_wide(case: Case) -> bool:
+    """Whether the car went straight on too long beyond doubt: far outside, and slower for it, and that later."""
+    slower = case.g("min_speed_at_m") > DEEPER_M and case.beyond("min_speed_mps", -1.0)
+    return slower and case.far_outside("apex_line_m", "exit_line_m")
+
+
+def _overshot(case: Case) -> bool:
+    """Whether late braking carried the car too deep: slowest later or lower, wide of the line, or off it late."""
+    return (
+        case.g("min_speed_at_m") > DEEPER_M
+        or case.beyond("apex_line_m", 1.0)
+        or case.beyond("entry_line_m", 1.0)
+        or case.beyond("drive_late_m", 1.0)
+        or case.excess_in(("exit", "straight")) > COST_S
+    )

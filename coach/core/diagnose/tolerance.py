@@ -1,0 +1,212 @@
+"""How far from the reference is still the same: the driver's own scatter, never less than can be measured."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from operator import sub
+from statistics import median
+from typing import Final
+
+PRIOR: Final[Mapping[str, float]] = {
+    "brake_start_m": 3.0,
+    "brake_release_m": 4.0,
+    "brake_peak": 0.04,
+    "turn_in_m": 2.5,
+    "min_speed_mps": 0.3,
+    "throttle_start_m": 4.0,
+    "full_throttle_m": 5.0,
+    "apex_offset_m": 0.3,
+    "exit_offset_m": 0.35,
+    "coast_s": 0.08,
+    "drive_late_m": 3.0,
+    "drive_share": 0.04,
+    "gear_mean": 0.1,
+    "idle_before_m": 4.0,
+    "idle_after_m": 3.0,
+    "lifted_m": 2.0,
+    "entry_line_m": 0.35,
+    "apex_line_m": 0.3,
+    "exit_line_m": 0.35,
+    "loss_s": 0.02,
+    "loss_entry_s": 0.01,
+    "loss_middle_s": 0.01,
+    "loss_exit_s": 0.01,
+    "loss_straight_s": 0.01,
+}
+"""Scatter of a practised driver, used until his own is known (common practice, no source)."""
+
+FLOOR: Final[Mapping[str, float]] = {
+    "brake_start_m": 5.0,
+    "brake_release_m": 6.0,
+    "brake_peak": 0.1,
+    "turn_in_m": 4.0,
+    "min_speed_mps": 0.8,
+    "throttle_start_m": 5.0,
+    "full_throttle_m": 8.0,
+    "apex_offset_m": 0.6,
+    "exit_offset_m": 0.7,
+    "coast_s": 0.2,
+    "drive_late_m": 5.0,
+    "drive_share": 0.12,
+    "gear_mean": 0.3,
+    "idle_before_m": 6.0,
+    "idle_after_m": 5.0,
+    "lifted_m": 5.0,
+    "entry_line_m": 0.7,
+    "apex_line_m": 0.7,
+    "exit_line_m": 0.7,
+    "loss_s": 0.02,
+}
+"""No band is narrower, however steady the driver: less is not worth a word (common practice, no source)."""
+
+PRIOR_WEIGHT: Final = 3.0
+KEPT: Final = 40
+WIDTH: Final = 3.0
+"""A gap counts beyond this many deviations: about 1 % of faultless passes for a normal scatter."""
+FEWEST: Final = 3
+STEADY: Final = 3.0
+"""So many of his own deviations are no scatter any more."""
+ALIKE: Final = 1.5
+"""One driver's scatters at two corners differ by about this factor at most (common practice, no source)."""
+OFFSET: Final = 2.0
+"""The reference is one lap of a good driver: no more than so many deviations of his can it be off itself."""
+_JUDGED: Final = (
+    "brake_start_m",
+    "brake_peak",
+    "min_speed_mps",
+    "drive_late_m",
+    "drive_share",
+    "idle_after_m",
+    "lifted_m",
+    "gear_mean",
+    "entry_line_m",
+    "apex_line_m",
+    "exit_line_m",
+)
+"""A pass is usual only if all of these lie inside: every measure that a cause is known by."""
+
+
+def judged_count() -> int:
+    """How many gaps a cause can be known by."""
+    return len(_JUDGED)
+
+
+def shorth_sigma(values: list[float]) -> float:
+    """Standard deviation from the shortest half of ``values``: blind to a fault in up to half of the passes."""
+    ordered = sorted(values)
+    half = len(ordered) // 2
+    if half < 1:
+        return 0.0
+    # the middle half of a normal distribution is 2 * 0.6745 deviations wide
+    narrowest: float = min(map(sub, ordered[half:], ordered))
+    return narrowest / 1.349
+
+
+@dataclass
+class ToleranceModel:
+    """The driver's scatter per corner and measure, learned from his passes.
+
+    What is asked again and again between two passes of a corner is worked out once.
+    """
+
+    seen: dict[tuple[int, str], deque[float]] = field(default_factory=dict)
+    rows: dict[int, deque[dict[str, float]]] = field(default_factory=dict)
+    _sigma: dict[tuple[int, str], float] = field(default_factory=dict, init=False, repr=False, compare=False)
+    _middles: dict[str, float] = field(default_factory=dict, init=False, repr=False, compare=False)
+    _usual: dict[int, dict[str, float]] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    def learn(self, corner: int, gaps: Mapping[str, float]) -> None:
+        """Take the gaps of one valid pass in (``loss_s`` among them: its time lost over corner and straight)."""
+        known = {name: gaps[name] for name in PRIOR if name in gaps and gaps[name] == gaps[name]}
+        for name, gap in known.items():
+            kept = self.seen.get((corner, name))
+            if kept is None:
+                kept = self.seen[corner, name] = deque(maxlen=KEPT)
+            kept.append(gap)
+            self._sigma.pop((corner, name), None)
+            self._middles.pop(name, None)
+        if "loss_s" in known and len(known) > 1:
+            self.rows.setdefault(corner, deque(maxlen=4 * KEPT)).append(known)
+        self._usual.pop(corner, None)
+
+    def renumber(self, moved: Mapping[int, int]) -> None:
+        """Other corners from now on, ``moved`` old -> new; what is not in it is forgotten."""
+        self.seen = {(moved[c], name): kept for (c, name), kept in self.seen.items() if c in moved}
+        self.rows = {moved[c]: kept for c, kept in self.rows.items() if c in moved}
+        self._sigma.clear()
+        self._middles.clear()
+        self._usual.clear()
+
+    def sigma(self, corner: int, name: str) -> float:
+        """Standard deviation of ``name`` at ``corner``, drawn toward the prior while passes are few.
+
+        Little more than at his other corners: where a fault is being mended, now there and now not, the passes
+        scatter too, and the band would hide the rest of it.
+        """
+        prior = PRIOR[name]
+        own = self._own(corner, name)
+        if own is None:
+            return prior
+        n = float(len(self.seen[corner, name]))
+        if own > prior:
+            own = min(own, max(ALIKE * self._anywhere(name), prior))
+        return math.sqrt((PRIOR_WEIGHT * prior**2 + n * own**2) / (PRIOR_WEIGHT + n))
+
+    def _own(self, corner: int, name: str) -> float | None:
+        known = self._sigma.get((corner, name))
+        if known is None:
+            values = self.seen.get((corner, name))
+            if not values or len(values) < FEWEST:
+                return None
+            known = self._sigma[corner, name] = shorth_sigma(list(values))
+        return known
+
+    def _anywhere(self, name: str) -> float:
+        """The median of his own scatters at all corners; unlimited while few are known."""
+        known = self._middles.get(name)
+        if known is None:
+            own = [s for corner in self.rows if (s := self._own(corner, name)) is not None]
+            known = self._middles[name] = median(own) if len(own) >= FEWEST else math.inf
+        return known
+
+    def steady(self, corner: int, names: tuple[str, ...]) -> float:
+        """Sum of the medians of ``names`` over all passes that are kept, good or bad; 0 where that is mere scatter."""
+        own = [self._own(corner, name) for name in names]
+        known = [o for o in own if o is not None]
+        if len(known) < len(names):
+            return 0.0
+        total = sum(median(self.seen[corner, name]) for name in names)
+        return total if total >= STEADY * math.hypot(*known) else 0.0
+
+    def width(self, corner: int, name: str) -> float:
+        """The gap beyond which a pass differs."""
+        return max(WIDTH * self.sigma(corner, name), FLOOR.get(name, 0.0))
+
+    def usual(self, corner: int) -> dict[str, float]:
+        """Median gaps of the passes that lie inside the bands: where the driver is when he does nothing wrong.
+
+        Not zero, because the reference is one lap with a scatter and noise of its own. Empty while fewer than FEWEST
+        such passes are known: a habit that is there in every lap lies outside the bands and never becomes usual.
+        """
+        known = self._usual.get(corner)
+        if known is None:
+            known = self._usual[corner] = self._middle(corner)
+        return known
+
+    def _middle(self, corner: int) -> dict[str, float]:
+        rows = self.rows.get(corner, ())
+        if len(rows) < FEWEST:
+            return {}
+        width = {name: self.width(corner, name) for name in _JUDGED}
+        good = [row for row in rows if all(abs(row[name]) <= width[name] for name in _JUDGED if name in row)]
+        if len(good) < FEWEST:
+            return {}
+        columns = {name: [row[name] for row in good if name in row] for name in PRIOR}
+        return {
+            name: min(max(median(column), -OFFSET * PRIOR[name]), OFFSET * PRIOR[name])
+            for name, column in columns.items()
+            if column
+        }

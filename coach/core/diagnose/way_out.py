@@ -1,0 +1,122 @@
+"""Causes in the middle and on the way out: too slow a middle, a dragged brake, a late or soft throttle, the gear."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from coach.core.diagnose.case import Case, Cause
+from coach.core.diagnose.entry import metres_for
+from coach.core.values import Fault
+
+LINE: Final = ("turn_in_early", "turn_in_late", "apex_missed", "exit_narrow", "exit_wide")
+GEAR: Final = 0.6
+LIGHT: Final = 2.0
+HELD: Final = 0.25
+SAME_MPS: Final = 0.1
+END_M: Final = 3.0
+SLOWER: Final = 0.03
+SLOWER_MPS: Final = 0.4
+"""In a slow corner less is much: a share of the lowest speed, but never less than can be measured."""
+BEFORE: Final = 0.7
+"""A car that lacks this share of its drop where the reference is slowest was slow already, and did not wait."""
+UNLIKE: Final = 2.0
+"""Deviations of the driver's own lowest speed; its price must then stand out too (pricing.DOUBT)."""
+SAME_SPEED: Final = 0.7
+"""Within this share of its band the lowest speed is the same: beyond, another gear comes of another speed."""
+
+
+def middle(case: Case) -> None:
+    """Add what went wrong around the slowest point."""
+    if case.has("brake_late", "coasting") or case.has(*LINE):
+        return
+    drop = case.drop_mps
+    longer = case.g("brake_release_m")
+    if (
+        longer > 1.3 * case.width("brake_release_m")
+        and case.g("brake_start_m") > -0.5 * longer
+        # a slower middle takes a few metres more of full braking, not many of a light one
+        and longer > LIGHT * metres_for(case, drop)
+        and drop > 0.6 * case.width("min_speed_mps")
+        and not case.has("brake_soft")
+    ):
+        evidence = case.evidence("brake_release_m", "min_speed_mps")
+        # how soon the speed comes back depends on how much grip was left: only the pass itself can tell
+        lost = max(case.excess_in(("middle", "exit", "straight")), 0.0)
+        case.causes.append(Cause("brake_long", longer, "m", lost, evidence, case.sure("brake_release_m")))
+        return
+    # the slowest place of a flat corner is where the car brakes for the next one, if that begins before its end
+    waits = _waits(case) or case.driven.measures["min_speed_at_m"] > case.reference.zone.end_m - END_M
+    least = min(case.width("min_speed_mps"), max(SLOWER * case.reference.measures["min_speed_mps"], SLOWER_MPS))
+    least = max(least, UNLIKE * case.sigma("min_speed_mps"))
+    # where the path took the larger part of the speed, the line is the cause
+    if drop > least and not waits and case.unused_mps > 0.5 * drop:
+        evidence = case.evidence("min_speed_mps", "min_speed_at_m")
+        case.causes.append(Cause("slow_middle", drop, "m/s", case.what_if.slower(drop), evidence, drop / least))
+
+
+def _waits(case: Case) -> bool:
+    """Whether the car goes on slowing after the place at which the reference drives, because the throttle waits."""
+    start, at = case.reference.measures["throttle_start_m"], case.driven.measures["min_speed_at_m"]
+    if not case.g("drive_late_m") > case.width("drive_late_m") or not at > start + 3.0:
+        return False
+    trace, base = case.driven.trace, case.driven.zone.start_m - case.reference.zone.start_m
+    if trace is None:
+        return True
+    # who was as slow already where the reference is slowest did not wait
+    slowest = min(case.reference.measures["min_speed_at_m"], start)
+    lack = case.reference.trace.at("speed_mps", slowest) - trace.at("speed_mps", slowest + base)
+    return not lack > BEFORE * case.drop_mps
+
+
+def way_out(case: Case) -> None:
+    """Add what went wrong from the throttle on."""
+    if case.has("brake_late", "coasting") or case.has(*LINE):
+        return
+    late = case.g("drive_late_m")
+    if not late > case.width("drive_late_m"):
+        # a lift where the reference never lifts has no later opening, only metres of throttle given back
+        late = float(np.fmax(late, case.g("lifted_m")))
+    # who rolls while the throttle waits is in the gear of a lower speed
+    if not (_waits(case) and case.beyond("idle_after_m", 1.0)) and _gear(case):
+        return
+    if case.wide:
+        # no more throttle where the car already runs out of road
+        return
+    share = case.g("drive_share")
+    # a lower gear at a lower speed asks for less throttle
+    if share > case.width("drive_share") and not (case.has("slow_middle") and case.driven.gaps["gear_min"] <= -1.0):
+        evidence = case.evidence("drive_share", "full_throttle_m", "exit_speed_mps")
+        case.causes.append(
+            Cause(
+                "throttle_soft", share, "share", case.what_if.driving_softer(share), evidence, case.sure("drive_share")
+            )
+        )
+    elif late > case.width("drive_late_m") and not case.has("brake_long"):
+        evidence = case.evidence("throttle_start_m", "drive_late_m", "exit_speed_mps")
+        case.causes.append(
+            Cause(
+                "throttle_late",
+                late,
+                "m",
+                case.what_if.driving_later(late),
+                evidence,
+                late / case.width("drive_late_m"),
+            )
+        )
+
+
+def _gear(case: Case) -> bool:
+    """Add another gear at the same speed: lower or higher at the slowest point or on the way out."""
+    least, mean = case.driven.gaps["gear_min"], case.driven.gaps["gear_mean"]
+    if not (abs(least) >= 1.0 or abs(mean) >= GEAR) or case.sure("min_speed_mps") > SAME_SPEED:
+        return False
+    # a gear that is only touched, because the speed was a little lower or higher, is no choice
+    if case.causes or (abs(mean) < HELD and abs(case.g("min_speed_mps")) > SAME_MPS):
+        return False
+    gear = least if abs(least) >= 1.0 else mean
+    fault: Fault = "gear_high" if gear > 0.0 else "gear_low"
+    evidence = case.evidence("gear_min", "gear_mean", "exit_speed_mps")
+    case.causes.append(Cause(fault, float(max(round(abs(gear)), 1)), "gear", max(case.excess_s, 0.0), evidence))
+    return True

@@ -1,0 +1,1 @@
+"""Where the car is: from frames to a place on the reference."""

@@ -1,0 +1,1 @@
+"""What was driven: one pass measured, beside the reference."""

@@ -1,0 +1,117 @@
+"""How much of the car a pass used, beside the reference: grip in the corner, engine on the way out and after it.
+
+A car on a wet road uses about the same share of the reference's grip in every corner; a slow driver uses little at
+one of them; and who drives a tighter line uses as much as the reference at a lower speed.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import msgspec
+import numpy as np
+
+from coach.core.columns import Floats
+from coach.core.measure.passes import CornerReference, PassRecord
+from coach.core.measure.trace import Trace
+from coach.core.numeric.median import middle
+from coach.core.track.car import Car
+
+OVER_M: Final = 20.0
+"""Lateral acceleration is averaged over this length: a tyre's, not that of the path's noise (common practice)."""
+FULL: Final = 0.95
+FEWEST: Final = 20
+"""An engine is compared over at least so many nodes of full throttle."""
+NOISY_M: Final = 0.1
+"""With more noise on the positions the path's own curvature tells less than the speed alone."""
+_NAN: Final = float("nan")
+
+
+class Use(msgspec.Struct, frozen=True):
+    """Shares of what the reference used: ``grip`` sideways at the most (a ratio of accelerations), ``power`` of the
+    engine at full throttle, ``push`` the share of its full throttle at which this pass was at full throttle too.
+    ``slowest`` is the grip used around the slowest place. NaN where the pass or the reference can not show it.
+    """
+
+    grip: float
+    power: float
+    push: float
+    slowest: float = _NAN
+
+
+class UsedThere:
+    """What the reference uses at one corner, worked out once."""
+
+    def __init__(self, reference: CornerReference, car: Car) -> None:
+        self.trace, self.car = reference.trace, car
+        zone = reference.zone
+        self._part = slice(self.trace.index(zone.turn_in_m), self.trace.index(zone.exit_m) + 1)
+        # where the car could have gone faster with more engine, its grip is not known
+        self.limited = zone.brake_m == zone.brake_m or not bool((self.trace.throttle[self._part] >= FULL).all())
+        self.most = _most(self.trace, self._part)
+        self.slowest = float(self.trace.speed_mps[self._part].min())
+        self._at_slowest = _at_slowest(self.trace, self._part)
+        self._full = self.trace.throttle >= FULL
+        self._theirs = self._power(self.trace)
+
+    def use(self, driven: PassRecord, base_m: float) -> Use:
+        """The use of a whole pass; ``base_m`` is how far its lap lies behind lap 0."""
+        trace = driven.trace
+        if trace is None:
+            return Use(_NAN, _NAN, _NAN)
+        shift = round((trace.u_m[0] - base_m - self.trace.u_m[0]) / trace.step_m)
+        part = slice(max(self._part.start - shift, 0), max(self._part.stop - shift, 0))
+        # hills are in both alike
+        power = self._power(trace) / self._theirs if self._theirs > 0.0 else _NAN
+        return Use(self._grip(trace, part), power, self._push(trace, shift), self._slow(trace, part))
+
+    def _grip(self, trace: Trace, part: slice) -> float:
+        if not self.limited or part.stop - part.start < 3:
+            return _NAN
+        most = _most(trace, part)
+        if trace.place_noise_m < NOISY_M and most == most and self.most > 0.0:
+            return most / self.most
+        return float(trace.speed_mps[part].min() ** 2 / self.slowest**2)
+
+    def _slow(self, trace: Trace, part: slice) -> float:
+        """The share of grip used where the pass is slowest; NaN while the path is too noisy to tell."""
+        if not self.limited or part.stop - part.start < 3 or trace.place_noise_m >= NOISY_M:
+            return _NAN
+        return _at_slowest(trace, part) / self._at_slowest if self._at_slowest > 0.0 else _NAN
+
+    def _power(self, trace: Trace) -> float:
+        """What the engine gave at full throttle [W/kg]."""
+        v, span = trace.speed_mps, max(int(OVER_M / 2.0 / trace.step_m), 1)
+        held = trace.throttle >= FULL
+        full = held[span:-span] & held[: -2 * span] & held[2 * span :]
+        if int(np.count_nonzero(full)) < FEWEST:
+            return _NAN
+        gain = (v[2 * span :] ** 2 - v[: -2 * span] ** 2)[full] / (4.0 * span * trace.step_m)
+        speed = v[span:-span][full]
+        return middle((gain + self.car.drag_pm * speed**2) * speed)
+
+    def _push(self, trace: Trace, shift: int) -> float:
+        first = max(shift, 0)
+        mine, theirs = trace.throttle[first - shift :], self._full[first:]
+        n = min(len(mine), len(theirs))
+        full = int(np.count_nonzero(theirs[:n]))
+        if full < FEWEST or not math.isfinite(float(mine[0])):
+            return _NAN
+        return int(np.count_nonzero(mine[:n][theirs[:n]] >= FULL)) / full
+
+
+def _at_slowest(trace: Trace, part: slice) -> float:
+    """Mean lateral acceleration over OVER_M around the slowest place of ``part`` [m/s^2]."""
+    at, half = part.start + int(trace.speed_mps[part].argmin()), int(OVER_M / 2.0 / trace.step_m)
+    near = slice(max(at - half, 0), at + half + 1)
+    return float(np.abs(trace.speed_mps[near] ** 2 * trace.curvature_pm[near]).mean())
+
+
+def _most(trace: Trace, part: slice) -> float:
+    """The largest mean lateral acceleration over OVER_M within ``part`` [m/s^2]."""
+    lateral: Floats = np.abs(trace.speed_mps[part] ** 2 * trace.curvature_pm[part])
+    half = max(int(OVER_M / 2.0 / trace.step_m), 1)
+    total = np.concatenate(([0.0], lateral.cumsum()))
+    span = min(2 * half, len(lateral))
+    return float((total[span:] - total[:-span]).max() / span)

@@ -1,0 +1,136 @@
+"""Where the next second is: what a corner's usual pass leaves of the reachable lap, by phase, and what to work on.
+
+The reachable speed is bounded by the driven one in one phase after the other, in the order in which one follows from
+another: what the bound costs is that phase's own, with all that comes of it on the straight after the corner. What is
+left in the end is the straight's. So the parts add up to the whole.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import msgspec
+import numpy as np
+
+from coach.core.columns import Floats
+from coach.core.measure.grip_use import phase_places
+from coach.core.track.envelope import Envelope
+from coach.core.track.road import Road
+from coach.core.track.speed_profile import speed_profile
+from coach.core.track.zones import Zone
+
+ORDER: Final = ("middle", "entry", "braking", "exit")
+"""A slow middle is the reason for a soft entry and an early brake, a late throttle comes after all of them."""
+SOFT_USE: Final = 0.92
+"""Braking below this share of what the car has shown is soft rather than early (common practice, no source)."""
+SOONER_M: Final = 5.0
+"""Who braked this much too soon rolls because of it: the band of a brake point [m]."""
+ROLLED_S: Final = 0.2
+"""Rolling for longer than this is rolling (common practice, no source)."""
+LEAST_S: Final = 0.02
+"""Less headroom than this in a phase is no cause [s]."""
+
+
+class Headroom(msgspec.Struct, frozen=True):
+    """Seconds a lap that a corner and its straight leave of the reachable lap; ``low_s``, ``high_s`` the 90 % interval.
+
+    ``parts`` are those of braking, entry, middle, exit and straight. ``phase`` is where most of it is (empty if
+    nothing stands out), ``fault`` the name of what to work on there, ``amount`` how much: m/s in the middle, metres of
+    brake point or throttle, share of the braking.
+    """
+
+    corner: int
+    total_s: float
+    low_s: float
+    high_s: float
+    parts: dict[str, float]
+    phase: str
+    fault: str
+    amount: float
+
+
+class Usual(msgspec.Struct, frozen=True):
+    """A usual pass: standard error of its time [s], use of grip while braking, where the throttle begins, seconds
+    without a pedal; NaN where unknown."""
+
+    spread_s: float
+    braking_use: float
+    throttle_m: float
+    coast_s: float
+
+
+class CornerRoad:
+    """The road of one corner and the straight after it, from its zone's start to the next zone's."""
+
+    def __init__(self, road: Road, zone: Zone, reach_mps: Floats) -> None:
+        step = float(road.step_m[0])
+        first, last = round(zone.start_m / step), max(round(zone.next_start_m / step), round(zone.start_m / step) + 2)
+        at = np.arange(first, last + 1)
+        self.road = road.at(at)
+        self.u_m: Floats = np.asarray(at * step, dtype=np.float64)
+        self.zone = zone
+        self.reach = reach_mps[at % len(road) if road.closed else np.clip(at, 0, len(road) - 1)]
+
+    def fastest(self, envelope: Envelope, cap: Floats | None = None, margin: float = 1.0) -> Floats:
+        """The fastest speed through it, entered and left as the reachable lap does; ``cap`` (n,) bounds it [m/s]."""
+        begin, end = margin * float(self.reach[0]), margin * float(self.reach[-1])
+        return speed_profile(self.road, envelope, start_mps=begin, end_mps=end, cap=cap)
+
+    def seconds(self, speed: Floats) -> float:
+        """Time through it at ``speed`` (n,) [s]."""
+        return float(np.sum(2.0 * self.road.step_m[:-1] / (speed[1:] + speed[:-1])))
+
+
+def headroom(
+    corner: int, here: CornerRoad, envelope: Envelope, draws: tuple[Envelope, ...], driven_mps: Floats, usual: Usual
+) -> Headroom:
+    """The headroom of one corner for the usual pass ``driven_mps`` (n,) on its nodes."""
+    fast = here.fastest(envelope)
+    total = here.seconds(driven_mps) - here.seconds(fast)
+    phases = phase_places(here.zone, here.zone.start_m)
+    cap = np.full(len(fast), np.inf)
+    parts, before, bounded = {}, here.seconds(fast), fast
+    for phase in ORDER:
+        low, high = phases[phase]
+        if phase == "exit":
+            high = here.zone.end_m
+        inside = (here.u_m >= low) & (here.u_m <= high)
+        cap = np.where(inside, np.minimum(cap, driven_mps), cap)
+        bounded = here.fastest(envelope, np.minimum(cap, 1e3))
+        after = here.seconds(bounded)
+        parts[phase] = after - before
+        before = after
+    parts["straight"] = total - sum(parts.values())
+    errors = [here.seconds(driven_mps) - here.seconds(here.fastest(one, margin=1.02)) - total for one in draws]
+    wide = float(np.hypot(np.std(errors) if errors else 0.0, usual.spread_s))
+    phase = max(ORDER, key=lambda name: parts[name])
+    if parts[phase] < LEAST_S:
+        return Headroom(corner, total, total - 1.645 * wide, total + 1.645 * wide, parts, "", "", 0.0)
+    fault, amount = _cause(here, phase, fast, driven_mps, usual)
+    return Headroom(corner, total, total - 1.645 * wide, total + 1.645 * wide, parts, phase, fault, amount)
+
+
+def _cause(here: CornerRoad, phase: str, fast: Floats, driven: Floats, usual: Usual) -> tuple[str, float]:
+    """The fault of the diagnosis that a phase's headroom comes to, and its amount."""
+    if phase == "middle":
+        corner = (here.u_m >= here.zone.turn_in_m) & (here.u_m <= here.zone.end_m)
+        return "slow_middle", max(float(fast[corner].min() - driven[corner].min()), 0.0)
+    if phase == "exit":
+        slowest = float(here.u_m[int(np.argmin(np.where(here.u_m <= here.zone.end_m, fast, np.inf)))])
+        return "throttle_late", max(usual.throttle_m - slowest, 0.0) if usual.throttle_m == usual.throttle_m else 0.0
+    if phase == "braking" and usual.braking_use < SOFT_USE:
+        return "brake_soft", 1.0 - usual.braking_use
+    sooner = _sooner(here, fast, driven)
+    if phase == "entry" and sooner < SOONER_M and usual.coast_s > ROLLED_S:
+        return "coasting", usual.coast_s * float(driven.min())
+    return "brake_early", sooner
+
+
+def _sooner(here: CornerRoad, fast: Floats, driven: Floats) -> float:
+    """How many metres sooner the driven speed falls than the fastest one, half-way down to the turn-in's or apex's."""
+    before = here.u_m <= here.zone.apex_m
+    u, slow, quick = here.u_m[before], driven[before], fast[before]
+    top = int(np.argmax(slow))
+    half = 0.5 * (float(slow[top]) + float(slow[top:].min()))
+    first, second = (top + int(np.argmax(row[top:] <= half)) for row in (slow, quick))
+    return max(float(u[second] - u[first]), 0.0)

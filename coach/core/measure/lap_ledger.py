@@ -1,0 +1,85 @@
+"""Laps: when the line was crossed, what was lost in them, and whether they count."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from coach.core.measure.passes import PassRecord, Piece
+from coach.core.values import LapDone
+
+
+@dataclass
+class _Lap:
+    begin_t_s: float = float("nan")
+    lost_s: float = 0.0
+    faults: list[str] = field(default_factory=list)
+
+
+@dataclass
+class LapLedger:
+    """Adds up the pieces of each lap. A lap counts if it was followed from line to line and nothing spoiled it.
+
+    ``flying`` is false on an out-lap: until the line is crossed for the first time, or again after the pits.
+    """
+
+    laps: dict[int, _Lap] = field(default_factory=dict)
+    pieces: list[Piece] = field(default_factory=list)
+    flying: bool = False
+    pit_t_s: float = float("-inf")
+
+    def lap(self, number: int) -> _Lap:
+        """The lap, made on first use."""
+        return self.laps.setdefault(number, _Lap())
+
+    def spoil(self, number: int, why: str) -> None:
+        """The lap does not count."""
+        faults = self.lap(number).faults
+        if why not in faults:
+            faults.append(why)
+        if why == "restart":
+            self.flying = False
+
+    def restart_clock(self) -> None:
+        """The clock jumped back: a lap that began on the old one has no time."""
+        for lap in self.laps.values():
+            lap.begin_t_s = float("nan")
+
+    def leave_out(self, number: int) -> None:
+        """A piece of the lap could not be measured: it has no time."""
+        self.spoil(number, "gap")
+        self.lap(number).begin_t_s = float("nan")
+
+    def in_pit(self, t_s: float) -> None:
+        """The car is in the pits at ``t_s``."""
+        self.flying = False
+        self.pit_t_s = t_s
+
+    def out_lap(self, number: int) -> None:
+        """Lap ``number`` began at the line, but not at speed."""
+        self.flying = False
+        self.spoil(number, "out-lap")
+
+    def begin(self, number: int, t_s: float) -> None:
+        """The line was crossed into lap ``number``."""
+        self.lap(number).begin_t_s = t_s
+        # a line crossed in the pit lane begins an out-lap
+        self.flying = t_s > self.pit_t_s
+
+    def add(self, driven: PassRecord) -> LapDone | None:
+        """Take the pieces of a pass in; the lap that it ended, if it crossed the line."""
+        ended: LapDone | None = None
+        for piece in driven.pieces:
+            self.lap(piece.lap).lost_s += piece.loss_s
+        self.pieces.extend(driven.pieces)
+        if driven.line_t_s == driven.line_t_s:
+            ended = self._end(driven.line_lap - 1, driven.line_t_s)
+            self.begin(driven.line_lap, driven.line_t_s)
+            for number in [n for n in self.laps if n < driven.line_lap - 2]:
+                del self.laps[number]
+        return ended
+
+    def _end(self, number: int, t_s: float) -> LapDone | None:
+        lap = self.lap(number)
+        if lap.begin_t_s != lap.begin_t_s:
+            return None
+        return LapDone(number, t_s, t_s - lap.begin_t_s, lap.lost_s, not lap.faults, ", ".join(lap.faults))

@@ -1,0 +1,221 @@
+"""What was done in one corner, as numbers: the same definitions for a pass and for the reference.
+
+Places are metres along the reference, relative to lap 0's line (they run on over laps); NaN where the channel they
+need is absent or the thing did not happen.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from coach.core.columns import Floats
+from coach.core.measure.trace import Trace
+from coach.core.numeric.reductions import all_finite, any_finite, largest, least, zero_for_absent
+from coach.core.numeric.runs import stretches
+from coach.core.track.zones import Zone
+
+NAN: Final = float("nan")
+
+BRAKE_ON: Final = 0.05
+"""Pedal beyond which the brake counts as used; a foot resting on it stays below (common practice, no source)."""
+ONSET: Final = 0.1
+"""Braking starts and ends where it passes this share of its peak."""
+SAME_BRAKING_M: Final = 8.0
+"""Two brakings this close together are one [m]."""
+MAIN: Final = 0.3
+"""A braking with this share of the largest one's pedal times distance is a braking of its own."""
+THROTTLE_ON: Final = 0.3
+"""Throttle that drives the car out of the corner; less only holds its speed (common practice, no source)."""
+FULL: Final = 0.95
+PEDAL_OFF: Final = 0.05
+CUT_S: Final = 0.4
+"""The throttle is away for less than this while a gear is changed (common practice, no source)."""
+TURNED_M: Final = 25.0
+"""The slowest place is looked for from this far before the turn-in [m]."""
+TURN_SHARE: Final = 0.3
+"""The car has turned in where its path reaches this share of the corner's largest curvature."""
+
+PLACES: Final = (
+    "brake_start_m",
+    "brake_release_m",
+    "turn_in_m",
+    "min_speed_at_m",
+    "throttle_start_m",
+    "full_throttle_m",
+)
+"""Measures that are places: reported within the lap, and shifted by whole laps."""
+
+
+def measure(trace: Trace, zone: Zone) -> dict[str, float]:
+    """All measures of one corner; ``trace`` must reach from the zone's start to its end at least."""
+    first, last = trace.index(zone.start_m), trace.index(zone.end_m)
+    out: dict[str, float] = {}
+    out.update(_braking(trace, last, zone))
+    out.update(_speed(trace, zone, last))
+    out.update(_throttle(trace, zone, out))
+    out["turn_in_m"] = _turn_in(trace, zone)
+    out.update(_line(trace, zone))
+    out["coast_s"] = _coast(trace, first, last)
+    out["gear_min"] = -_most(-trace.gear[first : last + 1])
+    out["corrections"] = _corrections(trace, zone)
+    out["wheels_off"] = _most(trace.wheels_off[first : last + 1])
+    return out
+
+
+def _most(values: Floats) -> float:
+    """The largest of the values that are there, NaN if none is."""
+    top = largest(values)
+    return top if top == top else float(np.fmax.reduce(values))
+
+
+def _crossing(x: Floats, y: Floats, i: int, level: float) -> float:
+    """Where ``y`` passes ``level`` between nodes ``i`` and ``i + 1``."""
+    y0, y1 = float(y[i]), float(y[i + 1])
+    if y1 == y0:
+        return float(x[i])
+    here = float(x[i])
+    return here + min(max((level - y0) / (y1 - y0), 0.0), 1.0) * (float(x[i + 1]) - here)
+
+
+def _braking(trace: Trace, last: int, zone: Zone) -> dict[str, float]:
+    """Start, peak and release of the corner's braking."""
+    nothing = {"brake_start_m": NAN, "brake_peak": NAN, "brake_release_m": NAN}
+    brake = trace.brake[: last + 1]
+    if not any_finite(brake):
+        return nothing
+    brake = zero_for_absent(brake)
+    u = trace.u_m[: last + 1]
+    # what ends before the zone belongs to the corner before, what starts after the apex to what follows
+    runs = [
+        r for r in stretches(brake > BRAKE_ON) if u[r[1]] > zone.start_m and u[r[0]] <= max(zone.apex_m, zone.turn_in_m)
+    ]
+    joined: list[tuple[int, int]] = []
+    for a, b in runs:
+        if joined and u[a] - u[joined[-1][1]] < SAME_BRAKING_M:
+            joined[-1] = (joined[-1][0], b)
+        else:
+            joined.append((a, b))
+    if not joined:
+        return {"brake_start_m": NAN, "brake_peak": 0.0, "brake_release_m": NAN}
+    a, b = joined[0]
+    if len(joined) > 1:
+        work = [float(brake[a : b + 1].sum()) for a, b in joined]
+        # of several real brakings it is the one nearest to where the corner's is: a pass and the reference choose alike
+        real = [r for r, w in zip(joined, work, strict=True) if w >= MAIN * max(work)]
+        place = zone.brake_m if zone.brake_m == zone.brake_m else zone.turn_in_m
+        a, b = min(real, key=lambda r: abs(float(u[r[0]]) - place))
+    peak = largest(brake[a : b + 1])
+    level = max(BRAKE_ON, ONSET * peak)
+    above = (brake[a : b + 1] >= level).nonzero()[0]
+    on, off = a + int(above[0]), a + int(above[-1])
+    start = _crossing(u, brake, on - 1, level) if on else float(u[0])
+    release = _crossing(u, brake, off, level) if off + 1 < len(u) else float(u[-1])
+    return {"brake_start_m": start, "brake_peak": peak, "brake_release_m": release}
+
+
+def _speed(trace: Trace, zone: Zone, last: int) -> dict[str, float]:
+    low = trace.index(zone.turn_in_m - TURNED_M)
+    v = trace.speed_mps[low : last + 1]
+    i = low + int(v.argmin())
+    return {
+        "min_speed_mps": float(trace.speed_mps[i]),
+        "min_speed_at_m": float(trace.u_m[i]),
+        "exit_speed_mps": float(trace.speed_mps[last]),
+        "turn_in_speed_mps": trace.at("speed_mps", zone.turn_in_m),
+    }
+
+
+def _throttle(trace: Trace, zone: Zone, got: dict[str, float]) -> dict[str, float]:
+    """Where the throttle that drives the car out begins, and where it is full.
+
+    Looked for backwards from the first full throttle after the slowest point: a throttle that only holds the speed
+    in the middle, or a dab in the entry, is not it.
+    """
+    nothing = {"throttle_start_m": NAN, "full_throttle_m": NAN}
+    if not any_finite(trace.throttle):
+        return nothing
+    u, throttle = trace.u_m, zero_for_absent(trace.throttle)
+    from_m = got["min_speed_at_m"]
+    if from_m != from_m:
+        from_m = zone.apex_m
+    released = got["brake_release_m"]
+    low = trace.index(min(released if released == released else zone.turn_in_m, from_m))
+    tail = throttle[low:]
+    top = largest(tail) if len(tail) else 0.0
+    if top < THROTTLE_ON:
+        return nothing
+    full_at = (tail >= FULL * top).nonzero()[0]
+    # full throttle that holds: a stab on the way does not count
+    full = low + int(full_at[0])
+    for i in full_at:
+        ahead = throttle[low + int(i) : low + int(i) + 15]
+        if least(ahead) > THROTTLE_ON:
+            full = low + int(i)
+            break
+    start = float(u[low])
+    for first, last in reversed(stretches(throttle[low : full + 1] < THROTTLE_ON)):
+        # a gear change does not begin the way out anew
+        if not first or trace.t_s[low + last] - trace.t_s[low + first] > CUT_S:
+            start = _crossing(u, throttle, low + last, THROTTLE_ON)
+            break
+    return {
+        "throttle_start_m": start,
+        "full_throttle_m": float(u[full]) if full == low else _crossing(u, throttle, full - 1, FULL * top),
+    }
+
+
+def _turn_in(trace: Trace, zone: Zone) -> float:
+    """Where the path first reaches TURN_SHARE of its largest curvature toward the apex."""
+    if not any_finite(trace.curvature_pm):
+        return NAN
+    side = 1.0 if zone.corner.direction == "left" else -1.0
+    low, top = trace.index(zone.turn_in_m - 40.0), trace.index(zone.apex_m + 10.0)
+    bend = side * trace.curvature_pm[low : top + 1]
+    most = int(bend.argmax())
+    level = TURN_SHARE * float(bend[most])
+    under = (bend[:most] < level).nonzero()[0]
+    if level <= 0.0 or not len(under):
+        return NAN
+    return _crossing(trace.u_m[low : top + 1], bend, int(under[-1]), level)
+
+
+def _line(trace: Trace, zone: Zone) -> dict[str, float]:
+    """Offsets toward the outside of the corner [m]: least near the apex, and mean around the exit."""
+    side = 1.0 if zone.corner.direction == "left" else -1.0
+    a, b = trace.index(zone.apex_m - 12.0), trace.index(zone.apex_m + 12.0)
+    c, d = trace.index(zone.exit_m - 5.0), trace.index(zone.exit_m + 5.0)
+    near_apex, near_exit = -side * trace.offset_m[a : b + 1], -side * trace.offset_m[c : d + 1]
+    return {"apex_offset_m": least(near_apex), "exit_offset_m": float(near_exit.sum()) / len(near_exit)}
+
+
+def _coast(trace: Trace, first: int, last: int) -> float:
+    """Time with neither pedal [s]."""
+    throttle, brake = trace.throttle[first : last + 1], trace.brake[first : last + 1]
+    if not (any_finite(throttle) and any_finite(brake)):
+        return NAN
+    idle = (zero_for_absent(throttle) < PEDAL_OFF) & (zero_for_absent(brake) < PEDAL_OFF)
+    t = trace.t_s[first : last + 1]
+    return float((t[1:] - t[:-1])[idle[:-1] & idle[1:]].sum())
+
+
+def _corrections(trace: Trace, zone: Zone) -> float:
+    """Times the steering reversed by a tenth of its range between turn-in and exit."""
+    a, b = trace.index(zone.turn_in_m), trace.index(zone.exit_m)
+    steer = trace.steer[a : b + 1]
+    if len(steer) < 5 or not all_finite(steer):
+        return NAN
+    swing = 0.1 * max(largest(steer), -least(steer))
+    count, direction = 0, 0
+    high = low = float(steer[0])
+    for value in steer.tolist():
+        high, low = max(high, value), min(low, value)
+        if direction >= 0 and value < high - swing:
+            count += direction > 0
+            direction, low = -1, value
+        elif direction <= 0 and value > low + swing:
+            count += direction < 0
+            direction, high = 1, value
+    # one reversal is the corner itself: wound on, wound off
+    return float(max(count - 1, 0))

@@ -1,0 +1,203 @@
+"""One drive over a stretch of track, on the nodes of the reference: what the car did, at each metre."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, Final
+
+import numpy as np
+
+from coach.core.columns import Floats
+from coach.core.locate.frame_buffer import History
+from coach.core.measure.pedals import inferred, scale_of
+from coach.core.numeric.median import middle
+from coach.core.numeric.reductions import all_finite, largest
+from coach.core.numeric.smoothing import slope, smooth, span_for, white_noise
+from coach.core.track.car import slope_of
+from coach.core.track.reference import Reference
+
+PLACE_ERROR_M: Final = 0.06
+"""Wanted error of a place along the line after smoothing [m]: about 1.5 ms at 40 m/s."""
+SPEED_ERROR_MPS: Final = 0.04
+LONGEST_SPAN_S: Final = 0.7
+SHORT_SPAN_S: Final = 0.2
+MARGIN_M: Final = 40.0
+"""Frames this far beyond both ends take part in the smoothing [m]."""
+
+
+@dataclass(frozen=True)
+class Trace:
+    """Channels at the reference's nodes, all of shape (n,), NaN where absent.
+
+    ``u_m`` runs on over the seam. ``curvature_pm`` is that of the car's own path, NaN without positions.
+    ``place_noise_m`` is the noise found on positions along the line, before smoothing [m].
+    """
+
+    u_m: Floats
+    t_s: Floats
+    speed_mps: Floats
+    throttle: Floats
+    brake: Floats
+    gear: Floats
+    offset_m: Floats
+    curvature_pm: Floats
+    wheels_off: Floats
+    steer: Floats
+    place_noise_m: float = 0.0
+
+    @cached_property
+    def looked_at(self) -> dict[tuple[int, int], Any]:
+        """What a comparison found between two of its nodes: the reference is looked at in each pass anew."""
+        return {}
+
+    @property
+    def step_m(self) -> float:
+        """Distance between nodes [m]."""
+        return self._grid[1]
+
+    @cached_property
+    def _grid(self) -> tuple[float, float, int]:
+        first, second = self.u_m[:2].tolist()
+        return first, second - first, len(self.u_m) - 1
+
+    def index(self, place_m: float) -> int:
+        """The node nearest to ``place_m``, inside the trace."""
+        first, step, last = self._grid
+        return min(max(round((place_m - first) / step), 0), last)
+
+    def at(self, name: str, place_m: float) -> float:
+        """Channel ``name`` at ``place_m``, linear between nodes."""
+        first, step, last = self._grid
+        u, values = self.u_m, getattr(self, name)
+        if not first < place_m < u[last]:
+            return float(values[0 if place_m <= first else last])
+        i = min(int((place_m - first) / step), last - 1)
+        # nodes are products of floats: the division may land one beside
+        i += int(u[i + 1] <= place_m) - int(u[i] > place_m)
+        here, there, low, high = float(u[i]), float(u[i + 1]), float(values[i]), float(values[i + 1])
+        return low + (high - low) / (there - here) * (place_m - here)
+
+
+def nodes(reference: Reference, low_m: float, high_m: float) -> Floats:
+    """The reference's node places that enclose ``low_m`` to ``high_m`` [m]."""
+    first, last = math.floor(low_m / reference.step_m), math.ceil(high_m / reference.step_m)
+    places: Floats = np.arange(first, last + 1, dtype=np.float64) * reference.step_m
+    return places
+
+
+def reference_trace(reference: Reference, low_m: float, high_m: float) -> Trace:
+    """The reference itself as a trace: the same measures are taken of it as of a pass."""
+    u = nodes(reference, low_m, high_m)
+
+    def at(name: str) -> Floats:
+        return reference.at(name, u)
+
+    zero = np.zeros(len(u)) if reference.has_line else np.full(len(u), np.nan)
+    absent = np.full(len(u), np.nan)
+    throttle, brake = at("throttle"), at("brake")
+    if reference.inferred_pedals:
+        throttle, brake = _inferred(reference, u, at("speed_mps"))
+    return Trace(u, at("t_s"), at("speed_mps"), throttle, brake, at("gear"), zero, at("curvature_pm"), absent, absent)
+
+
+def drive_trace(history: History, reference: Reference, low_m: float, high_m: float) -> Trace | None:
+    """What the car did from ``low_m`` to ``high_m`` [m]; None if frames are missing there.
+
+    A record that begins or ends up to MARGIN_M inside is carried on at its first or last speed: laps are often
+    saved from line to line.
+
+    The place along the line is the distance by speed plus its slowly changing difference to the projected place;
+    only that difference is smoothed, and only as much as its noise asks for, so a clean feed is not touched.
+    """
+    rows = history.span(low_m - MARGIN_M, high_m + MARGIN_M)
+    u, t, v = history.u_m[rows], history["t_s"][rows], history["speed_mps"][rows]
+    if len(u) < 8 or u[0] > low_m + MARGIN_M or largest(u) < high_m - MARGIN_M:
+        return None
+    place, noise = _places(u, v, t)
+    grid = nodes(reference, low_m, high_m)
+    clock = _clock(grid, place, t, v)
+    v = _smoothed(v, white_noise(v), SPEED_ERROR_MPS, SHORT_SPAN_S, t)
+
+    def at(values: Floats) -> Floats:
+        return np.interp(grid, place, values)
+
+    speed = at(v)
+    offset, curvature = _path(reference, grid, at(history.offset_m[rows]), noise)
+    if reference.inferred_pedals:
+        # the one side inferred and the other measured could not be compared
+        throttle, brake = _inferred(reference, grid, speed)
+    else:
+        throttle, brake = at(history["throttle"][rows]), at(history["brake"][rows])
+    return Trace(
+        grid,
+        clock,
+        speed,
+        throttle,
+        brake,
+        _held(grid, place, history["gear"][rows]),
+        offset,
+        curvature,
+        _held(grid, place, history["wheels_off"][rows]),
+        at(history["steer"][rows]),
+        noise,
+    )
+
+
+def _clock(grid: Floats, place: Floats, t: Floats, v: Floats) -> Floats:
+    """The time at each node [s]; beyond the first and last frame by the speed there."""
+    low, high, begin, end = grid[0], grid[-1], place[0], place[-1]
+    if low < begin or high > end:
+        before, after = max(begin - low, 0.0) + 1.0, max(high - end, 0.0) + 1.0
+        place = np.concatenate(([begin - before], place, [end + after]))
+        t = np.concatenate(([t[0] - before / max(v[0], 1.0)], t, [t[-1] + after / max(v[-1], 1.0)]))
+    return np.interp(grid, place, t)
+
+
+def _held(grid: Floats, place: Floats, values: Floats) -> Floats:
+    """A channel of steps at each node: what the first frame not before it has, the last one's beyond the last."""
+    changes = (values[1:] != values[:-1]).nonzero()[0]
+    if not len(changes):
+        return np.full(len(grid), values[0])
+    begins = np.concatenate(([0], grid.searchsorted(place[changes], "right"), [len(grid)]))
+    return values[np.concatenate(([0], changes + 1))].repeat(begins[1:] - begins[:-1])
+
+
+def _places(u: Floats, v: Floats, t: Floats) -> tuple[Floats, float]:
+    """The place of each frame along the line, growing [m], and the noise found on the projected ones [m]."""
+    driven = np.zeros(len(u))
+    (0.5 * (v[1:] + v[:-1]) * (t[1:] - t[:-1])).cumsum(out=driven[1:])
+    # a sum holds on to a NaN
+    if not math.isfinite(driven[-1]):
+        driven = np.linspace(0.0, u[-1] - u[0], len(u))
+    rest = u - driven
+    noise = white_noise(rest)
+    rest = _smoothed(rest, noise, PLACE_ERROR_M, LONGEST_SPAN_S, t)
+    return np.maximum.accumulate(driven + rest) + np.arange(len(u)) * 1e-9, noise
+
+
+def _smoothed(values: Floats, noise: float, wanted: float, longest_s: float, t: Floats) -> Floats:
+    """``values`` at times ``t`` smoothed as much as their ``noise`` asks for; a clean feed is not touched."""
+    half = span_for(noise, wanted)
+    return smooth(values, min(half, int(longest_s / middle(t[1:] - t[:-1])))) if half else values
+
+
+def _inferred(reference: Reference, grid: Floats, speed: Floats) -> tuple[Floats, Floats]:
+    places = np.arange(len(reference)) * reference.step_m
+    wrapped = np.mod(grid, reference.length_m) if reference.closed else grid
+    rise = np.interp(wrapped, places, slope_of(reference))
+    return inferred(speed, rise, reference.step_m, scale_of(reference))
+
+
+def _path(reference: Reference, grid: Floats, offset: Floats, noise: float) -> tuple[Floats, Floats]:
+    """Smoothed offset [m] and the curvature of the car's own path [1/m] (Frenet: k = k0 / (1 - k0 n) + n'')."""
+    if not all_finite(offset):
+        return np.full(len(grid), np.nan), np.full(len(grid), np.nan)
+    # published law: sigma_k = sqrt(6) sigma / L^2; the half span L [m] keeps it under 1/400 per metre
+    half = int(min(max(math.sqrt(math.sqrt(6.0) * max(noise, 0.01) / 0.0025), 5.0), 18.0) / reference.step_m)
+    own = smooth(offset, half, 3)
+    bend = slope(slope(own, reference.step_m), reference.step_m)
+    first = round(float(grid[0]) / reference.step_m)
+    base = reference.on_nodes("curvature_pm", first, first + len(grid) - 1)
+    return own, base / np.maximum(1.0 - base * own, 0.2) + bend

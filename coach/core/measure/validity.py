@@ -1,0 +1,49 @@
+"""What spoils a pass: its time still counts in the lap, but nothing is learned from it and the lap is none.
+
+Wheels outside the limit, the car far beside the reference's road, or a stop; the survey leaves such laps out too.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coach.core.columns import Floats
+from coach.core.measure.passes import PassRecord
+from coach.core.numeric.runs import stretches
+
+WHEELS_OFF: Final = 3
+"""This many wheels outside the limit make a pass and its lap invalid (common practice, no source)."""
+BESIDE_M: Final = 12.0
+BESIDE_OVER_M: Final = 20.0
+"""So far beside the reference's line, for so long, lies no road of it (common practice, no source)."""
+STOPPED_MPS: Final = 3.0
+STOPPED_S: Final = 1.0
+"""Slower than this for so long, the car has stopped (common practice, no source)."""
+
+
+def invalid_reason(driven: PassRecord) -> str:
+    """Why a pass does not count: "off track", "off the road", "stopped"; empty when nothing spoiled it."""
+    if driven.measures.get("wheels_off", float("nan")) >= WHEELS_OFF:
+        return "off track"
+    trace = driven.trace
+    if trace is None:
+        return ""
+    u, zone = trace.u_m, driven.zone
+    own = slice(int(u.searchsorted(zone.start_m)), int(u.searchsorted(zone.next_start_m, "right")))
+    t = trace.t_s[own]
+    step_s = t[1:] - t[:-1]
+    if _longest(step_s * STOPPED_MPS > trace.step_m, step_s) > STOPPED_S:
+        return "stopped"
+    beside = np.abs(trace.offset_m[own]) > BESIDE_M
+    return "off the road" if _longest(beside, np.full(len(beside), trace.step_m)) > BESIDE_OVER_M else ""
+
+
+def _longest(flag: NDArray[np.bool_], size: Floats) -> float:
+    """The largest sum of ``size`` over rows side by side for which ``flag`` holds."""
+    if not np.count_nonzero(flag):
+        return 0.0
+    total = np.concatenate([[0.0], np.cumsum(np.where(flag, size, 0.0))])
+    return float(max(total[b + 1] - total[a] for a, b in stretches(flag)))

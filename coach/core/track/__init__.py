@@ -1,0 +1,1 @@
+"""Where the track is: reference lap, corners, zones, distances."""

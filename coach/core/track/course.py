@@ -1,0 +1,89 @@
+"""The places of a lap at which something happens, in driving order, and which of them a stretch of driving passes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from enum import IntEnum
+
+from coach.core.track.reference import Reference
+from coach.core.track.timing import approaches, free_m
+from coach.core.track.zones import Zone
+
+SETTLE_M = 20.0
+"""A pass is measured this far beyond its last place, so that smoothing sees both sides of it [m]."""
+
+
+class Kind(IntEnum):
+    """What is at a place; at equal places in this order.
+
+    END is where full throttle is held again, LEFT where the next straight begins. PIT is no place of the reference.
+    """
+
+    END = 0
+    LINE = 1
+    MEASURE = 2
+    OPEN = 3
+    ZONE = 4
+    BRAKE = 5
+    TURN_IN = 6
+    APEX = 7
+    LEFT = 8
+    PIT = 9
+
+
+class Course:
+    """All places of a lap and a pointer to the next one; ``begin`` sets it, ``pass_by`` moves it on."""
+
+    def __init__(self, reference: Reference, zones: tuple[Zone, ...]) -> None:
+        self.length_m = reference.length_m
+        self.closed = reference.closed
+        places: list[tuple[float, Kind, int, int]] = []
+
+        def add(place_m: float, kind: Kind, corner: int) -> None:
+            turns = math.floor(place_m / self.length_m) if self.closed else 0
+            places.append((place_m - turns * self.length_m, kind, corner, turns))
+
+        self.approaches = approaches(reference, zones)
+        add(0.0, Kind.LINE, -1)
+        for i, zone in enumerate(zones):
+            add(self.approaches[i].open_m, Kind.OPEN, i)
+            add(zone.start_m, Kind.ZONE, i)
+            if zone.brake_m == zone.brake_m:
+                add(zone.brake_m, Kind.BRAKE, i)
+            add(zone.turn_in_m, Kind.TURN_IN, i)
+            add(zone.apex_m, Kind.APEX, i)
+            add(free_m(zone), Kind.END, i)
+            add(zone.end_m, Kind.LEFT, i)
+            add(zone.next_start_m + SETTLE_M, Kind.MEASURE, i)
+        self.places = sorted(places)
+        self._next = 0
+        self._lap = 0
+        self.next_m = 0.0
+
+    def begin(self, u_m: float) -> None:
+        """The next place is the first beyond ``u_m``."""
+        self._lap = int(u_m // self.length_m) if self.closed else 0
+        self._next = 0
+        self._aim()
+        while self.next_m <= u_m:
+            self._step()
+
+    def _aim(self) -> None:
+        if self._next >= len(self.places):
+            if not self.closed:
+                self.next_m = float("inf")
+                return
+            self._next, self._lap = 0, self._lap + 1
+        self.next_m = self.places[self._next][0] + self._lap * self.length_m
+
+    def _step(self) -> None:
+        self._next += 1
+        self._aim()
+
+    def pass_by(self, front_m: float) -> Iterator[tuple[float, Kind, int, int]]:
+        """Places up to ``front_m`` in order: (place [m driven], kind, corner, lap in which the corner began)."""
+        while self.next_m <= front_m:
+            _, kind, corner, turns = self.places[self._next]
+            yield self.next_m, kind, corner, self._lap - turns
+            self._step()
