@@ -119,7 +119,7 @@ class Feed(ABC):
         return None
 
     def read(self, timeout_s: float) -> Frame | None:
-        """The next frame, or None when none came within ``timeout_s`` [s]; raises only FeedEnded."""
+        """Return the next frame, or None when none came within ``timeout_s`` [s]; raises only FeedEnded."""
         if self._ready:
             return self._ready.popleft()
         deadline = self._clock.monotonic() + timeout_s

@@ -13,7 +13,7 @@ class Clock(Protocol):
     """The two functions of the module ``time`` that feeds use; tests pass one that jumps."""
 
     def monotonic(self) -> float:
-        """Seconds that never go back."""
+        """Return seconds that never go back."""
 
     def sleep(self, secs: float, /) -> object:
         """Wait ``secs`` seconds."""
@@ -27,7 +27,7 @@ class ManualClock:
         self.slept: list[float] = []
 
     def monotonic(self) -> float:
-        """The time [s]."""
+        """Return the time [s]."""
         return self.now_s
 
     def sleep(self, secs: float, /) -> None:
@@ -52,7 +52,7 @@ class Pacer:
         self._last_t_s = math.nan
 
     def due_in(self, t_s: float) -> float:
-        """Seconds until the frame of session time ``t_s`` is due; 0 or less when it is due. Frames in order."""
+        """Return seconds until the frame of session time ``t_s`` is due; 0 or less when it is due. Frames in order."""
         if math.isinf(self._speed):
             return 0.0
         now = self._clock.monotonic()

@@ -51,5 +51,5 @@ class Counters(dict[str, int]):
 
 
 def explain(counters: dict[str, int]) -> list[str]:
-    """One line per kind that happened, in the order of :data:`KINDS`."""
+    """Return one line per kind that happened, in the order of :data:`KINDS`."""
     return [f"{counters[kind]} {words}" for kind, words in KINDS.items() if counters.get(kind)]

@@ -55,7 +55,7 @@ class Datagrams:
         self.where = f"listening on {host}:{self.port}"
 
     def receive(self, timeout_s: float) -> bytes | None:
-        """One datagram; empty when one came from another sender; None when none came in time. May raise OSError."""
+        """Return one datagram; empty when one came from another sender; None when none came in time. May raise OSError."""
         inlet = self._at_once
         if timeout_s > 0.0:
             inlet = self._socket

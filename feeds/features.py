@@ -55,7 +55,7 @@ FEATURES: Final = (
 
 
 def features(channels: Channels) -> list[Feature]:
-    """The state of every feature for a source with ``channels``."""
+    """Return the state of every feature for a source with ``channels``."""
     out = []
     for need in FEATURES:
         met = [fields for fields in need.any_of if fields <= channels.given]

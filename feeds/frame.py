@@ -61,13 +61,13 @@ _take = attrgetter(*CHANNELS)
 
 
 def has_place(fields: Collection[str]) -> bool:
-    """Whether these fields tell where the car is."""
+    """Return whether these fields tell where the car is."""
     has = set(fields)
     return {"x_m", "y_m"} <= has or {"lat_deg", "lon_deg"} <= has or bool(has & {"lap_distance_m", "lap_fraction"})
 
 
 def rows_of(frames: Iterable[Frame]) -> Floats:
-    """Frames side by side: shape (channels, n)."""
+    """Return frames side by side: shape (channels, n)."""
     rows = [_take(frame) for frame in frames]
     if not rows:
         return np.empty((len(CHANNELS), 0))
@@ -76,7 +76,7 @@ def rows_of(frames: Iterable[Frame]) -> Floats:
 
 
 def frames_of(data: Floats) -> list[Frame]:
-    """The frames of an array of shape (channels, n)."""
+    """Return the frames of an array of shape (channels, n)."""
     columns: dict[str, Iterable[Any]] = {}
     for name, row in zip(CHANNELS, data, strict=True):
         if np.isnan(row).all():

@@ -169,7 +169,7 @@ class FrameStreamReader:
         self._rows: Sequence[int] = [names.index(name) if name in names else -1 for name in CHANNELS]
 
     def batches(self) -> Iterator[Floats]:
-        """Arrays of shape (channels, n) in the order of :data:`CHANNELS`; channels the file lacks are NaN."""
+        """Yield arrays of shape (channels, n) in the order of :data:`CHANNELS`; channels the file lacks are NaN."""
         good = len(self._prefix)
         start = good
         bad = False
@@ -205,13 +205,13 @@ class FrameStreamReader:
         self._file.close()
 
     def _start(self) -> bytes:
-        """The bytes of the schema, which every part of the stream needs before it."""
+        """Return the bytes of the schema, which every part of the stream needs before it."""
         length = self._file.tell()
         self._file.seek(0)
         return self._file.read(length)
 
     def _next_message(self, start: int) -> int:
-        """Where the next message may begin at or after ``start``, by its mark; negative when there is none."""
+        """Return where the next message may begin at or after ``start``, by its mark; negative when there is none."""
         overlap = len(_MARK) - 1
         while start < self._size:
             self._file.seek(start)
@@ -231,7 +231,7 @@ class FrameStreamReader:
 
 
 def _floats(column: Any) -> Floats:
-    """The values of an Arrow array; ``to_numpy`` would import pandas wherever that is installed (half a second)."""
+    """Return the values of an Arrow array; ``to_numpy`` would import pandas wherever that is installed (half a second)."""
     plain = column.type == pa.float64() and not column.null_count
     return np.asarray(np.from_dlpack(column) if plain else column.to_numpy(zero_copy_only=False), dtype=np.float64)
 

@@ -36,12 +36,12 @@ _SIGMAS: Final = 2.0
 
 
 def coasting(speed_mps: float) -> float:
-    """Deceleration [m/s^2] of a car at ``speed_mps`` that is neither driven nor braked."""
+    """Return deceleration [m/s^2] of a car at ``speed_mps`` that is neither driven nor braked."""
     return _COAST_MPS2 + _DRAG_PM * speed_mps * speed_mps
 
 
 def speed_noise(speed_mps: Floats) -> float:
-    """Standard deviation [m/s] of white noise on evenly sampled speeds, from their second differences.
+    """Return standard deviation [m/s] of white noise on evenly sampled speeds, from their second differences.
 
     The second difference of noise has six times its variance, that of a smooth speed nearly none; the median keeps
     out the moments at which the driver brakes (0.6745 is the median of a normal distribution's absolute value).
@@ -70,7 +70,7 @@ class AccelerationFilter:
         self._since = 0
 
     def push(self, t_s: float, speed_mps: float) -> tuple[float, float, float]:
-        """Speed [m/s], acceleration [m/s^2] and its standard deviation, now; times in order."""
+        """Return speed [m/s], acceleration [m/s^2] and its standard deviation, now; times in order."""
         dt = t_s - self._t_s
         if not 0.0 < dt <= MAX_GAP_S:
             self._v, self._a, self._p = speed_mps, 0.0, (self._noise**2, 0.0, 25.0)
@@ -98,7 +98,7 @@ class AccelerationFilter:
 def predict(
     v: float, a: float, p: tuple[float, float, float], dt: float
 ) -> tuple[float, float, tuple[float, float, float]]:
-    """Speed, acceleration and their covariance (vv, va, aa) after ``dt`` [s]."""
+    """Return speed, acceleration and their covariance (vv, va, aa) after ``dt`` [s]."""
     pvv, pva, paa = p
     q = JERK_DENSITY
     return (
@@ -122,7 +122,7 @@ class PedalScale:
         self._drive[key] = max(self._drive.get(key, _FIRST_DRIVE_MPS2), a_mps2 - sigma)
 
     def pedals(self, speed_mps: float, a_mps2: float, sigma: float) -> tuple[float, float]:
-        """Throttle and brake, each 0..1; never both."""
+        """Return throttle and brake, each 0..1; never both."""
         free = coasting(speed_mps)
         full = self._drive.get(int(speed_mps / _BIN_MPS), _FIRST_DRIVE_MPS2)
         driven = a_mps2 + free
@@ -142,7 +142,7 @@ class LivePedals:
         self._scale = PedalScale()
 
     def push(self, t_s: float, speed_mps: float) -> tuple[float, float]:
-        """Throttle and brake now."""
+        """Return throttle and brake now."""
         v, a, sigma = self._filter.push(t_s, speed_mps)
         self._scale.learn(v, a, sigma)
         return self._scale.pedals(v, a, sigma)
@@ -157,7 +157,7 @@ class LiveSpeed:
         self._past: deque[tuple[float, float, float]] = deque()
 
     def push(self, t_s: float, a_m: float, b_m: float) -> float:
-        """Speed [m/s] at the place ``a_m``, ``b_m``; NaN until three places are known."""
+        """Return speed [m/s] at the place ``a_m``, ``b_m``; NaN until three places are known."""
         past = self._past
         if past and not (
             0.0 < t_s - past[-1][0] <= MAX_GAP_S and math.hypot(a_m - past[-1][1], b_m - past[-1][2]) < 100
@@ -191,7 +191,7 @@ class Completer:
         )
 
     def complete(self, frame: Frame) -> Frame:
-        """The frame with its absent fields filled where that is possible."""
+        """Return the frame with its absent fields filled where that is possible."""
         if not self.adds:
             return frame
         changes: dict[str, float] = {}
@@ -208,7 +208,7 @@ class Completer:
         return msgspec.structs.replace(frame, **changes) if changes else frame
 
     def _along(self, distance_m: float) -> float:
-        """Lap distance made to grow over the line."""
+        """Return lap distance made to grow over the line."""
         if self._last_m - distance_m > 200.0:
             # how long the lap is is not known: the step over the line is taken as long as the one before it
             self._laps_m += self._last_m + self._step_m - distance_m

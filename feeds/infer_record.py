@@ -11,7 +11,8 @@ from feeds.infer import MAX_GAP_S, PedalScale, predict, speed_noise
 
 
 def smooth_acceleration(t_s: Floats, speed_mps: Floats) -> tuple[Floats, Floats, float]:
-    """Speed, acceleration (both shape (n,)) and the acceleration's standard deviation, of a whole record at once.
+    """Return speed, acceleration (both shape (n,)) and the acceleration's standard deviation, of a whole record at
+    once.
 
     The same model run forward and back (Rauch, Tung & Striebel 1965), so nothing lags. Times must increase; gaps of
     more than a second begin anew.
@@ -59,7 +60,7 @@ def smooth_acceleration(t_s: Floats, speed_mps: Floats) -> tuple[Floats, Floats,
 
 
 def pedals_of_record(t_s: Floats, speed_mps: Floats) -> tuple[Floats, Floats]:
-    """Throttle and brake, each of shape (n,), of a whole record; NaN where the speed is."""
+    """Return throttle and brake, each of shape (n,), of a whole record; NaN where the speed is."""
     throttle = np.full(len(t_s), np.nan)
     brake = np.full(len(t_s), np.nan)
     known = np.isfinite(speed_mps) & np.isfinite(t_s)

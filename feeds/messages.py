@@ -23,7 +23,7 @@ _to_json: Final = msgspec.json.Encoder()
 
 
 def decode(data: bytes) -> Frame | None:
-    """The frame in ``data``, unchecked; None when it is not one. Never raises."""
+    """Return the frame in ``data``, unchecked; None when it is not one. Never raises."""
     if not data:
         return None
     # a MessagePack map starts with 0x80-0x8f, 0xde or 0xdf; JSON text with an ASCII character
@@ -37,7 +37,7 @@ def decode(data: bytes) -> Frame | None:
 
 
 def _without_nulls(data: bytes, packed: bool) -> Frame | None:
-    """The slow way, for senders that write null for what they do not have."""
+    """Return the slow way, for senders that write null for what they do not have."""
     try:
         fields = _any_packed.decode(data) if packed else _any_json.decode(data)
         if not isinstance(fields, dict):
@@ -48,7 +48,7 @@ def _without_nulls(data: bytes, packed: bool) -> Frame | None:
 
 
 def encode(frame: Frame, form: Format = "msgpack") -> bytes:
-    """The datagram of ``frame``: absent fields are left out."""
+    """Return the datagram of ``frame``: absent fields are left out."""
     fields = {}
     for name in Frame.__struct_fields__:
         value = getattr(frame, name)

@@ -34,7 +34,7 @@ class Plane:
         self._n = SEMI_MAJOR_M / math.sqrt(1 - _E2 * self._sin**2)
 
     def to_xy(self, lat_deg: float, lon_deg: float) -> tuple[float, float]:
-        """One point [degrees] as (x_m east, y_m north)."""
+        """Return one point [degrees] as (x_m east, y_m north)."""
         lat = math.radians(lat_deg)
         # the shorter way round, also across the date line
         dlon = math.radians((lon_deg - self.lon_deg + 180.0) % 360.0 - 180.0)
@@ -48,7 +48,7 @@ class Plane:
     def to_xy_arrays(
         self, lat_deg: NDArray[np.float64], lon_deg: NDArray[np.float64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Points of shape (n,) [degrees] as (x_m, y_m), each of shape (n,); NaN stays NaN."""
+        """Return points of shape (n,) [degrees] as (x_m, y_m), each of shape (n,); NaN stays NaN."""
         lat = np.radians(lat_deg)
         dlon = np.radians((lon_deg - self.lon_deg + 180.0) % 360.0 - 180.0)
         sin, cos = np.sin(lat), np.cos(lat)
@@ -60,7 +60,7 @@ class Plane:
 
 
 def plane_of(origin: tuple[float, float] | None) -> Plane | None:
-    """The plane around ``origin`` (degrees) that a user gave; FeedOpenError when it is no place on earth."""
+    """Return the plane around ``origin`` (degrees) that a user gave; FeedOpenError when it is no place on earth."""
     if origin is None:
         return None
     try:

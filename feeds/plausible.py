@@ -59,7 +59,7 @@ _TOGETHER: Final = {"x_m": "y_m", "y_m": "x_m", "lat_deg": "lon_deg", "lon_deg":
 
 
 def sound(frame: Frame, counters: Counters) -> Frame | None:
-    """The frame with impossible fields made absent and small overshoot clamped; None without a usable time."""
+    """Return the frame with impossible fields made absent and small overshoot clamped; None without a usable time."""
     if not -1e10 < frame.t_s < 1e10:
         counters.add("time_refused")
         return None
@@ -106,7 +106,7 @@ class _Trail:
             self.lap = frame.lap
 
     def leap(self, frame: Frame) -> str:
-        """The kind of leap from here to ``frame``; empty when the frame may follow."""
+        """Return the kind of leap from here to ``frame``; empty when the frame may follow."""
         step_s = frame.t_s - self.t_s
         if step_s < 0.0:
             return "clock_back"
@@ -137,7 +137,7 @@ class Gate:
         self._kind = ""
 
     def admit(self, frame: Frame) -> Sequence[Frame]:
-        """The frames that may go on now: none, this one, or a confirmed run of held ones. Never raises."""
+        """Return the frames that may go on now: none, this one, or a confirmed run of held ones. Never raises."""
         checked = sound(frame, self._counters)
         if checked is None:
             return ()

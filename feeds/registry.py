@@ -28,12 +28,14 @@ GROUP: Final = "corner_coach.feeds"
 
 @cache
 def added_feeds() -> dict[str, EntryPoint]:
-    """The feeds that installed packages add, by name."""
+    """Return the feeds that installed packages add, by name."""
     return {point.name: point for point in entry_points(group=GROUP) if point.name not in FEEDS}
 
 
 def feed_class(name: str) -> type[Feed]:
-    """The class of the feed ``name``; FeedOpenError names the feeds there are, or what is wrong with an added one."""
+    """Return the class of the feed ``name``; FeedOpenError names the feeds there are, or what is wrong with an added
+    one.
+    """
     if name in FEEDS:
         module, _, attribute = FEEDS[name].partition(":")
         found: type[Feed] = getattr(import_module(module), attribute)

@@ -38,7 +38,7 @@ _RANGES: Final[Mapping[str, str]] = {
 
 
 def remedy(kind: str, counters: Counters) -> str:
-    """The sentence for ``kind``; "" for kinds that ask for nothing."""
+    """Return the sentence for ``kind``; "" for kinds that ask for nothing."""
     if kind in counters.found:
         field, value = counters.found[kind]
         return f"{field}: found {value:.4g}, expected {_RANGES.get(field, 'another value')}"

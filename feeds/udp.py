@@ -63,11 +63,11 @@ class UdpFeed(Feed):
         return self._datagrams.came_from
 
     def remedy(self, kind: str) -> str:
-        """The field that spoils a datagram, and how to fix it."""
+        """Return the field that spoils a datagram, and how to fix it."""
         return why_refused(self._refused) if kind == "malformed" else super().remedy(kind)
 
     def doubts(self) -> list[tuple[str, str]]:
-        """Fields that the datagram does not have, and units that the latest frames speak against."""
+        """Return fields that the datagram does not have, and units that the latest frames speak against."""
         units = [
             (field, f"{field}: {text.replace('try unit:', 'it looks like')}; send {field} in SI units")
             for field, text in live_doubts(list(self._recent))

@@ -23,7 +23,7 @@ M = TypeVar("M", bound=BaseModel)
 
 
 def read_checked(path: Path, model: type[M]) -> M:
-    """The file as ``model``; FeedOpenError when it can not be read, FeedFormatError naming ``path:line: field``."""
+    """Return the file as ``model``; FeedOpenError when it can not be read, FeedFormatError naming ``path:line: field``."""
     try:
         data = path.read_bytes()
     except (OSError, ValueError) as error:
@@ -32,7 +32,7 @@ def read_checked(path: Path, model: type[M]) -> M:
 
 
 def parse_checked(data: bytes, name: str, model: type[M]) -> M:
-    """The same for the content of a file that is called ``name``."""
+    """Return the same for the content of a file that is called ``name``."""
     if len(data) > MAX_BYTES:
         raise FeedFormatError(f"{name}: found {len(data)} bytes; allowed at most {MAX_BYTES}")
     try:
@@ -74,7 +74,7 @@ def _problem(name: str, tree: Any, error: dict[str, Any]) -> str:
 
 
 def _line(tree: Any, place: list[Any]) -> int:
-    """The line of the deepest part of ``place`` that is in the file, counted from 1."""
+    """Return the line of the deepest part of ``place`` that is in the file, counted from 1."""
     line = 0
     node = tree
     for key in place:

@@ -13,7 +13,7 @@ from feeds.errors import FeedError
 
 
 def check_all(host: str, port: int, profile: str) -> list[tuple[str, Check]]:
-    """Name and answer of each check."""
+    """Return name and answer of each check."""
     return [
         ("voice", check_voice()),
         ("sound device", check_device()),

@@ -29,7 +29,7 @@ class FramePath(Protocol):
         """Take frames."""
 
     def finish(self) -> Events:
-        """The session ended."""
+        """Return the session ended."""
 
     def view(self) -> View:
         """What a glance needs now."""

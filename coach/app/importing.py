@@ -105,7 +105,7 @@ def store_map(found: Found, path: Path) -> None:
 
 
 def whole_map(found: Found) -> ColumnMap:
-    """The map; raises ImportFileError when time or place could not be found."""
+    """Return the map; raises ImportFileError when time or place could not be found."""
     if found.column_map is None:
         shown = ", ".join(found.table.names[:20]) + (", ..." if len(found.table.names) > 20 else "")
         raise ImportFileError(

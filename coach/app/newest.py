@@ -17,7 +17,7 @@ class NothingYetError(CoachError):
 
 
 def newest_session(say: Notice) -> Path:
-    """The session that was recorded last and holds frames; said through ``say``. Raises NothingYetError."""
+    """Return the session that was recorded last and holds frames; said through ``say``. Raises NothingYetError."""
     folders = [p.parent for p in sessions_folder().glob(f"*/{HEADER_FILE}")]
     for folder in sorted(folders, key=lambda p: (p / HEADER_FILE).stat().st_mtime, reverse=True):
         if _holds_frames(folder):
@@ -27,7 +27,7 @@ def newest_session(say: Notice) -> Path:
 
 
 def newest_profile(say: Notice) -> str:
-    """The profile that was written last, of those added, made or edited here; a shipped one if there is none."""
+    """Return the profile that was written last, of those added, made or edited here; a shipped one if there is none."""
     own = [*added_profiles().values(), *(p.parent for p in sessions_folder().glob(f"*/profile/{PROFILE_NAME}"))]
     if own:
         found = max(own, key=lambda p: (p / PROFILE_NAME).stat().st_mtime)

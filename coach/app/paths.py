@@ -12,7 +12,7 @@ from coach.identity import APP
 
 
 def sessions_folder() -> Path:
-    """Where sessions are recorded unless told otherwise."""
+    """Return where sessions are recorded unless told otherwise."""
     return Path(platformdirs.user_data_dir(APP)) / "sessions"
 
 
@@ -22,7 +22,7 @@ def known_file(driver: str, circuit: str) -> Path:
 
 
 def new_session_folder(parent: Path, circuit: str, now: datetime) -> Path:
-    """A folder that is not there yet, named by time and circuit."""
+    """Return a folder that is not there yet, named by time and circuit."""
     base = parent / f"{now:%Y-%m-%d_%H-%M-%S}_{slug(circuit)}"
     folder, count = base, 1
     while folder.exists():
@@ -32,5 +32,5 @@ def new_session_folder(parent: Path, circuit: str, now: datetime) -> Path:
 
 
 def slug(text: str) -> str:
-    """``text`` as a file name: lower case letters, digits and hyphens."""
+    """Return ``text`` as a file name: lower case letters, digits and hyphens."""
     return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-") or "unnamed"

@@ -19,7 +19,7 @@ Target = Literal["best", "reachable"]
 
 
 def with_reach(found: Survey, reader: SessionReader, target: Target) -> tuple[Survey, Reference | None]:
-    """The survey with what its laps showed of the car, and the reachable lap if that is the ``target``.
+    """Return the survey with what its laps showed of the car, and the reachable lap if that is the ``target``.
 
     Raises SurveyError naming what is missing for it.
     """

@@ -50,7 +50,7 @@ class Setup:
     notes: tuple[str, ...] = ()
 
     def pipeline(self) -> Pipeline:
-        """A fresh pipeline; what it learns does not reach ``known``."""
+        """Return a fresh pipeline; what it learns does not reach ``known``."""
         memory = msgspec.convert(msgspec.to_builtins(self.known.memory), DriverProgress)
         return Pipeline(
             self.reference,
@@ -63,7 +63,7 @@ class Setup:
 
 
 def bands_of(known: Known, corners: tuple[Corner, ...]) -> ToleranceModel:
-    """The driver's scatter as it was kept, by corner name."""
+    """Return the driver's scatter as it was kept, by corner name."""
     tolerance = ToleranceModel()
     index = {corner.name: i for i, corner in enumerate(corners)}
     for key, values in known.scatter.items():
@@ -96,7 +96,7 @@ def read_known(path: Path) -> Known:
 
 
 def later_by(rules: RuleSet, latency_s: float) -> RuleSet:
-    """The rules with longer margins, for a feed whose frames are ``latency_s`` old when they arrive [s]."""
+    """Return the rules with longer margins, for a feed whose frames are ``latency_s`` old when they arrive [s]."""
     if not latency_s > 0.0:
         return rules
     return msgspec.structs.replace(
@@ -107,7 +107,7 @@ def later_by(rules: RuleSet, latency_s: float) -> RuleSet:
 
 
 def session_language(reader: SessionReader) -> Catalogue:
-    """The language a session was spoken in; raises RulesError for a broken copy of its file."""
+    """Return the language a session was spoken in; raises RulesError for a broken copy of its file."""
     kept = reader.file(WORDS_FILE)
     return load_language("en") if kept is None else load_language(kept, kept=True)
 
@@ -119,7 +119,7 @@ def session_setup(
     language: Path | str | None = None,
     units: str | None = None,
 ) -> Setup:
-    """How the session was driven, or with another ``profile``, ``rules``, ``language`` or ``units`` where given.
+    """Return how the session was driven, or with another ``profile``, ``rules``, ``language`` or ``units`` where given.
 
     A session that holds no profile (an imported one) is surveyed first. Raises DataError or CoachError.
     """

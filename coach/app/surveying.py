@@ -105,7 +105,7 @@ def survey_columns(columns: Columns, folder: Path, circuit: str, inferred: Colle
 
 
 def _driven_name(named: str) -> str:
-    """The file of the driven reference, whichever the profile names: the reachable one is written beside it."""
+    """Return the file of the driven reference, whichever the profile names: the reachable one is written beside it."""
     return REFERENCE_NAME if named == REACHABLE_NAME else named
 
 
@@ -172,7 +172,7 @@ def _keep(path: Path, data: bytes) -> Path:
 
 
 def _with_origin(made: Reference, origin: Origin, previous: Reference | None) -> Reference:
-    """The new reference with the origin of the plane its positions are in."""
+    """Return the new reference with the origin of the plane its positions are in."""
     if previous is not None and math.isfinite(previous.origin_lat_deg):
         origin = (previous.origin_lat_deg, previous.origin_lon_deg)
     return replace(made, origin_lat_deg=origin[0], origin_lon_deg=origin[1])

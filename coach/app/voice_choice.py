@@ -10,7 +10,9 @@ from coach.profile.language_file import Catalogue
 
 
 def voice_for(words: Catalogue) -> str:
-    """The id of a voice for ``words``, "" for the engine's default; OutputError when no voice speaks the language."""
+    """Return the id of a voice for ``words``, "" for the engine's default; OutputError when no voice speaks the
+    language.
+    """
     if not words.voices:
         return ""
     known = _voices()

@@ -72,17 +72,17 @@ class Bindings(msgspec.Struct, frozen=True, forbid_unknown_fields=True, rename={
         return Bindings(bindings=tuple(b for b in self.bindings if function is not None and b.function != function))
 
     def for_real_car(self) -> Bindings:
-        """The first binding alone: in a real car one button at most, and nothing that needs a look."""
+        """Return the first binding alone: in a real car one button at most, and nothing that needs a look."""
         return Bindings(bindings=self.bindings[:1])
 
 
 def bindings_path() -> Path:
-    """Where the bindings are kept on this machine."""
+    """Return where the bindings are kept on this machine."""
     return Path(platformdirs.user_config_dir(APP)) / "buttons.json"
 
 
 def load(path: Path | None = None) -> Bindings:
-    """The bindings kept at ``path``; none when there is no file. DataError names the field that is wrong."""
+    """Return the bindings kept at ``path``; none when there is no file. DataError names the field that is wrong."""
     path = path or bindings_path()
     try:
         found = msgspec.json.decode(path.read_bytes(), type=Bindings)
@@ -110,7 +110,7 @@ def save(bindings: Bindings, path: Path | None = None) -> Path:
 
 
 def function_of(text: str) -> Function:
-    """``text`` as a function; DataError lists those there are."""
+    """Return ``text`` as a function; DataError lists those there are."""
     if text not in get_args(Function):
         raise DataError("coach buttons", f"found {text!r}; expected one of: {', '.join(FUNCTIONS)}")
     function: Function = text  # type: ignore[assignment]  # it is one of them

@@ -14,7 +14,7 @@ from coach.inputs.bindings import KEYBOARD, Press
 
 
 def open_keys(platform: str, environ: Mapping[str, str]) -> X11Keys | WindowsKeys | None:
-    """The keyboard of this system; None where keys can not be read without a focused window."""
+    """Return the keyboard of this system; None where keys can not be read without a focused window."""
     try:
         if platform == "win32":
             return WindowsKeys()
@@ -39,7 +39,7 @@ class X11Keys:
         return {8 * i + bit for i, byte in enumerate(state) if byte for bit in range(8) if byte >> bit & 1}
 
     def poll(self) -> list[Press]:
-        """Keys that went down since the last call; empty for good once the X server went."""
+        """Return keys that went down since the last call; empty for good once the X server went."""
         try:
             now = self._state()
             pressed, self._down = now - self._down, now
@@ -51,7 +51,7 @@ class X11Keys:
         return _names().get(self._display.keycode_to_keysym(code, 0), f"code {code}")
 
     def devices(self) -> list[str]:
-        """The keyboard."""
+        """Return the keyboard."""
         return [KEYBOARD]
 
     def close(self) -> None:
@@ -61,7 +61,7 @@ class X11Keys:
 
 @cache
 def _names() -> dict[int, str]:
-    """X11's names of the keys by their symbols (X Window System protocol, appendix A)."""
+    """Return X11's names of the keys by their symbols (X Window System protocol, appendix A)."""
     from Xlib import XK
 
     return {value: name[3:] for name, value in vars(XK).items() if name.startswith("XK_") and isinstance(value, int)}
@@ -89,13 +89,13 @@ class WindowsKeys:
         self.poll()
 
     def poll(self) -> list[Press]:
-        """Keys that went down since the last call."""
+        """Return keys that went down since the last call."""
         now = {code for code in _VIRTUAL_KEYS if self._user32.GetAsyncKeyState(code) & 0x8000}
         pressed, self._down = now - self._down, now
         return [Press(KEYBOARD, key=_VIRTUAL_KEYS[code]) for code in sorted(pressed)]
 
     def devices(self) -> list[str]:
-        """The keyboard."""
+        """Return the keyboard."""
         return [KEYBOARD]
 
     def close(self) -> None:

@@ -33,7 +33,7 @@ class Pads:
         self._hats: dict[tuple[int, int], tuple[int, int]] = {}
 
     def poll(self) -> list[Press]:
-        """The presses since the last call; devices that came are opened, those that went are forgotten."""
+        """Return the presses since the last call; devices that came are opened, those that went are forgotten."""
         pygame, presses = self._pygame, []
         for event in pygame.event.get():
             if event.type == pygame.JOYDEVICEADDED:
@@ -56,7 +56,7 @@ class Pads:
         self._open[device.get_instance_id()] = device
 
     def _hat(self, event: Any) -> list[int]:
-        """The directions that a hat was newly pressed to."""
+        """Return the directions that a hat was newly pressed to."""
         before = self._hats.get((event.instance_id, event.hat), (0, 0))
         self._hats[event.instance_id, event.hat] = event.value
         return [
@@ -66,7 +66,7 @@ class Pads:
         ]
 
     def devices(self) -> list[str]:
-        """Names of the open devices."""
+        """Return names of the open devices."""
         return sorted(device.get_name() for device in self._open.values())
 
     def close(self) -> None:

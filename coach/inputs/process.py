@@ -45,7 +45,7 @@ def watch(
 
 
 def press_of(text: str) -> Press:
-    """A press as it was reported."""
+    """Return a press as it was reported."""
     return msgspec.json.decode(text, type=Press)
 
 

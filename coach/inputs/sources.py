@@ -13,10 +13,10 @@ class Source(Protocol):
     """A kind of input; ``poll`` never waits and never raises for a device that went."""
 
     def poll(self) -> list[Press]:
-        """The presses since the last call, in order."""
+        """Return the presses since the last call, in order."""
 
     def devices(self) -> list[str]:
-        """The names of what is plugged in."""
+        """Return the names of what is plugged in."""
 
     def close(self) -> None:
         """Give the devices back."""

@@ -77,7 +77,7 @@ class Share(msgspec.Struct, frozen=True):
 
 
 def attempts(said: Iterable[Said], passes: Iterable[PassCosts]) -> list[Attempt]:
-    """Every attempt with at least one pass on either side and a fault to mend, in order."""
+    """Return every attempt with at least one pass on either side and a fault to mend, in order."""
     track: dict[tuple[int, str], list[PassCosts]] = defaultdict(list)
     for one_pass in passes:
         track[one_pass.session, one_pass.corner].append(one_pass)
@@ -102,7 +102,7 @@ def attempts(said: Iterable[Said], passes: Iterable[PassCosts]) -> list[Attempt]
 
 
 def _near(laps: Sequence[int], lap: int) -> bool:
-    """Whether it was spoken about within the passes that would be looked at."""
+    """Return whether it was spoken about within the passes that would be looked at."""
     return any(abs(lap - other) <= SPAN for other in laps)
 
 
@@ -125,7 +125,7 @@ def _attempt(said: Said, passes: Sequence[PassCosts]) -> Attempt | None:
 
 
 def share(found: Sequence[Attempt]) -> Share:
-    """How many worked, with an honest interval; from 0 to 1 when there were none."""
+    """Return how many worked, with an honest interval; from 0 to 1 when there were none."""
     if not found:
         return Share(0, 0, 0.0, 1.0, 0.0)
     worked = sum(a.worked for a in found)
@@ -135,7 +135,7 @@ def share(found: Sequence[Attempt]) -> Share:
 
 
 def wilson(worked: int, of: int) -> tuple[float, float]:
-    """Ends of Wilson's score interval (1927) for a share, ``of`` at least 1.
+    """Return ends of Wilson's score interval (1927) for a share, ``of`` at least 1.
 
     Four lines instead of scipy.stats, which takes a second to import; a test holds them to it.
     """
@@ -147,7 +147,7 @@ def wilson(worked: int, of: int) -> tuple[float, float]:
 
 
 def template_of(rule: CueRule, text: str) -> str:
-    """The wording of ``rule`` that ``text`` was filled from; "" when none fits."""
+    """Return the wording of ``rule`` that ``text`` was filled from; "" when none fits."""
     for template in (rule.long, rule.short, *rule.alternatives, *rule.first):
         pattern = _SLOT.sub(".+", re.escape(template.replace("at {board}", "{board}")))
         if template and re.fullmatch(pattern, text, re.IGNORECASE):
@@ -164,7 +164,7 @@ class WordingChoice(msgspec.Struct, frozen=True):
 
 
 def choose_wording(rule: CueRule, corner: str, found: Iterable[Attempt]) -> WordingChoice:
-    """The short wording for ``rule`` at ``corner``, or an alternative if it never works for this driver.
+    """Return the short wording for ``rule`` at ``corner``, or an alternative if it never works for this driver.
 
     ``found`` are the attempts of one driver. What was tried at this corner counts if it was tried often enough
     there, else what was tried anywhere. The long form counts as the short one: they say the same.

@@ -56,7 +56,7 @@ class Header(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def encode_header(header: Header) -> bytes:
-    """Readable JSON; NaN is left out."""
+    """Return readable JSON; NaN is left out."""
     fields = msgspec.structs.asdict(header)
     kept = {k: v for k, v in fields.items() if not (isinstance(v, float) and math.isnan(v))}
     return msgspec.json.format(msgspec.json.encode(kept), indent=2)
@@ -68,7 +68,7 @@ def write_header(folder: Path, header: Header) -> None:
 
 
 def header_of(fields: object, path: Path) -> Header:
-    """The header in decoded JSON of the present schema; SessionError names the field."""
+    """Return the header in decoded JSON of the present schema; SessionError names the field."""
     try:
         return msgspec.convert(fields, Header)
     except msgspec.ValidationError as error:

@@ -34,7 +34,7 @@ MIGRATIONS: Final[tuple[Migration, ...]] = (
 
 
 def migrate(fields: object, path: Path) -> tuple[Fields, tuple[str, ...]]:
-    """Header fields in the present schema, and what was changed; SessionError for a schema that is not known."""
+    """Return header fields in the present schema, and what was changed; SessionError for a schema that is not known."""
     if not isinstance(fields, dict):
         raise SessionError(str(path), "not a session header: a JSON object is expected")
     schema = fields.get("schema")

@@ -47,7 +47,7 @@ class SessionReader:
         self._damaged = 0
 
     def batches(self, max_frames: int = 4096) -> Iterator[Columns]:
-        """The frames in order, at most ``max_frames`` at once; SessionError when the stream is not readable."""
+        """Yield the frames in order, at most ``max_frames`` at once; SessionError when the stream is not readable."""
         try:
             reader = FrameStreamReader(self.path)
         except FeedError as error:
@@ -62,11 +62,11 @@ class SessionReader:
             reader.close()
 
     def columns(self) -> Columns:
-        """All frames at once: shape (channels, n)."""
+        """Return all frames at once: shape (channels, n)."""
         return Columns.join(list(self.batches()))
 
     def tail(self) -> str:
-        """One line about what could not be read, after the frames were; empty when all was there."""
+        """Return one line about what could not be read, after the frames were; empty when all was there."""
         said = []
         if self._lost_bytes:
             said.append(f"the last {self._lost_bytes} bytes are an unfinished batch and were left out")
@@ -75,7 +75,7 @@ class SessionReader:
         return "; ".join(said)
 
     def decisions(self) -> list[Decision]:
-        """The decisions of the live run; none for a frame stream alone."""
+        """Return the decisions of the live run; none for a frame stream alone."""
         path = self.folder / DECISIONS_FILE
         return read_log(path) if self.path.is_dir() and path.exists() else []
 
@@ -93,7 +93,7 @@ class SessionReader:
         return found
 
     def laps(self) -> list[LapDone]:
-        """The laps the live run finished."""
+        """Return the laps the live run finished."""
         found = [event for event in self.events() if event.get("kind") == "lap"]
         try:
             # JSON has no NaN: a delta that was not known is null
@@ -102,7 +102,7 @@ class SessionReader:
             raise SessionError(str(self.folder / EVENTS_FILE), f"not a lap: {error}") from error
 
     def marks(self) -> list[Mark]:
-        """The places that the driver marked, in order of time."""
+        """Return the places that the driver marked, in order of time."""
         found = [event for event in self.events() if event.get("kind") == "mark"]
         try:
             return [msgspec.convert(e, Mark) for e in found]
@@ -110,7 +110,7 @@ class SessionReader:
             raise SessionError(str(self.folder / EVENTS_FILE), f"not a mark: {error}") from error
 
     def file(self, name: str) -> Path | None:
-        """A file kept with the session, such as ``profile.yaml``; None when it was not kept."""
+        """Return a file kept with the session, such as ``profile.yaml``; None when it was not kept."""
         path = self.folder / name
         return path if self.path.is_dir() and path.exists() else None
 

@@ -47,5 +47,7 @@ def check_size(path: Path, rows: int, columns: int) -> None:
 
 
 def printable(name: str) -> str:
-    """A column's name without what could steer a terminal: control characters as escapes (``\\x1b``), on one line."""
+    """Return a column's name without what could steer a terminal: control characters as escapes (``\x1b``), on one
+    line.
+    """
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in name)

@@ -105,7 +105,7 @@ def _usable(values: Floats) -> bool:
 
 
 def _time(free: Mapping[str, Floats]) -> list[ByValue]:
-    """The one column that grows in even steps of some milliseconds; a row number in steps of one is none."""
+    """Return the one column that grows in even steps of some milliseconds; a row number in steps of one is none."""
     fit = []
     for name, values in free.items():
         steps = np.diff(values)
@@ -125,7 +125,7 @@ def _time(free: Mapping[str, Floats]) -> list[ByValue]:
 
 
 def _speed_and_place(table: Table, free: Mapping[str, Floats], known: Known, dt: Floats) -> list[ByValue]:
-    """The speed and the place that agree with each other, of the columns that are free."""
+    """Return the speed and the place that agree with each other, of the columns that are free."""
     middle = float(np.median(dt))
     rows = max(round(1.0 / middle), 1)
     fair = np.where((dt > 0.0) & (dt < 2.0), dt, np.nan)
@@ -153,7 +153,7 @@ def _speeds(table: Table, free: Mapping[str, Floats], known: Known) -> list[tupl
 
 
 def _ways(table: Table, free: Mapping[str, Floats], known: Known, dt: Floats) -> Iterator[tuple[list[ByValue], Floats]]:
-    """Places that may be, each with the metres from row to row."""
+    """Yield places that may be, each with the metres from row to row."""
     for pair in (("x_m", "y_m"), ("lat_deg", "lon_deg")):
         if set(pair) <= known.keys():
             yield [], _plane(table, {f: known[f] for f in pair}, dt)
@@ -193,12 +193,12 @@ def _along(distance: Floats) -> Floats:
 
 
 def _seconds(steps: Floats, rows: int) -> Floats:
-    """Sums over a second of rows each, NaN where one of them is."""
+    """Return sums over a second of rows each, NaN where one of them is."""
     return np.asarray(steps[: len(steps) // rows * rows].reshape(-1, rows).sum(axis=1), dtype=np.float64)
 
 
 def _miss(driven: Floats, told: Floats, seconds: float) -> float:
-    """How far the way is from what the speed tells: the middle share over seconds; infinite if too little fits."""
+    """Return how far the way is from what the speed tells: the middle share over seconds; infinite if too little fits."""
     fast = np.isfinite(driven) & (told > _SLOW_MPS * seconds)
     if np.count_nonzero(fast) < _FEWEST_S or np.nanmax(told) > _TOP_MPS * seconds:
         return float("inf")
@@ -208,7 +208,7 @@ def _miss(driven: Floats, told: Floats, seconds: float) -> float:
 
 
 def _gear(free: Mapping[str, Floats], speed: Floats) -> list[ByValue]:
-    """Small whole numbers, several of them, that rise and fall with the speed."""
+    """Return small whole numbers, several of them, that rise and fall with the speed."""
     fit = []
     for name, values in free.items():
         kinds = np.unique(values[np.isfinite(values)])
@@ -246,7 +246,7 @@ def _pedals(free: Mapping[str, Floats], speed: Floats, dt: Floats, known: Known)
 
 
 def _pedal_unit(values: Floats) -> str | None:
-    """The unit of a pedal's column, "" for a pressure without a top; None when it can be neither."""
+    """Return the unit of a pedal's column, "" for a pressure without a top; None when it can be neither."""
     high, low = float(np.nanmax(values)), float(np.nanmin(values))
     if high <= 0.0 or low < -0.02 * high or np.mean(values <= 0.02 * high) < 0.05:
         return None
@@ -254,7 +254,7 @@ def _pedal_unit(values: Floats) -> str | None:
 
 
 def _lap(free: Mapping[str, Floats], distance: Floats) -> list[ByValue]:
-    """Whole numbers that count on where the lap distance falls back."""
+    """Return whole numbers that count on where the lap distance falls back."""
     starts = falls(distance)
     for name, values in free.items():
         steps = np.diff(values)

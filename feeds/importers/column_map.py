@@ -77,7 +77,7 @@ class ColumnMap(_Strict):
 
 
 def read_column_map(path: Path) -> ColumnMap:
-    """The map in a YAML file; FeedError names file, line, field, what was found and what is allowed."""
+    """Return the map in a YAML file; FeedError names file, line, field, what was found and what is allowed."""
     return read_checked(path, ColumnMap)
 
 
@@ -126,7 +126,7 @@ def _write(path: Path, lines: list[str]) -> None:
 
 
 def _scalar(value: object) -> str:
-    """A YAML scalar on one line; JSON strings are YAML."""
+    """Return a YAML scalar on one line; JSON strings are YAML."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, float):

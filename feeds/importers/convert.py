@@ -46,7 +46,7 @@ class Imported(msgspec.Struct, frozen=True):
 
 
 def read_table(path: Path, *, separator: str = "", decimal: str = "") -> Table:
-    """The table in a file, by the end of its name. FeedError when it can not be read or is none of the formats."""
+    """Return the table in a file, by the end of its name. FeedError when it can not be read or is none of the formats."""
     check_plain_file(path)
     kind = path.suffix.lower()
     if kind in (".csv", ".txt", ".tsv"):
@@ -63,7 +63,7 @@ def read_table(path: Path, *, separator: str = "", decimal: str = "") -> Table:
 def convert(
     table: Table, column_map: ColumnMap, source: str = "table", progress: Progress = lambda done, what: None
 ) -> Imported:
-    """The session in ``table``. FeedFormatError when a column is missing or too little of it is usable."""
+    """Return the session in ``table``. FeedFormatError when a column is missing or too little of it is usable."""
     notes = [table.note] if table.note else []
     progress(0.0, "reading columns")
     values = _si(table, column_map.columns, source)
@@ -121,7 +121,7 @@ def _si(table: Table, columns: dict[str, Choice], source: str) -> dict[str, Floa
 
 
 def _one_clock(values: dict[str, Floats], notes: list[str]) -> Floats:
-    """A time that begins anew with each lap is made to go on."""
+    """Return a time that begins anew with each lap is made to go on."""
     t = values["t_s"].copy()
     finite = np.flatnonzero(np.isfinite(t))
     if len(finite) < 2:
@@ -139,7 +139,7 @@ def _one_clock(values: dict[str, Floats], notes: list[str]) -> Floats:
 
 
 def _in_order(values: dict[str, Floats], notes: list[str], source: str) -> dict[str, Floats]:
-    """Rows with a time, in order, each once; the session time begins at 0."""
+    """Return rows with a time, in order, each once; the session time begins at 0."""
     t = values["t_s"]
     usable = np.flatnonzero(np.isfinite(t))
     if len(usable) < 2:
@@ -164,7 +164,7 @@ def _in_order(values: dict[str, Floats], notes: list[str], source: str) -> dict[
 
 
 def _place(values: dict[str, Floats]) -> tuple[float, float]:
-    """Latitude and longitude onto the plane; its origin."""
+    """Return latitude and longitude onto the plane; its origin."""
     if "lat_deg" not in values or "lon_deg" not in values:
         return math.nan, math.nan
     lat, lon = values["lat_deg"], values["lon_deg"]
@@ -201,7 +201,7 @@ def _lap_distance(values: dict[str, Floats], notes: list[str]) -> None:
 
 
 def _speed(values: dict[str, Floats]) -> Floats:
-    """Speed from place by a line through each row's neighbours; shape (n,)."""
+    """Return speed from place by a line through each row's neighbours; shape (n,)."""
     t = values["t_s"]
     if "x_m" in values:
         return np.hypot(np.gradient(values["x_m"], t), np.gradient(values["y_m"], t))

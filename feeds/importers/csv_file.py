@@ -40,7 +40,7 @@ class Layout(msgspec.Struct, frozen=True):
 
 
 def read_csv(path: Path, *, separator: str = "", decimal: str = "") -> Table:
-    """The table in a text file; ``separator`` and ``decimal`` ("." or ",") where they are known better.
+    """Return the table in a text file; ``separator`` and ``decimal`` ("." or ",") where they are known better.
 
     FeedOpenError when it can not be read, FeedFormatError when no table is found in it.
     """
@@ -85,7 +85,7 @@ def read_csv(path: Path, *, separator: str = "", decimal: str = "") -> Table:
 
 
 def find_layout(lines: list[str], separator: str = "", decimal: str = "") -> Layout | None:
-    """The layout of a file from its first lines; None when no two lines of numbers agree."""
+    """Return the layout of a file from its first lines; None when no two lines of numbers agree."""
     found: list[tuple[float, Layout]] = []
     for candidate in [separator] if separator else _SEPARATORS:
         rows = [_split(line, candidate) if line.strip() else [] for line in lines]
@@ -128,7 +128,7 @@ def _decimal_comma(rows: list[list[str]], width: int) -> bool:
 
 
 def _heads(rows: list[list[str]], data: int, width: int) -> tuple[int, int]:
-    """The rows of names and of units above the data."""
+    """Return the rows of names and of units above the data."""
     above = [i for i in range(max(data - 4, 0), data) if len(rows[i]) >= max(width - 1, 1)]
     units = next((i for i in reversed(above) if _are_units(rows[i])), -1)
     names = [i for i in above if i != units and (units < 0 or i < units)]
@@ -157,7 +157,7 @@ def _split(line: str, separator: str) -> list[str]:
 
 
 def _even(lines: list[str], layout: Layout) -> Iterator[str]:
-    """The lines with as many cells as the table is wide: what is missing is empty, what is too much is left out."""
+    """Yield the lines with as many cells as the table is wide: what is missing is empty, what is too much is left out."""
     for line in lines:
         if '"' not in line and line.count(layout.separator) == layout.width - 1:
             yield line
@@ -168,7 +168,7 @@ def _even(lines: list[str], layout: Layout) -> Iterator[str]:
 
 
 def _names(cells: list[str], width: int) -> list[str]:
-    """One name per column; missing ones get a number, doubled ones too."""
+    """Return one name per column; missing ones get a number, doubled ones too."""
     out: dict[str, None] = {}
     for i in range(width):
         name = printable(cells[i]) if i < len(cells) and cells[i] else f"column {i + 1}"

@@ -20,7 +20,7 @@ _YEAR_LAST: Final = r"^(?P<first>\d{1,2})[-/.](?P<second_part>\d{1,2})[-/.](?P<y
 
 
 def date_seconds(text: Any) -> Floats:
-    """Seconds since 1970 of date stamps, shape (n,), NaN where there is none.
+    """Return seconds since 1970 of date stamps, shape (n,), NaN where there is none.
 
     ``text`` is an Arrow array of strings. With the year last the day comes first, unless a second number above 12
     shows that it does not.
@@ -43,7 +43,7 @@ def matched(text: Any, pattern: str) -> list[Any]:
 
 
 def _number(part: Any) -> Floats:
-    """A group's text as a number; am is 0 and pm 12; NaN where the group took nothing."""
+    """Return a group's text as a number; am is 0 and pm 12; NaN where the group took nothing."""
     plain = pc.replace_substring(pc.utf8_lower(part), ",", ".")
     half = pc.if_else(pc.starts_with(plain, "p"), "12", pc.if_else(pc.starts_with(plain, "a"), "0", plain))
     values: Floats = pc.if_else(pc.equal(half, ""), None, half).cast(pa.float64()).to_numpy(zero_copy_only=False)

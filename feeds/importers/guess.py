@@ -51,7 +51,7 @@ class _Candidate(msgspec.Struct):
 
 
 def guess_columns(table: Table) -> list[Guess]:
-    """One guess per field that was found, likeliest first; each column serves one field."""
+    """Return one guess per field that was found, likeliest first; each column serves one field."""
     candidates = []
     for column in table.names:
         for field in VOCABULARY:
@@ -86,12 +86,12 @@ def guess_columns(table: Table) -> list[Guess]:
 
 
 def map_of(guesses: list[Guess]) -> ColumnMap:
-    """The guesses as a map; pydantic's ValidationError when time or place was not found."""
+    """Return the guesses as a map; pydantic's ValidationError when time or place was not found."""
     return ColumnMap(columns=columns_of(guesses))
 
 
 def columns_of(guesses: list[Guess]) -> dict[str, Choice]:
-    """The guesses as the columns of a map, in the order of the fields."""
+    """Return the guesses as the columns of a map, in the order of the fields."""
     order = list(UNITS)
     return {g.field: g.choice for g in sorted(guesses, key=lambda g: order.index(g.field))}
 
@@ -161,7 +161,7 @@ def _unit_by_values(field: str, good: Floats) -> str:
 
 
 def _values_fit(c: _Candidate, good: Floats) -> bool:
-    """Whether nearly all values are possible for the field."""
+    """Return whether nearly all values are possible for the field."""
     if c.of_largest:
         return float(good.max()) > 0.0
     values = good * UNITS[c.field].get(c.unit, 1.0)

@@ -23,7 +23,7 @@ class ChildFailedError(Exception):
 
 
 def call_in_child(function: Callable[[A], R], argument: A, seconds: float = SECONDS, memory: int = MEMORY_BYTES) -> R:
-    """``function(argument)``, both from the top level of a module; raises ChildFailedError.
+    """Return ``function(argument)``, both from the top level of a module; raises ChildFailedError.
 
     The memory limit holds where the system has one for a process (not on Windows).
     """

@@ -24,12 +24,12 @@ _TOGETHER: Final = (
 
 
 def step_s(table: Table, column: str, unit: str) -> Floats:
-    """Seconds from each row to the next, shape (n - 1,)."""
+    """Return seconds from each row to the next, shape (n - 1,)."""
     return np.diff(table.numbers(column)) * UNITS["t_s"].get(unit, 1.0)
 
 
 def step_in_plane(table: Table, columns: dict[str, tuple[str, str]], dt: Floats) -> Floats | None:
-    """Metres from each row to the next by the position, shape (n - 1,); None without one.
+    """Return metres from each row to the next by the position, shape (n - 1,); None without one.
 
     ``columns`` field -> (column, unit), ``dt`` seconds from each row to the next. It is the row's share of the way
     within about CHORD_S around it: noise of the position adds to the way from one row to the next, not to that.
@@ -56,13 +56,13 @@ def step_in_plane(table: Table, columns: dict[str, tuple[str, str]], dt: Floats)
 
 
 def unit_by_ratio(field: str, raw: Floats, true: Floats) -> str:
-    """The unit of ``field`` in which ``raw`` says what ``true`` [SI] is, row by row; "" when none does."""
+    """Return the unit of ``field`` in which ``raw`` says what ``true`` [SI] is, row by row; "" when none does."""
     ratio = _ratio(true, raw)
     return next((u for u, size in UNITS[field].items() if abs(ratio / size - 1.0) < _AGREES), "")
 
 
 def units_together(distance: Floats, speed: Floats, dt: Floats) -> tuple[str, str]:
-    """The units of a distance's steps and of a speed, neither of them written; "" twice when no pair fits."""
+    """Return the units of a distance's steps and of a speed, neither of them written; "" twice when no pair fits."""
     ratio = _ratio(distance, speed * dt)
     for length, pace in _TOGETHER:
         if abs(ratio * UNITS["lap_distance_m"][length] / UNITS["speed_mps"][pace] - 1.0) < _AGREES:
@@ -71,7 +71,9 @@ def units_together(distance: Floats, speed: Floats, dt: Floats) -> tuple[str, st
 
 
 def moving(step: Floats, dt: Floats, speed: Floats | None = None) -> Floats:
-    """``step`` with NaN where it tells nothing: no time between the rows, standing, the fall at the line, a jump."""
+    """Return ``step`` with NaN where it tells nothing: no time between the rows, standing, the fall at the line, a
+    jump.
+    """
     fair = np.isfinite(step) & (dt > 0) & (dt < 2.0) & (step > 0)
     if speed is not None:
         fair &= np.isfinite(speed) & (speed > 1.0)
@@ -92,5 +94,5 @@ def _values(table: Table, field: str, column: str, unit: str) -> Floats:
 
 
 def is_written(reasons: Iterable[str]) -> bool:
-    """Whether the file itself says the unit."""
+    """Return whether the file itself says the unit."""
     return any(r.startswith("unit ") for r in reasons)

@@ -48,21 +48,21 @@ class Table:
         return int(self.frame.num_rows)
 
     def unit(self, name: str) -> str:
-        """The unit of a column: from the file, else from brackets behind its name."""
+        """Return the unit of a column: from the file, else from brackets behind its name."""
         found = self._units.get(name, "")
         match = _UNIT.search(name)
         return found or (match[1] if match else "")
 
     def bare_name(self, name: str) -> str:
-        """The name without the unit in brackets behind it."""
+        """Return the name without the unit in brackets behind it."""
         return _UNIT.sub("", name).strip()
 
     def head(self, rows: int) -> Table:
-        """The first ``rows`` rows."""
+        """Return the first ``rows`` rows."""
         return Table(self.frame.slice(0, rows), self._units, decimal_comma=self.decimal_comma)
 
     def filled(self, name: str) -> bool:
-        """Whether a column holds anything at all."""
+        """Return whether a column holds anything at all."""
         column = self.frame[name]
         if not (pa.types.is_string(column.type) or pa.types.is_large_string(column.type)):
             return bool(len(column) > column.null_count)
@@ -70,7 +70,9 @@ class Table:
         return any(text.unique().to_pylist())
 
     def numbers(self, name: str) -> Floats:
-        """Column ``name`` as float64 of shape (n,), NaN where it holds no number. KeyError without such a column."""
+        """Return column ``name`` as float64 of shape (n,), NaN where it holds no number. KeyError without such a
+        column.
+        """
         if name not in self._numbers:
             if name not in self.frame.column_names:
                 raise KeyError(name)
@@ -105,7 +107,7 @@ def _floats(column: Any) -> Floats:
 
 
 def _parsed(text: Any) -> Floats:
-    """Numbers from text; NaN where it is none."""
+    """Return numbers from text; NaN where it is none."""
     return _floats(pc.if_else(pc.match_substring_regex(text, _NUMBER), text, None))
 
 
@@ -115,7 +117,7 @@ def _words(text: Any) -> Floats:
 
 
 def _clock(text: Any) -> Floats:
-    """Times such as 1:02:03.5 or 02:03.5, in seconds."""
+    """Return times such as 1:02:03.5 or 02:03.5, in seconds."""
     hours, minutes, seconds = (
         _parsed(pc.replace_substring(pc.fill_null(part, ""), ",", ".")) for part in matched(text, _CLOCK)
     )

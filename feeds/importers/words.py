@@ -165,14 +165,15 @@ OTHER_WORDS: Final[dict[str, tuple[str, ...]]] = {
 
 
 def words_of(name: str) -> list[str]:
-    """A column's name as lower-case words: ``GroundSpeed_kmh`` is ground, speed, kmh."""
+    """Return a column's name as lower-case words: ``GroundSpeed_kmh`` is ground, speed, kmh."""
     # letters without their marks: höhe is hohe, vélocité velocite
     flat = unicodedata.normalize("NFKD", name.replace("ß", "ss")).encode("ascii", "ignore").decode()
     return [word for word in _SPLIT.split(_CAMEL.sub(" ", flat).lower()) if word]
 
 
 def unit_behind(name: str, units: Collection[str]) -> str:
-    """The unit that a name ends with, as the name writes it: km_h of ``speed_km_h``; "" when it is none of ``units``.
+    """Return the unit that a name ends with, as the name writes it: km_h of ``speed_km_h``; "" when it is none of
+    ``units``.
 
     ``in`` is a word before it is an inch.
     """
@@ -184,7 +185,7 @@ def unit_behind(name: str, units: Collection[str]) -> str:
 
 
 def likeness(name: str, field: str) -> tuple[float, str]:
-    """How well a name fits a field, 0..1, and the phrase it was recognised by."""
+    """Return how well a name fits a field, 0..1, and the phrase it was recognised by."""
     if name.strip() == field:
         return 1.0, field
     vocabulary = VOCABULARY[field]

@@ -45,7 +45,7 @@ class Epochs:
         self._last_s = math.nan
 
     def push(self, sentence: Sentence) -> list[Frame]:
-        """The frames this sentence completes."""
+        """Return the frames this sentence completes."""
         out: list[Frame] = []
         time_s = sentence.time_s
         if sentence.kind == "RMC":

@@ -46,7 +46,7 @@ class LineSplitter:
         self._rest = b""
 
     def push(self, data: bytes) -> list[bytes]:
-        """The whole lines there are now."""
+        """Return the whole lines there are now."""
         *lines, rest = (self._rest + data).replace(b"\r", b"\n").split(b"\n")
         if len(rest) > MAX_LINE:
             self._counters.add("malformed")
@@ -56,7 +56,7 @@ class LineSplitter:
 
 
 def parse(line: bytes, counters: Counters) -> Sentence | None:
-    """The sentence in ``line``; None for other kinds and for what is counted in ``counters``. Never raises."""
+    """Return the sentence in ``line``; None for other kinds and for what is counted in ``counters``. Never raises."""
     counters.add("received")
     start = line.find(b"$")
     match = _SENTENCE.fullmatch(line[start:].strip()) if start >= 0 and len(line) <= MAX_LINE else None

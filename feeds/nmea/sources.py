@@ -27,7 +27,7 @@ class ByteSource(Protocol):
     where: str
 
     def read(self, timeout_s: float) -> bytes | None:
-        """Bytes, waiting at most ``timeout_s`` [s]."""
+        """Return bytes, waiting at most ``timeout_s`` [s]."""
 
     def heard(self) -> None:
         """The last bytes held a good sentence."""
@@ -37,7 +37,7 @@ class ByteSource(Protocol):
 
 
 def open_source(text: str, counters: Counters, clock: Clock) -> ByteSource:
-    """The source that ``text`` names in one of the :data:`FORMS`; FeedOpenError when it can not be opened."""
+    """Return the source that ``text`` names in one of the :data:`FORMS`; FeedOpenError when it can not be opened."""
     kind, _, rest = text.partition(":")
     if kind == "file" and rest:
         return FileSource(Path(rest))
@@ -66,7 +66,7 @@ class FileSource:
             raise FeedOpenError(f"{path}: can not be opened ({getattr(error, 'strerror', None) or error})") from error
 
     def read(self, timeout_s: float) -> bytes | None:
-        """The next block; FeedEnded at the end of the file."""
+        """Return the next block; FeedEnded at the end of the file."""
         data = self._file.read(_BLOCK)
         if not data:
             raise FeedEnded("file")
@@ -94,7 +94,7 @@ class UdpSource:
         return self._datagrams.came_from
 
     def read(self, timeout_s: float) -> bytes | None:
-        """One datagram."""
+        """Return one datagram."""
         data = self._datagrams.receive(timeout_s)
         return data + b"\n" if data else data
 

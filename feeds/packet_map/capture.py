@@ -37,7 +37,7 @@ def write_capture(path: Path, datagrams: Iterable[Datagram], *, batch: int = 256
 
 
 def read_capture(path: Path) -> Iterator[Datagram]:
-    """The datagrams of a capture in order; a cut end is left out. FeedError when it is not a capture."""
+    """Yield the datagrams of a capture in order; a cut end is left out. FeedError when it is not a capture."""
     try:
         file = pa.OSFile(str(path), "rb")
     except (OSError, ValueError) as error:

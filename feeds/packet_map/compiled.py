@@ -23,7 +23,7 @@ _ORDER: Final = {"little": "<", "big": ">"}
 
 
 def count_of(value: float) -> int | None:
-    """The whole number in a float field; absent when there is none."""
+    """Return the whole number in a float field; absent when there is none."""
     return round(value) if math.isfinite(value) else None
 
 
@@ -51,7 +51,7 @@ class Compiled:
         self.values: ValuesOf = values
 
     def matches(self, data: bytes) -> bool:
-        """Whether ``data``, of the right size, is of this kind."""
+        """Return whether ``data``, of the right size, is of this kind."""
         for place, allowed in self.tests:  # noqa: SIM110 - a generator costs as much as the tests
             if data[place] not in allowed:
                 return False
@@ -83,7 +83,7 @@ class _Writer:
         self._turn(turn_deg)
 
     def functions(self) -> tuple[FrameOf, ValuesOf]:
-        """Both functions, compiled."""
+        """Return both functions, compiled."""
         blank = {name: "nan" if default != default else "None" for name, default in _DEFAULTS.items()}
         # by place, which is quicker than by keyword
         call = ", ".join(self._fields.get(name, blank[name]) for name in Frame.__struct_fields__)

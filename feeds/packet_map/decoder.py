@@ -39,7 +39,7 @@ class MapDecoder:
         self._geographic = "lat_deg" in packet_map.fields
 
     def decode(self, data: bytes, arrival_s: float) -> list[Frame]:
-        """The frames that are complete with this datagram, which came at ``arrival_s`` [s]; unchecked."""
+        """Return the frames that are complete with this datagram, which came at ``arrival_s`` [s]; unchecked."""
         kinds = self._by_size.get(len(data))
         if kinds is None:
             kinds = [c for c in self._open if c.at_least <= len(data)]

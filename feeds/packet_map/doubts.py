@@ -23,7 +23,7 @@ Doubt = tuple[str, str]
 
 
 def doubts(frames: list[Frame], byte_order: str) -> list[Doubt]:
-    """All doubts about ``frames`` decoded one after the other; empty when all looks right or little came yet."""
+    """Return all doubts about ``frames`` decoded one after the other; empty when all looks right or little came yet."""
     if len(frames) < _ENOUGH:
         return []
     take = {name: _column(frames, name) for name in Frame.__struct_fields__}
@@ -35,7 +35,8 @@ def doubts(frames: list[Frame], byte_order: str) -> list[Doubt]:
 
 
 def live_doubts(frames: list[Frame], byte_order: str = "little") -> list[Doubt]:
-    """The doubts that hold while driving: those that name another unit or byte order, or a time that does not run.
+    """Return the doubts that hold while driving: those that name another unit or byte order, or a time that does not
+    run.
 
     A few seconds show too little to tell axes and signs by, and a slow car moves less than its position errs.
     """
@@ -123,7 +124,7 @@ def _constant(take: dict[str, Floats]) -> list[Doubt]:
 
 
 def _place(take: dict[str, Floats]) -> list[Doubt]:
-    """Speed against change of position: unit and axes."""
+    """Return speed against change of position: unit and axes."""
     dt = np.diff(take["t_s"])
     x, y, z, speed = (take[n] for n in ("x_m", "y_m", "z_m", "speed_mps"))
     jumps = np.hypot(np.diff(x), np.diff(y))
@@ -142,7 +143,7 @@ def _place(take: dict[str, Floats]) -> list[Doubt]:
         n = 1
 
     def agreement(a: Floats, b: Floats) -> tuple[float, float]:
-        """Measured over told speed: middle value and spread."""
+        """Return measured over told speed: middle value and spread."""
         whole = (resting[n:] == resting[:-n])[::n]
         way = np.hypot(a[n:] - a[:-n], b[n:] - b[:-n])[::n][whole]
         ratio = way / (told[n:] - told[:-n])[::n][whole]
@@ -166,12 +167,12 @@ def _place(take: dict[str, Floats]) -> list[Doubt]:
 
 
 def _chord(dt: Floats) -> int:
-    """How many frames, ``dt`` [s] apart, make a chord of _CHORD_S."""
+    """Return how many frames, ``dt`` [s] apart, make a chord of _CHORD_S."""
     return max(int(_CHORD_S / max(float(np.median(dt)), 1e-3)), 1)
 
 
 def _mirror(take: dict[str, Floats]) -> list[Doubt]:
-    """Steering left and turning right: the plane is mirrored, or the steering has the other sign."""
+    """Return steering left and turning right: the plane is mirrored, or the steering has the other sign."""
     # the direction between neighbouring frames would be the noise of their positions
     n = _chord(np.diff(take["t_s"]))
     steer = take["steer"]

@@ -81,7 +81,7 @@ class PacketMapFeed(Feed):
         return super().remedy(kind)
 
     def doubts(self) -> list[tuple[str, str]]:
-        """Byte order and units that the latest packets speak against."""
+        """Return byte order and units that the latest packets speak against."""
         other = other_order(self.decoder.packet_map, list(self._raw))
         if other:
             return [(ROOT, f"the packets make sense in the other byte order only: set byte_order: {other} in the map")]

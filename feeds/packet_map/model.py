@@ -79,7 +79,7 @@ class Packet(Strict):
         return self.size or self.at_least or 0
 
     def placed(self) -> list[Placed]:
-        """Each field with the byte it lies at, relative to the packet or to the element of the player's car."""
+        """Return each field with the byte it lies at, relative to the packet or to the element of the player's car."""
         out = []
         at = {False: 0, True: 0}
         relative = False
@@ -168,5 +168,5 @@ class PacketMap(Strict):
 
 
 def read_map(path: Path) -> PacketMap:
-    """The map in the file ``path``; FeedError names file, line, field, what was found and what is allowed."""
+    """Return the map in the file ``path``; FeedError names file, line, field, what was found and what is allowed."""
     return read_checked(path, PacketMap)

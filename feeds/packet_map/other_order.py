@@ -18,7 +18,7 @@ _RIGHT: Final = 0.1
 
 
 def other_order(packet_map: PacketMap, datagrams: Sequence[bytes]) -> str:
-    """The byte order that the ``datagrams`` are in, if it is not the map's; "" otherwise."""
+    """Return the byte order that the ``datagrams`` are in, if it is not the map's; "" otherwise."""
     if len(datagrams) < _FEWEST or _implausible(packet_map, datagrams) < _WRONG:
         return ""
     other = "big" if packet_map.byte_order == "little" else "little"
@@ -27,7 +27,7 @@ def other_order(packet_map: PacketMap, datagrams: Sequence[bytes]) -> str:
 
 
 def _implausible(packet_map: PacketMap, datagrams: Sequence[bytes]) -> float:
-    """Share of the datagrams that give no frame, or one with a value that no car can have."""
+    """Return share of the datagrams that give no frame, or one with a value that no car can have."""
     decoder = MapDecoder(packet_map, Counters())
     bad = 0
     for number, data in enumerate(datagrams):

@@ -57,7 +57,7 @@ class Trial:
             self.push(data, arrival_s)
 
     def rows(self) -> list[Row]:
-        """One row per field the map gives, in the order of the frame."""
+        """Return one row per field the map gives, in the order of the frame."""
         found = self._doubts()
         return [self._row(name, found) for name in Frame.__struct_fields__ if name in self.packet_map.fields]
 
@@ -131,7 +131,7 @@ def try_live(
 
 
 def trial_answer(trial: Trial) -> dict[str, Any]:
-    """The whole trial as plain values, for ``--json``."""
+    """Return the whole trial as plain values, for ``--json``."""
     return {
         "map": trial.packet_map.name,
         "counters": dict(trial.counters),

@@ -44,7 +44,7 @@ class Car:
     understeer_rad_per_mps2: float = 0.0022
 
     def engine_mps2(self, speed_mps: float, gear: int) -> float:
-        """Acceleration the engine can give in ``gear`` (1-based) [m/s2]; none beyond the limiter."""
+        """Return acceleration the engine can give in ``gear`` (1-based) [m/s2]; none beyond the limiter."""
         ratio = speed_mps / self.top_mps[gear - 1]
         if ratio > self.limiter:
             return 0.0

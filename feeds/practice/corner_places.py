@@ -59,7 +59,7 @@ class Places:
 
 
 def _spans(circuit: Circuit, path: Path, v: Floats) -> list[tuple[str, int, int]]:
-    """Name (empty if none was given), first and last node of each corner; nodes may exceed their number."""
+    """Return name (empty if none was given), first and last node of each corner; nodes may exceed their number."""
     m, step = len(circuit), circuit.step_m
     if circuit.named:
         out = [(c.name, round(c.start_m / step), round(c.end_m / step)) for c in circuit.named]
@@ -86,7 +86,7 @@ def _spans(circuit: Circuit, path: Path, v: Floats) -> list[tuple[str, int, int]
 
 
 def _one_corner(path: Path, v: Floats, one: tuple[int, int], two: tuple[int, int]) -> bool:
-    """Whether two bends are one corner: the same way round and hardly any speed won in between."""
+    """Return whether two bends are one corner: the same way round and hardly any speed won in between."""
     m = len(v)
     if path.curvature_pm[(one[0] + one[1]) // 2 % m] * path.curvature_pm[(two[0] + two[1]) // 2 % m] < 0:
         return False
@@ -99,7 +99,7 @@ def _one_corner(path: Path, v: Floats, one: tuple[int, int], two: tuple[int, int
 
 
 def _slowest(nodes: NDArray[np.intp], v: Floats, curvature: Floats) -> int:
-    """The slowest node; where the speed only rises or falls through the corner, the one that loads it most."""
+    """Return the slowest node; where the speed only rises or falls through the corner, the one that loads it most."""
     m = len(v)
     k = int(np.argmin(v[nodes % m]))
     if 3 <= k < len(nodes) - 3:
@@ -108,7 +108,9 @@ def _slowest(nodes: NDArray[np.intp], v: Floats, curvature: Floats) -> int:
 
 
 def _apex(nodes: NDArray[np.intp], inside: Floats, slow: int) -> int:
-    """Where the line is nearest to the inside: the middle of the stretch, of several the one nearest the slowest."""
+    """Return where the line is nearest to the inside: the middle of the stretch, of several the one nearest the
+    slowest.
+    """
     near = nodes[inside > inside.max() - 0.12]
     groups = np.split(near, np.flatnonzero(np.diff(near) > 10) + 1)
     middles = [round(float(group.mean())) for group in groups]
@@ -116,7 +118,7 @@ def _apex(nodes: NDArray[np.intp], inside: Floats, slow: int) -> int:
 
 
 def _between(sign: int, curvature: Floats, one: int, two: int) -> int:
-    """The node between two apexes where the curvature towards ``sign`` is least."""
+    """Return the node between two apexes where the curvature towards ``sign`` is least."""
     nodes = np.arange(one, two + 1)
     return int(nodes[np.argmin(sign * curvature[nodes % len(curvature)])])
 
@@ -124,7 +126,7 @@ def _between(sign: int, curvature: Floats, one: int, two: int) -> int:
 def find_places(
     circuit: Circuit, offset_m: Floats, path: Path, v: Floats, throttle: Floats, brake: Floats
 ) -> tuple[Places, ...]:
-    """The corners of the faultless lap, in order from the finish line; all arrays (m,)."""
+    """Return the corners of the faultless lap, in order from the finish line; all arrays (m,)."""
     m, step = len(circuit), circuit.step_m
     found = []
     for name, a, b in _spans(circuit, path, v):

@@ -42,7 +42,7 @@ class StretchPlan:
         self.grip: Floats = np.ones(count)
 
     def dirt(self) -> Floats:
-        """Factor on the grip, (n,): beside the line that everybody drives the road is dirty."""
+        """Return factor on the grip, (n,): beside the line that everybody drives the road is dirty."""
         beside = np.abs(self.offset_m - self.base.offset_m[self.nodes % len(self.base.circuit)])
         return 1.0 - OFF_LINE * np.clip(beside - OFF_LINE_FREE_M, 0.0, OFF_LINE_MOST_M)
 
@@ -61,22 +61,22 @@ class StretchPlan:
                                  self.offset_m)  # fmt: skip
 
     def index(self, place_m: float) -> int:
-        """Index in the stretch of a place [m along the run], kept inside."""
+        """Return index in the stretch of a place [m along the run], kept inside."""
         return int(np.clip(round(place_m / self.step) - self.first, 0, len(self.nodes) - 1))
 
     def zone(self, start_m: float, stop_m: float) -> slice:
-        """The indices from one place to another, at least one long."""
+        """Return the indices from one place to another, at least one long."""
         a = self.index(start_m)
         return slice(a, max(self.index(stop_m), a + 1))
 
 
 def reach(c: Places) -> float:
-    """The least length [m] over which the line is changed at a corner."""
+    """Return the least length [m] over which the line is changed at a corner."""
     return max(LINE_MIN_M, LINE_MIN_S * c.slowest_mps)
 
 
 def applies(base: Faultless, corner: int, fault: str) -> bool:
-    """Whether a fault can be made at a corner (index).
+    """Return whether a fault can be made at a corner (index).
 
     A brake fault needs a braked corner, a turn-in fault a straight way in, an exit fault a straight way out.
     """
@@ -95,7 +95,7 @@ def applies(base: Faultless, corner: int, fault: str) -> bool:
 
 
 def _straight(here: Places, before: Places, lap: float) -> float:
-    """Metres at full throttle before a corner."""
+    """Return metres at full throttle before a corner."""
     return ((here.brake_m if here.braked else here.turn_in_m) - before.exit_m) % lap
 
 
@@ -165,7 +165,7 @@ def _carry(plan: StretchPlan, c: Places, lap: float, metres: float, down: float,
 
 
 def _caught(c: Places, amount: float) -> float:
-    """Where a wrong turn-in has been made good: at the apex, or after it when it was far wrong."""
+    """Return where a wrong turn-in has been made good: at the apex, or after it when it was far wrong."""
     return max(c.apex_m, c.turn_in_m + reach(c)) + 2.5 * amount
 
 

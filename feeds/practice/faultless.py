@@ -31,7 +31,7 @@ class Faultless:
     corners: tuple[Places, ...]
 
     def corner(self, which: str | int) -> int:
-        """Index of a corner from its name or index; ValueError names the corners there are."""
+        """Return index of a corner from its name or index; ValueError names the corners there are."""
         names = [c.name for c in self.corners]
         if isinstance(which, int) and 0 <= which < len(names):
             return which
@@ -41,7 +41,7 @@ class Faultless:
 
 
 def path_of(circuit: Circuit, station_m: Floats, offset_m: Floats) -> tuple[Path, Floats]:
-    """The path at ``offset_m`` (n,) over even nodes ``station_m`` (n,), and its points (n, 3).
+    """Return the path at ``offset_m`` (n,) over even nodes ``station_m`` (n,), and its points (n, 3).
 
     The two nodes at each end take the curvature of their neighbour.
     """
@@ -64,7 +64,7 @@ def path_of(circuit: Circuit, station_m: Floats, offset_m: Floats) -> tuple[Path
 def pedals(
     car: Car, accel_mps2: Floats, speed_mps: Floats, grade: Floats, engine_mps2: Floats
 ) -> tuple[Floats, Floats]:
-    """Throttle and brake, 0..1, that give ``accel_mps2``: from the force the tyres must bring (all (n,))."""
+    """Return throttle and brake, 0..1, that give ``accel_mps2``: from the force the tyres must bring (all (n,))."""
     slope = GRAVITY_MPS2 * grade / np.sqrt(1.0 + grade**2)
     tyre = accel_mps2 + car.drag_pm * speed_mps**2 + car.rolling_mps2 + slope
     idle = car.engine_brake_mps2

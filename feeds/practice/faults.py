@@ -74,11 +74,11 @@ class FaultPlan:
 
     @classmethod
     def of(cls, *habits: Habit | tuple[str | int, str, float]) -> FaultPlan:
-        """A plan from habits or (corner, fault, amount) triples."""
+        """Return a plan from habits or (corner, fault, amount) triples."""
         return cls(tuple(h if isinstance(h, Habit) else Habit(*h) for h in habits))
 
     def on_lap(self, lap: int, rng: np.random.Generator) -> tuple[Habit, ...]:
-        """The habits that show on ``lap``, with this lap's amounts."""
+        """Return the habits that show on ``lap``, with this lap's amounts."""
         out = []
         for habit in self.habits:
             drawn = habit.amount + habit.spread * float(rng.standard_normal())

@@ -85,7 +85,7 @@ class PracticeFeed(Feed):
         self._run.plan = FaultPlan(tuple(self._after_hearing(h, corner, fault) for h in habits))
 
     def frames(self) -> Iterator[Frame]:
-        """All frames to the end (endless without ``laps``), as fast as they are taken."""
+        """Yield all frames to the end (endless without ``laps``), as fast as they are taken."""
         while True:
             try:
                 frame = self.read(1.0)

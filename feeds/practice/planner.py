@@ -58,7 +58,7 @@ class Planner:
         self._draws: dict[int, tuple[Floats, Floats, Floats]] = {}
 
     def next_cut(self, node: int) -> int:
-        """The first cut at least 50 nodes after ``node`` of the run."""
+        """Return the first cut at least 50 nodes after ``node`` of the run."""
         m = len(self.base.circuit)
         return node + 50 + (self.cut - node - 50) % m
 
@@ -137,7 +137,7 @@ class Planner:
                     plan.demand.brake[zone] *= 1.0 + float(np.clip(share, -0.1, 0.1))
 
     def _draw(self, lap: int) -> tuple[Floats, Floats, Floats]:
-        """The lap's random numbers: line knots, brake points, corner speeds; of the lap alone."""
+        """Return the lap's random numbers: line knots, brake points, corner speeds; of the lap alone."""
         if lap not in self._draws:
             rng = np.random.default_rng([self.seed, 1, lap + 10])
             k = max(round(self.base.circuit.length_m / LINE_EVERY_M), 4)
@@ -148,7 +148,7 @@ class Planner:
 
 
 def longest_straight(base: Faultless) -> float:
-    """A place [m] a good way into the longest stretch at full throttle."""
+    """Return a place [m] a good way into the longest stretch at full throttle."""
     m = len(base.circuit)
     flat = np.tile(base.throttle >= 0.98, 2)
     edges = np.flatnonzero(np.diff(flat.astype(np.int8), prepend=0, append=0)).reshape(-1, 2)

@@ -27,7 +27,7 @@ FOLD = 0.85  # share of the radius the line may use up before the normals would 
 
 
 def bounds(circuit: Circuit, station_m: Floats) -> tuple[Floats, Floats]:
-    """Lowest and highest offset of the car's centre at ``station_m``: inside the asphalt with a margin."""
+    """Return lowest and highest offset of the car's centre at ``station_m``: inside the asphalt with a margin."""
     room = CAR_HALF_WIDTH_M + MARGIN_M
     high = circuit.at(circuit.left_m, station_m) - room
     low = -(circuit.at(circuit.right_m, station_m) - room)
@@ -39,7 +39,7 @@ def bounds(circuit: Circuit, station_m: Floats) -> tuple[Floats, Floats]:
 
 
 def racing_line(circuit: Circuit) -> Floats:
-    """Offsets of the faultless line from the centre line at the circuit's nodes, left +, shape (m,)."""
+    """Return offsets of the faultless line from the centre line at the circuit's nodes, left +, shape (m,)."""
     k = max(round(circuit.length_m / GRID_M), 16)
     station: Floats = np.arange(k, dtype=np.float64) * (circuit.length_m / k)
     low, high = bounds(circuit, station)
@@ -73,14 +73,14 @@ def racing_line(circuit: Circuit) -> Floats:
 
 
 def _ring(stencil: list[float], k: int) -> Any:
-    """The three-point stencil as a sparse (k, k) matrix over a closed ring of nodes."""
+    """Return the three-point stencil as a sparse (k, k) matrix over a closed ring of nodes."""
     low, mid, high = stencil
     diagonals: list[Any] = [[high], np.full(k - 1, low), np.full(k, mid), np.full(k - 1, high), [low]]
     return csr_array(diags_array(diagonals, offsets=[-(k - 1), -1, 0, 1, k - 1]))
 
 
 def box_least_squares(matrix: Any, target: Floats, low: Floats, high: Floats) -> Floats:
-    """The x (k,) in low < x < high that makes ||matrix x - target|| least; ``matrix`` is sparse (r, k).
+    """Return the x (k,) in low < x < high that makes ||matrix x - target|| least; ``matrix`` is sparse (r, k).
 
     A primal-dual interior point method on the normal equations (Nocedal & Wright, Numerical Optimization,
     section 16.6; from memory). ``scipy.optimize.lsq_linear`` gives the same answer, without using the

@@ -47,7 +47,7 @@ class Sampler:
         self._frame = int(np.ceil(self._from * rate_hz))
 
     def add(self, stretch: DrivenStretch) -> Sampled:
-        """The frames that are certain now that ``stretch`` has been driven."""
+        """Return the frames that are certain now that ``stretch`` has been driven."""
         if not len(self._rows["speed"]):
             self._first = stretch.first
         path, driven = stretch.path, stretch.driven
@@ -67,7 +67,7 @@ class Sampler:
         return out
 
     def _crossings(self, clock: _Clock, until: float) -> dict[int, float]:
-        """Lap number -> time at which that lap began, for the lines crossed since the last stretch."""
+        """Return lap number -> time at which that lap began, for the lines crossed since the last stretch."""
         m = len(self.base.circuit)
         out = {}
         for lap in range(-(-self._first // m), (self._first + len(clock.t) - 1) // m + 1):
@@ -103,7 +103,7 @@ class Sampler:
         return dict(zip(CHANNELS, values, strict=True))
 
     def _wheels_off(self, station: Floats, offset: Floats) -> Floats:
-        """Wheels beyond asphalt and kerb."""
+        """Return wheels beyond asphalt and kerb."""
         circuit, half = self.base.circuit, self.base.car.half_width_m
         off = np.zeros(len(station))
         left = circuit.left_m + circuit.kerb_width("left")
@@ -127,20 +127,20 @@ class _Clock:
         self.area: Floats = np.concatenate([[0.0], np.cumsum(area)])
 
     def _at(self, times: Floats) -> tuple[Floats, Floats, Floats]:
-        """Integral of place, place and speed at ``times`` (k,)."""
+        """Return integral of place, place and speed at ``times`` (k,)."""
         k = np.clip(np.searchsorted(self.t, times, side="right") - 1, 0, len(self.t) - 1)
         d = times - self.t[k]
         s, v, a = self.s[k], self.v[k], self.a[k]
         return self.area[k] + s * d + v * d**2 / 2 + a * d**3 / 6, s + v * d + a * d**2 / 2, v + a * d
 
     def smooth(self, times: Floats) -> tuple[Floats, Floats, Floats]:
-        """Place, speed and acceleration at ``times`` (k,), averaged."""
+        """Return place, speed and acceleration at ``times`` (k,), averaged."""
         after, before = self._at(times + FOOT_S / 2), self._at(times - FOOT_S / 2)
         s, v, a = ((p - q) / FOOT_S for p, q in zip(after, before, strict=True))
         return s, v, a
 
     def when(self, place_m: float, guess_s: float) -> float:
-        """The time at which the averaged place is ``place_m`` (Newton from ``guess_s``)."""
+        """Return the time at which the averaged place is ``place_m`` (Newton from ``guess_s``)."""
         time = guess_s
         for _ in range(20):
             s, v, _a = self.smooth(np.array([time]))

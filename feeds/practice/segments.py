@@ -34,7 +34,7 @@ class Piece:
 
 
 def trace(pieces: Sequence[Piece], ease_m: float = 24.0) -> Floats:
-    """Points (k + 1, 2) of the pieces, from the origin heading east.
+    """Return points (k + 1, 2) of the pieces, from the origin heading east.
 
     Steps of curvature are eased over ``ease_m`` (a moving average keeps every turning angle), so that the
     wheel is turned at a finite rate.
@@ -88,7 +88,7 @@ def circuit_from_pieces(
 
 
 def _named(pieces: Sequence[Piece], line_at_m: float, length_m: float) -> tuple[NamedCorner, ...]:
-    """The stretch of each named corner, in driving order from the finish line."""
+    """Return the stretch of each named corner, in driving order from the finish line."""
     spans: dict[str, list[float]] = {}
     at = -line_at_m
     for piece in pieces:

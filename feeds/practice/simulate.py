@@ -68,7 +68,7 @@ class Run:
             base.corner(habit.corner)
 
     def habits(self, lap: int) -> Sequence[Habit]:
-        """The faults of a lap; the out-lap has none."""
+        """Return the faults of a lap; the out-lap has none."""
         return self.plan.on_lap(lap, np.random.default_rng([self.seed, 2, lap])) if lap > 0 else ()
 
     def advance(self, last: int | None = None) -> tuple[DrivenStretch, Sampled]:
@@ -111,7 +111,7 @@ class SimRun:
         return np.diff(np.array(starts))
 
     def frames(self) -> Iterator[Frame]:
-        """The frames as a feed would send them, with the noise asked for."""
+        """Yield the frames as a feed would send them, with the noise asked for."""
         yield from frames_of(self.channels, self.noise, self.seed)
 
     @cached_property
@@ -121,7 +121,7 @@ class SimRun:
 
 
 def _settled(base: Faultless, lap: int, index: int) -> int:
-    """The run's node by which a fault at a corner has no more effect: the slowest of the next corner but one."""
+    """Return the run's node by which a fault at a corner has no more effect: the slowest of the next corner but one."""
     m, corners = len(base.circuit), base.corners
     after = corners[(index + 1) % len(corners)]
     turns = lap + (1 if index + 1 == len(corners) else 0)

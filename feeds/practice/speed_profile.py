@@ -39,7 +39,7 @@ class Path:
         return len(self.step_m)
 
     def part(self, a: int, b: int) -> Path:
-        """Nodes ``a`` to ``b`` (not included)."""
+        """Return nodes ``a`` to ``b`` (not included)."""
         return Path(*(getattr(self, f)[a:b] for f in ("step_m", "curvature_pm", "grade", "bend_pm", "grip")))
 
 
@@ -68,7 +68,7 @@ class Demand:
         return cls(one, zero, one.copy(), one.copy(), np.full(n, V_MAX), zero.copy())
 
     def part(self, a: int, b: int) -> Demand:
-        """Nodes ``a`` to ``b`` (not included)."""
+        """Return nodes ``a`` to ``b`` (not included)."""
         rows = (self.brake, self.no_brake, self.pedal, self.speed, self.cap_mps, self.gear)
         brake, no_brake, pedal, speed, cap, gear = (row[a:b] for row in rows)
         early = [(i - a, j - a, d) for i, j, d in self.early]
@@ -86,7 +86,7 @@ class Driven:
 
 
 def corner_limit(path: Path, car: Car) -> Floats:
-    """Highest speed each node's curvature allows [m/s], (n,)."""
+    """Return highest speed each node's curvature allows [m/s], (n,)."""
     mu = car.grip * path.grip
     weight = GRAVITY_MPS2 / np.sqrt(1.0 + path.grade**2)
     spare = np.abs(path.curvature_pm) - mu * (path.bend_pm + car.downforce_pm)
@@ -98,7 +98,7 @@ def corner_limit(path: Path, car: Car) -> Floats:
 
 
 def brake_limit(path: Path, car: Car, demand: Demand, end_mps: float = V_MAX) -> Floats:
-    """Highest speed at each node from which the rest of the path can still be driven [m/s], (n,)."""
+    """Return highest speed at each node from which the rest of the path can still be driven [m/s], (n,)."""
     cap = np.minimum(corner_limit(path, car) * demand.speed, demand.cap_mps)
     square = (cap * cap).tolist()
     square[-1] = min(square[-1], end_mps**2)
@@ -201,7 +201,7 @@ def drive(path: Path, car: Car, demand: Demand, limit: Floats, start_mps: float,
 
 
 def _odd_gear(car: Car, gear: int, lowest: int, other: int, speed_mps: float) -> int:
-    """The gear of a driver who is ``other`` gears off the ``lowest`` of the corner.
+    """Return the gear of a driver who is ``other`` gears off the ``lowest`` of the corner.
 
     Too high a gear is held until the usual one catches up; too low a one only as far as the engine turns.
     """
@@ -214,14 +214,14 @@ def _odd_gear(car: Car, gear: int, lowest: int, other: int, speed_mps: float) ->
 
 
 def _forces(path: Path, car: Car) -> tuple[list[float], list[float], list[float]]:
-    """Weight on the road, load per speed squared, and pull of gravity along the path [m/s2, 1/m, m/s2]."""
+    """Return weight on the road, load per speed squared, and pull of gravity along the path [m/s2, 1/m, m/s2]."""
     cosine = 1.0 / np.sqrt(1.0 + path.grade**2)
     hold, load = GRAVITY_MPS2 * cosine, path.bend_pm + car.downforce_pm
     return hold.tolist(), load.tolist(), (GRAVITY_MPS2 * cosine * path.grade).tolist()
 
 
 def lap_profile(path: Path, car: Car) -> tuple[Driven, Floats]:
-    """The steady lap of a closed path, and its brake limit: the second of two laps, with a third in sight."""
+    """Return the steady lap of a closed path, and its brake limit: the second of two laps, with a third in sight."""
     n = len(path)
     thrice = Path(*(np.tile(getattr(path, f), 3) for f in ("step_m", "curvature_pm", "grade", "bend_pm", "grip")))
     usual = Demand.usual(3 * n)
@@ -234,6 +234,6 @@ def lap_profile(path: Path, car: Car) -> tuple[Driven, Floats]:
 
 
 def travel_time(step_m: Floats, speed_mps: Floats) -> Floats:
-    """Time from node 0 to each node [s], (n,): constant acceleration between nodes."""
+    """Return time from node 0 to each node [s], (n,): constant acceleration between nodes."""
     mean = 0.5 * (speed_mps[1:] + speed_mps[:-1])
     return np.concatenate([[0.0], np.cumsum(step_m[:-1] / mean)])

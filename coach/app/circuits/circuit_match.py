@@ -48,7 +48,7 @@ class Match:
 
 
 def thinned(x: Floats, y: Floats) -> tuple[Floats, Floats]:
-    """Every place at least STEP_M after the one before; standing and gaps are left out."""
+    """Return every place at least STEP_M after the one before; standing and gaps are left out."""
     good = np.isfinite(x) & np.isfinite(y)
     x, y = x[good], y[good]
     if not len(x):
@@ -77,7 +77,7 @@ def match(reference: Reference, x: Floats, y: Floats) -> Match:
 def _nearest(
     line_x: Floats, line_y: Floats, x: Floats, y: Floats
 ) -> tuple[Floats, np.ndarray[tuple[int], np.dtype[np.intp]]]:
-    """Distance to the nearest node of the line and its index, in blocks so that a long session fits in memory."""
+    """Return distance to the nearest node of the line and its index, in blocks so that a long session fits in memory."""
     away, index = np.empty(len(x)), np.empty(len(x), dtype=np.intp)
     for a in range(0, len(x), 512):
         part = slice(a, a + 512)
@@ -104,7 +104,7 @@ def verdict(reference: Reference, found: Match) -> str:
 
 
 def fits(reference: Reference, x: Floats, y: Floats) -> bool:
-    """Whether the way driven (thinned) is this reference's, in its direction."""
+    """Return whether the way driven (thinned) is this reference's, in its direction."""
     found = match(reference, x, y) if reference.has_line else None
     return found is not None and found.way_m >= FIRST_M and found.along >= FITS
 
@@ -121,7 +121,7 @@ def wrong_circuit(reference: Reference, batches: Iterable[Columns]) -> str:
 
 
 def lap_lengths(distance_m: Floats) -> Sequence[float]:
-    """Lengths [m] of whole laps by a lap distance: its largest value before each fall but the first."""
+    """Return lengths [m] of whole laps by a lap distance: its largest value before each fall but the first."""
     d = distance_m[np.isfinite(distance_m)]
     if len(d) < 2:
         return []
@@ -130,7 +130,7 @@ def lap_lengths(distance_m: Floats) -> Sequence[float]:
 
 
 def wrong_length(reference: Reference, lengths: Sequence[float]) -> str:
-    """The verdict where only a lap distance is known."""
+    """Return the verdict where only a lap distance is known."""
     if not lengths:
         return ""
     lap = float(np.median(lengths))

@@ -27,7 +27,7 @@ class KnownProfile:
 
 
 def known_profiles() -> Iterator[KnownProfile]:
-    """Added, shipped, and those inside of sessions; what can not be read is left out."""
+    """Yield added, shipped, and those inside of sessions; what can not be read is left out."""
     named = {**profile_paths(), **added_profiles()}
     surveyed = {str(p.parent): p.parent for p in sorted(sessions_folder().glob(f"*/profile/{PROFILE_NAME}"))}
     for argument, folder in {**named, **surveyed}.items():
@@ -39,7 +39,7 @@ def known_profiles() -> Iterator[KnownProfile]:
 
 
 def fitting(x: Floats, y: Floats, origin: Origin, but: Path | None = None) -> KnownProfile | None:
-    """The profile whose circuit was driven in its direction; None if there is none.
+    """Return the profile whose circuit was driven in its direction; None if there is none.
 
     ``x`` and ``y`` [m] (shape (n,)) lie in the plane around ``origin`` (degrees, NaN for a plane without one).
     """
@@ -55,7 +55,7 @@ def fitting(x: Floats, y: Floats, origin: Origin, but: Path | None = None) -> Kn
 
 
 def hint(x: Floats, y: Floats, origin: Origin, but: Path | None = None) -> str:
-    """The end of a sentence that names a profile that fits; "" when there is none."""
+    """Return the end of a sentence that names a profile that fits; "" when there is none."""
     other = fitting(x, y, origin, but)
     return "" if other is None else f"; {other.reference.circuit} fits: --profile {other.argument}"
 

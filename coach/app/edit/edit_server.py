@@ -90,7 +90,7 @@ class EditorDesk(Desk):
         self._runs += 1
 
     def problem_lines(self) -> list[str]:
-        """All problems, each with the label of its field, without the file's path."""
+        """Return all problems, each with the label of its field, without the file's path."""
         return [self._problem_line(p) for p in self.problems]
 
     def _problem_line(self, problem: Problem) -> str:
@@ -100,7 +100,7 @@ class EditorDesk(Desk):
         return in_words(problem.problem)
 
     def room_of(self, corner: int, field: str) -> tuple[float, float]:
-        """How far a point of a corner may move before it meets its neighbours, or the latest brake point [m]."""
+        """Return how far a point of a corner may move before it meets its neighbours, or the latest brake point [m]."""
         places = {name: float(value) for name in PLACES if (value := getattr(self.corners[corner], name)) == value}
         order = list(places)
         at = order.index(field)
@@ -118,7 +118,7 @@ class EditorDesk(Desk):
         return self.setup.rules.name if self.setup is not None else ""
 
     def cue_rows(self) -> list[CueRow]:
-        """The cues of the session for the list."""
+        """Return the cues of the session for the list."""
         return [
             CueRow(i, r.decision.lap, r.decision.s_m, r.decision.corner, r.decision.text,
                    "gone" if r.mark == "gone" else r.decision.outcome, r.decision.reason, r.decision.family, r.mark,
@@ -127,11 +127,11 @@ class EditorDesk(Desk):
         ]  # fmt: skip
 
     def traces(self) -> Traces | None:
-        """The session's laps."""
+        """Return the session's laps."""
         return lap_traces(self.result, self.reference) if self.result is not None else None
 
     def sound(self, text: str) -> tuple[bytes, str]:
-        """A WAV file that says ``text``, or b"" and why there is none."""
+        """Return a WAV file that says ``text``, or b"" and why there is none."""
         if self._bank is None:
             self._bank = PhraseBank(pronunciations=dict(self.file.model.pronounce))
         self._bank.prepare([text])
@@ -147,7 +147,7 @@ class EditorDesk(Desk):
         return out.getvalue(), ""
 
     def debrief_page(self) -> str:
-        """The debrief of the session under the profile as it stands."""
+        """Return the debrief of the session under the profile as it stands."""
         if self.result is None or self.setup is None:
             raise EditError("no session was given: coach edit PROFILE --session FOLDER")
         done = debrief(self.result, self.setup, self.marks)
@@ -155,7 +155,7 @@ class EditorDesk(Desk):
         return debrief_html(debrief_view(done, self.result, self.setup, self.result.events.decisions, name, self.marks))
 
     def guide_page(self) -> str:
-        """The guide from the profile as it stands."""
+        """Return the guide from the profile as it stands."""
         model = self.file.model
         return guide_html(
             guide_view(
@@ -212,7 +212,7 @@ def serve(desk: EditorDesk, host: str, port: int, show: bool, notice: Callable[[
 
 
 def free_port(host: str, port: int) -> int:
-    """``port`` if it is free, any free one for 0; EditError otherwise."""
+    """Return ``port`` if it is free, any free one for 0; EditError otherwise."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     try:
         with socket.socket(family, socket.SOCK_STREAM) as probe:
@@ -226,7 +226,9 @@ def free_port(host: str, port: int) -> int:
 
 
 def own_address(host: str) -> str:
-    """An address at which other devices reach this machine when it serves on ``host``; its name where none is known."""
+    """Return an address at which other devices reach this machine when it serves on ``host``; its name where none is
+    known.
+    """
     family, far = (socket.AF_INET6, "2001:db8::1") if host == "::" else (socket.AF_INET, "192.0.2.1")
     try:
         with socket.socket(family, socket.SOCK_DGRAM) as probe:

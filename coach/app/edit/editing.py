@@ -66,5 +66,5 @@ class Desk(ProfileEdits):
         self.before = tuple(self.result.events.decisions) if self.result is not None else ()
 
     def rows(self) -> list[Row]:
-        """The cues of the session under the profile as it stands, marked against before."""
+        """Return the cues of the session under the profile as it stands, marked against before."""
         return marked(self.before, self.result.events.decisions) if self.result is not None else []

@@ -30,7 +30,7 @@ class NoRoomError(CoachError):
 
 
 def stretches(corners: Sequence[Corner], reference: Reference) -> list[Stretch]:
-    """The free stretches [m] between the corners in driving order; over the line they go on beyond its length."""
+    """Return the free stretches [m] between the corners in driving order; over the line they go on beyond its length."""
     length = reference.length_m
     spans = sorted((_start(c), c.end_m) for c in corners)
     out = [(end, start) for (_, end), (start, _) in pairwise(spans)]
@@ -42,7 +42,7 @@ def stretches(corners: Sequence[Corner], reference: Reference) -> list[Stretch]:
 
 
 def suggested(corners: Sequence[Corner], chosen: int, reference: Reference) -> float:
-    """The tightest free place [m] after the corner ``chosen``, or in the longest free stretch; NoRoomError."""
+    """Return the tightest free place [m] after the corner ``chosen``, or in the longest free stretch; NoRoomError."""
     free = stretches(corners, reference)
     if not free:
         raise NoRoomError(
@@ -57,7 +57,7 @@ def suggested(corners: Sequence[Corner], chosen: int, reference: Reference) -> f
 
 
 def made(corners: Sequence[Corner], apex_m: float, name: str, reference: Reference) -> Corner:
-    """A corner around ``apex_m`` [m], as far as its free stretch goes; NoRoomError when another corner is there."""
+    """Return a corner around ``apex_m`` [m], as far as its free stretch goes; NoRoomError when another corner is there."""
     length = reference.length_m
     if not 0.0 <= apex_m < length:
         raise NoRoomError(f"apex: found {apex_m:g} m; allowed 0 to {length:g} m along the reference")
@@ -88,7 +88,9 @@ def made(corners: Sequence[Corner], apex_m: float, name: str, reference: Referen
 
 
 def _braking(reference: Reference, low: float, turn_in: float, apex: float) -> float:
-    """Where the brake goes on that is still on somewhere before the apex [m]; NaN when the corner is not braked for."""
+    """Return where the brake goes on that is still on somewhere before the apex [m]; NaN when the corner is not braked
+    for.
+    """
     s = np.arange(low, apex, reference.step_m)
     on = np.flatnonzero(reference.at("brake", s) > PRESSED)
     if not len(on):

@@ -78,7 +78,7 @@ class ProfileEdits:
         return self._text != self._saved
 
     def get(self, corner: int, *path: str | int) -> Any:
-        """A value of a corner as it stands; None where the file has none."""
+        """Return a value of a corner as it stands; None where the file has none."""
         node: Any = self.file.tree["corners"][corner]
         for part in path:
             if isinstance(part, str):
@@ -112,7 +112,7 @@ class ProfileEdits:
         return True
 
     def suggested_m(self, corner: int) -> float:
-        """Where a corner might be added after ``corner`` [m]; raises NoRoomError."""
+        """Return where a corner might be added after ``corner`` [m]; raises NoRoomError."""
         return new_corner.suggested(self.corners, corner, self.reference)
 
     def add_corner(self, apex_m: float) -> int:
@@ -196,7 +196,7 @@ class ProfileEdits:
     # the file
 
     def changed_on_disk(self) -> bool:
-        """Whether someone else wrote the file since it was read or saved."""
+        """Return whether someone else wrote the file since it was read or saved."""
         return self.file.changed_on_disk()
 
     def save(self, *, force: bool = False) -> None:

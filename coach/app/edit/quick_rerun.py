@@ -34,7 +34,7 @@ class QuickRerun:
     """Passes of the last run that were taken from an earlier one."""
 
     def run(self, setup: Setup) -> Rerun:
-        """The result of ``rerun`` for the same frames and setup, without the losses piece by piece."""
+        """Return the result of ``rerun`` for the same frames and setup, without the losses piece by piece."""
         pipeline = setup.pipeline()
         pipeline.kept = []
         self.reused = 0

@@ -11,7 +11,7 @@ from coach.profile.corner_map import place_key
 
 
 def same(old: Any, new: Any) -> bool:
-    """Whether two values of a file say the same; true is not 1."""
+    """Return whether two values of a file say the same; true is not 1."""
     if isinstance(old, list) and isinstance(new, list):
         return len(old) == len(new) and all(map(same, old, new))
     if isinstance(old, dict) and isinstance(new, dict):

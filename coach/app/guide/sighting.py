@@ -60,14 +60,15 @@ def check_pace(pace: float) -> None:
 
 
 def texts_of(plan: Plan, language: str | Path = "en", system: Units = METRIC) -> list[str]:
-    """Every sentence, so that its length can be known beforehand."""
+    """Return every sentence, so that its length can be known beforehand."""
     return [text for corner in all_sentences(plan, language, system).values() for text in corner]
 
 
 def sighting_lap(
     plan: Plan, durations: Mapping[str, float], pace: float, language: str | Path = "en", system: Units = METRIC
 ) -> SightingLap:
-    """Where each sentence goes on a lap at ``pace`` times the reference's speed (0.1 to 1). SightingError otherwise.
+    """Return where each sentence goes on a lap at ``pace`` times the reference's speed (0.1 to 1). SightingError
+    otherwise.
 
     ``durations`` are the lengths of the sentences [s].
     """

@@ -48,7 +48,7 @@ class Buttons:
 
 
 def wait_for_press(notice: Notice, seconds: float, on_devices: Callable[[str], None]) -> Press:
-    """The next press of any button or key; OutputError when none comes within ``seconds``."""
+    """Return the next press of any button or key; OutputError when none comes within ``seconds``."""
     found: queue.SimpleQueue[Press] = queue.SimpleQueue()
 
     def take(name: str, report: Report) -> None:

@@ -175,7 +175,9 @@ def _setup(options: DriveOptions, plan: Plan, rules: RuleSet, notice: Notice) ->
 
 
 def own_profile(asked: FeedOptions) -> str:
-    """The profile that belongs to a feed by itself: the practice circuit's, a replayed session's; "" when none does."""
+    """Return the profile that belongs to a feed by itself: the practice circuit's, a replayed session's; "" when none
+    does.
+    """
     if asked.feed == "practice":
         return "hollow_ridge"
     kept = asked.session / PROFILE_FILE if asked.feed == "replay" and asked.session is not None else None
@@ -185,7 +187,9 @@ def own_profile(asked: FeedOptions) -> str:
 def open_outputs(
     heard: OutputOptions, setup: Setup, notice: Notice, progress: Progress | None, on_closed: Callable[[], None]
 ) -> Live:
-    """The voice, the overlay and the rest as they are asked for; raises OutputError for a choice that can not be."""
+    """Return the voice, the overlay and the rest as they are asked for; raises OutputError for a choice that can not
+    be.
+    """
     voice = voice_options(heard, setup.pronounce)
     choice = Choice(
         voice if heard.voice else None,
@@ -200,14 +204,14 @@ def open_outputs(
 
 
 def open_voice(heard: OutputOptions, setup: Setup, notice: Notice, progress: Progress | None) -> Live:
-    """The voice alone, beside outputs that are open already."""
+    """Return the voice alone, beside outputs that are open already."""
     voice = voice_options(heard, setup.pronounce) if heard.voice else None
     choice = Choice(voice, None, False, "", None, heard.processes)
     return Live(choice, phrases(setup.rules, setup.corners, setup.reference.lap_time_s), notice, None, progress)
 
 
 def _lengths(heard: OutputOptions, texts: list[str], pronounce: Mapping[str, str]) -> dict[str, float]:
-    """The lengths of edited phrases [s]; with a voice they are rendered into its cache on the way."""
+    """Return the lengths of edited phrases [s]; with a voice they are rendered into its cache on the way."""
     bank = voice_options(heard, pronounce).bank()
     return bank.prepare(texts) if heard.voice else {text: bank.duration_s(text) for text in texts}
 
@@ -227,7 +231,7 @@ def _tell_features(feed: Feed, notice: Notice) -> bool:
 
 
 def _listener(feed: Any) -> Callable[[Decision], None] | None:
-    """The practice driver hears what is said; others do not."""
+    """Return the practice driver hears what is said; others do not."""
     hear = getattr(feed, "hear", None)
     if hear is None:
         return None

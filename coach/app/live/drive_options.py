@@ -71,7 +71,7 @@ class RunResult:
 
 
 def voice_options(heard: OutputOptions, pronounce: Mapping[str, str]) -> VoiceOptions:
-    """The voice as it is asked for, else one that speaks the language, with the profile's pronunciations."""
+    """Return the voice as it is asked for, else one that speaks the language, with the profile's pronunciations."""
     return VoiceOptions(
         voice=heard.voice_id or (voice_for(load_language(heard.language)) if heard.voice else ""),
         rate_wpm=heard.words_per_minute,

@@ -59,7 +59,7 @@ class Watched(Protocol):
         """Whether the source can not wait."""
 
     def remedy(self, kind: str) -> str:
-        """Field and fix for a kind."""
+        """Return field and fix for a kind."""
 
     def doubts(self) -> list[tuple[str, str]]:
         """What looks wrong in data that was taken."""
@@ -168,7 +168,7 @@ class FeedWatch:
         self.status = next((t.line for t in self._troubles.values()), "")
 
     def _found(self, now_s: float) -> Iterator[tuple[str, str]]:
-        """The troubles there are now, the gravest first."""
+        """Yield the troubles there are now, the gravest first."""
         silent_s = now_s - self._data_s
         if self._feed.live and silent_s >= SILENT_S:
             if not self._received:
@@ -206,5 +206,5 @@ class FeedWatch:
 
 
 def _field(line: str) -> str:
-    """The field that a line begins with; the line itself where it names none."""
+    """Return the field that a line begins with; the line itself where it names none."""
     return line.partition(": ")[0]

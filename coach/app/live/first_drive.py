@@ -29,7 +29,7 @@ LOOK_EVERY_S: Final = 10.0
 
 
 def laps_more(count: int) -> str:
-    """How many laps a profile still needs."""
+    """Return how many laps a profile still needs."""
     return f"{count} {'lap' if count == 1 else 'laps'} more for a profile"
 
 
@@ -68,7 +68,7 @@ class FirstLaps:
         self._pending = ""
 
     def finish(self) -> Events:
-        """A lap that did not end has no time."""
+        """Return a lap that did not end has no time."""
         self.tell()
         return Events()
 
@@ -78,11 +78,11 @@ class FirstLaps:
         return self._last[0]
 
     def columns(self) -> Columns:
-        """All frames so far."""
+        """Return all frames so far."""
         return Columns.join(self._chunks)
 
     def view(self) -> View:
-        """Lap, the clock of the running lap, and how many laps a profile still needs."""
+        """Return lap, the clock of the running lap, and how many laps a profile still needs."""
         running = self.timer.running_s()
         clock = lap_time(running)[:-2] if running == running else "first pass of the line starts the clock"
         more = laps_more(self.wanted - self.valid) if self.valid < self.wanted else "enough laps for a profile"
@@ -201,7 +201,7 @@ def on_a_thread(work: Callable[[], None]) -> None:
 
 
 def free_folder(parent: Path, name: str) -> Path:
-    """``name`` in ``parent``, with a number if there is one already."""
+    """Return ``name`` in ``parent``, with a number if there is one already."""
     folder, number = parent / name, 1
     while folder.exists():
         number += 1
@@ -210,5 +210,5 @@ def free_folder(parent: Path, name: str) -> Path:
 
 
 def laps_line(times: Sequence[float]) -> str:
-    """All lap times of a run in one line."""
+    """Return all lap times of a run in one line."""
     return f"laps: {', '.join(map(lap_time, times))}"

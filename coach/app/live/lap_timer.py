@@ -45,7 +45,7 @@ class LapTimer:
         return [done for frame in frames if (done := self._take(frame)) is not None]
 
     def running_s(self) -> float:
-        """Time since the line [s]; NaN before it was first passed."""
+        """Return time since the line [s]; NaN before it was first passed."""
         return self._last.t_s - self.began_s if self._last is not None else NAN
 
     def _take(self, frame: Frame) -> LapDone | None:
@@ -80,7 +80,7 @@ class LapTimer:
             self._why = self._why or "stopped"
 
     def _crossing(self, last: Frame, frame: Frame) -> float:
-        """When the line was crossed between two frames [s]; NaN if it was not."""
+        """Return when the line was crossed between two frames [s]; NaN if it was not."""
         if frame.lap_distance_m == frame.lap_distance_m and last.lap_distance_m == last.lap_distance_m:
             if frame.lap_distance_m > last.lap_distance_m - FALL_M or frame.lap_distance_m > FALL_M:
                 return NAN

@@ -37,7 +37,7 @@ def audit_phrases(
     language: str = "en",
     units: str = "metric",
 ) -> list[Phrase]:
-    """All phrases, each text once; ``length`` measures a text [s], else it is estimated at ``rate_wpm``.
+    """Return all phrases, each text once; ``length`` measures a text [s], else it is estimated at ``rate_wpm``.
 
     Raises CoachError for a profile or rule set that is wrong.
     """

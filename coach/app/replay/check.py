@@ -55,7 +55,7 @@ class Played:
 
 
 def sessions_in(folder: Path) -> list[Path]:
-    """The sessions with expectations in ``folder``, or that folder itself; CheckError when there is none."""
+    """Return the sessions with expectations in ``folder``, or that folder itself; CheckError when there is none."""
     if not folder.is_dir():
         raise CheckError(f"{folder}: found no such folder; allowed a session, or a folder of sessions")
     found = [p.parent for p in (folder / EXPECT_FILE, *sorted(folder.glob(f"*/{EXPECT_FILE}"))) if p.is_file()]
@@ -196,6 +196,6 @@ def renew_command(folder: Path) -> str:
 
 
 def failures(checked: Sequence[Checked]) -> Iterator[str]:
-    """All failures, session by session."""
+    """Yield all failures, session by session."""
     for one in checked:
         yield from one.failures

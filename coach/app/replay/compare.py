@@ -54,7 +54,7 @@ _Key = tuple[int, str, str]
 
 
 def compare(before: Iterable[Decision], after: Iterable[Decision]) -> tuple[Difference, ...]:
-    """Every cue spoken in only one of two logs of the same drive, or otherwise than before; in order of lap."""
+    """Return every cue spoken in only one of two logs of the same drive, or otherwise than before; in order of lap."""
     old, new = list(before), list(after)
     spoken_old, spoken_new = _spoken(old), _spoken(new)
     held_old, held_new = _reasons(old), _reasons(new)
@@ -134,7 +134,7 @@ def write_full(path: Path, differences: Sequence[Difference]) -> None:
 
 
 def laps(numbers: Iterable[int]) -> str:
-    """Laps as a person writes them: "lap 3", "laps 2-4, 7"."""
+    """Return laps as a person writes them: "lap 3", "laps 2-4, 7"."""
     ordered = sorted(set(numbers))
     runs: list[list[int]] = []
     for n in ordered:

@@ -21,7 +21,7 @@ def lap_driven(lap: int, laps: Sequence[int]) -> None:
 
 
 def corner_named(name: str, corners: Sequence[Corner]) -> str:
-    """The corner's name in the profile, by its name or how it is said; ExplainError lists what there is."""
+    """Return the corner's name in the profile, by its name or how it is said; ExplainError lists what there is."""
     wanted = name.casefold()
     for corner in corners:
         if wanted in (corner.name.casefold(), corner.say.casefold()):
@@ -31,12 +31,12 @@ def corner_named(name: str, corners: Sequence[Corner]) -> str:
 
 
 def explain(decisions: Iterable[Decision], corner: str, lap: int | None = None) -> list[Decision]:
-    """Every decision at ``corner`` (of ``lap``), in order of time."""
+    """Return every decision at ``corner`` (of ``lap``), in order of time."""
     return [d for d in decisions if d.corner == corner and (lap is None or d.lap == lap)]
 
 
 def lines(found: Sequence[Decision], corner: str, lap: int | None = None) -> list[str]:
-    """The same as text: one line a candidate, then what the reasons mean."""
+    """Return the same as text: one line a candidate, then what the reasons mean."""
     if not found:
         where = corner if lap is None else f"{corner} in lap {lap}"
         return [f"{where}: nothing could have been said: no rule has anything to say there"]

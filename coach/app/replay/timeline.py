@@ -24,7 +24,7 @@ class Row:
 
 
 def marked(before: Sequence[Decision], after: Sequence[Decision]) -> list[Row]:
-    """``after`` in order of time with marks, what is gone in its place. The same cue: lap, corner, rule, fault."""
+    """Return ``after`` in order of time with marks, what is gone in its place. The same cue: lap, corner, rule, fault."""
     old = _numbered(before)
     new = _numbered(after)
     rows = [Row(d, *_change(old.get(key), d)) for key, d in new.items()]
@@ -58,7 +58,7 @@ def _told(d: Decision) -> str:
 
 
 def sentence(d: Decision) -> str:
-    """Why the cue was spoken or held back, in one or two sentences."""
+    """Return why the cue was spoken or held back, in one or two sentences."""
     head = f"Rule {d.rule.replace('_', ' ')} ({d.family}) at {d.corner}, lap {d.lap}, {d.s_m:.0f} m."
     if d.outcome == "held":
         return f"{head} Held back: {MEANING.get(d.reason, d.reason)}."

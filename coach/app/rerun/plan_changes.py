@@ -92,7 +92,7 @@ def changes_of(reader: SessionReader, edits: bool = True) -> tuple[Change, ...]:
 
 
 def plan_changes(reader: SessionReader) -> tuple[PlanChange, ...]:
-    """The edits of the plan in order; raises CoachError for one whose files are missing or wrong."""
+    """Return the edits of the plan in order; raises CoachError for one whose files are missing or wrong."""
     out = []
     language = session_language(reader)
     for event in reader.events():
@@ -112,7 +112,7 @@ def plan_changes(reader: SessionReader) -> tuple[PlanChange, ...]:
 
 
 def cut_at(batches: Iterable[Columns], frames: Sequence[int]) -> Iterator[tuple[int, Columns]]:
-    """The batches, cut at these numbers of frames; each part with the number of frames before it."""
+    """Yield the batches, cut at these numbers of frames; each part with the number of frames before it."""
     done = 0
     for batch in batches:
         inside = [f - done for f in frames if 0 < f - done < len(batch)]
@@ -123,5 +123,5 @@ def cut_at(batches: Iterable[Columns], frames: Sequence[int]) -> Iterator[tuple[
 
 
 def plan_files(folder: Path, number: int) -> tuple[Path, Path, Path]:
-    """Where the profile, the rules and the phrase lengths of plan ``number`` are kept in a session."""
+    """Return where the profile, the rules and the phrase lengths of plan ``number`` are kept in a session."""
     return folder / f"profile.{number}.yaml", folder / f"rules.{number}.yaml", folder / f"phrases.{number}.json"

@@ -20,7 +20,7 @@ Origin = tuple[float, float]
 
 
 def on_plane_of(reference: Reference, header: Header, batches: Iterable[Columns]) -> Iterator[Columns]:
-    """The ``batches`` with x_m and y_m in the plane of ``reference``; unchanged where an origin is not known."""
+    """Yield the ``batches`` with x_m and y_m in the plane of ``reference``; unchanged where an origin is not known."""
     here = (header.origin_lat_deg, header.origin_lon_deg)
     there = (reference.origin_lat_deg, reference.origin_lon_deg)
     if not all(map(math.isfinite, (*here, *there))) or here == there:
@@ -33,7 +33,9 @@ def on_plane_of(reference: Reference, header: Header, batches: Iterable[Columns]
 
 
 def moved_to(there: Origin, here: Origin, x_m: Floats, y_m: Floats) -> tuple[Floats, Floats]:
-    """Places of the plane around ``here`` (degrees) in the plane around ``there``; as they are without both origins."""
+    """Return places of the plane around ``here`` (degrees) in the plane around ``there``; as they are without both
+    origins.
+    """
     if not all(map(math.isfinite, (*here, *there))) or here == there:
         return x_m, y_m
     dx, dy = Plane(*there).to_xy(*here)

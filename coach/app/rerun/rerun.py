@@ -55,7 +55,9 @@ def rerun(
 
 
 def settle_findings(result: Rerun) -> list[Pass]:
-    """The passes with findings by the driver's scatter over the whole session, which the live run could not know."""
+    """Return the passes with findings by the driver's scatter over the whole session, which the live run could not
+    know.
+    """
     if result.settled is not None:
         return result.settled
     judged = result.pipeline.judged

@@ -188,7 +188,7 @@ def unlike(best_s: float, reference_s: float) -> tuple[str, ...]:
 
 
 def _without_slow(laps: list[LapLoss]) -> list[LapLoss]:
-    """A lap far slower than the best was driven in traffic or to cool down: it does not count, as in the survey."""
+    """Return a lap far slower than the best was driven in traffic or to cool down: it does not count, as in the survey."""
     best = min((lap.time_s for lap in laps if lap.valid), default=0.0)
     return [
         msgspec.structs.replace(lap, valid=False, why_invalid=TOO_SLOW)
@@ -206,7 +206,7 @@ def _counts(lap: int, corner: int, by_pass: dict[tuple[int, int], Pass]) -> bool
 def _corners(
     lap: int, pieces: Sequence[Piece], names: Sequence[str], by_pass: dict[tuple[int, int], Pass]
 ) -> tuple[CornerLoss, ...]:
-    """The corners of a lap in driving order.
+    """Return the corners of a lap in driving order.
 
     A corner that began in the lap before is the entry ``start``; what already belongs to the next lap's first
     corner is counted to the straight of this lap's last one.
@@ -241,12 +241,12 @@ def _entry(name: str, parts: Mapping[str, float], found: Pass | None) -> CornerL
 
 
 def known(value: float) -> float | None:
-    """``value``, or None where it is NaN or infinite: a program is told null, not a number that is none."""
+    """Return ``value``, or None where it is NaN or infinite: a program is told null, not a number that is none."""
     return value if math.isfinite(value) else None
 
 
 def _gains(passes: Sequence[Pass], names: Sequence[str]) -> tuple[Gain, ...]:
-    """Faults by what they cost over all laps, the costliest first."""
+    """Return faults by what they cost over all laps, the costliest first."""
     found: dict[tuple[int, str], list[Finding]] = defaultdict(list)
     count: dict[int, int] = defaultdict(int)
     for one in passes:

@@ -114,7 +114,9 @@ def _gain(gain: Gain, zone: Zone, lost_s: float | None, system: Units) -> GainVi
 
 
 def share_text(cost_s: float, lost_s: float | None) -> str:
-    """How a fault's cost goes with its corner's loss per lap in the table, so that the two numbers never puzzle [s]."""
+    """Return how a fault's cost goes with its corner's loss per lap in the table, so that the two numbers never puzzle
+    [s].
+    """
     if lost_s is None:
         return "the table has no valid lap of this corner"
     total = f"{signed(lost_s)} s per lap"
@@ -153,7 +155,7 @@ def _corners(done: Debrief, zones: Mapping[str, Zone], system: Units) -> list[Co
 
 
 def _mean_delta(traces: Traces, done: Debrief) -> Floats:
-    """Mean time lost up to each place over the laps that count [s]; NaN where no lap has a trace."""
+    """Return mean time lost up to each place over the laps that count [s]; NaN where no lap has a trace."""
     valid = {lap.lap for lap in done.laps if lap.valid}
     rows = [channels["delta"] for lap, channels in traces.laps.items() if lap in valid]
     if not rows:
@@ -180,7 +182,7 @@ def _choices(traces: Traces, done: Debrief) -> list[LapChoice]:
 
 
 def _scatters(setup: Setup, done: Debrief, result: Rerun) -> list[ScatterView]:
-    """Every corner's dots, as differences from the reference on one scale for all corners."""
+    """Return every corner's dots, as differences from the reference on one scale for all corners."""
     system = setup.rules.units
     every = [_differences(i, done, result, system) for i in range(len(setup.corners))]
     scales = shared_scales(every)
@@ -232,7 +234,7 @@ def attempt_text(a: Attempt) -> str:
 
 
 def answered_text(found: Sequence[Attempt]) -> str:
-    """How many corrections worked, beside those that were held back."""
+    """Return how many corrections worked, beside those that were held back."""
     spoken, held = share([a for a in found if a.said.spoken]), share([a for a in found if not a.said.spoken])
     if not spoken.of:
         return "No correction has passes before and after it yet: nothing to compare."

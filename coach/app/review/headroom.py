@@ -33,7 +33,7 @@ class SessionHeadroom:
 
 
 def session_headroom(result: Rerun, reference: Reference, counts: Sequence[PassRecord]) -> SessionHeadroom:
-    """The headroom of the passes that count against what the reference's laps showed of the car."""
+    """Return the headroom of the passes that count against what the reference's laps showed of the car."""
     shown, meter = reference.shown, meter_of(reference)
     if shown is None or meter is None:
         return SessionHeadroom(None, (), "")
@@ -63,18 +63,18 @@ def _on(u_m: Floats, driven: PassRecord) -> Floats:
 
 
 def _usual(speeds: Floats) -> Floats:
-    """The speed that takes the mean time at each node: (passes, n) -> (n,)."""
+    """Return the speed that takes the mean time at each node: (passes, n) -> (n,)."""
     return np.asarray(1.0 / np.mean(1.0 / np.maximum(speeds, 1.0), axis=0))
 
 
 def median_of(passes: Sequence[PassRecord], name: str) -> float:
-    """The median of a measure over passes, NaN where none has it."""
+    """Return the median of a measure over passes, NaN where none has it."""
     values = [d.measures[name] for d in passes if d.measures.get(name, math.nan) == d.measures.get(name, math.nan)]
     return float(np.median(values)) if values else math.nan
 
 
 def grip_points(meter: GripMeter, passes: Sequence[PassRecord]) -> dict[str, Floats]:
-    """Lateral and longitudinal share of the limit of passes at one corner, by phase, each (2, points)."""
+    """Return lateral and longitudinal share of the limit of passes at one corner, by phase, each (2, points)."""
     found: dict[str, list[Floats]] = {phase: [] for phase in PHASES}
     for d in passes:
         if d.trace is None:

@@ -24,7 +24,7 @@ CHANNELS: Final = ("speed", "delta", "brake", "throttle", "offset")
 
 
 def lap_traces(result: Rerun, reference: Reference, system: Units = METRIC) -> Traces:
-    """The reference and up to MOST_LAPS laps, each thinned to at most MOST_NODES places."""
+    """Return the reference and up to MOST_LAPS laps, each thinned to at most MOST_NODES places."""
     step = max(1, -(-len(reference) // MOST_NODES))
     keep = np.arange(0, len(reference), step)
     chosen = choose_laps(result.events.laps)
@@ -47,7 +47,7 @@ def lap_traces(result: Rerun, reference: Reference, system: Units = METRIC) -> T
 
 
 def choose_laps(laps: Sequence[LapDone]) -> list[LapDone]:
-    """All laps if there are few; else the best ones and some spread over the session, in order."""
+    """Return all laps if there are few; else the best ones and some spread over the session, in order."""
     if len(laps) <= MOST_LAPS:
         return list(laps)
     best = sorted((lap for lap in laps if lap.valid), key=lambda lap: lap.time_s)[: MOST_LAPS // 2]

@@ -35,7 +35,7 @@ from coach.session.reader import SessionReader
 
 
 def history_file() -> Path:
-    """Where the history of this machine is kept."""
+    """Return where the history of this machine is kept."""
     return Path(platformdirs.user_data_dir(APP)) / "history.sqlite3"
 
 
@@ -95,7 +95,7 @@ def save_reviewed(result: Rerun, setup: Setup, reader: SessionReader, notice: Ca
 
 
 def cues(decisions: Sequence[Decision], rules: RuleSet) -> list[CueRow]:
-    """The decisions about cues as they are kept."""
+    """Return the decisions about cues as they are kept."""
     by_name = {rule.name: rule for rule in rules.rules}
     out = []
     for d in decisions:
@@ -110,7 +110,7 @@ def cues(decisions: Sequence[Decision], rules: RuleSet) -> list[CueRow]:
 
 
 def session_attempts(passes: Sequence[Pass], decisions: Sequence[Decision], setup: Setup) -> list[Attempt]:
-    """The corrections of one session and whether they were answered."""
+    """Return the corrections of one session and whether they were answered."""
     names = [corner.name for corner in setup.corners]
     passed = [PassCosts(0, p.lap, names[p.corner], {f.fault: f.cost_s for f in p.findings}) for p in passes if p.valid]
     said = [
@@ -139,7 +139,7 @@ class Answers(msgspec.Struct, frozen=True):
 
 
 def answers(history: History, circuit: str, driver: str | None = None) -> Answers:
-    """Which cues worked for this driver here."""
+    """Return which cues worked for this driver here."""
     found = attempts(history.said(circuit, driver), history.pass_costs(circuit, driver))
     spoken = [a for a in found if a.said.spoken]
     groups: dict[tuple[str, str, str], list[Attempt]] = {}
@@ -153,7 +153,7 @@ def answers(history: History, circuit: str, driver: str | None = None) -> Answer
 def choose_wordings(
     history: History, circuit: str, driver: str, rules: RuleSet, corners: Sequence[str]
 ) -> dict[tuple[str, str], WordingChoice]:
-    """(rule, corner) -> the wording to use, for every correction with alternatives; all of it as data."""
+    """Return (rule, corner) -> the wording to use, for every correction with alternatives; all of it as data."""
     found = attempts(history.said(circuit, driver), history.pass_costs(circuit, driver))
     return {
         (rule.name, corner): choose_wording(rule, corner, found)
@@ -164,14 +164,14 @@ def choose_wordings(
 
 
 def driver_wordings(history: History, circuit: str, driver: str, rules: RuleSet) -> dict[str, str]:
-    """Rule -> the wording to use in place of one that never worked for this driver here, wherever it was tried."""
+    """Return rule -> the wording to use in place of one that never worked for this driver here, wherever it was tried."""
     chosen = choose_wordings(history, circuit, driver, rules, ("",))
     by_name = {rule.name: rule for rule in rules.rules}
     return {name: w.template for (name, _), w in chosen.items() if w.template != by_name[name].short}
 
 
 def wordings_for(circuit: str, driver: str, rules: RuleSet, notice: Callable[[str], object]) -> dict[str, str]:
-    """``driver_wordings`` from this machine's history; none, and a notice, when it can not be read."""
+    """Return ``driver_wordings`` from this machine's history; none, and a notice, when it can not be read."""
     if not history_file().exists():
         return {}
     try:

@@ -47,7 +47,7 @@ class SessionReview:
         self.live = self.reader.decisions()
 
     def view(self) -> DebriefView:
-        """The page's content."""
+        """Return the page's content."""
         header = self.reader.header
         said = " · ".join(x for x in (header.session, header.started_at[:16].replace("T", " "), header.driver) if x)
         return debrief_view(

@@ -37,7 +37,7 @@ class Source:
     options: dict[str, Any] = field(default_factory=dict)
 
     def open(self) -> Feed:
-        """The feed; raises FeedError, SourceError for options that a feed of another package does not take."""
+        """Return the feed; raises FeedError, SourceError for options that a feed of another package does not take."""
         kind = feed_class(self.name)
         if self.name not in FEEDS:
             try:
@@ -49,7 +49,7 @@ class Source:
 
 
 def speed_of(text: str) -> float:
-    """``max`` or a number above 0; SourceError otherwise."""
+    """Return ``max`` or a number above 0; SourceError otherwise."""
     if text == "max":
         return float("inf")
     try:
@@ -62,7 +62,7 @@ def speed_of(text: str) -> float:
 
 
 def options_of(pairs: list[str]) -> dict[str, str]:
-    """``NAME=VALUE`` pairs; SourceError otherwise."""
+    """Return ``NAME=VALUE`` pairs; SourceError otherwise."""
     for pair in pairs:
         if not pair.partition("=")[0].isidentifier() or "=" not in pair:
             raise SourceError(f"--option: found {pair!r}; expected NAME=VALUE")
@@ -70,7 +70,7 @@ def options_of(pairs: list[str]) -> dict[str, str]:
 
 
 def address_of(text: str) -> tuple[str, int]:
-    """``HOST:PORT``; SourceError otherwise."""
+    """Return ``HOST:PORT``; SourceError otherwise."""
     host, _, port = text.rpartition(":")
     if not host or not port.isdigit() or not 0 < int(port) < 65536:
         raise SourceError(f"address: found {text!r}; allowed HOST:PORT with a port from 1 to 65535")
@@ -105,7 +105,7 @@ class FeedOptions:
 
 
 def source_of(asked: FeedOptions, origin: tuple[float, float] | None = None) -> Source:
-    """The feed that is asked for; SourceError when an option it needs is missing.
+    """Return the feed that is asked for; SourceError when an option it needs is missing.
 
     ``origin`` (degrees) is that of the reference's plane, for feeds that give latitude and longitude.
     """
