@@ -35,7 +35,9 @@ def option_of(name: str) -> str:
 
 
 def chosen_feed(given: Collection[str]) -> str:
-    """Return the feed that the ``given`` options choose where --feed is not among them: the practice car without any."""
+    """Return the feed that the ``given`` options choose where --feed is not among them: the practice car
+    without any.
+    """
     feeds = [feed for name, feed in CHOOSES.items() if name in given]
     if len(feeds) > 1:
         both = " and ".join(option_of(name) for name in CHOOSES if name in given)

@@ -42,7 +42,9 @@ class TrackModel:
         self.gradient = [_mean_slope(slope, reference, z.quiet_m, z.apex_m) for z in self.zones]
 
     def _straight_s(self, corner: int) -> float:
-        """Return how long the reference takes from the exit of a corner to where it gets quiet before the next one [s]."""
+        """Return how long the reference takes from the exit of a corner to where it gets quiet before the
+        next one [s].
+        """
         following = (corner + 1) % len(self.zones)
         if following == 0 and not self.reference.closed:
             return 0.0

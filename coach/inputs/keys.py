@@ -39,7 +39,7 @@ class X11Keys:
         return {8 * i + bit for i, byte in enumerate(state) if byte for bit in range(8) if byte >> bit & 1}
 
     def poll(self) -> list[Press]:
-        """Return keys that went down since the last call; empty for good once the X server went."""
+        """Return the keys that went down since the last call; empty for good once the X server went."""
         try:
             now = self._state()
             pressed, self._down = now - self._down, now
@@ -89,7 +89,7 @@ class WindowsKeys:
         self.poll()
 
     def poll(self) -> list[Press]:
-        """Return keys that went down since the last call."""
+        """Return the keys that went down since the last call."""
         now = {code for code in _VIRTUAL_KEYS if self._user32.GetAsyncKeyState(code) & 0x8000}
         pressed, self._down = now - self._down, now
         return [Press(KEYBOARD, key=_VIRTUAL_KEYS[code]) for code in sorted(pressed)]

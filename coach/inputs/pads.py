@@ -66,7 +66,7 @@ class Pads:
         ]
 
     def devices(self) -> list[str]:
-        """Return names of the open devices."""
+        """Return the names of the open devices."""
         return sorted(device.get_name() for device in self._open.values())
 
     def close(self) -> None:

@@ -39,7 +39,7 @@ class Traces:
 
 
 def trace_chart(traces: Traces, corners: Sequence[Corner], marks: Sequence[Mapping[str, Any]] = ()) -> dict[str, Any]:
-    """Return options of the chart: panels over one another with one distance axis, hover and zoom linked."""
+    """Return the options of the chart: panels over one another with one distance axis, hover and zoom linked."""
     used = [
         (channel, title.replace("{unit}", traces.speed_unit), digits, share)
         for channel, title, digits, share in PANELS
@@ -180,7 +180,7 @@ def _lines(
 
 
 def _areas(corners: Sequence[Corner], named: bool) -> dict[str, Any]:
-    """Return bands from turn-in to exit; the corner's name above the first panel."""
+    """Return the bands from turn-in to exit; the corner's name above the first panel."""
     label = {"show": named, "position": "top", "distance": 2, **_text(11, INK)}
     return {"silent": True, "itemStyle": {"color": INK, "opacity": 0.06}, "label": label, "data": bands(corners)}
 

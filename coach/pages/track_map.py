@@ -91,7 +91,9 @@ class TrackMap:
         return svg_points(x, y)
 
     def box(self, low_m: float, high_m: float) -> tuple[float, float, float, float]:
-        """Return the part of the picture (x, y, width, height) that holds the track between two places, with a margin."""
+        """Return the part of the picture (x, y, width, height) that holds the track between two places,
+        with a margin.
+        """
         x, y = self.xy(np.append(np.arange(low_m, high_m, 4.0), high_m))
         width = max(float(np.ptp(x)), float(np.ptp(y)) * 1.35) * 1.35
         height = width / 1.35
@@ -123,7 +125,9 @@ class TrackMap:
         return Piece(points, colour, 9.0 + 13.0 * strength, kind)
 
     def labels(self, notes: Sequence[str] = ()) -> list[Label]:
-        """Return the corners' names beside the track, toward its outside where there is room; ``notes`` go under them."""
+        """Return the corners' names beside the track, toward its outside where there is room; ``notes`` go
+        under them.
+        """
         out: list[Label] = []
         for i, corner in enumerate(self.corners):
             x, y = (float(v) for v in self.xy(corner.apex_m))
@@ -145,7 +149,9 @@ class TrackMap:
         return self.arrow_at(min(ARROW_AFTER_M, 0.5 * self.reference.length_m), 13.0, ARROW_BESIDE)
 
     def arrow_at(self, s_m: float, half: float, beside: float = 0.0) -> str:
-        """Return an arrow head of half width ``half`` at ``s_m`` [m], ``beside`` the track [picture units], as points."""
+        """Return an arrow head of half width ``half`` at ``s_m`` [m], ``beside`` the track [picture units],
+        as points.
+        """
         x, y = (float(v) for v in self.xy(s_m))
         dx, dy = self.direction(s_m)
         x, y = x + beside * dy, y - beside * dx

@@ -66,7 +66,7 @@ def outline(corner: Corner) -> dict[str, Any]:
 
 
 def outlines(every: Sequence[dict[str, Any]]) -> CommentedSeq:
-    """Return corners of a survey as they stand in the file, each on a line of its own."""
+    """Return the corners of a survey as they stand in the file, each on a line of its own."""
     rows = CommentedSeq(CommentedMap(c) for c in every)
     for row in rows:
         row.fa.set_flow_style()

@@ -161,7 +161,9 @@ def _load(path: Path, kept: bool, _changed: int, _size: int) -> Catalogue:
 
 
 def in_words(rules_file: bytes, catalogue: Catalogue) -> bytes:
-    """Return a rule file with its texts in place of their keys, as a session keeps it: it then needs no language file."""
+    """Return a rule file with its texts in place of their keys, as a session keeps it: it then needs no
+    language file.
+    """
 
     def one(found: re.Match[str]) -> str:
         text = catalogue.texts.get(found[2])

@@ -72,12 +72,14 @@ def rule_paths() -> Mapping[str, Path]:
 
 @cache
 def shipped_rule_names() -> frozenset[str]:
-    """Return names of all rules in the rule sets that ship."""
+    """Return the names of all rules in the rule sets that ship."""
     return frozenset(rule.name for path in rule_paths().values() for rule in read_rules(path).model.rules)
 
 
 def audit(rules: RuleSet, corners: Iterable[Corner]) -> tuple[AuditRow, ...]:
-    """Return every text of every rule at every corner, with its words and information units, each text once a corner."""
+    """Return every text of every rule at every corner, with its words and information units, each text once
+    a corner.
+    """
     rows: dict[tuple[str, str, str], AuditRow] = {}
     for corner in corners:
         name = corner.say or corner.name

@@ -17,7 +17,7 @@ Values = dict[str, Any]
 
 
 def match(known: Sequence[Values], found: Sequence[Values], length_m: float) -> dict[int, int]:
-    """Return index of a known corner -> index of the found corner that is the same one; nearest apexes first."""
+    """Return the index of a known corner -> index of the found corner that is the same one; nearest apexes first."""
     near = []
     for i, a in enumerate(known):
         for k, b in enumerate(found):

@@ -117,7 +117,9 @@ def _validate(contents: dict[str, bytes], where: str) -> None:
 
 
 def _contents(zip_path: Path) -> dict[str, bytes]:
-    """Return name -> bytes of a zip from a stranger; raises ProfileError for anything but plain files of known names."""
+    """Return name -> bytes of a zip from a stranger; raises ProfileError for anything but plain files of
+    known names.
+    """
 
     def refuse(name: str, found: str, allowed: str) -> ProfileError:
         shown = "".join(c if c.isprintable() else "?" for c in name)[:60]

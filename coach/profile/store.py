@@ -66,7 +66,7 @@ def read_profile(path: Path) -> YamlFile[ProfileModel]:
 
 
 def own_rule_names(folder: Path) -> frozenset[str]:
-    """Return names of the rules that lie beside a profile, which it may mute; a wrong rule file is its own reader's
+    """Return the names of the rules that lie beside a profile, which it may mute; a wrong rule file is its own reader's
     matter.
     """
     names: set[str] = set()

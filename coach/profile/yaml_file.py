@@ -31,7 +31,7 @@ Context = Mapping[str, object]
 def parse(
     text: str, path: str, model: type[M], error: ProblemsType, context: Context | None = None
 ) -> tuple[CommentedMap, M]:
-    """Return text to tree and checked model; raises ``error`` with every problem found, each with its line."""
+    """Return the text to tree and checked model; raises ``error`` with every problem found, each with its line."""
     tree = read_tree(text.removeprefix("\ufeff"), path)
     if isinstance(tree, Problem):
         raise error([tree])
@@ -51,7 +51,7 @@ def _validated(tree: CommentedMap, path: str, model: type[M], error: ProblemsTyp
 
 
 def decode(data: bytes, path: str, error: ProblemsType) -> str:
-    """Return bytes of a file as text; raises ``error`` for too many bytes and for what is not UTF-8."""
+    """Return the bytes of a file as text; raises ``error`` for too many bytes and for what is not UTF-8."""
     if len(data) > MAX_BYTES:
         raise error([Problem(path, 0, "", f"found more than {MAX_BYTES} bytes; allowed {MAX_BYTES}")])
     try:

@@ -135,7 +135,7 @@ def share(found: Sequence[Attempt]) -> Share:
 
 
 def wilson(worked: int, of: int) -> tuple[float, float]:
-    """Return ends of Wilson's score interval (1927) for a share, ``of`` at least 1.
+    """Return the ends of Wilson's score interval (1927) for a share, ``of`` at least 1.
 
     Four lines instead of scipy.stats, which takes a second to import; a test holds them to it.
     """

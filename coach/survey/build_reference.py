@@ -61,7 +61,9 @@ def _length(trace: Trace, lap: Lap, x: Floats, y: Floats) -> float:
 
 
 def _arc(x: Floats, y: Floats) -> Floats:
-    """Return arc length at each point, the chords corrected by the turn between them (chord = arc * (1 - turn^2 / 24))."""
+    """Return arc length at each point, the chords corrected by the turn between them (chord = arc * (1 -
+    turn^2 / 24)).
+    """
     dx, dy = np.diff(x), np.diff(y)
     chord = np.hypot(dx, dy)
     heading = np.unwrap(np.arctan2(dy, dx))
@@ -170,7 +172,9 @@ def _height(trace: Trace, at: Floats) -> Floats:
 
 
 def _by_distance(trace: Trace, lap: Lap) -> tuple[Floats, Floats, Floats]:
-    """Return nodes from the lap distance (or fraction, or else the odometer); y is NaN, x holds the places themselves."""
+    """Return the nodes from the lap distance (or fraction, or else the odometer); y is NaN, x holds the places
+    themselves.
+    """
     i, j = np.searchsorted(trace.clock, [lap.start, lap.stop])
     t = trace.clock[i:j]
     d, f = trace.channels["lap_distance_m"][i:j], trace.channels["lap_fraction"][i:j]

@@ -176,7 +176,9 @@ def _reach(y: Floats, p: int, floor: float) -> tuple[int, int]:
 
 
 def _dip(v: Floats, start: int, stop: int) -> float:
-    """Return how far the lowest speed of a stretch lies below the lower of the highest speeds within 150 nodes around."""
+    """Return how far the lowest speed of a stretch lies below the lower of the highest speeds within 150
+    nodes around.
+    """
     k = start + int(np.argmin(v[start:stop]))
     before, after = v[max(0, start - 150) : k + 1].max(), v[k : stop + 150].max()
     return float(1.0 - v[k] / min(before, after))

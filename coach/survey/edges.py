@@ -31,7 +31,7 @@ _HEADING_M: Final = 40.0  # one radian of heading counts as this much distance, 
 
 
 def beside(trace: Trace, laps: tuple[Lap, ...], reference: Reference) -> tuple[Floats, Floats, Floats]:
-    """Return offset from the line [m, left +], speed [m/s] and curvature [1/m] of each lap at each node.
+    """Return the offset from the line [m, left +], speed [m/s] and curvature [1/m] of each lap at each node.
 
     Shapes (laps, n); NaN where unknown.
     """

@@ -92,7 +92,9 @@ class Span:
 
 
 def ordered(reference: Reference, lap: Lane, spans: list[Span]) -> tuple[Corner, ...]:
-    """Return corners from spans: places in order, no two corners overlapping, named in driving order from the line."""
+    """Return the corners from spans: places in order, no two corners overlapping, named in driving order
+    from the line.
+    """
     n = len(lap.speed)
     for k, span in enumerate(spans):
         # a corner has an exit: the next one begins at least a node beyond its apex
@@ -172,7 +174,7 @@ def _apexes(lap: Lane, c: Stretch, lateral_noise: float) -> list[int]:
 
 
 def _tightest(k: Floats, speed: Floats, peaks: list[int], c: Stretch, noise: float) -> int:
-    """Return middle of the tightest piece around ``peaks``; ``noise`` is the relative one of the curvature."""
+    """Return the middle of the tightest piece around ``peaks``; ``noise`` is the relative one of the curvature."""
     wide = min(max(NOISE * noise, NARROW), 1.0 - LOOSEST)
     slack = max(wide, 1.0 - TIGHT)
     half = max(int(0.4 * wide * (c.stop - c.start)), 1)

@@ -42,7 +42,7 @@ class Seam:
         return out
 
     def across(self, x: Floats, y: Floats) -> Floats:
-        """Return metres to the left of the point."""
+        """Return the metres to the left of the point."""
         out: Floats = (y - self.y_m) * math.cos(self.heading_rad) - (x - self.x_m) * math.sin(self.heading_rad)
         return out
 
@@ -150,7 +150,7 @@ def _share(trace: Trace, at: NDArray[np.intp]) -> Floats:
 
 
 def passages_without_positions(trace: Trace, at: NDArray[np.intp]) -> list[Passage]:
-    """Return passages from lap distance (exact) or lap count (half a sample)."""
+    """Return the passages from lap distance (exact) or lap count (half a sample)."""
     gap = trace.clock[at + 1] - trace.clock[at]
     share = _share(trace, at)
     found = [Passage(float(c)) for c in trace.clock[at] + share * gap]
@@ -183,7 +183,9 @@ def _metres_per_fraction(trace: Trace) -> float:
 
 
 def straight_seam(trace: Trace) -> Seam | None:
-    """Return a line in the middle of the longest straight that is driven most often; None if no place is driven twice."""
+    """Return a line in the middle of the longest straight that is driven most often; None if no place is
+    driven twice.
+    """
     runs: list[tuple[float, int]] = []
     for piece in pieces(trace.p_chunk):
         t, course = trace.p_clock[piece], np.unwrap(trace.course[piece])
@@ -247,7 +249,7 @@ def passages(trace: Trace, seam: Seam, edges: bool = True) -> list[Passage]:
 
 
 def _edges(trace: Trace, seam: Seam, u: Floats, ok: NDArray[np.bool_]) -> list[Passage]:
-    """Return passages at most 2.5 samples outside a piece: recordings are often cut at the line."""
+    """Return the passages at most 2.5 samples outside a piece: recordings are often cut at the line."""
     found = []
     cut = np.flatnonzero(np.diff(trace.p_chunk))
     dt = float(np.median(np.diff(trace.p_clock)))

@@ -59,7 +59,9 @@ def cutoff_for(noise: float, dt: float, wanted: float, derivative: int) -> float
 
 
 def smooth(t_s: Floats, y: Floats, cutoff: float) -> Floats:
-    """Return ``y`` (shape (n,) or (n, m), finite) smoothed at the increasing times ``t_s`` [s] with a cut-off [rad/s]."""
+    """Return ``y`` (shape (n,) or (n, m), finite) smoothed at the increasing times ``t_s`` [s] with a
+    cut-off [rad/s].
+    """
     n = len(t_s)
     if n < 8:
         return np.array(y, dtype=np.float64)

@@ -1,7 +1,7 @@
-"""Cuts a record into laps: by a lap column, by the fall of the lap distance, or where its path crosses a line.
+"""Cuts a record into laps: by a lap column, by resets of the lap distance, or where its path crosses a line.
 
-Without a given line one is found from the path itself: a place, on a fast part, to which the car came back with the
-same heading, again and again, after ways of the same length.
+Without a given line the path supplies one: a place on a fast part that the car passes again and again with the same
+heading after equal distances.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ class Lap(msgspec.Struct, frozen=True):
 
 
 def by_column(t_s: Floats, lap: Floats) -> list[Lap]:
-    """Return laps as a column counts them; the first and the last are taken as incomplete."""
+    """Return laps by a lap column; the first and the last count as incomplete."""
     known = np.flatnonzero(np.isfinite(lap))
     if not len(known):
         return []
@@ -50,7 +50,7 @@ def by_column(t_s: Floats, lap: Floats) -> list[Lap]:
 
 
 def falls(distance: Floats) -> list[int]:
-    """Return rows at which a lap distance (or a lap fraction) begins anew; the row is the first of the new lap."""
+    """Return the rows at which a lap distance (or a lap fraction) resets; the row is the first of the new lap."""
     known = np.flatnonzero(np.isfinite(distance))
     if len(known) < 2:
         return []
@@ -105,7 +105,7 @@ def find_line(t_s: Floats, x_m: Floats, y_m: Floats, speed_mps: Floats) -> Line 
         if np.min(lengths) < _MIN_LAP_M:
             continue
         spread = float(np.std(lengths) / np.mean(lengths))
-        # more laps first; then even ones; then where the car is fast, as a start line lies on a straight
+        # prefer more laps, then even ones, then speed, as a start line lies on a straight
         score = len(times) - 20.0 * spread + 0.5 * float(speed[i]) / (float(speed.max()) + 1e-9)
         if best is None or score > best[0]:
             best = (score, line)

@@ -1,4 +1,4 @@
-"""Which columns of a file are not taken, and why: nothing is left out in silence."""
+"""Lists the columns an import ignores, and why: nothing is left out silently."""
 
 from __future__ import annotations
 

@@ -18,11 +18,11 @@ from feeds.importers.in_child import ChildFailedError, call_in_child
 from feeds.importers.table import Table
 
 _RASTER_S: Final = 0.01
-"""Channels of a measurement file have rates of their own; they are put side by side 100 times a second."""
+"""Channels of a measurement file have their own rates; they are resampled to this rate."""
 
 
 def read_parquet(path: Path) -> Table:
-    """Return a Parquet file; units from the metadata key ``unit`` of its fields. FeedError when it is none."""
+    """Return a Parquet file; units from the metadata key ``unit`` of its fields. Raise FeedError if it is not one."""
     try:
         with pq.ParquetFile(path) as file:
             schema = file.schema_arrow
@@ -51,7 +51,7 @@ def _is_usable(kind: Any) -> bool:
 
 
 def read_gpx(path: Path) -> Table:
-    """Return the points of all tracks of a GPX 1.0 or 1.1 file that have a time. FeedError when it is none."""
+    """Return the points of all tracks of a GPX 1.0 or 1.1 file that have a time. Raise FeedError if it is not one."""
     import gpxpy  # here, as reading a GPX file is rare
 
     try:
@@ -150,7 +150,7 @@ def _is_plain(signal: Any) -> bool:
 
 
 def _on_clock(signal: Any, t: Any) -> Any:
-    """Return numbers between two samples on the line between them; counts and flags as the last sample had them."""
+    """Return the numbers between two samples on the line between them; counts and flags as the last sample had them."""
     values = signal.samples.astype(np.float64)
     if signal.samples.dtype.kind == "f":
         out = np.interp(t, signal.timestamps, values, left=np.nan, right=np.nan)

@@ -9,7 +9,9 @@ from feeds.nmea.sentences import KNOT_MPS
 
 
 def sentences_of(frame: Frame, lat_deg: float, lon_deg: float, start_s: float = 36_000.0) -> bytes:
-    """Return RMC and GGA of a frame at ``lat_deg``, ``lon_deg``; its session time 0 is ``start_s`` after midnight UTC."""
+    """Return RMC and GGA of a frame at ``lat_deg``, ``lon_deg``; its session time 0 is ``start_s`` after
+    midnight UTC.
+    """
     time_s = (start_s + frame.t_s) % 86_400.0
     # thousandths first, so that 59.9999 s does not become 60
     whole = round(time_s * 1000) % 86_400_000
@@ -25,7 +27,7 @@ def sentences_of(frame: Frame, lat_deg: float, lon_deg: float, start_s: float = 
 
 
 def with_checksum(body: str) -> bytes:
-    """Return a whole sentence from what stands between the dollar sign and the asterisk."""
+    """Return a whole sentence from the text between the dollar sign and the asterisk."""
     check = 0
     for byte in body.encode("ascii"):
         check ^= byte

@@ -15,7 +15,7 @@ CAR_HALF_WIDTH_M = 0.95
 
 @dataclass(frozen=True)
 class Car:
-    """What the speed of a point mass on a path depends on.
+    """Properties that limit the speed of a point mass on a path.
 
     ``grip`` friction coefficient the driver uses; ``drive_share`` of it can be put down by the driven wheels;
     ``downforce_pm`` and ``drag_pm`` are 0.5 * rho * area * coefficient / mass [1/m]; ``brake_full_mps2`` the

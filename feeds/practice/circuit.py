@@ -1,4 +1,4 @@
-"""A circuit as the practice feed knows it: closed centre line, widths, kerbs, height, intended corners."""
+"""A circuit of the practice feed: closed centre line, widths, kerbs, height, intended corners."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class Kerb:
 
 @dataclass(frozen=True)
 class NamedCorner:
-    """A corner as the maker of a circuit meant it: name and stretch of the centre line [m]."""
+    """A corner as designed: name and stretch of the centre line [m]."""
 
     name: str
     start_m: float
@@ -64,7 +64,7 @@ class Circuit:
 
     @property
     def station_m(self) -> Floats:
-        """Place of each node along the centre line [m], shape (m,)."""
+        """Distance of each node along the centre line [m], shape (m,)."""
         return np.arange(len(self.x_m), dtype=np.float64) * self.step_m
 
     @cached_property
@@ -131,7 +131,7 @@ class Circuit:
         return value
 
     def kerb_width(self, side: Side) -> Floats:
-        """Return width of the kerb at each node on one side [m]; 0 where there is none."""
+        """Return the width of the kerb at each node on one side [m]; 0 where there is none."""
         width = np.zeros(len(self))
         for kerb in self.kerbs:
             if kerb.side == side:
@@ -153,9 +153,9 @@ def circuit_from_centre_line(
 ) -> Circuit:
     """Build a circuit from any closed centre line.
 
-    ``centre`` (n, 2) in driving order, the last point not repeating the first; ``left_m``, ``right_m`` and
-    ``z_m`` numbers or arrays (n,). ``length_m`` scales the plan to that length [m]. Raises ValueError when
-    there are fewer than 8 points or a point is not finite.
+    ``centre`` (n, 2) in driving order, the last point not repeating the first; ``left_m``, ``right_m`` and ``z_m``
+    numbers or arrays (n,). ``length_m`` scales the plan to that length [m]. Raise ValueError if there are fewer than 8
+    points or a point is not finite.
     """
     points = np.asarray(centre, dtype=np.float64)
     if points.ndim != 2 or points.shape[1] != 2 or len(points) < 8 or not np.isfinite(points).all():

@@ -1,7 +1,7 @@
-"""From a driven stretch to telemetry: continuous in time, at any frame rate.
+"""Samples a driven stretch as telemetry: continuous in time, at any frame rate.
 
-A foot needs about 0.15 s to its pedal: place over time is averaged over that long (exactly, by its
-integral), so speed and acceleration are the true derivatives of place, and the lap times are its crossings.
+A foot needs about 0.15 s to reach its pedal: position over time is averaged over that long (exactly, by its integral),
+so speed and acceleration are its true derivatives, and lap times its crossings.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ class Sampled:
 
 
 class Sampler:
-    """Turns stretches, one after the other, into frames at ``rate_hz``."""
+    """Samples successive stretches as frames at ``rate_hz``."""
 
     def __init__(self, base: Faultless, rate_hz: float) -> None:
         if not 1.0 <= rate_hz <= 1000.0:
@@ -47,7 +47,7 @@ class Sampler:
         self._frame = int(np.ceil(self._from * rate_hz))
 
     def add(self, stretch: DrivenStretch) -> Sampled:
-        """Return the frames that are certain now that ``stretch`` has been driven."""
+        """Add ``stretch`` and return the frames that are now final."""
         if not len(self._rows["speed"]):
             self._first = stretch.first
         path, driven = stretch.path, stretch.driven
@@ -80,11 +80,11 @@ class Sampler:
     def _channels(self, rows: dict[str, Floats], clock: _Clock, times: Floats) -> dict[str, Floats]:
         circuit, car = self.base.circuit, self.base.car
         s, v, a = clock.smooth(times)
-        # linear between nodes would make the speed along the track jump at every node of a tight corner
+        # linear interpolation would make the speed along the track jump at every node of a tight corner
         node = CubicSpline(clock.s, np.arange(len(clock.s)))(s)
         whole = node.astype(np.intp)
         mix = {k: np.interp(node, np.arange(len(node_row)), node_row) for k, node_row in rows.items()}
-        # and would bend the line there
+        # and would kink the line there
         mix["offset"] = CubicSpline(np.arange(len(clock.s)), rows["offset"])(node)
         station = (self._first + node) * circuit.step_m
         points = circuit.place(station, mix["offset"])
@@ -103,7 +103,7 @@ class Sampler:
         return dict(zip(CHANNELS, values, strict=True))
 
     def _wheels_off(self, station: Floats, offset: Floats) -> Floats:
-        """Return wheels beyond asphalt and kerb."""
+        """Return the number of wheels beyond asphalt and kerb."""
         circuit, half = self.base.circuit, self.base.car.half_width_m
         off = np.zeros(len(station))
         left = circuit.left_m + circuit.kerb_width("left")
@@ -127,7 +127,7 @@ class _Clock:
         self.area: Floats = np.concatenate([[0.0], np.cumsum(area)])
 
     def _at(self, times: Floats) -> tuple[Floats, Floats, Floats]:
-        """Return integral of place, place and speed at ``times`` (k,)."""
+        """Return the integral of position, position and speed at ``times`` (k,)."""
         k = np.clip(np.searchsorted(self.t, times, side="right") - 1, 0, len(self.t) - 1)
         d = times - self.t[k]
         s, v, a = self.s[k], self.v[k], self.a[k]

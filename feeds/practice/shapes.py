@@ -8,7 +8,7 @@ from feeds.frame import Floats
 
 
 def ease(x: Floats) -> Floats:
-    """From 0 at 0 to 1 at 1 with no slope and no curvature at the ends, constant outside; any shape."""
+    """Ease from 0 at 0 to 1 at 1 with no slope or curvature at the ends, constant outside; any shape."""
     u = np.clip(x, 0.0, 1.0)
     value: Floats = u * u * u * (10.0 + u * (6.0 * u - 15.0))
     return value

@@ -77,7 +77,9 @@ def match(reference: Reference, x: Floats, y: Floats) -> Match:
 def _nearest(
     line_x: Floats, line_y: Floats, x: Floats, y: Floats
 ) -> tuple[Floats, np.ndarray[tuple[int], np.dtype[np.intp]]]:
-    """Return distance to the nearest node of the line and its index, in blocks so that a long session fits in memory."""
+    """Return the distance to the nearest node of the line and its index, in blocks so that a long session fits in
+    memory.
+    """
     away, index = np.empty(len(x)), np.empty(len(x), dtype=np.intp)
     for a in range(0, len(x), 512):
         part = slice(a, a + 512)

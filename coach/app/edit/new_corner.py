@@ -30,7 +30,9 @@ class NoRoomError(CoachError):
 
 
 def stretches(corners: Sequence[Corner], reference: Reference) -> list[Stretch]:
-    """Return the free stretches [m] between the corners in driving order; over the line they go on beyond its length."""
+    """Return the free stretches [m] between the corners in driving order; over the line they go on beyond
+    its length.
+    """
     length = reference.length_m
     spans = sorted((_start(c), c.end_m) for c in corners)
     out = [(end, start) for (_, end), (start, _) in pairwise(spans)]
@@ -57,7 +59,9 @@ def suggested(corners: Sequence[Corner], chosen: int, reference: Reference) -> f
 
 
 def made(corners: Sequence[Corner], apex_m: float, name: str, reference: Reference) -> Corner:
-    """Return a corner around ``apex_m`` [m], as far as its free stretch goes; NoRoomError when another corner is there."""
+    """Return a corner around ``apex_m`` [m], as far as its free stretch goes; NoRoomError when another
+    corner is there.
+    """
     length = reference.length_m
     if not 0.0 <= apex_m < length:
         raise NoRoomError(f"apex: found {apex_m:g} m; allowed 0 to {length:g} m along the reference")

@@ -53,7 +53,7 @@ def _sentence(words: str) -> str:
 
 
 def all_sentences(plan: Plan, language: str | Path = "en", system: Units = METRIC) -> dict[int, list[str]]:
-    """Return sentences of the sighting lap by corner number."""
+    """Return the sentences of the sighting lap by corner number."""
     words = load_language(language)
     parts = zones(plan.corners, plan.reference.length_m, plan.reference.closed)
     measures = (CornerReference(plan.reference, zone).measures for zone in parts)

@@ -45,7 +45,7 @@ class LapTimer:
         return [done for frame in frames if (done := self._take(frame)) is not None]
 
     def running_s(self) -> float:
-        """Return time since the line [s]; NaN before it was first passed."""
+        """Return the time since the line [s]; NaN before it was first passed."""
         return self._last.t_s - self.began_s if self._last is not None else NAN
 
     def _take(self, frame: Frame) -> LapDone | None:

@@ -25,7 +25,9 @@ def learned(feed: Feed) -> dict[str, Any]:
 
 
 def kept_folder(writer: SessionWriter, frames: int, named: bool) -> Path | None:
-    """Return the session's folder; None if no frame came in, and then one that the driver did not name is taken away."""
+    """Return the session's folder; None if no frame came in, and then one that the driver did not name is
+    taken away.
+    """
     if frames or named:
         return writer.folder
     shutil.rmtree(writer.folder, ignore_errors=True)
@@ -33,6 +35,6 @@ def kept_folder(writer: SessionWriter, frames: int, named: bool) -> Path | None:
 
 
 def origin_of(feed: Feed) -> tuple[float, float]:
-    """Return origin of the feed's plane [degrees]; NaN without one."""
+    """Return the origin of the feed's plane [degrees]; NaN without one."""
     plane = feed.plane
     return (plane.lat_deg, plane.lon_deg) if plane is not None else (nan, nan)

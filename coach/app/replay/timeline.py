@@ -24,7 +24,9 @@ class Row:
 
 
 def marked(before: Sequence[Decision], after: Sequence[Decision]) -> list[Row]:
-    """Return ``after`` in order of time with marks, what is gone in its place. The same cue: lap, corner, rule, fault."""
+    """Return ``after`` in order of time with marks, what is gone in its place. The same cue: lap, corner,
+    rule, fault.
+    """
     old = _numbered(before)
     new = _numbered(after)
     rows = [Row(d, *_change(old.get(key), d)) for key, d in new.items()]

@@ -33,7 +33,7 @@ def on_plane_of(reference: Reference, header: Header, batches: Iterable[Columns]
 
 
 def moved_to(there: Origin, here: Origin, x_m: Floats, y_m: Floats) -> tuple[Floats, Floats]:
-    """Return places of the plane around ``here`` (degrees) in the plane around ``there``; as they are without both
+    """Return the places of the plane around ``here`` (degrees) in the plane around ``there``; as they are without both
     origins.
     """
     if not all(map(math.isfinite, (*here, *there))) or here == there:

@@ -188,7 +188,9 @@ def unlike(best_s: float, reference_s: float) -> tuple[str, ...]:
 
 
 def _without_slow(laps: list[LapLoss]) -> list[LapLoss]:
-    """Return a lap far slower than the best was driven in traffic or to cool down: it does not count, as in the survey."""
+    """Return a lap far slower than the best was driven in traffic or to cool down: it does not count, as in
+    the survey.
+    """
     best = min((lap.time_s for lap in laps if lap.valid), default=0.0)
     return [
         msgspec.structs.replace(lap, valid=False, why_invalid=TOO_SLOW)

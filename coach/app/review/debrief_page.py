@@ -155,7 +155,7 @@ def _corners(done: Debrief, zones: Mapping[str, Zone], system: Units) -> list[Co
 
 
 def _mean_delta(traces: Traces, done: Debrief) -> Floats:
-    """Return mean time lost up to each place over the laps that count [s]; NaN where no lap has a trace."""
+    """Return the mean time lost up to each place over the laps that count [s]; NaN where no lap has a trace."""
     valid = {lap.lap for lap in done.laps if lap.valid}
     rows = [channels["delta"] for lap, channels in traces.laps.items() if lap in valid]
     if not rows:

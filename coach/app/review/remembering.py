@@ -164,7 +164,9 @@ def choose_wordings(
 
 
 def driver_wordings(history: History, circuit: str, driver: str, rules: RuleSet) -> dict[str, str]:
-    """Return rule -> the wording to use in place of one that never worked for this driver here, wherever it was tried."""
+    """Return rule -> the wording to use in place of one that never worked for this driver here, wherever it
+    was tried.
+    """
     chosen = choose_wordings(history, circuit, driver, rules, ("",))
     by_name = {rule.name: rule for rule in rules.rules}
     return {name: w.template for (name, _), w in chosen.items() if w.template != by_name[name].short}

@@ -18,7 +18,7 @@ CUT_M: Final = 0.5
 
 
 def possible_best(driven: Sequence[PassRecord], zones: Sequence[Zone]) -> tuple[float, tuple[int, ...]]:
-    """Return time of the best possible lap [s] and the lap each piece is from; NaN without a pass of every corner.
+    """Return the time of the best possible lap [s] and the lap each piece is from; NaN without a pass of every corner.
 
     Two pieces a corner of ``zones``: the corner, and the straight after it, unless the record ends on it. Found by
     dynamic programming over the pieces in driving order, around the lap from corner 0 to corner 0; the last piece

@@ -113,7 +113,9 @@ class Arbiter:
     _safety_speaks: bool = False
 
     def duration(self, text: str) -> float:
-        """Return length of ``text`` [s]; from its pieces, or estimated from its words when those were not rendered."""
+        """Return the length of ``text`` [s]; from its pieces, or estimated from its words when those were
+        not rendered.
+        """
         known = self.durations.get(text)
         if known is not None:
             return known

@@ -116,7 +116,7 @@ class CueEngine:
         return out
 
     def _spent(self, now_s: float, s_m: float) -> list[Decision]:
-        """Return candidates of a lap whose budget was used up since they were opened."""
+        """Return the candidates of a lap whose budget was used up since they were opened."""
         out = []
         for c in list(self.arbiter.open):
             if not c.safety and not c.asked and not c.call and self.spoken_in(c.lap) >= self.schedule.budget(c.lap):
@@ -142,7 +142,9 @@ class CueEngine:
         return self._decision(verdict, now_s, s_m)
 
     def _may_owe(self, candidate: Candidate) -> bool:
-        """Return whether what found no room before its corner is said elsewhere: a correction, and a caution still new."""
+        """Return whether what found no room before its corner is said elsewhere: a correction, and a
+        caution still new.
+        """
         if candidate.rule.family == "caution":
             return self.schedule.progress(candidate.rule, candidate.corner).said < REHEARSED
         return candidate.rule.family == "correction"

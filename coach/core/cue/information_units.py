@@ -63,7 +63,7 @@ ENGLISH_LEXICON: Final = Lexicon(LEXICON, FILLERS)
 
 
 def words(text: str) -> int:
-    """Return number of spoken words; punctuation does not count, "mid-track" is one word."""
+    """Return the number of spoken words; punctuation does not count, "mid-track" is one word."""
     return len(_TOKEN.findall(text))
 
 

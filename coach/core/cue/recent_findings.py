@@ -63,17 +63,19 @@ class Recent:
         return len(counted), latest
 
     def due(self, rule: CueRule, corner: int) -> bool:
-        """Return whether the fault was found often enough, and in the last pass too: what was just mended is not named."""
+        """Return whether the fault was found often enough, and in the last pass too: what was just mended
+        is not named.
+        """
         return shows(rule, self.last(corner)) and self.seen(rule, corner)[0] >= rule.seen
 
     def amount(self, rule: CueRule, corner: int) -> float:
-        """Return mean amount of the fault in those of the last three passes that had it; 0 when none had."""
+        """Return the mean amount of the fault in those of the last three passes that had it; 0 when none had."""
         passes = self._passes.get(corner, [])[-3:]
         found = [f.amount for findings in passes for f in findings if f.fault == rule.about and _counts(f, rule)]
         return sum(found) / len(found) if found else 0.0
 
     def share(self, rule: CueRule, corner: int) -> float:
-        """Return share of the remembered passes that had the fault; one with and one without are added."""
+        """Return the share of the remembered passes that had the fault; one with and one without are added."""
         passes = self._passes.get(corner, [])
         had = sum(any(f.fault == rule.about and _counts(f, rule) for f in findings) for findings in passes)
         return (had + 1.0) / (len(passes) + 2.0)
@@ -90,8 +92,8 @@ class Recent:
         return any(f.fault in LINE_FAULTS for findings in passes for f in findings)
 
     def cost(self, corner: int, rules: Sequence[CueRule]) -> float:
-        """Return mean cost of what ``rules`` would name in the last three passes [s], each as far as it is the likely
-        cause; more when it grows.
+        """Return the mean cost of what ``rules`` would name in the last three passes [s], each as far as it is the
+        likely cause; more when it grows.
         """
         costs = [
             sum(f.cost_s * f.probability for f in findings if any(f.fault == r.about and _counts(f, r) for r in rules))

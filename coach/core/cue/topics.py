@@ -58,7 +58,9 @@ def opposes(fault: str, about: str, texts: Iterable[str]) -> bool:
 
 
 def topic(rule: CueRule, text: str) -> str:
-    """Return the topic of a rule; of own words by what they say. Words and cautions on none are each one of their own."""
+    """Return the topic of a rule; of own words by what they say. Words and cautions on none are each one of
+    their own.
+    """
     if rule.about in TOPIC:
         return TOPIC[rule.about]
     if rule.about == "words":

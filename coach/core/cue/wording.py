@@ -183,12 +183,14 @@ def every_wording(
 
 
 def placeholders(template: str) -> tuple[str, ...]:
-    """Return names between braces, in order."""
+    """Return the names between braces, in order."""
     return tuple(_SLOT.findall(template))
 
 
 def allowed_placeholders(about: str, family: str, first: bool = False) -> frozenset[str]:
-    """Return the placeholders that can be filled for a rule about ``about``; ``first`` in what is said the first time."""
+    """Return the placeholders that can be filled for a rule about ``about``; ``first`` in what is said the
+    first time.
+    """
     if family in ("correction", "confirmation"):
         some = {"corner", "tenths", "gear", "apex"}
         some |= {"metres", "distance"} if about in METRE_FAULTS else set()

@@ -58,7 +58,7 @@ class Case:
     """Share of the bands that is looked at: less when much was lost and nothing lies outside them."""
 
     def g(self, name: str) -> float:
-        """Return gap of a measure beyond the driver's usual one; NaN where its channel is absent."""
+        """Return the gap of a measure beyond the driver's usual one; NaN where its channel is absent."""
         return self.driven.gaps.get(name, NAN) - self.usual.get(name, 0.0)
 
     def width(self, name: str) -> float:
@@ -66,7 +66,7 @@ class Case:
         return self.narrow * self.tolerance.width(self.driven.corner, name)
 
     def sigma(self, name: str) -> float:
-        """Return deviation of the driver's own gaps."""
+        """Return the deviation of the driver's own gaps."""
         return self.tolerance.sigma(self.driven.corner, name)
 
     def sure(self, name: str) -> float:
@@ -99,7 +99,7 @@ class Case:
         return lost + (self.carried_s if "exit" in parts else 0.0)
 
     def scatter_in(self, parts: tuple[Part, ...]) -> float:
-        """Return deviation of the usual loss in some parts [s]."""
+        """Return the deviation of the usual loss in some parts [s]."""
         corner = self.driven.corner
         whole = self.tolerance.sigma(corner, "loss_s")
         if parts == PARTS:

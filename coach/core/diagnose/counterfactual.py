@@ -37,7 +37,7 @@ class Counterfactual:
         self.fade = car.fade(self.v, pulling, self.step)
 
     def cost(self, changed: Floats) -> float:
-        """Return seconds that the speeds ``changed`` (shape of the trace) take longer than the reference's."""
+        """Return the seconds that the speeds ``changed`` (shape of the trace) take longer than the reference's."""
         return float(np.trapezoid(1.0 / np.maximum(changed, _SLOWEST_MPS) - 1.0 / self.v, dx=self.step))
 
     def braking_earlier(self, metres: float) -> float:
@@ -64,7 +64,7 @@ class Counterfactual:
         return self.cost(changed)
 
     def _share(self) -> Floats:
-        """Return share of a lack at the slowest point that is there at each node: braking a little earlier, fading
+        """Return the share of a lack at the slowest point that is there at each node: braking a little earlier, fading
         after.
         """
         begin = min(self.brake_m, self.slow_m - 10.0)

@@ -139,7 +139,9 @@ def softer(case: Case) -> float:
 
 
 def metres_for(case: Case, drop: float) -> float:
-    """Return metres of braking that a lowest speed lower by ``drop`` takes, at the reference's mean deceleration."""
+    """Return the metres of braking that a lowest speed lower by ``drop`` takes, at the reference's mean
+    deceleration.
+    """
     r = case.reference.measures
     slow = r["min_speed_mps"]
     start = r["brake_start_m"]
@@ -182,7 +184,9 @@ def _carried_wide(case: Case) -> bool:
 
 
 def _overshot(case: Case) -> bool:
-    """Return whether late braking carried the car too deep: slowest later or lower, wide of the line, or off it late."""
+    """Return whether late braking carried the car too deep: slowest later or lower, wide of the line, or
+    off it late.
+    """
     return (
         case.g("min_speed_at_m") > DEEPER_M
         or case.beyond("apex_line_m", 1.0)

@@ -27,7 +27,9 @@ SHOWN: Final = 0.15
 
 
 def _weighed(lost_s: float, scatter_s: float, alone_s: float) -> float:
-    """Return two estimates of one cost, weighed by their errors: what was lost, and what the causes alone would cost."""
+    """Return two estimates of one cost, weighed by their errors: what was lost, and what the causes alone
+    would cost.
+    """
     alone_s = min(max(alone_s, 0.5 * lost_s), 1.5 * lost_s)
     a, b = 1.0 / max(scatter_s, 1e-3) ** 2, 1.0 / max(MODEL * alone_s, 1e-3) ** 2
     return (a * lost_s + b * alone_s) / (a + b)

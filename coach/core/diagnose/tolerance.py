@@ -95,7 +95,9 @@ def judged_count() -> int:
 
 
 def shorth_sigma(values: list[float]) -> float:
-    """Return standard deviation from the shortest half of ``values``: blind to a fault in up to half of the passes."""
+    """Return the standard deviation from the shortest half of ``values``: blind to a fault in up to half of
+    the passes.
+    """
     ordered = sorted(values)
     half = len(ordered) // 2
     if half < 1:
@@ -141,7 +143,7 @@ class ToleranceModel:
         self._usual.clear()
 
     def sigma(self, corner: int, name: str) -> float:
-        """Return standard deviation of ``name`` at ``corner``, drawn toward the prior while passes are few.
+        """Return the standard deviation of ``name`` at ``corner``, drawn toward the prior while passes are few.
 
         Little more than at his other corners: where a fault is being mended, now there and now not, the passes
         scatter too, and the band would hide the rest of it.
@@ -173,7 +175,7 @@ class ToleranceModel:
         return known
 
     def steady(self, corner: int, names: tuple[str, ...]) -> float:
-        """Return sum of the medians of ``names`` over all passes that are kept, good or bad; 0 where that is mere
+        """Return the sum of the medians of ``names`` over all passes that are kept, good or bad; 0 where that is mere
         scatter.
         """
         own = [self._own(corner, name) for name in names]
@@ -188,7 +190,8 @@ class ToleranceModel:
         return max(WIDTH * self.sigma(corner, name), FLOOR.get(name, 0.0))
 
     def usual(self, corner: int) -> dict[str, float]:
-        """Return median gaps of the passes that lie inside the bands: where the driver is when he does nothing wrong.
+        """Return the median gaps of the passes that lie inside the bands: where the driver is when he does nothing
+        wrong.
 
         Not zero, because the reference is one lap with a scatter and noise of its own. Empty while fewer than FEWEST
         such passes are known: a habit that is there in every lap lies outside the bands and never becomes usual.

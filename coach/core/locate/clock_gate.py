@@ -53,7 +53,7 @@ class ClockGate:
     _held: Columns | None = None
 
     def take(self, chunk: Columns) -> list[tuple[Columns, str]]:
-        """Return runs of frames in order, each with what came before it: "" (goes on), "gap" or "restart"."""
+        """Return the runs of frames in order, each with what came before it: "" (goes on), "gap" or "restart"."""
         if not len(chunk):
             return []
         chunk = self._possible(chunk)
@@ -79,7 +79,7 @@ class ClockGate:
         return True
 
     def _possible(self, chunk: Columns) -> Columns:
-        """Return values that no car can have become absent, whatever sent them."""
+        """Return the values that no car can have become absent, whatever sent them."""
         if not any(map(_beyond, chunk.data, _LARGEST)):
             return chunk
         beyond = np.abs(chunk.data) > _MOST

@@ -99,7 +99,7 @@ class Locator:
         return self.lost
 
     def locate(self, chunk: Columns) -> list[tuple[Fixes, str]]:
-        """Return fixes of a chunk in runs, each with what came before it: "" (tracking goes on), "found" or "lost".
+        """Return the fixes of a chunk in runs, each with what came before it: "" (tracking goes on), "found" or "lost".
 
         A run "lost" is empty and says that tracking ended there.
         """

@@ -34,7 +34,8 @@ STILL_MPS: Final = 0.3
 
 
 def contrast(mine: Trace, theirs: Trace, zone: Zone, base_m: float, ours: dict[str, float]) -> dict[str, float]:
-    """Return differences of a pass (``mine``) from the reference over ``zone``, which lies in the reference's own lap.
+    """Return the differences of a pass (``mine``) from the reference over ``zone``, which lies in the reference's own
+    lap.
 
     ``base_m`` is how far the pass's places are ahead of the reference's (whole laps); ``ours`` are the reference's
     measures. Both traces lie on the same nodes.
@@ -152,7 +153,9 @@ def _slowed(u: Floats, speed: Floats, level: float) -> float:
 
 
 def _line(own: Rows, ref: Rows, zone: Zone, step: float) -> dict[str, float]:
-    """Return the path beside the reference's: metres toward the outside before, at and after the apex; turn-in shift."""
+    """Return the path beside the reference's: metres toward the outside before, at and after the apex;
+    turn-in shift.
+    """
     out = {"entry_line_m": NAN, "apex_line_m": NAN, "exit_line_m": NAN, "turn_in_m": NAN, "line_peak": NAN}
     if not all_finite(own.offset):
         return out
@@ -214,7 +217,7 @@ def _turned(ref: Rows, zone: Zone, step: float) -> tuple[int, Floats] | None:
 
 
 def _sliding_mean(values: Floats, n: int) -> Floats:
-    """Return means over ``n`` nodes around each; the ends are carried on."""
+    """Return the means over ``n`` nodes around each; the ends are carried on."""
     half, length = n // 2, len(values)
     padded = np.empty(length + 2 * half)
     padded[:half], padded[half : half + length], padded[half + length :] = values[0], values, values[-1]
@@ -222,7 +225,7 @@ def _sliding_mean(values: Floats, n: int) -> Floats:
 
 
 def _gears(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> dict[str, float]:
-    """Return mean difference of gear on the way out, where the reference drives."""
+    """Return the mean difference of gear on the way out, where the reference drives."""
     start = ours["throttle_start_m"]
     start = start if start == start else zone.apex_m
     way_out = own.inside(start, max(zone.end_m, start + 30.0))

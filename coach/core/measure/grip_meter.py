@@ -40,7 +40,7 @@ class GripMeter:
         return {name: found[phase] for name, phase in zip(MEASURES, PHASES, strict=True)}
 
     def use(self, trace: Trace) -> Floats:
-        """Return share of the envelope used at each node of the trace, (n,)."""
+        """Return the share of the envelope used at each node of the trace, (n,)."""
         road = self.under(trace)
         return grip_use(road, self.envelope, trace.speed_mps, trace.curvature_pm, acceleration(trace))
 

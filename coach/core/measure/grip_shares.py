@@ -102,7 +102,7 @@ class UsedThere:
 
 
 def _at_slowest(trace: Trace, part: slice) -> float:
-    """Return mean lateral acceleration over OVER_M around the slowest place of ``part`` [m/s^2]."""
+    """Return the mean lateral acceleration over OVER_M around the slowest place of ``part`` [m/s^2]."""
     at, half = part.start + int(trace.speed_mps[part].argmin()), int(OVER_M / 2.0 / trace.step_m)
     near = slice(max(at - half, 0), at + half + 1)
     return float(np.abs(trace.speed_mps[near] ** 2 * trace.curvature_pm[near]).mean())

@@ -20,7 +20,7 @@ BRAKING: Final = 0.1
 
 
 def tyre_accel(road: Road, envelope: Envelope, speed_mps: Floats, accel_mps2: Floats) -> Floats:
-    """Return longitudinal acceleration that the tyres bring [m/s2]: what drag, rolling and gravity do is taken out.
+    """Return the longitudinal acceleration that the tyres bring [m/s2]: what drag, rolling and gravity do is taken out.
 
     ``speed_mps`` and ``accel_mps2`` have shape (..., n) on the road's n nodes.
     """
@@ -38,7 +38,8 @@ def lateral_limit(road: Road, envelope: Envelope, speed_mps: Floats, curvature_p
 def grip_use(
     road: Road, envelope: Envelope, speed_mps: Floats, curvature_pm: Floats, accel_mps2: Floats
 ) -> Floats:  # fmt: skip
-    """Return share of the envelope in use at each node, about 0 to 1, NaN where its limit is unknown; shape (..., n).
+    """Return the share of the envelope in use at each node, about 0 to 1, NaN where its limit is unknown; shape (...,
+    n).
 
     ``(x / X)^p + (y / Y)^p`` to the power 1/p, X the braking or traction limit; where the engine or the brakes
     are the limit, their share counts if it is the larger: full throttle on a straight uses all there is.
@@ -98,7 +99,8 @@ def phase_places(zone: Zone, brake_m: float) -> dict[str, tuple[float, float]]:
 
 
 def phase_use(places_m: Floats, use: Floats, phases: dict[str, tuple[float, float]]) -> dict[str, float]:
-    """Return mean use of grip in each phase, 0 to 1; NaN where the phase is shorter than a node or the limit unknown.
+    """Return the mean use of grip in each phase, 0 to 1; NaN where the phase is shorter than a node or the limit
+    unknown.
 
     ``places_m`` and ``use`` have shape (n,).
     """

@@ -133,7 +133,9 @@ def throttle_gaps(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> d
 
 
 def _late(own: Rows, ref: Rows, from_m: float, to_m: float) -> tuple[float, bool]:
-    """Return metres by which the throttle opens later, NaN if one has it open all the time; whether it had been held."""
+    """Return metres by which the throttle opens later, NaN if one has it open all the time; whether it had
+    been held.
+    """
     both = _both_open(own, ref, from_m, to_m)
     if both is None:
         return NAN, False
@@ -156,7 +158,7 @@ def _late(own: Rows, ref: Rows, from_m: float, to_m: float) -> tuple[float, bool
 
 
 def _missing(own: Rows, ref: Rows, late: float, from_m: float, to_m: float) -> float:
-    """Return median share of the reference's throttle that is missing; NaN where it gives too little to tell."""
+    """Return the median share of the reference's throttle that is missing; NaN where it gives too little to tell."""
     rows = own.inside(from_m, to_m)
     on = ref.throttle[rows] > 0.4
     if np.count_nonzero(on) < 10:
@@ -231,7 +233,7 @@ def _holds(throttle: Floats, level: float, step: float) -> bool:
 
 
 def _lifted(own: Rows, ref: Rows, from_m: float, to_m: float) -> float:
-    """Return metres of full throttle given back by lifts after the throttle was opened, where the reference never
+    """Return the metres of full throttle given back by lifts after the throttle was opened, where the reference never
     lifts.
 
     A lift after which the throttle is not opened again, or that ends in braking, belongs to the next corner.

@@ -156,7 +156,9 @@ def _clock(grid: Floats, place: Floats, t: Floats, v: Floats) -> Floats:
 
 
 def _held(grid: Floats, place: Floats, values: Floats) -> Floats:
-    """Return a channel of steps at each node: what the first frame not before it has, the last one's beyond the last."""
+    """Return a channel of steps at each node: what the first frame not before it has, the last one's beyond
+    the last.
+    """
     changes = (values[1:] != values[:-1]).nonzero()[0]
     if not len(changes):
         return np.full(len(grid), values[0])

@@ -16,7 +16,7 @@ _MAD_TO_SIGMA: Final = 1.4826
 
 
 def white_noise(values: Floats) -> float:
-    """Return standard deviation of the white noise on ``values`` (shape (n,)), from third differences.
+    """Return the standard deviation of the white noise on ``values`` (shape (n,)), from third differences.
 
     A smooth signal has next to no third difference while white noise of deviation s has one of sqrt(20) s. The
     median makes it blind to the few samples at which the signal itself has a corner.
@@ -46,7 +46,9 @@ def smooth(values: Floats, half_span: int, degree: int = 2) -> Floats:
 
 
 def slope(values: Floats, step: float) -> Floats:
-    """Return first derivative on an even grid, as ``numpy.gradient`` has it but without its checks (a test compares)."""
+    """Return first derivative on an even grid, as ``numpy.gradient`` has it but without its checks (a test
+    compares).
+    """
     out = np.empty(len(values))
     out[1:-1] = (values[2:] - values[:-2]) / (2.0 * step)
     out[0], out[-1] = (values[1] - values[0]) / step, (values[-1] - values[-2]) / step

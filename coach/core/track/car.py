@@ -42,7 +42,7 @@ class Car:
         return np.asarray(flat * np.cos(angle) + G_MPS2 * np.sin(angle))
 
     def braking_m(self, from_mps: float, to_mps: float, slope: float = 0.0) -> float:
-        """Return distance to slow down from one speed to another at the car's own envelope [m]."""
+        """Return the distance to slow down from one speed to another at the car's own envelope [m]."""
         v = np.linspace(to_mps, from_mps, 60)
         return float(np.trapezoid(v / np.maximum(self.decel(v, slope), 0.5), v))
 
@@ -57,7 +57,7 @@ class Car:
 
 
 def slope_of(reference: Reference) -> Floats:
-    """Return rise over run at each node, shape (n,); 0 where height is unknown."""
+    """Return the rise over run at each node, shape (n,); 0 where height is unknown."""
     if not np.isfinite(reference.z_m).all():
         return np.zeros(len(reference))
     padded = (

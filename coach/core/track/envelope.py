@@ -38,7 +38,7 @@ class GripLimit(msgspec.Struct, frozen=True):
         return np.asarray(self.base_mps2 * load + self.aero_pm * seen * seen)
 
     def corner_speed(self, curvature_pm: float, weight: float = 1.0, lift_pm: float = 0.0) -> float:
-        """Return highest speed [m/s] on a curvature (>= 0) [1/m] with nothing else asked of the tyres; inf on a
+        """Return the highest speed [m/s] on a curvature (>= 0) [1/m] with nothing else asked of the tyres; inf on a
         straight.
 
         The load on the road is ``weight + lift_pm * v^2`` (``lift_pm`` = vertical curvature / g).

@@ -103,7 +103,9 @@ class Reference:
         return {}
 
     def on_nodes(self, name: str, first: int, last: int) -> Floats:
-        """Return column ``name`` (none that grows from lap to lap) at nodes ``first`` to ``last``; an open course ends."""
+        """Return column ``name`` (none that grows from lap to lap) at nodes ``first`` to ``last``; an open
+        course ends.
+        """
         column: Floats = getattr(self, name)
         if not self.closed or last - first >= len(column):
             return np.take(column, np.arange(first, last + 1), mode="wrap" if self.closed else "clip")

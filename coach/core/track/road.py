@@ -32,7 +32,7 @@ class Road:
         return len(self.step_m)
 
     def load(self, speed_mps: Floats) -> Floats:
-        """Return share of the weight on the road at ``speed_mps`` (..., n)."""
+        """Return the share of the weight on the road at ``speed_mps`` (..., n)."""
         return np.asarray(np.maximum(self.weight + self.lift_pm * speed_mps * speed_mps, 0.1))
 
     def at(self, nodes: NDArray[np.intp]) -> Road:

@@ -31,7 +31,9 @@ OWN_BRAKE_M: Final = 6.0
 
 
 def time_to(reference: Reference, u_m: float, speed_mps: float, place_m: float) -> float:
-    """Return seconds from ``u_m`` to ``place_m`` at the reference's pace, less if the car is faster than that here."""
+    """Return the seconds from ``u_m`` to ``place_m`` at the reference's pace, less if the car is faster
+    than that here.
+    """
     planned = reference.value("t_s", place_m) - reference.value("t_s", u_m)
     usual = reference.value("speed_mps", u_m)
     pace = min(usual / speed_mps, 1.0) if speed_mps > 1.0 else 1.0

@@ -70,7 +70,7 @@ class Drawing(NamedTuple):
 
 
 def caption_share(caption: Caption | None) -> float:
-    """Return opacity of a caption (0..1 in eighths, so that a fade is a few redraws and not thirty a second)."""
+    """Return the opacity of a caption (0..1 in eighths, so that a fade is a few redraws and not thirty a second)."""
     if caption is None or not caption.text:
         return 0.0
     left = (CAPTION_S - caption.age_s) / FADE_S
@@ -78,7 +78,7 @@ def caption_share(caption: Caption | None) -> float:
 
 
 def lay_out(scene: Scene, size: Size, measure: Measure) -> Drawing:
-    """Return everything to draw for ``scene``, and the window's size [px]."""
+    """Return the everything to draw for ``scene``, and the window's size [px]."""
     m, width = size.margin, size.width
     if scene.hidden:
         return _hidden(size, measure)

@@ -51,7 +51,7 @@ SIZE_NAMES: tuple[SizeName, ...] = tuple(_FACTORS)
 
 
 def size_of(name: str, scale: float = 1.0) -> Size:
-    """Return pixels of size ``name`` on a screen whose desktop scale is ``scale`` (1 for a common desk screen).
+    """Return the pixels of size ``name`` on a screen whose desktop scale is ``scale`` (1 for a common desk screen).
 
     OutputError when there is no such size, or the scale is not within 0.5 to 4.
     """

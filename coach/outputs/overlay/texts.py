@@ -75,7 +75,9 @@ def lap_text(lap: LapDone) -> str:
 
 
 def countdown_text(to_brake_m: float) -> str:
-    """Return metres to the brake point in steps of 10 (a number that runs can not be read); empty when none is ahead."""
+    """Return the metres to the brake point in steps of 10 (a number that runs can not be read); empty when none is
+    ahead.
+    """
     if not math.isfinite(to_brake_m) or to_brake_m <= 0:
         return ""
     return f"{max(10, math.ceil(to_brake_m / 10) * 10)} m"

@@ -40,7 +40,7 @@ class Device(Protocol):
 
 
 def list_devices() -> list[str]:
-    """Return names of the sound outputs of this machine; empty when there is none."""
+    """Return the names of the sound outputs of this machine; empty when there is none."""
     import pygame
     from pygame._sdl2 import audio
 

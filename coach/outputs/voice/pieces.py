@@ -69,7 +69,7 @@ def split(text: str) -> list[str]:
 
 
 def length(pieces: Sequence[Piece]) -> int:
-    """Return samples of what they are put together to."""
+    """Return the samples of what they are put together to."""
     return sum(len(piece.samples) for piece in pieces) + (len(pieces) - 1) * PAUSE_CELLS * CELL
 
 

@@ -24,7 +24,7 @@ Samples = NDArray[np.float64]
 
 
 def read(path: Path) -> Samples:
-    """Return samples of a mono 16-bit WAV file, resampled to 48 kHz when need be; OutputError if it is not one."""
+    """Return the samples of a mono 16-bit WAV file, resampled to 48 kHz when need be; OutputError if it is not one."""
     try:
         with wave.open(str(path), "rb") as wav:
             if (wav.getnchannels(), wav.getsampwidth()) != (1, 2):

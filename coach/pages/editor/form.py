@@ -45,7 +45,7 @@ def numbers(text: str | None) -> list[Any]:
 
 
 def lines(text: str | None) -> list[str]:
-    """Return lines that hold something."""
+    """Return the lines that hold something."""
     return [line.strip() for line in (text or "").splitlines() if line.strip()]
 
 

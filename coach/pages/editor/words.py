@@ -78,7 +78,9 @@ def mute_word(name: str) -> str:
 
 
 def label_of(path: Sequence[str | int]) -> str:
-    """Return the label of the field at ``path`` within a corner; of a list's entry, the list's with the entry's number."""
+    """Return the label of the field at ``path`` within a corner; of a list's entry, the list's with the
+    entry's number.
+    """
     names = [str(p) for p in path if isinstance(p, str)]
     number = next((f" {p + 1}" for p in path if isinstance(p, int)), "")
     if len(names) > 1 and names[0] == "cautions":

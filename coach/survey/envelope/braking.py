@@ -30,7 +30,7 @@ COARSE: Final = (1.4, 2.0, 3.0, 6.0)
 
 
 def free_share(side_use: Floats, exponent: float) -> Floats:
-    """Return share of the longitudinal limit that is left at a share of the lateral one, at least a thousandth."""
+    """Return the share of the longitudinal limit that is left at a share of the lateral one, at least a thousandth."""
     left = np.maximum(1.0 - np.minimum(side_use, 1.0) ** exponent, 0.0) ** (1.0 / exponent)
     return np.asarray(np.maximum(left, 1e-3))
 

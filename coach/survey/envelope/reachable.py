@@ -65,7 +65,9 @@ def _line_of(survey: Survey, samples: Samples) -> Road:
 
 
 def _drivable(road: Road, driven_mps: Floats, envelope: Envelope) -> Road:
-    """Return the line without kinks that were driven far faster than the limit allows: they are errors of its position."""
+    """Return the line without kinks that were driven far faster than the limit allows: they are errors of
+    its position.
+    """
     limit = lateral_limit(road, envelope, driven_mps, road.curvature_pm)
     most = KINK * limit / np.maximum(driven_mps, SLOWEST_MPS) ** 2
     return road.with_line(road.step_m, np.clip(road.curvature_pm, -most, most))
