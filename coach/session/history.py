@@ -1,7 +1,7 @@
 """History over sessions in SQLite: laps, passes, findings, cues; one file for all drivers and circuits.
 
-``PRAGMA user_version`` counts the steps of MIGRATIONS that were taken; a file of a newer coach is refused, not
-touched. A session is written whole or not at all, and again when it is looked at again (by its name and start).
+``PRAGMA user_version`` counts the applied MIGRATIONS; a file of a newer coach is refused and not changed. A session
+(identified by name and start) is written whole or not at all, and rewritten at each review.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ MIGRATIONS: Final = (
 
 
 class History:
-    """The file, open; use as a context manager. SessionError when it is not ours or can not be used."""
+    """The open file; use as a context manager. Raises SessionError if it is foreign or unusable."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -102,7 +102,7 @@ class History:
             raise SessionError(str(self.path), f"the history can not be used ({error})") from None
 
     def keep(self, info: SessionInfo, laps: Sequence[LapRow], passes: Sequence[PassRow], cues: Sequence[CueRow]) -> int:
-        """Write a session in one go, in place of what was kept of it before; its number."""
+        """Write a session in one transaction, replacing its previous record; return its number."""
         with self._errors():
             self._db.execute("BEGIN IMMEDIATE")
             try:
@@ -141,7 +141,7 @@ class History:
         )
 
     def circuits(self) -> list[tuple[str, int]]:
-        """Return circuits with the number of sessions, the last driven first."""
+        """Return circuits with their number of sessions, the latest first."""
         sql = "SELECT circuit, count(*) FROM session GROUP BY circuit ORDER BY max(started_at) DESC"
         return [(str(c), int(n)) for c, n in self._rows(sql)]
 
@@ -163,7 +163,7 @@ class History:
         return [(float(t), int(n), str(at)) for t, n, at in self._rows(sql, (circuit, driver, driver, most))]
 
     def corners(self, session: int) -> list[CornerRow]:
-        """Return each corner of a session, in driving order."""
+        """Return the corners of a session in driving order."""
         sql = (
             "SELECT corner, count(*), avg(loss_s + straight_s) FROM pass WHERE session = ? AND valid"
             " GROUP BY corner ORDER BY min(place)"
@@ -192,7 +192,7 @@ class History:
         return list(passes.values())
 
     def said(self, circuit: str, driver: str | None = None) -> list[Said]:
-        """Return every correction that was spoken, or was found and held back."""
+        """Return every spoken or held correction."""
         sql = (
             "SELECT c.session, c.lap, c.corner, c.fault, c.rule, c.template, c.spoken, c.before_corner FROM cue c"
             " JOIN session s ON s.id = c.session WHERE s.circuit = ? AND (? IS NULL OR s.driver = ?)"

@@ -16,7 +16,7 @@ ROUND_TO = 5
 
 
 def sentences(corner: Corner, got: dict[str, float], words: Catalogue, system: Units = METRIC) -> list[str]:
-    """What the sighting lap says before ``corner``, in the order it is said, in the language of ``words``."""
+    """Return the sentences of the sighting lap before ``corner``, in order, in the language of ``words``."""
     language = words.language
 
     def text(key: str, **values: str) -> str:

@@ -18,7 +18,7 @@ SHOWN: Final = 6
 
 
 def grip_views(done: Debrief, result: Rerun, system: Units = METRIC) -> list[GripView]:
-    """Return the corners that leave most, in that order; empty where nothing is known of the car."""
+    """Return the corners with most headroom, in that order; empty if the envelope is unknown."""
     meter = result.pipeline.builder.meter
     if meter is None or not done.headroom:
         return []

@@ -1,4 +1,4 @@
-"""A recorded session, looked at."""
+"""Reviews a recorded session."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from coach.session.reader import SessionReader
 
 
 class SessionReview:
-    """A session looked at once: everything the terminal, the page and the history need.
+    """One review of a session, with all data for terminal, page and history.
 
     ``progress(done, of)`` counts frames. Raises CoachError.
     """
