@@ -1,4 +1,4 @@
-"""One drive over a stretch of track, on the nodes of the reference: what the car did, at each metre."""
+"""A trace: one pass over a stretch of track at the reference's nodes."""
 
 from __future__ import annotations
 
@@ -19,20 +19,20 @@ from coach.core.track.car import slope_of
 from coach.core.track.reference import Reference
 
 PLACE_ERROR_M: Final = 0.06
-"""Wanted error of a place along the line after smoothing [m]: about 1.5 ms at 40 m/s."""
+"""Target error of a place along the line after smoothing [m]: about 1.5 ms at 40 m/s."""
 SPEED_ERROR_MPS: Final = 0.04
 LONGEST_SPAN_S: Final = 0.7
 SHORT_SPAN_S: Final = 0.2
 MARGIN_M: Final = 40.0
-"""Frames this far beyond both ends take part in the smoothing [m]."""
+"""Smoothing includes frames this far beyond both ends [m]."""
 
 
 @dataclass(frozen=True)
 class Trace:
     """Channels at the reference's nodes, all of shape (n,), NaN where absent.
 
-    ``u_m`` runs on over the seam. ``curvature_pm`` is that of the car's own path, NaN without positions.
-    ``place_noise_m`` is the noise found on positions along the line, before smoothing [m].
+    ``u_m`` runs on over the seam. ``curvature_pm`` is the car's own path's, NaN without positions. ``place_noise_m`` is
+    the noise of positions along the line before smoothing [m].
     """
 
     u_m: Floats
@@ -49,7 +49,7 @@ class Trace:
 
     @cached_property
     def looked_at(self) -> dict[tuple[int, int], Any]:
-        """What a comparison found between two of its nodes: the reference is looked at in each pass anew."""
+        """Cache of comparison results between two nodes, as each pass queries the same reference."""
         return {}
 
     @property
@@ -74,7 +74,7 @@ class Trace:
         if not first < place_m < u[last]:
             return float(values[0 if place_m <= first else last])
         i = min(int((place_m - first) / step), last - 1)
-        # nodes are products of floats: the division may land one beside
+        # nodes are products of floats: the division may be off by one
         i += int(u[i + 1] <= place_m) - int(u[i] > place_m)
         here, there, low, high = float(u[i]), float(u[i + 1]), float(values[i]), float(values[i + 1])
         return low + (high - low) / (there - here) * (place_m - here)
@@ -88,7 +88,7 @@ def nodes(reference: Reference, low_m: float, high_m: float) -> Floats:
 
 
 def reference_trace(reference: Reference, low_m: float, high_m: float) -> Trace:
-    """Return the reference itself as a trace: the same measures are taken of it as of a pass."""
+    """Return the reference as a trace, to measure it like a pass."""
     u = nodes(reference, low_m, high_m)
 
     def at(name: str) -> Floats:
@@ -103,13 +103,13 @@ def reference_trace(reference: Reference, low_m: float, high_m: float) -> Trace:
 
 
 def drive_trace(history: History, reference: Reference, low_m: float, high_m: float) -> Trace | None:
-    """What the car did from ``low_m`` to ``high_m`` [m]; None if frames are missing there.
+    """Return the trace from ``low_m`` to ``high_m`` [m]; None if frames are missing there.
 
-    A record that begins or ends up to MARGIN_M inside is carried on at its first or last speed: laps are often
-    saved from line to line.
+    A record that begins or ends up to MARGIN_M inside is extended at its first or last speed, as laps are often saved
+    from line to line.
 
-    The place along the line is the distance by speed plus its slowly changing difference to the projected place;
-    only that difference is smoothed, and only as much as its noise asks for, so a clean feed is not touched.
+    The place along the line is the distance by speed plus its slowly changing difference to the projected place; only
+    that difference is smoothed, and only as much as its noise requires, so a clean feed is unchanged.
     """
     rows = history.span(low_m - MARGIN_M, high_m + MARGIN_M)
     u, t, v = history.u_m[rows], history["t_s"][rows], history["speed_mps"][rows]
@@ -126,7 +126,7 @@ def drive_trace(history: History, reference: Reference, low_m: float, high_m: fl
     speed = at(v)
     offset, curvature = _path(reference, grid, at(history.offset_m[rows]), noise)
     if reference.inferred_pedals:
-        # the one side inferred and the other measured could not be compared
+        # inferred and measured pedals cannot be compared
         throttle, brake = _inferred(reference, grid, speed)
     else:
         throttle, brake = at(history["throttle"][rows]), at(history["brake"][rows])
@@ -156,9 +156,7 @@ def _clock(grid: Floats, place: Floats, t: Floats, v: Floats) -> Floats:
 
 
 def _held(grid: Floats, place: Floats, values: Floats) -> Floats:
-    """Return a channel of steps at each node: what the first frame not before it has, the last one's beyond
-    the last.
-    """
+    """Return a step channel at each node: the value of the first frame at or after it, else the last."""
     changes = (values[1:] != values[:-1]).nonzero()[0]
     if not len(changes):
         return np.full(len(grid), values[0])
@@ -170,7 +168,7 @@ def _places(u: Floats, v: Floats, t: Floats) -> tuple[Floats, float]:
     """Return the place of each frame along the line, growing [m], and the noise found on the projected ones [m]."""
     driven = np.zeros(len(u))
     (0.5 * (v[1:] + v[:-1]) * (t[1:] - t[:-1])).cumsum(out=driven[1:])
-    # a sum holds on to a NaN
+    # a sum propagates NaN
     if not math.isfinite(driven[-1]):
         driven = np.linspace(0.0, u[-1] - u[0], len(u))
     rest = u - driven
@@ -180,7 +178,7 @@ def _places(u: Floats, v: Floats, t: Floats) -> tuple[Floats, float]:
 
 
 def _smoothed(values: Floats, noise: float, wanted: float, longest_s: float, t: Floats) -> Floats:
-    """Return ``values`` at times ``t`` smoothed as much as their ``noise`` asks for; a clean feed is not touched."""
+    """Return ``values`` at times ``t`` smoothed as their ``noise`` requires; a clean feed is unchanged."""
     half = span_for(noise, wanted)
     return smooth(values, min(half, int(longest_s / middle(t[1:] - t[:-1])))) if half else values
 
