@@ -1,4 +1,4 @@
-"""``coach doctor``: what works on this machine, and how to fix the rest."""
+"""``coach doctor``: checks this machine, with a fix for each fault."""
 
 from __future__ import annotations
 
@@ -42,6 +42,6 @@ def register(app: typer.Typer) -> None:
                 say(f"{'ok      ' if check.ok else 'FIX     '}{name}: {check.what}")
                 if not check.ok:
                     say(f"        {check.mend}")
-        # a run works without voice, device and display; anything else missing is an error
+        # a run works without voice, device and display; any other failure is an error
         if not all(check.ok for name, check in checks if name in ("feed port", "profile", "sessions")):
             raise typer.Exit(2)

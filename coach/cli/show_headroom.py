@@ -1,4 +1,4 @@
-"""The printing of headroom: where the next second is."""
+"""Prints headroom."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ SHOWN: Final = 6
 
 
 def show_headroom(done: Debrief, system: Units = METRIC) -> None:
-    """Corners by what they leave of the reachable lap, with the share of the car's limits used in each phase."""
+    """Print corners by headroom, with the share of the car's limits used in each phase."""
     if done.reachable_s is None or not done.headroom:
         return
     say(f"where the next second is: {lap_time(done.reachable_s)} is within what your car has shown")

@@ -1,4 +1,4 @@
-"""What ``coach history`` prints."""
+"""Prints the history."""
 
 from __future__ import annotations
 
@@ -17,15 +17,15 @@ from coach.session.history_rows import CornerRow, SessionRow
 
 SCHEMA = 1
 SHOWN = 12
-"""Sessions that are shown, the last ones."""
+"""Number of latest sessions shown."""
 
 
 class HistoryError(CoachError):
-    """Nothing is kept under that name."""
+    """The history has nothing under that name."""
 
 
 def show_circuits(history: History, json: bool) -> None:
-    """The circuits that are known."""
+    """Print the known circuits."""
     circuits = history.circuits()
     if json:
         as_json({"schema": SCHEMA, "circuits": [{"circuit": c, "sessions": n} for c, n in circuits]})
@@ -37,7 +37,7 @@ def show_circuits(history: History, json: bool) -> None:
 
 
 def show_history(history: History, circuit: str, driver: str | None, json: bool) -> None:
-    """Sessions, corners and cues on one circuit; raises HistoryError when nothing is kept of it."""
+    """Print sessions, corners and cues of one circuit; raise HistoryError for an unknown one."""
     sessions = history.sessions(circuit, driver)
     if not sessions:
         known = ", ".join(name for name, _ in history.circuits()) or "(no circuit is kept yet)"

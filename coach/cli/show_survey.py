@@ -1,4 +1,4 @@
-"""The printing of a survey."""
+"""Prints a survey."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def show_survey(done: Surveyed, json: bool) -> None:
-    """Laps, corners and what the merge kept."""
+    """Print laps, corners and the merge's result."""
     found = done.survey
     if json:
         as_json(

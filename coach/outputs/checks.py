@@ -1,4 +1,4 @@
-"""What works on this machine, asked for by ``coach doctor``: each answer is (works, what was found, how to mend)."""
+"""Checks for ``coach doctor``: each result is (works, what was found, how to fix it)."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ class Check(NamedTuple):
 
 
 def check_voice() -> Check:
-    """Render one phrase with the worker, as a run would."""
+    """Render one phrase with the worker, as in a run."""
     from coach.outputs.voice import sound
     from coach.outputs.voice.engine import engine_version
     from coach.outputs.voice.renderer import Renderer
@@ -41,7 +41,7 @@ def check_voice() -> Check:
 
 
 def check_device(name: str = "") -> Check:
-    """Open the sound device and give it back. In a process of its own: a driver may hang."""
+    """Open and close the sound device, in a child process as a driver may hang."""
     code = (
         "import sys\n"
         "from coach.outputs.voice.device import MixerDevice, list_devices\n"
@@ -59,7 +59,7 @@ def check_device(name: str = "") -> Check:
 
 
 def check_display() -> Check:
-    """Open the overlay window and take it away again. In a process of its own: a driver may hang."""
+    """Open and close the overlay window, in a child process as a driver may hang."""
     code = (
         "import sys\n"
         "from coach.outputs.overlay.window import OverlayWindow\n"

@@ -1,4 +1,4 @@
-"""Draws the items of the layout on a surface, with the font that pygame carries along; works without a display."""
+"""Draws layout items on a surface with pygame's bundled font; works without a display."""
 
 from __future__ import annotations
 
@@ -18,8 +18,9 @@ from coach.outputs.overlay.legible import size_of
 from coach.outputs.overlay.signs import Item, Label, Rect
 
 FINER: Final = 8
-"""Letters are set this much larger and scaled down: set at the size shown, each letter's width is rounded to a whole
-pixel, which moves letters by up to 1.9 pixels."""
+"""Letters are rendered this much larger and scaled down: at final size, rounding each letter's width to a whole pixel
+would move letters by up to 1.9 pixels.
+"""
 
 
 @lru_cache(maxsize=64)
@@ -49,7 +50,7 @@ def text_surface(text: str, cap: int, colour: tuple[int, int, int]) -> pygame.Su
     fine = pygame.Surface((w * FINER, h * FINER), pygame.SRCALPHA)
     fine.fill((*colour, 0))
     letters = _font(cap).render(text, True, colour)
-    # copied, not blended: blending on a clear ground would darken the edges
+    # copied, not blended: blending on a transparent ground would darken the edges
     fine.blit(letters, (0, 0), special_flags=pygame.BLEND_RGBA_MAX)
     return pygame.transform.smoothscale(fine, (w, h))
 
@@ -66,13 +67,13 @@ def box_of(item: Item) -> pygame.Rect:
 
 
 def changed(before: Sequence[Item], after: Sequence[Item]) -> list[pygame.Rect]:
-    """Return the boxes in which two pictures differ; empty when they are the same."""
+    """Return the boxes in which two pictures differ; empty if they are equal."""
     old, new = set(before), set(after)
     return [box_of(item) for item in old ^ new]
 
 
 def paint(surface: pygame.Surface, items: Iterable[Item], within: pygame.Rect | None = None) -> None:
-    """Draw the items on the ground; only inside ``within`` when it is given."""
+    """Draw the items on the ground; only inside ``within`` if given."""
     surface.set_clip(within)
     surface.fill(GROUND)
     for item in items:

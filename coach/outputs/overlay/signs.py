@@ -1,4 +1,4 @@
-"""The draw items of the overlay, and the sign of each state that shows no number: a shape and a word of its own."""
+"""The draw items of the overlay, and the sign of each state without a number: a shape and a word."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ def sign(mode: Mode, size: Size, measure: Measure) -> list[Item]:
         items.append(Shape(_ring(cx, cy, r, 24), TEXT, line))
         items.append(Rect((cx - line // 2, cy - round(r * 0.6), line, round(r * 0.6)), TEXT))
         items.append(Rect((cx - line // 2, cy - line // 2, round(r * 0.45), line), TEXT))
-    else:  # ready: a triangle lying on its side
+    else:  # ready: a triangle on its side
         items.append(Shape(((x, y), (x + side, cy), (x, y + side)), DIM))
     word_x = x + side + size.margin
     word = fit(WORDS[mode], size.text_cap, size.width - word_x - size.margin, measure)
