@@ -1,4 +1,4 @@
-"""One corner as two small drawings that print anywhere: its piece of track, and its speed and pedals."""
+"""Two small printable drawings of a corner: its piece of track, and its speed and pedals."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ class Mark:
 class CornerMap:
     """Line, edges (empty where unknown) and marks, as SVG points in a box ``width`` by ``height``.
 
-    ``arrow`` shows the direction of travel; ``start`` is a stroke across the finish line where the piece holds it.
+    ``arrow`` shows the direction of travel; ``start`` is a stroke across the finish line if the piece contains it.
     """
 
     width: float
@@ -79,7 +79,9 @@ class CornerTrace:
 
 
 def places_of(zone: Zone) -> list[tuple[str, float]]:
-    """Return the corner's places by name, in order [m]; brake left out where there is none or it is the turn-in."""
+    """Return the corner's places by name, in order [m]; without the brake point if there is none or it equals the
+    turn-in.
+    """
     c = zone.corner
     out = [("brake", c.brake_m)] if c.brake_m == c.brake_m and abs(c.brake_m - c.turn_in_m) > 3.0 else []
     return [*out, ("turn in", c.turn_in_m), ("apex", c.apex_m), ("exit", c.exit_m)]
@@ -135,7 +137,7 @@ def _arrow(x: Floats, y: Floats) -> str:
 def _start(
     reference: Reference, s: Floats, at: Callable[[Floats, Floats], tuple[Floats, Floats]]
 ) -> tuple[float, float, float, float] | None:
-    """Return a stroke across the finish line, in picture coordinates; None where it is not in ``s`` [m]."""
+    """Return a stroke across the finish line, in picture coordinates; None if it is not in ``s`` [m]."""
     length = reference.length_m
     if not any(s[0] <= line <= s[-1] for line in (0.0, length)):
         return None
@@ -173,7 +175,7 @@ def corner_trace(reference: Reference, zone: Zone, system: Units = METRIC) -> Co
     low, high = zone.quiet_m - BEFORE_M, max(zone.end_m, zone.exit_m) + AFTER_M
     s = np.arange(low, high, 2.0)
     speed = reference.at("speed_mps", s) * system.per_mps
-    # one scale for all corners: a slow corner looks slow
+    # one scale for all corners, so that a slow corner looks slow
     every = reference.speed_mps * system.per_mps
     bottom = 20.0 * np.floor(float(every.min()) / 20.0)
     top = max(20.0 * np.ceil(float(every.max()) / 20.0), bottom + 20.0)
@@ -195,7 +197,7 @@ def corner_trace(reference: Reference, zone: Zone, system: Units = METRIC) -> Co
     used = -100.0
     for name, place in places_of(zone):
         px = float(x(place))
-        # two places close together: the second name goes a line lower
+        # two places close together: put the second name a line lower
         close = px - used < 84.0
         marks.append(Mark(name, px, TOP, px, TOP - 32.0 if not close else TOP - 7.0))
         used = px if not close else -100.0

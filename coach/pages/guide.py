@@ -1,4 +1,4 @@
-"""The corner-by-corner guide as one page without scripts, to print or to hand on."""
+"""The corner-by-corner guide as one page without scripts, to print or share."""
 
 from __future__ import annotations
 

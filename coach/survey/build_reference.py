@@ -1,9 +1,9 @@
-"""From one lap to the reference: its own smoothed line on an even grid of about 1 m, with the time at each node.
+"""Builds the reference of one lap: its smoothed line on an even grid of about 1 m, with the time at each node.
 
 The line comes from the smoothed positions, a little before and after the lap included. Where a closed lap ends beside
 its own start, both ends are bent to meet in position and direction over BLEND_M. The time at a node comes from the
-odometer (integrated speed) corrected by the line's own arc length: over short stretches the speed is the better
-witness, over long ones the position; how short follows from the noise of the positions.
+odometer (integrated speed) corrected by the line's own arc length: speed is more accurate over short stretches,
+position over long ones; the position noise sets the boundary.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ def build(trace: Trace, lap: Lap, circuit: str = "", closed: bool = True) -> Ref
     n = len(x) if not closed else len(x) - 1
     none = np.full(n, np.nan)
     length = _length(trace, lap, x, y)
-    # for a closed lap the last fine place is node 0 again and is left out
+    # for a closed lap the last fine place is node 0 again: omit it
     at = clock[:n]
     heading, curvature = (none, none) if not trace.has_positions else _shape(x, y, length, closed)
     speed = np.interp(at, trace.clock, trace.speed)
@@ -99,7 +99,7 @@ def _line(trace: Trace, lap: Lap, closed: bool) -> tuple[Floats, Floats, Floats]
 
 
 def _strictly(s: Floats, y: Floats) -> tuple[Floats, Floats]:
-    """Only the points at which ``s`` has grown by at least 1 cm: a car at a stand adds none."""
+    """Keep points where ``s`` grows by at least 1 cm: a stationary car adds none."""
     s = np.maximum.accumulate(s)
     step = np.floor(s / 0.01)
     keep = np.concatenate([[True], np.diff(step) > 0])
@@ -111,7 +111,7 @@ def _strictly(s: Floats, y: Floats) -> tuple[Floats, Floats]:
 
 
 def _joined(xy: Floats, leaving: Floats, arriving: Floats) -> Floats:
-    """Return bend both ends so that the last point is the first, with one direction (half of the misfit each)."""
+    """Bend both ends to meet in position and direction (half of the misfit each)."""
     way = _arc(xy[:, 0], xy[:, 1])
     length = way[-1]
     reach = min(BLEND_M, length / 10)
@@ -172,9 +172,7 @@ def _height(trace: Trace, at: Floats) -> Floats:
 
 
 def _by_distance(trace: Trace, lap: Lap) -> tuple[Floats, Floats, Floats]:
-    """Return the nodes from the lap distance (or fraction, or else the odometer); y is NaN, x holds the places
-    themselves.
-    """
+    """Return the nodes from the lap distance (or fraction, or else the odometer); y is NaN, x holds the places."""
     i, j = np.searchsorted(trace.clock, [lap.start, lap.stop])
     t = trace.clock[i:j]
     d, f = trace.channels["lap_distance_m"][i:j], trace.channels["lap_fraction"][i:j]
@@ -197,7 +195,7 @@ def _by_distance(trace: Trace, lap: Lap) -> tuple[Floats, Floats, Floats]:
 
 
 def _at_start(t: Floats, d: Floats, start: float) -> float:
-    """What the lap distance shows at the line: 0 if it starts again there, else its own value (a running count)."""
+    """Return the lap distance at the line: 0 if it resets there, else its own value (a running count)."""
     known = np.isfinite(d)
     t, d = t[known], d[known]
     return 0.0 if abs(d[0]) < 30.0 else float(np.interp(start, t, d))

@@ -1,4 +1,4 @@
-"""Laps: cut at the passages of the line, each either valid or named with the first reason why not.
+"""Laps: cut at passages of the line, each valid or with the first reason for refusal.
 
 Rules (the first that holds names the lap): incomplete (or under 200 m); a gap, restart or teleport inside; places
 unknown for over 2.5 s; positions and speed that differ by over 10 %; out-lap, in-lap, pit (by the feed's flag, or
@@ -44,8 +44,8 @@ _SAME_LINE_M: Final = 50.0
 class Lap:
     """One lap from ``start`` to ``stop`` on the trace's clock [s]; ``reason`` is empty for a valid one.
 
-    ``t_s`` is the session time at its start [s], ``length_m`` what the odometer counted. ``short_m`` is how far before
-    the line its record ends [m]: the time of the passage is then extrapolated from the speed; 0 for a whole record.
+    ``t_s`` is the session time at its start [s], ``length_m`` the odometer's. ``short_m`` is the distance from the
+    record's end to the line [m]: the passage time is then extrapolated by speed; 0 for a complete record.
     """
 
     number: int
@@ -58,12 +58,12 @@ class Lap:
 
     @property
     def time_s(self) -> float:
-        """From passage to passage [s]."""
+        """Time from passage to passage [s]."""
         return self.stop - self.start
 
     @property
     def valid(self) -> bool:
-        """Whether it may serve as reference and as a sample of the driver."""
+        """Whether it may serve as reference and sample of the driver."""
         return not self.reason
 
 
@@ -78,7 +78,7 @@ class Cut:
 
 
 def cut(trace: Trace, seam: Seam | None = None) -> Cut:
-    """Cut a recording into laps at ``seam``, or at the line the feed counts, or else at one of our own choice."""
+    """Cut a recording into laps at ``seam``, or at the feed's line, or else at one we choose."""
     at = counted(trace)
     if not trace.has_positions:
         found = passages_without_positions(trace, at)
@@ -103,7 +103,7 @@ def cut(trace: Trace, seam: Seam | None = None) -> Cut:
 
 
 def _laps(trace: Trace, found: list[Passage]) -> list[Lap]:
-    """Return the laps between passages, with the pieces before the first and after the last."""
+    """Return the laps between passages, and the pieces before the first and after the last."""
     end = float(trace.clock[-1])
     begin = float(trace.clock[0])
     laps: list[tuple[float, float, str]] = []
@@ -139,7 +139,7 @@ def _lap(trace: Trace, number: int, a: float, b: float, reason: str, short_m: fl
 
 
 def _numbers(trace: Trace, laps: list[tuple[float, float, str]]) -> list[int]:
-    """Return the feed's own numbers if it counts each lap apart, else 0 for a first piece and on from there."""
+    """Return the feed's lap numbers if distinct, else count from 0 for a first piece."""
     counts = []
     for a, b, _ in laps:
         i, j = np.searchsorted(trace.clock, [a, b])
@@ -181,8 +181,8 @@ def refuse_slow(laps: tuple[Lap, ...]) -> tuple[Lap, ...]:
 
 
 def _longest(trace: Trace, lap: Lap, flag: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> tuple[float, float]:
-    """Return the longest time [s] for which ``flag`` (one per frame) holds within the lap, and the clock where that
-    began.
+    """Return the longest time [s] for which ``flag`` (one per frame) holds within the lap, and its start on
+    the clock.
     """
     i, j = np.searchsorted(trace.clock, [lap.start, lap.stop])
     on = flag[i:j]
@@ -223,7 +223,7 @@ def _reason(trace: Trace, lap: Lap) -> str:
 
 
 def _lack(trace: Trace, lap: Lap) -> str:
-    """What is missing to know the car's place all through the lap; empty if nothing is."""
+    """Return what is missing to locate the car throughout the lap; "" if nothing is."""
     if trace.has_positions:
         i, j = np.searchsorted(trace.p_clock, [lap.start, lap.stop])
         t = trace.p_clock[i:j]
@@ -235,7 +235,7 @@ def _lack(trace: Trace, lap: Lap) -> str:
         known = np.isfinite(trace.channels["lap_distance_m"][i:j]) | np.isfinite(trace.channels["lap_fraction"][i:j])
         t = trace.clock[i:j][known]
     wait = float(np.diff(np.concatenate([[lap.start], t, [lap.stop]])).max())
-    # a car at a stand gives few places: stopped is told apart below
+    # a stationary car gives few positions: the check below detects a stop
     driven = wait * lap.length_m / lap.time_s
     if len(t) < FEWEST_PLACES or (wait > LONGEST_WAIT_S and driven > 10.0):
         return f"places unknown for {wait:.1f} s"

@@ -1,8 +1,8 @@
-"""The finish line: where it lies, and when each passage of it took place, to a fraction of a sample.
+"""The finish line: its position, and the time of each passage to a fraction of a sample.
 
-A feed that counts laps (or resets its lap distance) tells within which sample interval the line lies. Over several
-laps these intervals overlap in far less than one interval; the line is put into the middle of the overlap, across the
-mean direction of travel. Passages are then found from positions, so a lap time does not carry the sampling.
+A feed that counts laps (or resets its lap distance) shows the sample interval of the line. Over several laps these
+intervals overlap in far less than one; the line is the middle of the overlap, across the mean direction of travel.
+Passages are then found from positions, so a lap time does not carry the sampling.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ _APART_M: Final = 150.0
 """Two passages closer than this [m] are one (a spin on the line)."""
 _MOVING: Final = 3.0
 SHORT_M: Final = 50.0
-"""A recording that ends at most this far before the line [m] counts up to it."""
+"""A recording that ends at most this far before the line [m] is extended to it."""
 
 
 @dataclass(frozen=True)
@@ -54,9 +54,9 @@ class Seam:
 
 @dataclass(frozen=True)
 class Passage:
-    """One passage of the line at ``clock`` [s]; ``edge`` tells that it lies just outside a broken piece.
+    """One passage of the line at ``clock`` [s]; ``edge`` is true just outside a broken piece.
 
-    ``short_m`` is how far before the line the record ends [m], 0 if it reaches the line to a few samples.
+    ``short_m`` is the distance from the record's end to the line [m], 0 if it reaches the line within a few samples.
     """
 
     clock: float
@@ -72,7 +72,7 @@ def seam_of(reference: Reference) -> Seam | None:
 
 
 def counted(trace: Trace) -> NDArray[np.intp]:
-    """Return frames i between which and i + 1 the feed's own lap count or lap distance says that the line lies."""
+    """Return frames i with the line between i and i + 1 by the feed's lap count or lap distance."""
     for found in (resets(trace), _increments(trace)):
         if len(found):
             return found
@@ -80,7 +80,7 @@ def counted(trace: Trace) -> NDArray[np.intp]:
 
 
 def resets(trace: Trace) -> NDArray[np.intp]:
-    """Return frames i after which the lap distance (or fraction) starts again from the line."""
+    """Return frames i after which the lap distance (or fraction) resets at the line."""
     for name in ("lap_distance_m", "lap_fraction"):
         d = trace.channels[name]
         good = np.flatnonzero(np.isfinite(d))
@@ -106,7 +106,7 @@ def _increments(trace: Trace) -> NDArray[np.intp]:
 
 
 def counted_seam(trace: Trace, at: NDArray[np.intp]) -> Seam | None:
-    """Return the line from counted passages; None if they do not gather at one place."""
+    """Return the line from counted passages; None if they do not agree."""
     if not len(at):
         return None
     before, after = trace.clock[at], trace.clock[at + 1]
@@ -132,7 +132,7 @@ def counted_seam(trace: Trace, at: NDArray[np.intp]) -> Seam | None:
 
 
 def _share(trace: Trace, at: NDArray[np.intp]) -> Floats:
-    """Return where within the interval the line lies by the lap distance after it; a half where that is not known."""
+    """Return the line's position within the interval by the lap distance after it; 0.5 if unknown."""
     if not len(at):
         return np.empty(0)
     d = trace.channels["lap_distance_m"]
@@ -157,7 +157,7 @@ def passages_without_positions(trace: Trace, at: NDArray[np.intp]) -> list[Passa
     d = trace.channels["lap_distance_m"]
     if not np.isfinite(d).any():
         d = trace.channels["lap_fraction"] * _metres_per_fraction(trace)
-    # what the distance shows at the line, between the last sample before it and the first after
+    # the distance at the line, between the last sample before it and the first after
     shown = d[at] + share * gap * trace.speed[at]
     shown = shown[np.isfinite(shown)]
     length = float(np.median(shown)) if len(shown) else float(np.nanmax(d)) if np.isfinite(d).any() else math.nan
@@ -183,9 +183,7 @@ def _metres_per_fraction(trace: Trace) -> float:
 
 
 def straight_seam(trace: Trace) -> Seam | None:
-    """Return a line in the middle of the longest straight that is driven most often; None if no place is
-    driven twice.
-    """
+    """Return a line in the middle of the longest straight that is driven most often; None if no place occurs twice."""
     runs: list[tuple[float, int]] = []
     for piece in pieces(trace.p_chunk):
         t, course = trace.p_clock[piece], np.unwrap(trace.course[piece])
@@ -204,7 +202,7 @@ def straight_seam(trace: Trace) -> Seam | None:
     for _, i in runs[:12]:
         seam = Seam(float(trace.xs[i]), float(trace.ys[i]), float(trace.course[i]))
         when = np.array([p.clock for p in passages(trace, seam, edges=False)])
-        # runs of a hill climb pass a place once each, with a break between: only a circuit passes it twice in one go
+        # runs of a hill climb pass a place once each, with breaks: only a circuit passes it twice without a break
         held = trace.p_chunk[np.clip(np.searchsorted(trace.p_clock, when), 0, len(trace.p_chunk) - 1)]
         times = int(np.unique(held, return_counts=True)[1].max(initial=0))
         if times >= 2 and (best is None or times > best[0] + 1):
@@ -267,7 +265,7 @@ def _edges(trace: Trace, seam: Seam, u: Floats, ok: NDArray[np.bool_]) -> list[P
 
 
 def _beyond(trace: Trace, clock: float, short_m: float, near_m: float) -> Passage | None:
-    """Return the passage ``short_m`` [m] after a record's end at ``clock`` [s], as speed and acceleration there go on.
+    """Return the passage ``short_m`` [m] after a record's end at ``clock`` [s], extrapolated by speed and acceleration.
 
     None if the end is not before the line, too far from it (over ``near_m`` and SHORT_M), or too slow.
     """
@@ -277,7 +275,7 @@ def _beyond(trace: Trace, clock: float, short_m: float, near_m: float) -> Passag
         return None
     if short_m <= near_m:
         return Passage(clock + short_m / v, "end")
-    # short = v t + slope t^2 / 2, solved in the form that holds for a slope of 0; none if the car would stop before
+    # short = v t + slope t^2 / 2, solved in the form that holds for a slope of 0; None if the car would stop before
     root = v * v + 2.0 * slope * short_m
     if root <= 0:
         return None

@@ -1,8 +1,8 @@
-"""Smoothing that knows its own noise: how noisy a channel is, and how far it may be smoothed.
+"""Noise-aware smoothing: estimates a channel's noise and the span for smoothing it.
 
-The smoother minimises ``sum (y - z)^2 + lambda * integral (z''')^2`` (a penalised least-squares fit of the
-third derivative), which passes a frequency w with the gain ``1 / (1 + (w / cutoff)^6)``: flat below the cut-off,
-so corners are not cut, steep above it.
+The smoother minimises ``sum (y - z)^2 + lambda * integral (z''')^2`` (a penalised least-squares fit of the third
+derivative), which passes a frequency w with the gain ``1 / (1 + (w / cutoff)^6)``: flat below the cut-off, which
+preserves corners, and steep above it.
 
 The span follows from the noise by the curvature-noise law sigma_k = sqrt(6) * sigma_pos / L^2. That law counts three
 points; with every sample in the span at work the noise of the second derivative becomes
@@ -23,7 +23,7 @@ from scipy.linalg import solveh_banded
 from coach.core.columns import Floats
 
 HIGHEST_CUTOFF: Final = 2 * math.pi * 4.0
-"""[rad/s]; a car's path holds nothing above about 4 Hz that a coach needs."""
+"""[rad/s]; a car's path has nothing above about 4 Hz that a coach needs."""
 LOWEST_CUTOFF: Final = 2.0
 """[rad/s]; a slower smoother would begin to blur corners of 2 s."""
 _ORDER: Final = 5
@@ -91,7 +91,7 @@ def smooth(t_s: Floats, y: Floats, cutoff: float) -> Floats:
 
 
 def _bundled(t_s: Floats, y: Floats, cutoff: float, bundle: int) -> Floats:
-    """Return average bundles of samples first: the same result to the noise, without the loss of digits."""
+    """Smooth averages of sample groups: equal within the noise, without loss of digits."""
     m = len(t_s) // bundle
     cut = np.linspace(0, len(t_s), m + 1).astype(np.intp)
     width = np.diff(cut)

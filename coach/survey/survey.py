@@ -1,4 +1,4 @@
-"""From a recording to a reference and its corners: the one call of this room."""
+"""Surveys a recording: its reference and corners. The entry point of this room."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from coach.survey.usual import usual
 
 @dataclass(frozen=True, eq=False)
 class Survey:
-    """What a recording gave: ``laps`` holds every lap with its time and, if refused, the reason.
+    """Result of a survey: ``laps`` holds every lap with its time and, if refused, the reason.
 
     ``notes`` are sentences for the user; ``reference_lap`` is the number of the lap that became the reference;
     ``position_noise_m`` and ``speed_noise_mps`` were measured on the recording (one sample, standard deviation).
@@ -54,11 +54,10 @@ def survey(
 ) -> Survey:
     """Survey a recording.
 
-    ``reference_lap`` names the lap to take instead of the best valid one. ``previous`` is the reference of an earlier
-    survey of this circuit: its finish line is kept (``seam`` names a line outright). ``inferred`` are channels that
-    the feed did not measure: pedals it guessed on the way lag behind the car, here the whole lap is known, so they
-    are worked out anew and the reference says so. Raises SurveyError if the
-    recording holds too little, NoValidLap (with each lap's reason) if no lap can serve.
+    ``reference_lap`` selects a lap instead of the best valid one. ``previous`` is the reference of an earlier survey of
+    this circuit: its finish line is kept (``seam`` sets a line directly). ``inferred`` are channels the feed did not
+    measure: live inferred pedals lag, so the survey recomputes them from the whole lap and marks the reference. Raise
+    SurveyError if the recording is too short, NoValidLap (with each lap's reason) if no lap can serve.
     """
     trace = tidy(_measured(columns, inferred))
     if seam is None and previous is not None and trace.has_positions:
@@ -101,7 +100,7 @@ def survey(
 
 
 def _measured(columns: Columns, inferred: Collection[str]) -> Columns:
-    """Return the columns without pedals that were guessed."""
+    """Return the columns without inferred pedals."""
     guessed = [name for name in ("throttle", "brake") if name in inferred]
     if not guessed:
         return columns
@@ -125,7 +124,7 @@ def _choose(laps: tuple[Lap, ...], wanted: int | None) -> Lap:
         reasons = tuple(f"lap {lap.number}: {lap.reason}" for lap in laps)
         shown = "; ".join(reasons[:8]) + (f"; and {len(reasons) - 8} more" if len(reasons) > 8 else "")
         raise NoValidLap(f"no valid lap to survey ({shown})", reasons)
-    # a lap whose last metres are extrapolated is the reference only where there is no other
+    # a lap with extrapolated last metres is the reference only if there is no other
     return min(valid, key=lambda lap: (lap.short_m > 0, lap.time_s))
 
 

@@ -46,9 +46,8 @@ def _resampled(samples: Samples, rate: int) -> Samples:
     """Resample to 48 kHz by spectrum, like scipy.signal, whose import alone takes a second."""
     common = math.gcd(RATE_HZ, rate)
     up, down = RATE_HZ // common, rate // common
-    parts = (
-        1 << (-(-len(samples) // down)).bit_length()
-    )  # trailing silence keeps the end from wrapping into the beginning
+    # trailing silence keeps the end from wrapping into the beginning
+    parts = 1 << (-(-len(samples) // down)).bit_length()
     wave_form: Samples = np.fft.irfft(np.fft.rfft(samples, parts * down), parts * up) * (up / down)
     return wave_form[: -(-len(samples) * up // down)]
 

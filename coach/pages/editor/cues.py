@@ -1,4 +1,4 @@
-"""What the coach would say in the session now: what changed, why, and how it sounds."""
+"""Lists the session's cues under the current profile: changes, reasons, and sound."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def _button(event: str) -> str:
 
 
 class CueList:
-    """The list; ``locked`` runs a call on the desk while no edit does."""
+    """The list; ``locked`` runs a call on the desk without concurrent edits."""
 
     def __init__(self, desk: Desk, locked: Callable[..., Awaitable[Any]]) -> None:
         self.desk = desk
@@ -76,7 +76,7 @@ class CueList:
             "body-cell-ask",
             f'<q-td :props="props">{_button("hear")}{_button("why")}</q-td>',
         )
-        # the answer stands in the row that was asked about
+        # the answer appears in its row
         self.table.add_slot(
             "body-cell-corner",
             '<q-td :props="props">{{ props.row.corner }}<div class="kind" :class="props.row.kind">'
@@ -86,7 +86,7 @@ class CueList:
         self.table.on("why", self._why)
 
     def draw(self, edited: Sequence[str | int] = ()) -> None:
-        """Show the cues as the desk has them now; ``edited`` is the field whose change led to this run, if any."""
+        """Show the desk's current cues; ``edited`` is the field whose change caused this run, if any."""
         self._rows = self.desk.cue_rows()
         self._said = (-1, "")
         count, took = self.desk.ran
@@ -154,14 +154,14 @@ class CueList:
     def _why(self, event: Any) -> None:
         row = self._row(event.args)
         if row is not None:
-            # asked again, the answer goes
+            # a second click hides the answer
             self._answer(row, "" if self._said == (row.id, row.why) else row.why)
 
     async def _hear(self, event: Any) -> None:
         row = self._row(event.args)
         if row is None:
             return
-        # None when the server is being ended
+        # None during server shutdown
         data, problem = await run.io_bound(self.desk.sound, row.text) or (b"", "the editor ends")
         if not data:
             self._answer(row, f"No sound for this cue: {problem}")
