@@ -25,6 +25,8 @@ ALIKE: Final = 0.03
 """Scatter over the corners up to which they are lower by the same factor: twice a practised driver's (measured)."""
 ODD: Final = 3.0
 """A pass so many deviations off what this corner should give is odd; four in a row to the same side are a change."""
+SURE: Final = 2.0
+"""Standard errors that a steady level may seem to move by within a lap (95 %)."""
 PUSHES: Final = 0.5
 """Who gives full throttle on less than this share of where the reference does is not at pace."""
 ANOTHER_CAR: Final = 0.05
@@ -108,7 +110,8 @@ class Condition:
         level = self._levels[-1]
         scatter = _scatter(self._grips, level)
         doubt = scatter / math.sqrt(len(self._grips))
-        steady = max(self._levels) - min(self._levels) <= STEADY + doubt and not self._changing
+        # a level that moves by two standard errors (95 %) may stand still: a driver with a wide scatter is no change
+        steady = max(self._levels) - min(self._levels) <= STEADY + SURE * doubt and not self._changing
         # what may be the beginning of a change does not move what is known
         if steady and pushing and not (self.today.settled and any(abs(o) > ODD for o in self._off)):
             self._home, self._at_rest = level, tuple(self._grips)
