@@ -16,7 +16,7 @@ from coach.session.history import History
 from coach.session.history_rows import CornerRow, SessionRow
 
 SCHEMA = 1
-SHOWN = 12
+MAX_SESSIONS = 12
 """Number of latest sessions shown."""
 
 
@@ -43,7 +43,7 @@ def show_history(history: History, circuit: str, driver: str | None, json: bool)
         known = ", ".join(name for name, _ in history.circuits()) or "(no circuit is kept yet)"
         who = f" by {driver}" if driver else ""
         raise HistoryError(f"history: expected one of {known}, found {circuit!r}{who}")
-    shown = sessions[-SHOWN:]
+    shown = sessions[-MAX_SESSIONS:]
     corners = {s.id: history.corners(s.id) for s in shown}
     worked = answers(history, circuit, driver)
     best = history.best_laps(circuit, driver)
@@ -111,7 +111,7 @@ def _cues(worked: Answers) -> None:
     if worked.held.of:
         say(f"      without a cue it was rarer after {_share(worked.held)}")
     table = Table("cue", "fault", "worked", "95 % interval", "cost after", box=None)
-    for row in worked.wordings[:SHOWN]:
+    for row in worked.wordings[:MAX_SESSIONS]:
         s = row.spoken
         interval = f"{s.low * 100:.0f} to {s.high * 100:.0f} %"
         words, about = row.template or "?", row.fault.replace("_", " ")

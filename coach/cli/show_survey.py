@@ -11,10 +11,10 @@ from coach.cli.show import as_json, console, say
 from coach.outputs.console import lap_time
 
 if TYPE_CHECKING:
-    from coach.app.surveying import Surveyed
+    from coach.app.surveying import SurveyOutcome
 
 
-def show_survey(done: Surveyed, json: bool) -> None:
+def show_survey(done: SurveyOutcome, json: bool) -> None:
     """Print laps, corners and the merge's result."""
     found = done.survey
     if json:

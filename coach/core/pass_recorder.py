@@ -8,7 +8,7 @@ from typing import Final
 from coach.core.diagnose.judging import Judged
 from coach.core.diagnose.tolerance import ToleranceModel
 from coach.core.events import Events
-from coach.core.locate.frame_buffer import History
+from coach.core.locate.frame_buffer import FrameBuffer
 from coach.core.measure.lap_ledger import LapLedger
 from coach.core.measure.passes import PassRecord
 from coach.core.measure.trace import MARGIN_M
@@ -33,7 +33,7 @@ class PassRecorder:
     ) -> None:
         self.track_model = track_model
         self.tolerance = tolerance
-        self.history = History()
+        self.history = FrameBuffer()
         self.laps = LapLedger()
         self.kept: list[PassRecord] | None = None
         self.latest: Pass | None = None

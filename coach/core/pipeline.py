@@ -24,7 +24,7 @@ from coach.core.diagnose.tolerance import ToleranceModel
 from coach.core.events import Events as Events
 from coach.core.locate.clock_gate import ClockGate
 from coach.core.locate.locator import Locator
-from coach.core.measure.passes import PassBuilder, PassRecord, Piece
+from coach.core.measure.passes import LossPiece, PassBuilder, PassRecord
 from coach.core.phases import Phase
 from coach.core.session_tracker import Change, SessionTracker
 from coach.core.track.reference import Reference
@@ -147,11 +147,11 @@ class Pipeline:
 
     def _take_one(self, chunk: Columns, i: int, row: list[float], events: Events) -> None:
         """Process frame ``i`` of ``chunk`` (``row`` as plain floats): most frames only advance the car."""
-        if not self.clock_gate.goes_on(row):
+        if not self.clock_gate.try_fast_path(row):
             self._take(chunk.part(i, i + 1), events)
         elif (fix := self.locator.follow(row)) is None:
             self._locate(chunk.part(i, i + 1), events)
-        elif not self.session_tracker.goes_on(row, fix):
+        elif not self.session_tracker.try_fast_path(row, fix):
             self.session_tracker.advance(chunk.part(i, i + 1), fix.fixes(), events)
             self._follow_plan()
 
@@ -205,7 +205,7 @@ class Pipeline:
             self.session_tracker.take_change(*self.session_tracker.last[:2], Events())
             self._follow_plan()
 
-    def pieces(self) -> Iterator[Piece]:
+    def pieces(self) -> Iterator[LossPiece]:
         """Yield the losses since the last call, piece by piece, to sum up a lap."""
         laps = self.session_tracker.measuring.laps
         pieces, laps.pieces = laps.pieces, []

@@ -40,7 +40,7 @@ BRAKE_ON: Final = 0.1
 IN_PIT: Final = 0.5
 REVIEW_M: Final = 10.0
 """A corner can be reviewed this far beyond its end, as smoothing needs both sides [m]."""
-OUT_LAP: Final = 0.8
+OUT_LAP_SPEED: Final = 0.8
 """A record starting at the line below this share of the reference's speed starts with an out-lap."""
 _EVENT: Final = {Kind.ZONE: Event.ZONE, Kind.TURN_IN: Event.TURN_IN, Kind.APEX: Event.APEX, Kind.END: Event.END}
 _BRAKE, _PIT = (CHANNELS.index(name) for name in ("brake", "in_pit"))
@@ -92,7 +92,7 @@ class SessionTracker:
             begin, begin_t = seam, t - (u - seam) / speed
             self.measuring.laps.begin(self.track_model.lap(u), begin_t)
             self._line_t = begin_t
-            if speed < OUT_LAP * self.track_model.reference.value("speed_mps", seam):
+            if speed < OUT_LAP_SPEED * self.track_model.reference.value("speed_mps", seam):
                 self.measuring.laps.out_lap(self.track_model.lap(u))
         self.track_model.builder.begin(begin, begin_t)
         self.measuring.history.clear()
@@ -218,7 +218,7 @@ class SessionTracker:
         judged = self.track_model.judging.judge(cut, counts=False)
         return Reviewed(judged.findings(self.measuring.tolerance), not invalid_reason(cut) and judged.today.settled)
 
-    def goes_on(self, row: list[float], fix: Fix) -> bool:
+    def try_fast_path(self, row: list[float], fix: Fix) -> bool:
         """Advance by a single frame without events; return false and do nothing if it may have one."""
         t, u, offset, speed, _ = fix
         brake, front = row[_BRAKE], max(self._front, u)

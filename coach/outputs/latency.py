@@ -21,7 +21,7 @@ import numpy as np
 from coach.core.values import Decision, View
 from coach.errors import OutputError
 from coach.outputs.child import Report
-from coach.outputs.live import Choice, Live
+from coach.outputs.live import Live, OutputChoice
 from coach.outputs.overlay.settings import Settings
 from coach.outputs.voice.options import VoiceOptions
 from coach.outputs.voice.sound import RATE_HZ
@@ -150,7 +150,7 @@ def measure_latency(
             ready.add(name)
         reports.append((name, report))
 
-    choice = Choice(options, overlay or Settings(), console=False)
+    choice = OutputChoice(options, overlay or Settings(), console=False)
     with _ear() as ear:
         live = Live(choice, PHRASES, notice, on_report=on_report)
         try:

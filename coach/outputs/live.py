@@ -21,7 +21,7 @@ from coach.outputs.voice.renderer import Progress
 
 
 @dataclass
-class Choice:
+class OutputChoice:
     """Choice of outputs. ``voice`` or ``overlay`` None: without it. ``watch``: an address for helpers, or empty.
 
     ``keys`` is the engine's folder of keys, needed if ``watch`` is remote. ``processes`` false: voice and overlay are
@@ -45,7 +45,7 @@ class Live:
 
     def __init__(
         self,
-        choice: Choice,
+        choice: OutputChoice,
         texts: Iterable[str],
         notice: Notice,
         on_closed: Callable[[], None] | None = None,

@@ -76,7 +76,7 @@ class _Child:
         )
         self.reader.start()
 
-    def let_go(self) -> None:
+    def close_stdin(self) -> None:
         """Close its stdin, which asks it to exit."""
         if self.process is not None and self.process.stdin is not None:
             with contextlib.suppress(OSError):
@@ -90,7 +90,7 @@ class _Child:
         except subprocess.TimeoutExpired:
             self.process.kill()
             code = self.process.wait()
-        self.let_go()
+        self.close_stdin()
         if self.reader is not None:
             self.reader.join(timeout=1.0)
         if self.process.stdout is not None:
@@ -156,7 +156,7 @@ class Supervisor:
             self._take(said)
         running = [c for c in self._children if c.process is not None]
         for child in running:
-            child.let_go()
+            child.close_stdin()
         until = time.monotonic() + END_S
         for child in running:
             child.reap(max(0.05, until - time.monotonic()))

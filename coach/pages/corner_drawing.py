@@ -32,7 +32,7 @@ POINT: Final = 9.0
 
 
 @dataclass(frozen=True)
-class Mark:
+class PlaceMark:
     """A place with its name, in picture coordinates; letters at ``tx``, ``ty``."""
 
     name: str
@@ -53,7 +53,7 @@ class CornerMap:
     height: float
     line: str
     edges: tuple[str, ...]
-    marks: tuple[Mark, ...]
+    marks: tuple[PlaceMark, ...]
     arrow: str
     start: tuple[float, float, float, float] | None
 
@@ -70,7 +70,7 @@ class CornerTrace:
     throttle: str
     speeds: tuple[tuple[float, str], ...]
     places: tuple[tuple[float, str], ...]
-    marks: tuple[Mark, ...]
+    marks: tuple[PlaceMark, ...]
     width: float = TRACE_WIDTH
     height: float = TRACE_HEIGHT
     left: float = LEFT
@@ -113,7 +113,7 @@ def corner_map(reference: Reference, zone: Zone) -> CornerMap | None:
         px, py = at(reference.at("x_m", place), -reference.at("y_m", place))
         h = float(reference.at("heading_rad", place))
         nx, ny = np.sin(h) * outward, np.cos(h) * outward
-        marks.append(Mark(name, float(px), float(py), float(px + 48.0 * nx), float(py + 28.0 * ny + 8.0)))
+        marks.append(PlaceMark(name, float(px), float(py), float(px + 48.0 * nx), float(py + 28.0 * ny + 8.0)))
     return CornerMap(
         width,
         height,
@@ -148,9 +148,9 @@ def _start(
     return x1, y1, x2, y2
 
 
-def _apart(marks: Sequence[Mark], width: float, height: float) -> tuple[Mark, ...]:
+def _apart(marks: Sequence[PlaceMark], width: float, height: float) -> tuple[PlaceMark, ...]:
     """Return the marks with their names moved so that no two overlap and all lie inside the box."""
-    out: list[Mark] = []
+    out: list[PlaceMark] = []
     for mark in marks:
         half = 0.5 * LETTER * len(mark.name)
         spots = [
@@ -166,7 +166,7 @@ def _apart(marks: Sequence[Mark], width: float, height: float) -> tuple[Mark, ..
             and all(abs(x - m.x) > half + POINT or not -POINT < y - m.y < LINE + POINT - 6.0 for m in marks)
         ]
         tx, ty = (free or spots)[0]
-        out.append(Mark(mark.name, mark.x, mark.y, tx, ty))
+        out.append(PlaceMark(mark.name, mark.x, mark.y, tx, ty))
     return tuple(out)
 
 
@@ -199,7 +199,7 @@ def corner_trace(reference: Reference, zone: Zone, system: Units = METRIC) -> Co
         px = float(x(place))
         # two places close together: put the second name a line lower
         close = px - used < 84.0
-        marks.append(Mark(name, px, TOP, px, TOP - 32.0 if not close else TOP - 7.0))
+        marks.append(PlaceMark(name, px, TOP, px, TOP - 32.0 if not close else TOP - 7.0))
         used = px if not close else -100.0
     return CornerTrace(
         svg_points(x(s), TOP + SPEED_HIGH * (1.0 - (speed - bottom) / (top - bottom))),

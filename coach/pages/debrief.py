@@ -10,7 +10,7 @@ from coach.pages.chart_library import chart_library
 from coach.pages.grip_use import GripView
 from coach.pages.look import dark_pairs
 from coach.pages.render import asset, embedded, render
-from coach.pages.track_map import Label, Piece, TrackMap
+from coach.pages.track_map import CornerLabel, TrackMap, TrackPiece
 
 
 @dataclass(frozen=True)
@@ -96,8 +96,8 @@ class DebriefView:
     notes: Sequence[str]
     gains: Sequence[GainView]
     map: TrackMap
-    pieces: Sequence[Piece]
-    labels: Sequence[Label]
+    pieces: Sequence[TrackPiece]
+    labels: Sequence[CornerLabel]
     corners: Sequence[CornerView]
     laps: Sequence[LapView]
     chart: Mapping[str, Any] | None

@@ -28,7 +28,7 @@ FULL_S_PER_100M: Final = 0.12
 
 
 @dataclass(frozen=True)
-class Label:
+class CornerLabel:
     """A corner's name beside the track, in picture coordinates."""
 
     corner: str
@@ -38,7 +38,7 @@ class Label:
 
 
 @dataclass(frozen=True)
-class Piece:
+class TrackPiece:
     """A piece of track: ``points`` in SVG form; ``kind`` gained, lost or even."""
 
     points: str
@@ -102,7 +102,7 @@ class TrackMap:
         """Return the whole lap; closed for a closed circuit."""
         return self.line(0.0, self.reference.length_m)
 
-    def pieces(self, s_m: Floats, lost_s: Floats) -> list[Piece]:
+    def pieces(self, s_m: Floats, lost_s: Floats) -> list[TrackPiece]:
         """Return the track in pieces coloured by time loss: ``lost_s`` (n,) is the mean time lost up to
         ``s_m`` (n,).
         """
@@ -110,35 +110,35 @@ class TrackMap:
         edges = np.linspace(0.0, length, max(2, round(length / PIECE_M)) + 1)
         known = np.isfinite(lost_s)
         if known.sum() < 2:
-            return [Piece(self.line(0.0, length), EVEN, 7.0, "even")]
+            return [TrackPiece(self.line(0.0, length), EVEN, 7.0, "even")]
         at = np.interp(edges, s_m[known], lost_s[known])
         rate = np.diff(at) / np.diff(edges) * 100.0
         rate = np.convolve(np.pad(rate, 1, mode="edge"), (0.25, 0.5, 0.25), "valid")
         return [self._piece(a, b, r) for a, b, r in zip(edges[:-1], edges[1:], rate.tolist(), strict=True)]
 
-    def _piece(self, low: float, high: float, rate: float) -> Piece:
+    def _piece(self, low: float, high: float, rate: float) -> TrackPiece:
         points = self.line(low, high + 1.0)
         if abs(rate) < CLEAR_S_PER_100M:
-            return Piece(points, EVEN, 7.0, "even")
+            return TrackPiece(points, EVEN, 7.0, "even")
         strength = min(abs(rate) / FULL_S_PER_100M, 1.0)
         kind, colour = ("lost", LOST) if rate > 0 else ("gained", GAINED)
-        return Piece(points, colour, 9.0 + 13.0 * strength, kind)
+        return TrackPiece(points, colour, 9.0 + 13.0 * strength, kind)
 
-    def labels(self, notes: Sequence[str] = ()) -> list[Label]:
+    def labels(self, notes: Sequence[str] = ()) -> list[CornerLabel]:
         """Return the corners' names beside the track, on its outside if there is room; ``notes`` go under them."""
-        out: list[Label] = []
+        out: list[CornerLabel] = []
         for i, corner in enumerate(self.corners):
             x, y = (float(v) for v in self.xy(corner.apex_m))
             ahead = self.direction(corner.apex_m)
             # outside of the bend: to the right of a left-hander
             side = 1.0 if corner.direction == "left" else -1.0
             spot = _free(x, y, -ahead[1] * side, ahead[0] * side, out)
-            out.append(Label(corner.name, *spot, notes[i] if i < len(notes) else ""))
+            out.append(CornerLabel(corner.name, *spot, notes[i] if i < len(notes) else ""))
         return out
 
-    def marks(self) -> list[Label]:
+    def marks(self) -> list[CornerLabel]:
         """Return the driver's marks on the track."""
-        return [Label(m.name, float(x), float(y)) for m in self._marks for x, y in (self.xy(m.s_m),)]
+        return [CornerLabel(m.name, float(x), float(y)) for m in self._marks for x, y in (self.xy(m.s_m),)]
 
     def arrow(self) -> str:
         """Return an arrow head beside the track just after the finish line that shows the direction of travel, as
@@ -163,7 +163,7 @@ class TrackMap:
         return x + 20.0 * dy, y - 20.0 * dx, x - 20.0 * dy, y + 20.0 * dx
 
 
-def _free(x: float, y: float, nx: float, ny: float, taken: Sequence[Label]) -> tuple[float, float]:
+def _free(x: float, y: float, nx: float, ny: float, taken: Sequence[CornerLabel]) -> tuple[float, float]:
     """Return a free place for a name: outward first, then farther, then inward."""
     spots = [(x + nx * d, y + ny * d) for d in (46.0, 64.0, -46.0, 84.0, -64.0)]
     for a, b in spots:

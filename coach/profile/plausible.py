@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from coach.core.values import Corner
 
 
-def doubts(corners: Sequence[Corner], length_m: float, closed: bool = True) -> tuple[str, ...]:
+def board_warnings(corners: Sequence[Corner], length_m: float, closed: bool = True) -> tuple[str, ...]:
     """Return warnings about boards of ``corners`` (in driving order) outside the straight before them.
 
     A board stands on the approach: not before the previous corner's end, nor before the start of an open course.

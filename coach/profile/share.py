@@ -37,7 +37,7 @@ _STAMP: Final = (2020, 1, 1, 0, 0, 0)
 
 
 @dataclass(frozen=True)
-class Shared:
+class SharedProfile:
     """A packed or unpacked profile: its path and its plan."""
 
     path: Path
@@ -45,7 +45,7 @@ class Shared:
     files: tuple[str, ...]
 
 
-def pack(profile: Path, out_zip: Path) -> Shared:
+def pack(profile: Path, out_zip: Path) -> SharedProfile:
     """Pack a profile folder (or its profile file) into ``out_zip``, atomically.
 
     Raise ProfileError or RulesError if any part is invalid.
@@ -70,10 +70,10 @@ def pack(profile: Path, out_zip: Path) -> Shared:
         write_atomically(out_zip, buffer.getvalue())
     except OSError as e:
         raise ProfileError(str(out_zip), f"can not be written: {e.strerror or e}") from None
-    return Shared(out_zip, plan, tuple(contents))
+    return SharedProfile(out_zip, plan, tuple(contents))
 
 
-def unpack(zip_path: Path, into: Path) -> Shared:
+def unpack(zip_path: Path, into: Path) -> SharedProfile:
     """Unpack a shared profile as the new folder ``into``: whole, validated, or not at all.
 
     Raise ProfileError or RulesError with the archive, the file in it and the fault. ``into`` must not exist.
@@ -98,7 +98,7 @@ def unpack(zip_path: Path, into: Path) -> Shared:
             raise
     except OSError as e:
         raise ProfileError(str(into), f"can not be written: {e.strerror or e}") from None
-    return Shared(into, load_plan(into), tuple(contents))
+    return SharedProfile(into, load_plan(into), tuple(contents))
 
 
 def _validate(contents: dict[str, bytes], where: str) -> None:

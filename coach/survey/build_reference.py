@@ -18,7 +18,7 @@ from coach.core.track.reference import Reference
 from coach.survey.laps import Lap
 from coach.survey.pedals import inferred_pedals
 from coach.survey.smooth import cutoff_for, noise_level, smooth
-from coach.survey.trace import Trace
+from coach.survey.trace import Recording
 
 BLEND_M: Final = 100.0
 _FINE_M: Final = 0.25
@@ -26,7 +26,7 @@ _PLACE_M: Final = 0.02
 _HEIGHT_M: Final = 0.1
 
 
-def build(trace: Trace, lap: Lap, circuit: str = "", closed: bool = True) -> Reference:
+def build(trace: Recording, lap: Lap, circuit: str = "", closed: bool = True) -> Reference:
     """Return the reference of ``lap``; edges are NaN until ``edges.with_edges`` sets them."""
     if trace.has_positions:
         x, y, clock = _line(trace, lap, closed)
@@ -54,7 +54,7 @@ def build(trace: Trace, lap: Lap, circuit: str = "", closed: bool = True) -> Ref
     )  # fmt: skip
 
 
-def _length(trace: Trace, lap: Lap, x: Floats, y: Floats) -> float:
+def _length(trace: Recording, lap: Lap, x: Floats, y: Floats) -> float:
     if trace.has_positions:
         return float(_arc(x, y)[-1])
     return float(x[-1])
@@ -71,7 +71,7 @@ def _arc(x: Floats, y: Floats) -> Floats:
     return np.concatenate([[0.0], np.cumsum(chord * (1.0 + turn**2 / 24.0))])
 
 
-def _line(trace: Trace, lap: Lap, closed: bool) -> tuple[Floats, Floats, Floats]:
+def _line(trace: Recording, lap: Lap, closed: bool) -> tuple[Floats, Floats, Floats]:
     """Return nodes 0..n (n is node 0 again if closed) and the clock at each."""
     t = trace.p_clock
     i, j = np.searchsorted(t, [lap.start - 2.0, lap.stop + 2.0])
@@ -126,7 +126,7 @@ def _joined(xy: Floats, leaving: Floats, arriving: Floats) -> Floats:
     return out
 
 
-def _fused(trace: Trace, lap: Lap, fine: Floats, s: Floats) -> Floats:
+def _fused(trace: Recording, lap: Lap, fine: Floats, s: Floats) -> Floats:
     """Return place along the line at each fine time."""
     odometer = trace.odometer_at(fine)
     drive = odometer - odometer[0]
@@ -157,7 +157,7 @@ def _shape(x: Floats, y: Floats, length: float, closed: bool) -> tuple[Floats, F
     return heading, curvature
 
 
-def _height(trace: Trace, at: Floats) -> Floats:
+def _height(trace: Recording, at: Floats) -> Floats:
     z = trace.channels["z_m"]
     good = np.isfinite(z)
     if 2 * int(good.sum()) < len(z):
@@ -171,7 +171,7 @@ def _height(trace: Trace, at: Floats) -> Floats:
     return np.interp(at, t, smooth(t, z, cutoff_for(noise, float(np.median(np.diff(t))), _HEIGHT_M, 0)))
 
 
-def _by_distance(trace: Trace, lap: Lap) -> tuple[Floats, Floats, Floats]:
+def _by_distance(trace: Recording, lap: Lap) -> tuple[Floats, Floats, Floats]:
     """Return the nodes from the lap distance (or fraction, or else the odometer); y is NaN, x holds the places."""
     i, j = np.searchsorted(trace.clock, [lap.start, lap.stop])
     t = trace.clock[i:j]

@@ -17,10 +17,10 @@ from scipy.spatial import cKDTree
 
 from coach.core.columns import Floats
 from coach.core.numeric.runs import stretches
-from coach.core.track.projection import Line
+from coach.core.track.projection import ReferenceLine
 from coach.core.track.reference import Reference
 from coach.survey.laps import Lap, refuse_slow
-from coach.survey.trace import Trace
+from coach.survey.trace import Recording
 
 OFF_M: Final = 12.0
 OFF_OVER_M: Final = 20.0
@@ -30,12 +30,12 @@ FEWEST_LAPS: Final = 3
 _HEADING_M: Final = 40.0  # one radian of heading counts as this distance, to separate crossings
 
 
-def beside(trace: Trace, laps: tuple[Lap, ...], reference: Reference) -> tuple[Floats, Floats, Floats]:
+def beside(trace: Recording, laps: tuple[Lap, ...], reference: Reference) -> tuple[Floats, Floats, Floats]:
     """Return the offset from the line [m, left +], speed [m/s] and curvature [1/m] of each lap at each node.
 
     Shapes (laps, n); NaN where unknown.
     """
-    line = Line(reference)
+    line = ReferenceLine(reference)
     place = np.arange(len(reference)) * reference.step_m
     tree = cKDTree(_key(reference.x_m, reference.y_m, reference.heading_rad))
     offset = np.full((len(laps), len(reference)), np.nan)

@@ -28,7 +28,7 @@ from coach.survey.seam import (
     passages_without_positions,
     straight_seam,
 )
-from coach.survey.trace import Trace
+from coach.survey.trace import Recording
 
 WHEELS_OFF_S: Final = 0.2
 OTHER_LENGTH: Final = 0.03
@@ -77,7 +77,7 @@ class Cut:
     how: str
 
 
-def cut(trace: Trace, seam: Seam | None = None) -> Cut:
+def cut(trace: Recording, seam: Seam | None = None) -> Cut:
     """Cut a recording into laps at ``seam``, or at the feed's line, or else at one we choose."""
     at = counted(trace)
     if not trace.has_positions:
@@ -102,7 +102,7 @@ def cut(trace: Trace, seam: Seam | None = None) -> Cut:
     return Cut(_judged(trace, _laps(trace, found)), True, seam, how)
 
 
-def _laps(trace: Trace, found: list[Passage]) -> list[Lap]:
+def _laps(trace: Recording, found: list[Passage]) -> list[Lap]:
     """Return the laps between passages, and the pieces before the first and after the last."""
     end = float(trace.clock[-1])
     begin = float(trace.clock[0])
@@ -133,12 +133,12 @@ def _laps(trace: Trace, found: list[Passage]) -> list[Lap]:
     return out
 
 
-def _lap(trace: Trace, number: int, a: float, b: float, reason: str, short_m: float = 0.0) -> Lap:
+def _lap(trace: Recording, number: int, a: float, b: float, reason: str, short_m: float = 0.0) -> Lap:
     way = np.interp([a, b], trace.clock, trace.odometer)
     return Lap(number, a, b, trace.session_time(a), float(way[1] - way[0]) + short_m, reason, short_m)
 
 
-def _numbers(trace: Trace, laps: list[tuple[float, float, str]]) -> list[int]:
+def _numbers(trace: Recording, laps: list[tuple[float, float, str]]) -> list[int]:
     """Return the feed's lap numbers if distinct, else count from 0 for a first piece."""
     counts = []
     for a, b, _ in laps:
@@ -153,7 +153,7 @@ def _numbers(trace: Trace, laps: list[tuple[float, float, str]]) -> list[int]:
     return [first + k for k in range(len(laps))]
 
 
-def _judged(trace: Trace, laps: list[Lap]) -> tuple[Lap, ...]:
+def _judged(trace: Recording, laps: list[Lap]) -> tuple[Lap, ...]:
     laps = [lap if lap.reason else replace(lap, reason=_reason(trace, lap)) for lap in laps]
     lengths = [lap.length_m for lap in laps if lap.valid]
     if len(lengths) >= 3:
@@ -180,7 +180,7 @@ def refuse_slow(laps: tuple[Lap, ...]) -> tuple[Lap, ...]:
     )
 
 
-def _longest(trace: Trace, lap: Lap, flag: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> tuple[float, float]:
+def _longest(trace: Recording, lap: Lap, flag: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> tuple[float, float]:
     """Return the longest time [s] for which ``flag`` (one per frame) holds within the lap, and its start on
     the clock.
     """
@@ -191,7 +191,7 @@ def _longest(trace: Trace, lap: Lap, flag: np.ndarray[tuple[int], np.dtype[np.bo
     return max(spans, key=lambda span: span[0], default=(0.0, lap.start))
 
 
-def _reason(trace: Trace, lap: Lap) -> str:
+def _reason(trace: Recording, lap: Lap) -> str:
     def way(clock: float) -> str:
         here = np.interp([lap.start, clock], trace.clock, trace.odometer)
         return f"{here[1] - here[0]:.0f} m after the line"
@@ -222,7 +222,7 @@ def _reason(trace: Trace, lap: Lap) -> str:
     return ""
 
 
-def _lack(trace: Trace, lap: Lap) -> str:
+def _lack(trace: Recording, lap: Lap) -> str:
     """Return what is missing to locate the car throughout the lap; "" if nothing is."""
     if trace.has_positions:
         i, j = np.searchsorted(trace.p_clock, [lap.start, lap.stop])
@@ -242,7 +242,7 @@ def _lack(trace: Trace, lap: Lap) -> str:
     return ""
 
 
-def _runs(trace: Trace) -> list[tuple[float, float]]:
+def _runs(trace: Recording) -> list[tuple[float, float]]:
     """Return the pieces in which the car moves, from the clock of the first to that of the last moving frame."""
     moving = trace.speed > STOPPED_MPS
     edge = np.flatnonzero(np.diff(np.concatenate([[0], (moving & True).astype(np.int8), [0]])))
@@ -257,7 +257,7 @@ def _runs(trace: Trace) -> list[tuple[float, float]]:
     return [(a, b) for a, b in pieces if float(np.diff(np.interp([a, b], trace.clock, trace.odometer))[0]) > 300.0]
 
 
-def _one_way(trace: Trace) -> Cut:
+def _one_way(trace: Recording) -> Cut:
     """Return a course from one place to another: the longest run names its start and finish, other runs
     must pass both.
     """
@@ -285,7 +285,7 @@ def _one_way(trace: Trace) -> Cut:
     return Cut(_judged(trace, laps), False, gates[0], "one way from start to finish: no place is passed twice")
 
 
-def _one_way_by_distance(trace: Trace) -> Cut:
+def _one_way_by_distance(trace: Recording) -> Cut:
     runs = _runs(trace)
     if not runs:
         raise SurveyError("the car moves less than 300 m without a break; no lap and no run can be cut from that")

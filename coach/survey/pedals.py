@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from coach.core.columns import Floats
-from coach.survey.trace import Trace
+from coach.survey.trace import Recording
 
 ROLLING: Final = 0.3  # [m/s2], rolling and driveline, from memory
 AIR: Final = 0.0005  # [1/m], drag acceleration per v^2, from memory
@@ -21,7 +21,7 @@ ENGINE_BRAKING: Final = 1.0  # [m/s2], a closed throttle in gear, from memory
 _G: Final = 9.81
 
 
-def inferred_pedals(trace: Trace, at: Floats, z_m: Floats, step_m: float) -> tuple[Floats, Floats]:
+def inferred_pedals(trace: Recording, at: Floats, z_m: Floats, step_m: float) -> tuple[Floats, Floats]:
     """Return throttle and brake, 0..1, at the clock times ``at`` of the nodes."""
     v = np.interp(at, trace.clock, trace.speed)
     driven = np.interp(at, trace.clock, trace.acceleration) + _resistance(v)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from coach.core.columns import Floats
 from coach.core.track.reference import Reference
 from coach.survey.smooth import cutoff_for
-from coach.survey.trace import Trace, pieces
+from coach.survey.trace import Recording, pieces
 
 GATE_M: Final = 25.0
 """Half the width of the gate across the track at the line [m]."""
@@ -71,7 +71,7 @@ def seam_of(reference: Reference) -> Seam | None:
     return Seam(float(reference.x_m[0]), float(reference.y_m[0]), float(reference.heading_rad[0]))
 
 
-def counted(trace: Trace) -> NDArray[np.intp]:
+def counted(trace: Recording) -> NDArray[np.intp]:
     """Return frames i with the line between i and i + 1 by the feed's lap count or lap distance."""
     for found in (resets(trace), _increments(trace)):
         if len(found):
@@ -79,7 +79,7 @@ def counted(trace: Trace) -> NDArray[np.intp]:
     return np.empty(0, dtype=np.intp)
 
 
-def resets(trace: Trace) -> NDArray[np.intp]:
+def resets(trace: Recording) -> NDArray[np.intp]:
     """Return frames i after which the lap distance (or fraction) resets at the line."""
     for name in ("lap_distance_m", "lap_fraction"):
         d = trace.channels[name]
@@ -96,7 +96,7 @@ def resets(trace: Trace) -> NDArray[np.intp]:
     return np.empty(0, dtype=np.intp)
 
 
-def _increments(trace: Trace) -> NDArray[np.intp]:
+def _increments(trace: Recording) -> NDArray[np.intp]:
     lap = trace.channels["lap"]
     if 2 * int(np.isfinite(lap).sum()) < len(lap):
         return np.empty(0, dtype=np.intp)
@@ -105,7 +105,7 @@ def _increments(trace: Trace) -> NDArray[np.intp]:
     return np.asarray(np.flatnonzero((np.diff(lap) == 1) & same & (trace.speed[:-1] > _MOVING)), dtype=np.intp)
 
 
-def counted_seam(trace: Trace, at: NDArray[np.intp]) -> Seam | None:
+def counted_seam(trace: Recording, at: NDArray[np.intp]) -> Seam | None:
     """Return the line from counted passages; None if they do not agree."""
     if not len(at):
         return None
@@ -131,7 +131,7 @@ def counted_seam(trace: Trace, at: NDArray[np.intp]) -> Seam | None:
     )
 
 
-def _share(trace: Trace, at: NDArray[np.intp]) -> Floats:
+def _share(trace: Recording, at: NDArray[np.intp]) -> Floats:
     """Return the line's position within the interval by the lap distance after it; 0.5 if unknown."""
     if not len(at):
         return np.empty(0)
@@ -149,7 +149,7 @@ def _share(trace: Trace, at: NDArray[np.intp]) -> Floats:
     return np.full(len(at), 0.5)
 
 
-def passages_without_positions(trace: Trace, at: NDArray[np.intp]) -> list[Passage]:
+def passages_without_positions(trace: Recording, at: NDArray[np.intp]) -> list[Passage]:
     """Return the passages from lap distance (exact) or lap count (half a sample)."""
     gap = trace.clock[at + 1] - trace.clock[at]
     share = _share(trace, at)
@@ -174,7 +174,7 @@ def passages_without_positions(trace: Trace, at: NDArray[np.intp]) -> list[Passa
     return sorted(found, key=lambda p: p.clock)
 
 
-def _metres_per_fraction(trace: Trace) -> float:
+def _metres_per_fraction(trace: Recording) -> float:
     f = trace.channels["lap_fraction"]
     good = np.flatnonzero(np.isfinite(f))
     step_f, step_m = np.diff(f[good]), np.diff(trace.odometer[good])
@@ -182,7 +182,7 @@ def _metres_per_fraction(trace: Trace) -> float:
     return float(step_m[on].sum() / step_f[on].sum()) if on.any() else math.nan
 
 
-def straight_seam(trace: Trace) -> Seam | None:
+def straight_seam(trace: Recording) -> Seam | None:
     """Return a line in the middle of the longest straight that is driven most often; None if no place occurs twice."""
     runs: list[tuple[float, int]] = []
     for piece in pieces(trace.p_chunk):
@@ -210,7 +210,7 @@ def straight_seam(trace: Trace) -> Seam | None:
     return best[1] if best else None
 
 
-def closing_seam(trace: Trace) -> Seam | None:
+def closing_seam(trace: Recording) -> Seam | None:
     """Return the line at the very start of a recording that ends where it began, at speed; None if it does not."""
     for piece in pieces(trace.p_chunk):
         x, y, t = trace.xs[piece], trace.ys[piece], trace.p_clock[piece]
@@ -227,7 +227,7 @@ def closing_seam(trace: Trace) -> Seam | None:
     return None
 
 
-def passages(trace: Trace, seam: Seam, edges: bool = True) -> list[Passage]:
+def passages(trace: Recording, seam: Seam, edges: bool = True) -> list[Passage]:
     """Return all passages of the line in the direction of travel, in order of time."""
     u, w = seam.along(trace.xs, trace.ys), seam.across(trace.xs, trace.ys)
     ok = (np.abs(w) < GATE_M) & seam.faces(trace.course)
@@ -246,7 +246,7 @@ def passages(trace: Trace, seam: Seam, edges: bool = True) -> list[Passage]:
     return sorted(found, key=lambda p: p.clock)
 
 
-def _edges(trace: Trace, seam: Seam, u: Floats, ok: NDArray[np.bool_]) -> list[Passage]:
+def _edges(trace: Recording, seam: Seam, u: Floats, ok: NDArray[np.bool_]) -> list[Passage]:
     """Return the passages at most 2.5 samples outside a piece: recordings are often cut at the line."""
     found = []
     cut = np.flatnonzero(np.diff(trace.p_chunk))
@@ -264,7 +264,7 @@ def _edges(trace: Trace, seam: Seam, u: Floats, ok: NDArray[np.bool_]) -> list[P
     return found
 
 
-def _beyond(trace: Trace, clock: float, short_m: float, near_m: float) -> Passage | None:
+def _beyond(trace: Recording, clock: float, short_m: float, near_m: float) -> Passage | None:
     """Return the passage ``short_m`` [m] after a record's end at ``clock`` [s], extrapolated by speed and acceleration.
 
     None if the end is not before the line, too far from it (over ``near_m`` and SHORT_M), or too slow.
@@ -282,7 +282,7 @@ def _beyond(trace: Trace, clock: float, short_m: float, near_m: float) -> Passag
     return Passage(clock + 2.0 * short_m / (v + math.sqrt(root)), "end", short_m)
 
 
-def _refined(trace: Trace, seam: Seam, u: Floats, k: int) -> float:
+def _refined(trace: Recording, seam: Seam, u: Floats, k: int) -> float:
     """Return the passage between positions k and k + 1, from raw positions and the speed around it.
 
     The distance past the line is the odometer plus a slow remainder; the remainder is fitted by a parabola (local,

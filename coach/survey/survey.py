@@ -10,6 +10,7 @@ import numpy as np
 from coach.core.columns import Columns
 from coach.core.track.reference import Reference
 from coach.core.values import Corner
+from coach.survey.baseline import baseline
 from coach.survey.build_reference import build
 from coach.survey.corners import find, lane
 from coach.survey.distance_corners import corners_from_speed
@@ -19,8 +20,7 @@ from coach.survey.errors import NoValidLap
 from coach.survey.laps import Cut, Lap, cut
 from coach.survey.places import corners_of
 from coach.survey.seam import Seam, seam_of
-from coach.survey.trace import Trace, tidy
-from coach.survey.usual import usual
+from coach.survey.trace import Recording, tidy
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,7 +38,7 @@ class Survey:
     notes: tuple[str, ...]
     position_noise_m: float
     speed_noise_mps: float
-    trace: Trace
+    trace: Recording
     lines: LapLines | None
     """Each lap beside the reference; None without positions."""
 
@@ -82,7 +82,7 @@ def survey(
         reference = with_edges(reference, offset[valid])
         if int(valid.sum()) < FEWEST_LAPS:
             notes.append(f"track edges unknown: {int(valid.sum())} valid laps, {FEWEST_LAPS} are needed")
-        v, k, calm = usual(reference, laps, speed, curvature)
+        v, k, calm = baseline(reference, laps, speed, curvature)
         flat = lane(reference.step_m, v, k, reference.throttle, reference.brake, closed)
         corners = corners_of(reference, flat, find(flat), trace.lateral_noise * calm)
     else:
@@ -133,7 +133,7 @@ def _how(made: Cut, laps: tuple[Lap, ...]) -> str:
     return f"{len(laps)} {what}, {sum(lap.valid for lap in laps)} valid; {made.how}"
 
 
-def _absent(reference: Reference, trace: Trace, laps: tuple[Lap, ...]) -> list[str]:
+def _absent(reference: Reference, trace: Recording, laps: tuple[Lap, ...]) -> list[str]:
     notes = [
         f"lap {lap.number} ends {lap.short_m:.0f} m before the line: its time is extrapolated from the speed there"
         for lap in laps

@@ -1,7 +1,7 @@
 """Cleans a recording: one monotonic clock, distinct positions, speed and direction at every position.
 
 A recording may restart its clock, stand still, repeat positions (a feed that sends faster than it measures) or lack
-samples. ``Trace`` keeps the whole table of channels and, apart from it, the positions, both on ``clock`` [s]: the
+samples. ``Recording`` keeps the whole table of channels and, apart from it, the positions, both on ``clock`` [s]: the
 session time with restarts and teleports pushed apart, so it only ever increases.
 """
 
@@ -34,7 +34,7 @@ FASTEST_MPS: Final = 150.0
 
 
 @dataclass(frozen=True, eq=False)
-class Trace:
+class Recording:
     """The cleaned recording.
 
     ``clock`` and ``channels`` hold the kept frames, shapes (n,); ``chunk`` numbers unbroken pieces; ``breaks`` are the
@@ -118,7 +118,7 @@ class Trace:
         return out
 
 
-def tidy(columns: Columns) -> Trace:
+def tidy(columns: Columns) -> Recording:
     """Clean a recording; raise SurveyError if it is too short for a lap."""
     kept = _plausible(columns)
     has_xy = np.isfinite(kept["x_m"]) & np.isfinite(kept["y_m"])
@@ -244,7 +244,7 @@ def _speed_of(clock: Floats, raw: Floats, chunk: NDArray[np.intp]) -> tuple[Floa
 
 def _with_positions(
     c: Columns, clock: Floats, chunk: NDArray[np.intp], breaks: tuple[tuple[float, str], ...], at: NDArray[np.intp]
-) -> Trace:
+) -> Recording:
     rate = 1.0 / float(np.median(np.diff(clock)))
     dt = float(np.median(np.diff(clock[at])))
     stride, _ = measured_stride(np.column_stack([c["x_m"][at], c["y_m"][at]]), dt, PATH_MOTION)
@@ -263,7 +263,7 @@ def _with_positions(
     xs, ys, course, v = _path(tp, cp, x, y, cutoff_for(across, dt, LATERAL_MPS2, 2))
     raw = c["speed_mps"] if has_speed else np.interp(clock, tp, v)
     speed, acceleration, odometer, noise = _speed_of(clock, raw, chunk)
-    return Trace(
+    return Recording(
         clock=clock, channels=c, chunk=chunk, breaks=breaks, speed=speed, acceleration=acceleration, odometer=odometer,
         p_clock=tp, p_chunk=cp, x=x, y=y, xs=xs, ys=ys, course=course,
         across_m=across, along_m=along, speed_noise=noise, has_speed=has_speed, filled_hz=filled,
@@ -300,7 +300,7 @@ def _path(
 
 def _without_positions(
     c: Columns, clock: Floats, chunk: NDArray[np.intp], breaks: tuple[tuple[float, str], ...]
-) -> Trace:
+) -> Recording:
     v = c["speed_mps"]
     has_speed = 2 * int(np.isfinite(v).sum()) > len(v)
     if not has_speed:
@@ -312,7 +312,7 @@ def _without_positions(
             v = np.where((rate >= 0) & (rate < 150), rate, np.nan)  # ignore the reset at the line
     speed, acceleration, odometer, noise = _speed_of(clock, v, chunk)
     none = np.empty(0)
-    return Trace(
+    return Recording(
         clock=clock, channels=c, chunk=chunk, breaks=breaks, speed=speed, acceleration=acceleration, odometer=odometer,
         p_clock=none, p_chunk=np.empty(0, dtype=np.intp), x=none, y=none, xs=none, ys=none, course=none,
         across_m=0.0, along_m=0.0, speed_noise=noise, has_speed=has_speed,

@@ -10,7 +10,7 @@ import msgspec
 from coach.app.rerun.plan_changes import Change, cut_at
 from coach.app.setup import Setup
 from coach.core.columns import Columns
-from coach.core.measure.passes import Piece
+from coach.core.measure.passes import LossPiece
 from coach.core.pipeline import Events, Pipeline
 from coach.core.values import Pass
 
@@ -20,7 +20,7 @@ class Rerun:
     """Result of a session: ``events`` in order of time, ``pieces`` the losses by part."""
 
     events: Events
-    pieces: list[Piece]
+    pieces: list[LossPiece]
     pipeline: Pipeline
     frames: int
     settled: list[Pass] | None = None
@@ -37,7 +37,7 @@ def rerun(
     pipeline = setup.pipeline()
     pipeline.kept = []
     events, frames = Events(), 0
-    pieces: list[Piece] = []
+    pieces: list[LossPiece] = []
     waiting = list(changes)
     for before, batch in cut_at(batches, [c.after_frames for c in changes]):
         while waiting and waiting[0].after_frames <= before:

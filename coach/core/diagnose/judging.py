@@ -16,9 +16,9 @@ from coach.core.diagnose import Diagnosis
 from coach.core.diagnose.condition import Condition, Today
 from coach.core.diagnose.rescaled import rescaled
 from coach.core.diagnose.tolerance import ToleranceModel
-from coach.core.measure.comparison import contrast
+from coach.core.measure.comparison import compare_to_reference
 from coach.core.measure.grip_shares import UsedThere
-from coach.core.measure.passes import PARTS, CornerReference, PassRecord, Piece
+from coach.core.measure.passes import PARTS, CornerReference, LossPiece, PassRecord
 from coach.core.track.car import Car
 from coach.core.track.reference import Reference
 from coach.core.track.zones import Zone
@@ -112,12 +112,14 @@ def _against(driven: PassRecord, standard: _Standard, base_m: float) -> PassReco
     gaps = {k: driven.measures[k] - theirs.measures[k] for k in driven.measures if k in theirs.measures}
     for name in ("turn_in_m", "apex_offset_m", "exit_offset_m"):
         gaps[name] = driven.gaps[name]
-    gaps |= contrast(trace, theirs.trace, theirs.zone_until(zone.next_start_m - base_m), base_m, theirs.measures)
+    gaps |= compare_to_reference(
+        trace, theirs.trace, theirs.zone_until(zone.next_start_m - base_m), base_m, theirs.measures
+    )
     if standard.reference.inferred_pedals:
         gaps["idle_before_m"] = float("nan")
     places = (zone.start_m, zone.turn_in_m, zone.apex_m, zone.end_m, zone.next_start_m)
     late = [trace.at("t_s", u) - standard.reference.value("t_s", u) for u in places]
     pieces = tuple(
-        Piece(driven.lap, driven.corner, part, late[i + 1] - late[i], driven.lap) for i, part in enumerate(PARTS)
+        LossPiece(driven.lap, driven.corner, part, late[i + 1] - late[i], driven.lap) for i, part in enumerate(PARTS)
     )
     return replace(driven, gaps=gaps, pieces=pieces)

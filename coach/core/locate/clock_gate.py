@@ -24,14 +24,14 @@ LATE_S: Final = 1.0
 """A frame at most this much older is late (reordering); an older one may be a restart [s]."""
 
 
-MOST: Final = {
+MAX_PLAUSIBLE: Final = {
     "t_s": 1e10, "x_m": 1e7, "y_m": 1e7, "z_m": 1e5, "lap_distance_m": 1e6, "lap_fraction": 10.0, "lap": 1e6,
     "speed_mps": 200.0, "throttle": 2.0, "brake": 2.0, "steer": 100.0, "gear": 50.0, "wheels_off": 50.0,
     "in_pit": 1.0, "traction_control": 1.0, "anti_lock": 1.0,
 }  # fmt: skip
 """Largest plausible magnitude of each channel."""
-_MOST = np.array([[MOST[name]] for name in CHANNELS])
-_LARGEST: Final = [MOST[name] for name in CHANNELS]
+_MAX_PLAUSIBLE = np.array([[MAX_PLAUSIBLE[name]] for name in CHANNELS])
+_LARGEST: Final = [MAX_PLAUSIBLE[name] for name in CHANNELS]
 _T: Final = CHANNELS.index("t_s")
 
 
@@ -65,7 +65,7 @@ class ClockGate:
                 return [(chunk, "")]
         return self._one_by_one(chunk)
 
-    def goes_on(self, row: list[float]) -> bool:
+    def try_fast_path(self, row: list[float]) -> bool:
         """Accept the next frame (one value per channel) if it simply follows, as most do.
 
         Otherwise return false without any change: ``take`` handles it.
@@ -82,7 +82,7 @@ class ClockGate:
         """Return the columns with implausible values set to absent."""
         if not any(map(_beyond, chunk.data, _LARGEST)):
             return chunk
-        beyond = np.abs(chunk.data) > _MOST
+        beyond = np.abs(chunk.data) > _MAX_PLAUSIBLE
         self.counts["impossible_value"] += int(beyond.sum())
         return Columns(np.where(beyond, np.nan, chunk.data))
 

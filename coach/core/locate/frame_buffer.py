@@ -15,7 +15,7 @@ _ROW = {name: i for i, name in enumerate(CHANNELS)}
 _SPEED = _ROW["speed_mps"]
 
 
-class History:
+class FrameBuffer:
     """A growing window of located frames; :meth:`forget` drops old ones."""
 
     def __init__(self) -> None:

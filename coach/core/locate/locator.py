@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coach.core.columns import Columns, Floats
-from coach.core.track.projection import Line
+from coach.core.track.projection import ReferenceLine
 from coach.core.track.reference import Reference
 from feeds.frame import CHANNELS
 
@@ -79,7 +79,7 @@ class Locator:
     def __init__(self, reference: Reference) -> None:
         self.reference = reference
         self.length_m = reference.length_m
-        self.line = Line(reference) if reference.has_line else None
+        self.line = ReferenceLine(reference) if reference.has_line else None
         self.reset()
 
     def reset(self) -> None:
@@ -153,12 +153,12 @@ class Locator:
         step = 0.5 * (v + np.concatenate(([self._v], v[:-1]))) * _steps(t, self._t)
         part = chunk.part(start, stop)
         roughly, offset, _ = self._place(part, np.cumsum(np.concatenate(([self._u], step)))[1:])
-        foretold = np.concatenate(([self._u], roughly[:-1])) + step
+        predicted = np.concatenate(([self._u], roughly[:-1])) + step
         if self.line is not None:
-            doubtful = ~((np.abs(foretold - roughly) < NEAR_M) & (np.abs(offset) < self.line.unique_m))
+            doubtful = ~((np.abs(predicted - roughly) < NEAR_M) & (np.abs(offset) < self.line.unique_m))
             if not doubtful.any():
                 return t, v, step, roughly, offset
-        u, offset, _ = self._place(part, foretold)
+        u, offset, _ = self._place(part, predicted)
         same = u == roughly
         n = len(u) if same.all() else int(np.argmin(same)) + 1
         return t[:n], v[:n], step[:n], u[:n], offset[:n]
@@ -206,11 +206,11 @@ class Locator:
             self.lost = True
             self._trail = []
 
-    def _place(self, chunk: Columns, foretold: Floats) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    def _place(self, chunk: Columns, predicted: Floats) -> tuple[Floats, Floats, NDArray[np.bool_]]:
         if self.line is not None:
-            return self.line.project(chunk["x_m"], chunk["y_m"], foretold)
+            return self.line.project(chunk["x_m"], chunk["y_m"], predicted)
         s = self._lap_distance(chunk, 0)
-        u = s + np.round((foretold - s) / self.length_m) * self.length_m
+        u = s + np.round((predicted - s) / self.length_m) * self.length_m
         return u, np.full(len(u), np.nan), np.isfinite(u)
 
     def _lap_distance(self, chunk: Columns, start: int) -> Floats:

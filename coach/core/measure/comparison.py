@@ -13,7 +13,7 @@ import numpy as np
 
 from coach.core.columns import Floats
 from coach.core.measure.measures import NAN, PEDAL_OFF
-from coach.core.measure.throttle_application import STRAIGHTS_M, Rows, let_go, opening, throttle_gaps
+from coach.core.measure.throttle_application import STRAIGHTS_M, Rows, lift_off_m, opening, throttle_gaps
 from coach.core.measure.trace import Trace
 from coach.core.numeric.reductions import all_finite, largest
 from coach.core.numeric.runs import stretches
@@ -32,7 +32,9 @@ STILL_MPS: Final = 0.3
 """Speed range above the minimum that counts as holding speed."""
 
 
-def contrast(mine: Trace, theirs: Trace, zone: Zone, base_m: float, ours: dict[str, float]) -> dict[str, float]:
+def compare_to_reference(
+    mine: Trace, theirs: Trace, zone: Zone, base_m: float, ours: dict[str, float]
+) -> dict[str, float]:
     """Return the differences of a pass (``mine``) from the reference over ``zone``, which lies in the reference's own
     lap.
 
@@ -114,7 +116,7 @@ def _approach(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> dict[
     """
     u = own.u
     # a lift before the zone belongs to the corner
-    at = min(let_go(own, zone.start_m), let_go(ref, zone.start_m))
+    at = min(lift_off_m(own, zone.start_m), lift_off_m(ref, zone.start_m))
     around = slice(max(int(u.searchsorted(at)) - 1, 0), int(u.searchsorted(at)) + 1)
     arrival = float(np.interp(at, u[around], own.speed[around] - ref.speed[around]))
     out = {"arrival_mps": arrival, "brake_tail_m": NAN}

@@ -15,7 +15,7 @@ import numpy as np
 from coach.core.columns import Floats
 from coach.core.measure.passes import CornerReference, PassRecord
 from coach.core.measure.trace import Trace
-from coach.core.numeric.median import middle
+from coach.core.numeric.median import median
 from coach.core.track.car import Car
 
 OVER_M: Final = 20.0
@@ -89,7 +89,7 @@ class UsedThere:
             return _NAN
         gain = (v[2 * span :] ** 2 - v[: -2 * span] ** 2)[full] / (4.0 * span * trace.step_m)
         speed = v[span:-span][full]
-        return middle((gain + self.car.drag_pm * speed**2) * speed)
+        return median((gain + self.car.drag_pm * speed**2) * speed)
 
     def _push(self, trace: Trace, shift: int) -> float:
         first = max(shift, 0)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from coach.core.measure.passes import PassRecord, Piece
+from coach.core.measure.passes import LossPiece, PassRecord
 from coach.core.values import LapDone
 
 
@@ -23,7 +23,7 @@ class LapLedger:
     """
 
     laps: dict[int, _Lap] = field(default_factory=dict)
-    pieces: list[Piece] = field(default_factory=list)
+    pieces: list[LossPiece] = field(default_factory=list)
     flying: bool = False
     pit_t_s: float = float("-inf")
 

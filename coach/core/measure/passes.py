@@ -12,8 +12,8 @@ from typing import Final, Literal
 
 import msgspec
 
-from coach.core.locate.frame_buffer import History
-from coach.core.measure.comparison import contrast
+from coach.core.locate.frame_buffer import FrameBuffer
+from coach.core.measure.comparison import compare_to_reference
 from coach.core.measure.grip_meter import meter_of
 from coach.core.measure.measures import PLACES, measure
 from coach.core.measure.trace import Trace, drive_trace, reference_trace
@@ -28,7 +28,7 @@ BEFORE_M: Final = 80.0
 """A trace begins this far before its zone: braking for a close corner may start inside the previous one."""
 
 
-class Piece(msgspec.Struct, frozen=True):
+class LossPiece(msgspec.Struct, frozen=True):
     """Time lost [s] in one part of a corner's zone within one lap.
 
     ``began`` is the lap of the corner: it differs from ``lap`` where a zone crosses the line.
@@ -49,7 +49,7 @@ class PassRecord:
     corner: int
     zone: Zone
     trace: Trace | None
-    pieces: tuple[Piece, ...]
+    pieces: tuple[LossPiece, ...]
     measures: dict[str, float]
     gaps: dict[str, float]
     whole: bool
@@ -127,7 +127,7 @@ class PassBuilder:
         """Start tracking at ``u_m``, with a known time."""
         self._open = (u_m, t_s)
 
-    def build(self, history: History, corner: int, lap: int, stop_m: float = float("inf")) -> PassRecord | None:
+    def build(self, history: FrameBuffer, corner: int, lap: int, stop_m: float = float("inf")) -> PassRecord | None:
         """Return the pass through ``corner`` that began in ``lap``; None if it cannot be measured.
 
         ``stop_m`` cuts the straight after the corner short, for a record that ends there.
@@ -161,13 +161,13 @@ class PassBuilder:
         theirs = self.corners[corner].measures
         gaps = {k: mine[k] - theirs[k] for k in mine if k in theirs}
         reference = self.corners[corner]
-        gaps |= contrast(trace, reference.trace, reference.zone_until(stop_m - base), base, theirs)
+        gaps |= compare_to_reference(trace, reference.trace, reference.zone_until(stop_m - base), base, theirs)
         if self.reference.inferred_pedals:
             # speed alone cannot distinguish coasting from a held throttle or a light brake
             gaps["idle_before_m"] = float("nan")
         return PassRecord(lap, corner, zone, trace, pieces, mine, gaps, True, line_t, line_lap)
 
-    def peek(self, history: History, corner: int, lap: int, stop_m: float) -> PassRecord | None:
+    def peek(self, history: FrameBuffer, corner: int, lap: int, stop_m: float) -> PassRecord | None:
         """Return the unfinished pass up to ``stop_m``: like ``build``, without side effects."""
         known = self._open
         try:
@@ -177,7 +177,7 @@ class PassBuilder:
 
     def _pieces(
         self, trace: Trace, zone: Zone, start: tuple[float, float], corner: int, lap: int
-    ) -> tuple[tuple[Piece, ...], float, int]:
+    ) -> tuple[tuple[LossPiece, ...], float, int]:
         # the part before the zone, if tracking began there, belongs to the previous corner's straight
         previous = (corner - 1) % len(self.zones)
         ends: list[tuple[float, Part, int, int]] = [
@@ -188,7 +188,7 @@ class PassBuilder:
             (zone.next_start_m, "straight", corner, lap),
         ]
         length = self.reference.length_m
-        pieces: list[Piece] = []
+        pieces: list[LossPiece] = []
         line_t, line_lap = float("nan"), 0
         here, here_t = start
         here_ref = self.reference.value("t_s", here)
@@ -203,7 +203,7 @@ class PassBuilder:
                 stop_t = trace.at("t_s", stop)
                 own = int((here + 1e-3) // length) if self.reference.closed else 0
                 stop_ref = self.reference.value("t_s", stop)
-                pieces.append(Piece(own, of, part, stop_t - here_t - (stop_ref - here_ref), began))
+                pieces.append(LossPiece(own, of, part, stop_t - here_t - (stop_ref - here_ref), began))
                 if crosses and stop == seam:
                     line_t, line_lap = stop_t, own + 1
                 here, here_t, here_ref = stop, stop_t, stop_ref

@@ -9,7 +9,7 @@ import numpy as np
 from coach.core.columns import Floats
 from coach.core.measure.measures import BRAKE_ON, NAN, PEDAL_OFF
 from coach.core.measure.trace import Trace
-from coach.core.numeric.median import middle
+from coach.core.numeric.median import median
 from coach.core.numeric.reductions import all_finite, largest
 from coach.core.numeric.runs import stretches
 from coach.core.track.zones import Zone
@@ -82,7 +82,7 @@ def _opening(rows: Rows, level: float, from_m: float, to_m: float) -> float:
     return here + (there - here) * min(max((level - y0) / max(y1 - y0, 1e-9), 0.0), 1.0)
 
 
-def let_go(rows: Rows, at_m: float) -> float:
+def lift_off_m(rows: Rows, at_m: float) -> float:
     """Return where the throttle closed before ``at_m``; ``at_m`` itself if it is open there."""
     here = int(rows.u.searchsorted(at_m))
     given = (rows.throttle[: here + 1] >= PEDAL_OFF).nonzero()[0]
@@ -115,7 +115,7 @@ def throttle_gaps(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> d
     from_m, to_m = min(start, slow) - 15.0, max(zone.end_m, start) + STRAIGHTS_M
     # after the final release the rest belongs to the next corner
     end_m = float(own.u[-1])
-    to_m = max(min(to_m, let_go(own, end_m), let_go(ref, end_m)), max(start, slow) + 10.0)
+    to_m = max(min(to_m, lift_off_m(own, end_m), lift_off_m(ref, end_m)), max(start, slow) + 10.0)
     late, held = _late(own, ref, from_m, to_m)
     if late != late:
         out["lifted_m"] = _lifted(own, ref, start, to_m)
@@ -163,7 +163,7 @@ def _missing(own: Rows, ref: Rows, late: float, from_m: float, to_m: float) -> f
     if late > 0.0:
         # at the same place, and at the same distance from the application: late is not soft
         theirs = np.minimum(theirs, np.interp(own.u[rows][on] - late, own.u, ref.throttle))
-    return middle(1.0 - own.throttle[rows][on] / np.maximum(theirs, 0.3))
+    return median(1.0 - own.throttle[rows][on] / np.maximum(theirs, 0.3))
 
 
 def _withheld(own: Rows, ref: Rows, level: float, from_m: float, to_m: float) -> float:

@@ -10,9 +10,9 @@ from typing import Any, Final
 import numpy as np
 
 from coach.core.columns import Floats
-from coach.core.locate.frame_buffer import History
+from coach.core.locate.frame_buffer import FrameBuffer
 from coach.core.measure.pedals import inferred, scale_of
-from coach.core.numeric.median import middle
+from coach.core.numeric.median import median
 from coach.core.numeric.reductions import all_finite, largest
 from coach.core.numeric.smoothing import slope, smooth, span_for, white_noise
 from coach.core.track.car import slope_of
@@ -102,7 +102,7 @@ def reference_trace(reference: Reference, low_m: float, high_m: float) -> Trace:
     return Trace(u, at("t_s"), at("speed_mps"), throttle, brake, at("gear"), zero, at("curvature_pm"), absent, absent)
 
 
-def drive_trace(history: History, reference: Reference, low_m: float, high_m: float) -> Trace | None:
+def drive_trace(history: FrameBuffer, reference: Reference, low_m: float, high_m: float) -> Trace | None:
     """Return the trace from ``low_m`` to ``high_m`` [m]; None if frames are missing there.
 
     A record that begins or ends up to MARGIN_M inside is extended at its first or last speed, as laps are often saved
@@ -180,7 +180,7 @@ def _places(u: Floats, v: Floats, t: Floats) -> tuple[Floats, float]:
 def _smoothed(values: Floats, noise: float, wanted: float, longest_s: float, t: Floats) -> Floats:
     """Return ``values`` at times ``t`` smoothed as their ``noise`` requires; a clean feed is unchanged."""
     half = span_for(noise, wanted)
-    return smooth(values, min(half, int(longest_s / middle(t[1:] - t[:-1])))) if half else values
+    return smooth(values, min(half, int(longest_s / median(t[1:] - t[:-1])))) if half else values
 
 
 def _inferred(reference: Reference, grid: Floats, speed: Floats) -> tuple[Floats, Floats]:

@@ -6,7 +6,7 @@ from coach.core.columns import Floats
 from coach.core.numeric.reductions import largest
 
 
-def middle(values: Floats) -> float:
+def median(values: Floats) -> float:
     """Return the median of ``values`` (shape (n,), n > 0), NaN if any is NaN; a test compares it with
     ``numpy.median``.
     """

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from coach.core.columns import Floats
-from coach.core.numeric.median import middle
+from coach.core.numeric.median import median
 
 _MAD_TO_SIGMA: Final = 1.4826
 """Median absolute deviation to standard deviation of a normal distribution."""
@@ -25,7 +25,7 @@ def white_noise(values: Floats) -> float:
         return 0.0
     first = values[1:] - values[:-1]
     second = first[1:] - first[:-1]
-    return _MAD_TO_SIGMA * middle(np.abs(second[1:] - second[:-1])) / math.sqrt(20.0)
+    return _MAD_TO_SIGMA * median(np.abs(second[1:] - second[:-1])) / math.sqrt(20.0)
 
 
 def smooth(values: Floats, half_span: int, degree: int = 2) -> Floats:

@@ -23,7 +23,7 @@ _STEPS: Final = 12
 """Most Newton steps; five suffice from a guess 10 m off in a hairpin."""
 
 
-class Line:
+class ReferenceLine:
     """The reference line prepared for projection: node positions and tangents, extended over the seam."""
 
     def __init__(self, reference: Reference) -> None:

@@ -13,7 +13,7 @@ from typing import Final, NamedTuple
 from coach.core.values import LapDone, View
 from coach.outputs.overlay.colours import DIM, GAINED, LOST, TEXT, TROUGH, Colour, mixed
 from coach.outputs.overlay.legible import Size
-from coach.outputs.overlay.signs import Item, Label, Rect, Shape, label, sign
+from coach.outputs.overlay.signs import Item, Rect, Shape, TextLabel, label, sign
 from coach.outputs.overlay.texts import (
     HIDDEN,
     KEYS,
@@ -124,7 +124,7 @@ def _first_row(view: View | None, mode: Mode, size: Size, measure: Measure) -> l
     else:
         items = sign(mode, size, measure)
     if view is not None and mode in ("live", "untimed"):
-        used = max(x + w for x, _, w, _ in (i.box for i in items if isinstance(i, Label)))
+        used = max(x + w for x, _, w, _ in (i.box for i in items if isinstance(i, TextLabel)))
         # its triangle is beside the number
         items += _corner(view, used + size.number_cap + 2 * size.margin, size, measure)
     return items

@@ -15,7 +15,7 @@ import pygame
 from coach.outputs.overlay.colours import GROUND
 from coach.outputs.overlay.layout import Scene, lay_out
 from coach.outputs.overlay.legible import size_of
-from coach.outputs.overlay.signs import Item, Label, Rect
+from coach.outputs.overlay.signs import Item, Rect, TextLabel
 
 FINER: Final = 8
 """Letters are rendered this much larger and scaled down: at final size, rounding each letter's width to a whole pixel
@@ -57,7 +57,7 @@ def text_surface(text: str, cap: int, colour: tuple[int, int, int]) -> pygame.Su
 
 def box_of(item: Item) -> pygame.Rect:
     """Return the box of pixels that an item touches."""
-    if isinstance(item, Rect | Label):
+    if isinstance(item, Rect | TextLabel):
         return pygame.Rect(item.box)
     xs, ys = [p[0] for p in item.points], [p[1] for p in item.points]
     line = item.line + 1
@@ -81,7 +81,7 @@ def paint(surface: pygame.Surface, items: Iterable[Item], within: pygame.Rect | 
             continue
         if isinstance(item, Rect):
             surface.fill(item.colour, item.box)
-        elif isinstance(item, Label):
+        elif isinstance(item, TextLabel):
             surface.blit(text_surface(item.text, item.cap, item.colour), item.box[:2])
         elif item.line:
             pygame.draw.lines(surface, item.colour, True, item.points, item.line)

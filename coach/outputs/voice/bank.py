@@ -18,7 +18,7 @@ import platformdirs
 from coach.errors import OutputError
 from coach.outputs.voice import sound
 from coach.outputs.voice.engine import engine_version
-from coach.outputs.voice.pieces import Piece, joined, length, split
+from coach.outputs.voice.pieces import PhrasePiece, joined, length, split
 from coach.outputs.voice.pronounce import pronounce
 from coach.outputs.voice.renderer import RATES_WPM, WORKER, Progress, Renderer
 
@@ -66,7 +66,7 @@ class PhraseBank:
         self._worker = worker
         self._lead = sound.pcm(sound.onset_mark()) if mark else b""
         self._engine = engine_version()
-        self._pieces: dict[str, Piece] = {}
+        self._pieces: dict[str, PhrasePiece] = {}
         self._lock = threading.Lock()
 
     def path(self, piece: str) -> Path:
@@ -108,13 +108,13 @@ class PhraseBank:
                     self.problem = f"{lost} of {len(wanted)} phrases are captions only; the first: {trouble}"
         return {t: self.duration_s(t) for t in wanted}
 
-    def _of(self, text: str) -> list[Piece] | None:
+    def _of(self, text: str) -> list[PhrasePiece] | None:
         found = [self._pieces.get(piece) for piece in split(text)]
         pieces = [piece for piece in found if piece is not None]
         return pieces if pieces and len(pieces) == len(found) else None
 
     def _from_cache(self, text: str) -> bool:
-        piece = Piece.read(self.path(text))
+        piece = PhrasePiece.read(self.path(text))
         if piece is not None:
             self._pieces[text] = piece
         return piece is not None
@@ -158,7 +158,7 @@ class PhraseBank:
         return failed
 
     def _keep(self, text: str, raw: Path, step: Callable[[], object]) -> None:
-        piece = self._pieces[text] = Piece.of(sound.trim(sound.read(raw)))
+        piece = self._pieces[text] = PhrasePiece.of(sound.trim(sound.read(raw)))
         path = self.path(text)
         try:
             piece.write(path)

@@ -32,20 +32,20 @@ _stored = msgspec.msgpack.Decoder(_Stored)
 
 
 @dataclass(frozen=True, eq=False)
-class Piece:
+class PhrasePiece:
     """``samples`` 16 bit, levelled; ``energy`` of its cells and of the pause after it."""
 
     samples: NDArray[np.int16]
     energy: NDArray[np.float64]
 
     @classmethod
-    def of(cls, samples: Samples) -> Piece:
+    def of(cls, samples: Samples) -> PhrasePiece:
         """Make a piece from the engine's output, without silence."""
         levelled = level(samples)
         return cls(np.frombuffer(pcm(levelled), "<i2"), cells(levelled, PAUSE_CELLS))
 
     @classmethod
-    def read(cls, path: Path) -> Piece | None:
+    def read(cls, path: Path) -> PhrasePiece | None:
         """Read a piece from its file; return None if missing or damaged."""
         try:
             stored = _stored.decode(path.read_bytes())
@@ -68,12 +68,12 @@ def split(text: str) -> list[str]:
     return [piece for piece in text.split(", ") if piece.strip()]
 
 
-def length(pieces: Sequence[Piece]) -> int:
+def length(pieces: Sequence[PhrasePiece]) -> int:
     """Return the number of samples of the joined pieces."""
     return sum(len(piece.samples) for piece in pieces) + (len(pieces) - 1) * PAUSE_CELLS * CELL
 
 
-def joined(pieces: Sequence[Piece]) -> bytes:
+def joined(pieces: Sequence[PhrasePiece]) -> bytes:
     """Return the pieces joined with pauses at equal loudness: 16-bit little-endian bytes."""
     count = length(pieces)
     gain = np.float32(gain_of(np.concatenate([piece.energy for piece in pieces])[: count // CELL]))

@@ -45,7 +45,7 @@ def frames_in(path: Path) -> float:
         raise RenderError(f"the engine wrote no usable WAV file: {error}") from error
 
 
-class Engine:
+class SpeechEngine:
     """pyttsx3 reduced to what works: save one phrase, wait until it is finished, check it."""
 
     def __init__(self, rate_wpm: int, voice: str) -> None:
@@ -99,7 +99,7 @@ class Engine:
         return seconds
 
 
-def serve(engine: Engine, lines: IO[str], answer: Callable[[dict[str, object]], None]) -> None:
+def serve(engine: SpeechEngine, lines: IO[str], answer: Callable[[dict[str, object]], None]) -> None:
     """Answer each line of JSON until the input ends."""
     for line in lines:
         try:
@@ -126,7 +126,7 @@ def main() -> None:
     options = parser.parse_args()
     code = 0
     try:
-        engine = Engine(options.rate, options.voice)
+        engine = SpeechEngine(options.rate, options.voice)
         if options.list:
             voices = [{"id": v.id, "name": v.name, "language": (v.languages or [""])[0]} for v in engine.voices()]
             answer({"voices": voices})

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from nicegui import run, ui
 
-from coach.pages.editor.desk import CueRow, Desk
+from coach.pages.editor.desk import CueListRow, Desk
 from coach.pages.editor.words import why_nothing
 from coach.pages.look import KINDS
 
@@ -38,7 +38,7 @@ class CueList:
     def __init__(self, desk: Desk, locked: Callable[..., Awaitable[Any]]) -> None:
         self.desk = desk
         self._locked = locked
-        self._rows: list[CueRow] = []
+        self._rows: list[CueListRow] = []
         self._said: tuple[int, str] = (-1, "")
         self._build()
 
@@ -130,7 +130,7 @@ class CueList:
     def _show_all(self) -> None:
         self.show.value = "all"
 
-    def _shown(self, row: CueRow) -> bool:
+    def _shown(self, row: CueListRow) -> bool:
         if self.show.value == "spoken":
             return row.outcome == "spoken"
         return self.show.value == "all" or bool(row.mark)
@@ -144,10 +144,10 @@ class CueList:
         self.desk.keep_as_before()
         self.draw()
 
-    def _row(self, number: Any) -> CueRow | None:
+    def _row(self, number: Any) -> CueListRow | None:
         return next((r for r in self._rows if r.id == number), None)
 
-    def _answer(self, row: CueRow, text: str) -> None:
+    def _answer(self, row: CueListRow, text: str) -> None:
         self._said = (row.id, text)
         self._list()
 

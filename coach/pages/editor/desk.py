@@ -12,7 +12,7 @@ from coach.pages.traces import Traces
 
 
 @dataclass(frozen=True)
-class CueRow:
+class CueListRow:
     """A cue in the list: ``outcome`` spoken or held, ``mark`` the change, ``why`` in sentences."""
 
     id: int
@@ -133,7 +133,7 @@ class Desk(Protocol):
     def keep_as_before(self) -> None:
         """Mark changes against the current cues from now on."""
 
-    def cue_rows(self) -> list[CueRow]:
+    def cue_rows(self) -> list[CueListRow]:
         """Return the cues of the session."""
 
     def traces(self) -> Traces | None:

@@ -49,7 +49,7 @@ class Passes:
         return any(secrets.compare_digest(given.encode(), p.encode()) for p in self._passes)
 
 
-class Gate:
+class AccessGate:
     """ASGI middleware: refuses foreign names, and peers from elsewhere without a pass."""
 
     def __init__(self, app: App, passes: Passes | None = None, names: Iterable[str] = ()) -> None:

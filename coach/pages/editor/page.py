@@ -14,7 +14,7 @@ from coach.pages.editor.cues import CueList
 from coach.pages.editor.form import CornerForm, FieldPath
 from coach.pages.editor.marks import MarkList
 from coach.pages.editor.picture import MapView, TraceView
-from coach.pages.editor.shared import Shared
+from coach.pages.editor.shared import SharedDesk
 from coach.pages.look import ALARM, LINK, css_colours, dark_pairs
 from coach.pages.render import asset
 
@@ -25,7 +25,7 @@ WATCH_S = 1.0
 class EditorPage:
     """One browser's view of the desk."""
 
-    def __init__(self, shared: Shared) -> None:
+    def __init__(self, shared: SharedDesk) -> None:
         self.shared = shared
         self.desk = shared.desk
         self.corner = 0

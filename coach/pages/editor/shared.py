@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from coach.pages.editor.page import EditorPage
 
 
-class Shared:
+class SharedDesk:
     """The desk, one lock for all open pages, and the pages to redraw."""
 
     def __init__(self, desk: Desk) -> None:

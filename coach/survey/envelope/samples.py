@@ -18,7 +18,7 @@ from coach.core.track.reference import Reference
 from coach.core.track.road import Road, road_of
 from coach.core.values import Corner
 from coach.survey.laps import Lap
-from coach.survey.trace import Trace
+from coach.survey.trace import Recording
 
 BLOCK_M: Final = 5.0
 FULL: Final = 0.97
@@ -64,7 +64,7 @@ class Samples:
         return np.asarray(np.maximum(self.weight + self.lift_pm * self.speed_mps**2, 0.1))
 
 
-def samples_of(trace: Trace, lines: LapLines, reference: Reference, corners: tuple[Corner, ...]) -> Samples:
+def samples_of(trace: Recording, lines: LapLines, reference: Reference, corners: tuple[Corner, ...]) -> Samples:
     """Return the samples of a survey's valid laps; ``lines`` holds every lap."""
     known = np.isfinite(lines.speed_mps).all(axis=1) & np.isfinite(lines.curvature_pm).all(axis=1)
     known &= np.isfinite(lines.offset_m).all(axis=1)
@@ -114,7 +114,7 @@ def _less_noise(curvature: Floats, speed: Floats, lateral_noise: float) -> Float
 
 
 def _full(
-    trace: Trace, laps: list[Lap], speed: Floats, steps: Floats, width: int, count: int
+    trace: Recording, laps: list[Lap], speed: Floats, steps: Floats, width: int, count: int
 ) -> NDArray[np.bool_] | None:  # fmt: skip
     """Return whether the throttle was full all through each block, (laps, blocks); None without a pedal."""
     if not laps:

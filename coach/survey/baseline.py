@@ -19,7 +19,7 @@ MOST_LAPS: Final = 15
 FEWEST_LAPS: Final = 3
 
 
-def usual(
+def baseline(
     reference: Reference, laps: tuple[Lap, ...], speed: Floats, curvature: Floats
 ) -> tuple[Floats, Floats, float]:
     """Return speed and curvature at the nodes, shapes (n,), and the share of one lap's noise that is left in them.
