@@ -28,7 +28,8 @@ HELD_S: Final = 0.25
 
 
 def measured_stride(y: Floats, dt: float, motion: float) -> tuple[int, float]:
-    """The least stride at which the samples ``y``, shape (n,) or (n, 2), spaced ``dt`` [s], carry noise of their own.
+    """Return the least stride at which the samples ``y``, shape (n,) or (n, 2), spaced ``dt`` [s], carry noise of their
+    own.
 
     With the noise at that stride (standard deviation of one sample); stride 1 for samples that were all measured.
     """
@@ -42,7 +43,8 @@ def measured_stride(y: Floats, dt: float, motion: float) -> tuple[int, float]:
 
 
 def without_repeats(clock: Floats, speed: Floats, repeated: NDArray[np.bool_]) -> Floats:
-    """The speed with lines instead of steps where it repeats together with the position (``repeated``), shapes (n,).
+    """Return the speed with lines instead of steps where it repeats together with the position (``repeated``), shapes
+    (n,).
 
     What stays the same for longer than HELD_S is a car at a stand.
     """

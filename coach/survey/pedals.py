@@ -22,7 +22,7 @@ _G: Final = 9.81
 
 
 def inferred_pedals(trace: Trace, at: Floats, z_m: Floats, step_m: float) -> tuple[Floats, Floats]:
-    """Throttle and brake, 0..1, at the clock times ``at`` of the nodes."""
+    """Return throttle and brake, 0..1, at the clock times ``at`` of the nodes."""
     v = np.interp(at, trace.clock, trace.speed)
     driven = np.interp(at, trace.clock, trace.acceleration) + _resistance(v)
     if np.isfinite(z_m).all():

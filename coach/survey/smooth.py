@@ -31,7 +31,7 @@ _SHORTEST: Final = 0.05  # cut-off times spacing below which the equations lose 
 
 
 def noise_level(y: Floats) -> float:
-    """The standard deviation of the white noise on an evenly sampled channel.
+    """Return the standard deviation of the white noise on an evenly sampled channel.
 
     Fifth differences remove what a moving car can do within six samples; the median of their size is not moved by
     single events (gear changes, teleports). Shape (n,) or (n, 2); NaN when there are fewer than 30 samples.
@@ -46,7 +46,7 @@ def noise_level(y: Floats) -> float:
 
 
 def cutoff_for(noise: float, dt: float, wanted: float, derivative: int) -> float:
-    """The cut-off [rad/s] at which ``derivative`` (0, 1 or 2) of the smoothed channel has the noise ``wanted``.
+    """Return the cut-off [rad/s] at which ``derivative`` (0, 1 or 2) of the smoothed channel has the noise ``wanted``.
 
     ``noise`` is that of one sample, ``dt`` the spacing [s]. The constants are integrals of u^(2d) / (1 + u^6)^2
     over pi. Clipped to what a car's motion allows.
@@ -59,7 +59,9 @@ def cutoff_for(noise: float, dt: float, wanted: float, derivative: int) -> float
 
 
 def smooth(t_s: Floats, y: Floats, cutoff: float) -> Floats:
-    """``y`` (shape (n,) or (n, m), finite) smoothed at the increasing times ``t_s`` [s] with a cut-off [rad/s]."""
+    """Return ``y`` (shape (n,) or (n, m), finite) smoothed at the increasing times ``t_s`` [s] with a
+    cut-off [rad/s].
+    """
     n = len(t_s)
     if n < 8:
         return np.array(y, dtype=np.float64)
@@ -89,7 +91,7 @@ def smooth(t_s: Floats, y: Floats, cutoff: float) -> Floats:
 
 
 def _bundled(t_s: Floats, y: Floats, cutoff: float, bundle: int) -> Floats:
-    """Average bundles of samples first: the same result to the noise, without the loss of digits."""
+    """Return average bundles of samples first: the same result to the noise, without the loss of digits."""
     m = len(t_s) // bundle
     cut = np.linspace(0, len(t_s), m + 1).astype(np.intp)
     width = np.diff(cut)

@@ -101,7 +101,7 @@ def survey(
 
 
 def _measured(columns: Columns, inferred: Collection[str]) -> Columns:
-    """The columns without pedals that were guessed."""
+    """Return the columns without pedals that were guessed."""
     guessed = [name for name in ("throttle", "brake") if name in inferred]
     if not guessed:
         return columns

@@ -87,12 +87,12 @@ class Trace:
         return float(1.0 / np.median(np.diff(t)))
 
     def session_time(self, clock: float) -> float:
-        """The session time [s] at ``clock``."""
+        """Return the session time [s] at ``clock``."""
         i = int(np.clip(np.searchsorted(self.clock, clock, side="right") - 1, 0, len(self.clock) - 1))
         return float(self.channels["t_s"][i] + clock - self.clock[i])
 
     def value(self, channel: str, clock: Floats) -> Floats:
-        """``channel`` at ``clock``, linear between the frames that have it; all NaN if fewer than half do."""
+        """Return ``channel`` at ``clock``, linear between the frames that have it; all NaN if fewer than half do."""
         y = self.channels[channel]
         good = np.isfinite(y)
         if 2 * int(good.sum()) < len(y):
@@ -100,7 +100,7 @@ class Trace:
         return np.interp(clock, self.clock[good], y[good])
 
     def held(self, channel: str, clock: Floats) -> Floats:
-        """A count or flag at ``clock``: the last value given before; NaN if it never was."""
+        """Return a count or flag at ``clock``: the last value given before; NaN if it never was."""
         y = self.channels[channel]
         good = np.flatnonzero(np.isfinite(y))
         if not len(good):
@@ -110,7 +110,7 @@ class Trace:
         return out
 
     def odometer_at(self, clock: Floats) -> Floats:
-        """The odometer [m] at ``clock``, between frames as the speed goes on."""
+        """Return the odometer [m] at ``clock``, between frames as the speed goes on."""
         i = np.clip(np.searchsorted(self.clock, clock, side="right") - 1, 0, len(self.clock) - 2)
         dt = clock - self.clock[i]
         step = self.clock[i + 1] - self.clock[i]
@@ -152,7 +152,7 @@ def tidy(columns: Columns) -> Trace:
 
 
 def _plausible(columns: Columns) -> Columns:
-    """Frames with a time; what no car can have shown is absent."""
+    """Return frames with a time; what no car can have shown is absent."""
     kept = Columns(columns.data[:, np.isfinite(columns["t_s"])])
     kept.data[~np.isfinite(kept.data)] = np.nan
     for names, low, high in (
@@ -216,14 +216,14 @@ def _one_clock(c: Columns) -> tuple[Columns, Floats, NDArray[np.intp], tuple[tup
 
 
 def pieces(chunk: NDArray[np.intp]) -> list[slice]:
-    """The unbroken pieces as slices."""
+    """Return the unbroken pieces as slices."""
     cut = np.flatnonzero(np.diff(chunk)) + 1
     edges = [0, *cut.tolist(), len(chunk)]
     return [slice(a, b) for a, b in pairwise(edges) if b > a]
 
 
 def _speed_of(clock: Floats, raw: Floats, chunk: NDArray[np.intp]) -> tuple[Floats, Floats, Floats, float]:
-    """Smoothed speed, acceleration, odometer and noise from a speed that may lack samples."""
+    """Return smoothed speed, acceleration, odometer and noise from a speed that may lack samples."""
     good = np.isfinite(raw)
     v = np.interp(clock, clock[good], raw[good])
     dt = float(np.median(np.diff(clock)))

@@ -59,7 +59,7 @@ class PassRecord:
     """The lap that began there."""
 
     def loss(self, part: Part) -> float:
-        """Time lost in ``part`` over the whole pass, on both sides of the finish line [s]."""
+        """Return time lost in ``part`` over the whole pass, on both sides of the finish line [s]."""
         return self._losses[part]
 
     @cached_property
@@ -99,7 +99,7 @@ class CornerReference:
         return rise / (high - low) if rise == rise else 0.0
 
     def zone_until(self, stop_m: float) -> Zone:
-        """The zone with its straight cut short at ``stop_m``."""
+        """Return the zone with its straight cut short at ``stop_m``."""
         zone = self.zone
         return msgspec.structs.replace(zone, next_start_m=stop_m) if stop_m < zone.next_start_m else zone
 
@@ -128,7 +128,7 @@ class PassBuilder:
         self._open = (u_m, t_s)
 
     def build(self, history: History, corner: int, lap: int, stop_m: float = float("inf")) -> PassRecord | None:
-        """The pass through ``corner`` that began in ``lap``; None if nothing of it can be measured.
+        """Return the pass through ``corner`` that began in ``lap``; None if nothing of it can be measured.
 
         ``stop_m`` cuts the straight after the corner short, for a record that ends there.
         """
@@ -168,7 +168,9 @@ class PassBuilder:
         return PassRecord(lap, corner, zone, trace, pieces, mine, gaps, True, line_t, line_lap)
 
     def peek(self, history: History, corner: int, lap: int, stop_m: float) -> PassRecord | None:
-        """The pass as far as ``stop_m``, while it is driven on: the same as ``build``, and nothing is kept of it."""
+        """Return the pass as far as ``stop_m``, while it is driven on: the same as ``build``, and nothing is kept of
+        it.
+        """
         known = self._open
         try:
             return self.build(history, corner, lap, stop_m)

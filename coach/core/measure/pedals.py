@@ -37,7 +37,7 @@ class PedalScale:
 
 
 def force(speed_mps: Floats, slope: Floats, step_m: float) -> Floats:
-    """Acceleration by engine and brakes [m/s2] at even nodes, shape (n,)."""
+    """Return acceleration by engine and brakes [m/s2] at even nodes, shape (n,)."""
     energy = smooth(speed_mps**2 / 2.0, int(SPAN_M / step_m))
     gained: Floats = np.gradient(energy, step_m) + ROLLING + AIR * speed_mps**2 + G_MPS2 * np.sin(np.arctan(slope))
     return gained
@@ -45,7 +45,7 @@ def force(speed_mps: Floats, slope: Floats, step_m: float) -> Floats:
 
 @lru_cache(maxsize=8)
 def scale_of(reference: Reference) -> PedalScale:
-    """The pedal scale of ``reference``."""
+    """Return the pedal scale of ``reference``."""
     done = force(reference.speed_mps, slope_of(reference), reference.step_m)
     hardest = max(-float(np.quantile(done, 0.005)), 2.0 * ENGINE_BRAKING)
     v = reference.speed_mps
@@ -61,7 +61,7 @@ def scale_of(reference: Reference) -> PedalScale:
 
 
 def inferred(speed_mps: Floats, slope: Floats, step_m: float, scale: PedalScale) -> tuple[Floats, Floats]:
-    """Throttle and brake, 0..1, at even nodes (n,) ``step_m`` apart."""
+    """Return throttle and brake, 0..1, at even nodes (n,) ``step_m`` apart."""
     done = force(speed_mps, slope, step_m)
     brake = np.clip((-done - ENGINE_BRAKING) / (scale.hardest - ENGINE_BRAKING), 0.0, 1.0)
     full = np.maximum(np.interp(speed_mps, scale.speeds_mps, scale.best), 0.5)

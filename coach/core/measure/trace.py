@@ -63,12 +63,12 @@ class Trace:
         return first, second - first, len(self.u_m) - 1
 
     def index(self, place_m: float) -> int:
-        """The node nearest to ``place_m``, inside the trace."""
+        """Return the node nearest to ``place_m``, inside the trace."""
         first, step, last = self._grid
         return min(max(round((place_m - first) / step), 0), last)
 
     def at(self, name: str, place_m: float) -> float:
-        """Channel ``name`` at ``place_m``, linear between nodes."""
+        """Return channel ``name`` at ``place_m``, linear between nodes."""
         first, step, last = self._grid
         u, values = self.u_m, getattr(self, name)
         if not first < place_m < u[last]:
@@ -81,14 +81,14 @@ class Trace:
 
 
 def nodes(reference: Reference, low_m: float, high_m: float) -> Floats:
-    """The reference's node places that enclose ``low_m`` to ``high_m`` [m]."""
+    """Return the reference's node places that enclose ``low_m`` to ``high_m`` [m]."""
     first, last = math.floor(low_m / reference.step_m), math.ceil(high_m / reference.step_m)
     places: Floats = np.arange(first, last + 1, dtype=np.float64) * reference.step_m
     return places
 
 
 def reference_trace(reference: Reference, low_m: float, high_m: float) -> Trace:
-    """The reference itself as a trace: the same measures are taken of it as of a pass."""
+    """Return the reference itself as a trace: the same measures are taken of it as of a pass."""
     u = nodes(reference, low_m, high_m)
 
     def at(name: str) -> Floats:
@@ -146,7 +146,7 @@ def drive_trace(history: History, reference: Reference, low_m: float, high_m: fl
 
 
 def _clock(grid: Floats, place: Floats, t: Floats, v: Floats) -> Floats:
-    """The time at each node [s]; beyond the first and last frame by the speed there."""
+    """Return the time at each node [s]; beyond the first and last frame by the speed there."""
     low, high, begin, end = grid[0], grid[-1], place[0], place[-1]
     if low < begin or high > end:
         before, after = max(begin - low, 0.0) + 1.0, max(high - end, 0.0) + 1.0
@@ -156,7 +156,9 @@ def _clock(grid: Floats, place: Floats, t: Floats, v: Floats) -> Floats:
 
 
 def _held(grid: Floats, place: Floats, values: Floats) -> Floats:
-    """A channel of steps at each node: what the first frame not before it has, the last one's beyond the last."""
+    """Return a channel of steps at each node: what the first frame not before it has, the last one's beyond
+    the last.
+    """
     changes = (values[1:] != values[:-1]).nonzero()[0]
     if not len(changes):
         return np.full(len(grid), values[0])
@@ -165,7 +167,7 @@ def _held(grid: Floats, place: Floats, values: Floats) -> Floats:
 
 
 def _places(u: Floats, v: Floats, t: Floats) -> tuple[Floats, float]:
-    """The place of each frame along the line, growing [m], and the noise found on the projected ones [m]."""
+    """Return the place of each frame along the line, growing [m], and the noise found on the projected ones [m]."""
     driven = np.zeros(len(u))
     (0.5 * (v[1:] + v[:-1]) * (t[1:] - t[:-1])).cumsum(out=driven[1:])
     # a sum holds on to a NaN
@@ -178,7 +180,7 @@ def _places(u: Floats, v: Floats, t: Floats) -> tuple[Floats, float]:
 
 
 def _smoothed(values: Floats, noise: float, wanted: float, longest_s: float, t: Floats) -> Floats:
-    """``values`` at times ``t`` smoothed as much as their ``noise`` asks for; a clean feed is not touched."""
+    """Return ``values`` at times ``t`` smoothed as much as their ``noise`` asks for; a clean feed is not touched."""
     half = span_for(noise, wanted)
     return smooth(values, min(half, int(longest_s / middle(t[1:] - t[:-1])))) if half else values
 
@@ -191,7 +193,7 @@ def _inferred(reference: Reference, grid: Floats, speed: Floats) -> tuple[Floats
 
 
 def _path(reference: Reference, grid: Floats, offset: Floats, noise: float) -> tuple[Floats, Floats]:
-    """Smoothed offset [m] and the curvature of the car's own path [1/m] (Frenet: k = k0 / (1 - k0 n) + n'')."""
+    """Return smoothed offset [m] and the curvature of the car's own path [1/m] (Frenet: k = k0 / (1 - k0 n) + n'')."""
     if not all_finite(offset):
         return np.full(len(grid), np.nan), np.full(len(grid), np.nan)
     # published law: sigma_k = sqrt(6) sigma / L^2; the half span L [m] keeps it under 1/400 per metre

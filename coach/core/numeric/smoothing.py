@@ -16,7 +16,7 @@ _MAD_TO_SIGMA: Final = 1.4826
 
 
 def white_noise(values: Floats) -> float:
-    """Standard deviation of the white noise on ``values`` (shape (n,)), from third differences.
+    """Return the standard deviation of the white noise on ``values`` (shape (n,)), from third differences.
 
     A smooth signal has next to no third difference while white noise of deviation s has one of sqrt(20) s. The
     median makes it blind to the few samples at which the signal itself has a corner.
@@ -29,7 +29,7 @@ def white_noise(values: Floats) -> float:
 
 
 def smooth(values: Floats, half_span: int, degree: int = 2) -> Floats:
-    """Local polynomial of ``degree`` over ``2 * half_span + 1`` samples (Savitzky and Golay 1964); shape kept.
+    """Return local polynomial of ``degree`` over ``2 * half_span + 1`` samples (Savitzky and Golay 1964); shape kept.
 
     The first and last ``half_span`` samples are those of the polynomial through the first and last window.
     """
@@ -46,7 +46,9 @@ def smooth(values: Floats, half_span: int, degree: int = 2) -> Floats:
 
 
 def slope(values: Floats, step: float) -> Floats:
-    """First derivative on an even grid, as ``numpy.gradient`` has it but without its checks (a test compares)."""
+    """Return first derivative on an even grid, as ``numpy.gradient`` has it but without its checks (a test
+    compares).
+    """
     out = np.empty(len(values))
     out[1:-1] = (values[2:] - values[:-2]) / (2.0 * step)
     out[0], out[-1] = (values[1] - values[0]) / step, (values[-1] - values[-2]) / step
@@ -55,7 +57,7 @@ def slope(values: Floats, step: float) -> Floats:
 
 @lru_cache(maxsize=256)
 def _projection(half: int, degree: int) -> Floats:
-    """The matrix (window, window) that takes samples to the polynomial fitted to them, at each sample.
+    """Return the matrix (window, window) that takes samples to the polynomial fitted to them, at each sample.
 
     scipy.signal has the same filter; it solves for both ends anew at each call (a third of a replay's time) and takes
     a second to import. A test holds this to it.
@@ -66,7 +68,7 @@ def _projection(half: int, degree: int) -> Floats:
 
 
 def span_for(sigma: float, wanted: float, degree_gain: float = 1.5) -> int:
-    """Half span [samples] after which white noise ``sigma`` is down to ``wanted``.
+    """Return half span [samples] after which white noise ``sigma`` is down to ``wanted``.
 
     A local quadratic over m samples leaves sigma * degree_gain / sqrt(m) in its middle (9/4 of the variance of a
     plain mean).
