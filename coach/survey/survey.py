@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from coach.core.columns import Columns
+from coach.core.numeric.filled import filled_note
 from coach.core.track.reference import Reference
 from coach.core.values import Corner
 from coach.survey.build_reference import build
@@ -141,10 +142,7 @@ def _absent(reference: Reference, trace: Trace, laps: tuple[Lap, ...]) -> list[s
         if lap.valid and lap.short_m
     ]
     if trace.filled_hz:
-        notes.append(
-            f"positions come {trace.filled_hz:.0f} times a second but were measured about {trace.rate_hz:.0f} times: "
-            "the rest is filled in, and thinned out here"
-        )
+        notes.append(filled_note(trace.filled_hz, trace.measured_hz))
     if not trace.has_speed:
         notes.append("no speed in the recording: taken from the positions")
     if reference.inferred_pedals:

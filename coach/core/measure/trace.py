@@ -8,13 +8,16 @@ from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from coach.core.columns import Floats
 from coach.core.locate.frame_buffer import History
 from coach.core.measure.pedals import inferred, scale_of
+from coach.core.numeric.filled import repeats, without_repeats
 from coach.core.numeric.median import middle
+from coach.core.numeric.noise import PATH_MOTION, SPEED_MOTION, filled_noise
 from coach.core.numeric.reductions import all_finite, largest
-from coach.core.numeric.smoothing import slope, smooth, span_for, white_noise
+from coach.core.numeric.smoothing import slope, smooth, span_for
 from coach.core.track.car import slope_of
 from coach.core.track.reference import Reference
 
@@ -115,16 +118,24 @@ def drive_trace(history: History, reference: Reference, low_m: float, high_m: fl
     u, t, v = history.u_m[rows], history["t_s"][rows], history["speed_mps"][rows]
     if len(u) < 8 or u[0] > low_m + MARGIN_M or largest(u) < high_m - MARGIN_M:
         return None
-    place, noise = _places(u, v, t)
+    # a position that repeats was held, and says nothing of the time since; of a car at a stand nothing is lost by it
+    held = repeats(history["x_m"][rows], history["y_m"][rows])
+    new = None
+    if held.any():
+        v = without_repeats(t, v, held)
+        new = ~held
+    place, noise = _places(u, v, t, new)
     grid = nodes(reference, low_m, high_m)
     clock = _clock(grid, place, t, v)
-    v = _smoothed(v, white_noise(v), SPEED_ERROR_MPS, SHORT_SPAN_S, t)
+    v, _ = _calmed(v, SPEED_MOTION, SPEED_ERROR_MPS, SHORT_SPAN_S, t)
 
     def at(values: Floats) -> Floats:
         return np.interp(grid, place, values)
 
     speed = at(v)
-    offset, curvature = _path(reference, grid, at(history.offset_m[rows]), noise)
+    offset = history.offset_m[rows]
+    offset = at(offset) if new is None else np.interp(grid, place[new], offset[new])
+    offset, curvature = _path(reference, grid, offset, noise)
     if reference.inferred_pedals:
         # the one side inferred and the other measured could not be compared
         throttle, brake = _inferred(reference, grid, speed)
@@ -164,23 +175,34 @@ def _held(grid: Floats, place: Floats, values: Floats) -> Floats:
     return values[np.concatenate(([0], changes + 1))].repeat(begins[1:] - begins[:-1])
 
 
-def _places(u: Floats, v: Floats, t: Floats) -> tuple[Floats, float]:
-    """The place of each frame along the line, growing [m], and the noise found on the projected ones [m]."""
+def _places(u: Floats, v: Floats, t: Floats, new: NDArray[np.bool_] | None) -> tuple[Floats, float]:
+    """The place of each frame along the line, growing [m], and the noise found on the projected ones [m].
+
+    ``new`` tells which frames have a position of their own, None if all do.
+    """
     driven = np.zeros(len(u))
     (0.5 * (v[1:] + v[:-1]) * (t[1:] - t[:-1])).cumsum(out=driven[1:])
     # a sum holds on to a NaN
     if not math.isfinite(driven[-1]):
         driven = np.linspace(0.0, u[-1] - u[0], len(u))
     rest = u - driven
-    noise = white_noise(rest)
-    rest = _smoothed(rest, noise, PLACE_ERROR_M, LONGEST_SPAN_S, t)
+    if new is None:
+        rest, noise = _calmed(rest, PATH_MOTION, PLACE_ERROR_M, LONGEST_SPAN_S, t)
+    else:
+        calm, noise = _calmed(rest[new], PATH_MOTION, PLACE_ERROR_M, LONGEST_SPAN_S, t[new])
+        rest = np.interp(t, t[new], calm)
     return np.maximum.accumulate(driven + rest) + np.arange(len(u)) * 1e-9, noise
 
 
-def _smoothed(values: Floats, noise: float, wanted: float, longest_s: float, t: Floats) -> Floats:
-    """``values`` at times ``t`` smoothed as much as their ``noise`` asks for; a clean feed is not touched."""
-    half = span_for(noise, wanted)
-    return smooth(values, min(half, int(longest_s / middle(t[1:] - t[:-1])))) if half else values
+def _calmed(values: Floats, motion: float, wanted: float, longest_s: float, t: Floats) -> tuple[Floats, float]:
+    """``values`` at times ``t`` smoothed as much as their noise asks for, and that noise; a clean feed is not touched.
+
+    The span counts measured samples: those filled in between bring no knowledge of their own.
+    """
+    dt = middle(t[1:] - t[:-1])
+    stride, noise = filled_noise(values, dt, motion, wanted)
+    half = span_for(noise, wanted) * stride
+    return smooth(values, min(half, int(longest_s / dt))) if half else values, noise
 
 
 def _inferred(reference: Reference, grid: Floats, speed: Floats) -> tuple[Floats, Floats]:

@@ -7,7 +7,8 @@ import pytest
 from scipy.interpolate import CubicSpline
 
 from coach.core.columns import Floats
-from coach.survey.filled import PATH_MOTION, SPEED_MOTION, measured_stride, without_repeats
+from coach.core.numeric.filled import without_repeats
+from coach.core.numeric.noise import PATH_MOTION, SPEED_MOTION, measured_stride
 
 
 def path(rate: float, noise: float) -> tuple[Floats, Floats]:
