@@ -6,11 +6,13 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import msgspec
+import numpy as np
 
 from coach.app.rerun.plan_changes import Change, cut_at
 from coach.app.setup import Setup
-from coach.core.columns import Columns
+from coach.core.columns import Columns, Floats
 from coach.core.measure.passes import Piece
+from coach.core.numeric.filled import session_note
 from coach.core.pipeline import Events, Pipeline
 from coach.core.values import Pass
 
@@ -23,6 +25,8 @@ class Rerun:
     pieces: list[Piece]
     pipeline: Pipeline
     frames: int
+    sampled: str = ""
+    """What a person is told if the positions were not all measured; "" if they were."""
     settled: list[Pass] | None = None
     """What ``settle_findings`` came to, once it was asked."""
 
@@ -39,19 +43,22 @@ def rerun(
     events, frames = Events(), 0
     pieces: list[Piece] = []
     waiting = list(changes)
+    places: list[Floats] = []
     for before, batch in cut_at(batches, [c.after_frames for c in changes]):
         while waiting and waiting[0].after_frames <= before:
             events.add(waiting.pop(0).apply(pipeline))
         events.add(pipeline.push_columns(batch))
         pieces.extend(pipeline.pieces())
         frames += len(batch)
+        places.append(np.array([batch["t_s"], batch["x_m"], batch["y_m"]]))
         if progress is not None:
             progress(len(batch))
     for change in waiting:
         events.add(change.apply(pipeline))
     events.add(pipeline.finish())
     pieces.extend(pipeline.pieces())
-    return Rerun(events, pieces, pipeline, frames)
+    sampled = session_note(*np.hstack(places)) if places else ""
+    return Rerun(events, pieces, pipeline, frames, sampled)
 
 
 def settle_findings(result: Rerun) -> list[Pass]:

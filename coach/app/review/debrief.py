@@ -148,7 +148,8 @@ def debrief(result: Rerun, setup: Setup, marks: Sequence[Mark] = ()) -> Debrief:
     counting = [d for d in result.pipeline.kept or [] if _counts(d.lap, d.corner, by_pass) and d.lap not in slow]
     left = session_headroom(result, setup.reference, counting)
     marked = [f"You marked {line}." for line in mark_lines(marks, setup.corners, setup.reference)]
-    notes = (*setup.notes, *marked, *told(days), *((left.missing,) if left.missing else ()))
+    sampled = (result.sampled,) if result.sampled else ()
+    notes = (*setup.notes, *sampled, *marked, *told(days), *((left.missing,) if left.missing else ()))
     if best is not None:
         possible = min(possible, best.time_s) if possible == possible else best.time_s
     return Debrief(

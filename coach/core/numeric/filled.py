@@ -18,7 +18,6 @@ HELD_S: Final = 0.25
 _FEWEST: Final = 50
 FEWER: Final = 1.5
 """Positions were filled in where so many times as many came as were measured."""
-_PIECE_S: Final = 30.0
 
 
 def thinning(clock: Floats, xy: Floats) -> tuple[int, float]:
@@ -67,10 +66,8 @@ def measured_rate(y: Floats, dt: float, stride: int) -> float:
     good = power[np.isfinite(power)]
     # single events (a gear change, a kerb) are not to outweigh the rest
     power = np.minimum(np.where(np.isfinite(power), power, 0.0), 20.0 * float(np.mean(good)) if len(good) else 0.0)
-    n = min(len(power), int(_PIECE_S * rate))
-    rows = power[: len(power) // n * n].reshape(-1, n)
-    lines = (np.abs(np.fft.rfft((rows - rows.mean(axis=1, keepdims=True)) * np.hanning(n), 4 * n)) ** 2).sum(axis=0)
-    hz = np.fft.rfftfreq(4 * n, dt)
+    lines = np.abs(np.fft.rfft((power - power.mean()) * np.hanning(len(power))))
+    hz = np.fft.rfftfreq(len(power), dt)
     near = (hz > rate / stride / 1.75) & (hz < min(rate / stride * 1.75, 0.5 * rate))
     return float(hz[near][lines[near].argmax()]) if near.any() else rate / stride
 
