@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import msgspec
 import numpy as np
@@ -25,10 +26,15 @@ class Rerun:
     pieces: list[Piece]
     pipeline: Pipeline
     frames: int
-    sampled: str = ""
-    """What a person is told if the positions were not all measured; "" if they were."""
     settled: list[Pass] | None = None
     """What ``settle_findings`` came to, once it was asked."""
+    places: list[Floats] = field(default_factory=list)
+    """Time [s] and position [m] of all frames, pieces of shape (3, n)."""
+
+    @cached_property
+    def sampled(self) -> str:
+        """What a person is told if the positions were not all measured; "" if they were."""
+        return session_note(*np.hstack(self.places)) if self.places else ""
 
 
 def rerun(
@@ -57,8 +63,7 @@ def rerun(
         events.add(change.apply(pipeline))
     events.add(pipeline.finish())
     pieces.extend(pipeline.pieces())
-    sampled = session_note(*np.hstack(places)) if places else ""
-    return Rerun(events, pieces, pipeline, frames, sampled)
+    return Rerun(events, pieces, pipeline, frames, places=places)
 
 
 def settle_findings(result: Rerun) -> list[Pass]:
