@@ -15,6 +15,7 @@ from coach.core.locate.frame_buffer import History
 from coach.core.measure.pedals import inferred, scale_of
 from coach.core.numeric.filled import repeats, without_repeats
 from coach.core.numeric.median import middle
+from coach.core.numeric.motion import last_slope, time_for
 from coach.core.numeric.noise import PATH_MOTION, SPEED_MOTION, filled_noise
 from coach.core.numeric.reductions import all_finite, largest
 from coach.core.numeric.smoothing import slope, smooth, span_for
@@ -26,6 +27,8 @@ PLACE_ERROR_M: Final = 0.06
 SPEED_ERROR_MPS: Final = 0.04
 LONGEST_SPAN_S: Final = 0.7
 SHORT_SPAN_S: Final = 0.2
+SHORT_M: Final = 50.0
+"""A record that ends at most this far before the line [m] counts up to it."""
 MARGIN_M: Final = 40.0
 """Frames this far beyond both ends take part in the smoothing [m]."""
 
@@ -108,15 +111,15 @@ def reference_trace(reference: Reference, low_m: float, high_m: float) -> Trace:
 def drive_trace(history: History, reference: Reference, low_m: float, high_m: float) -> Trace | None:
     """What the car did from ``low_m`` to ``high_m`` [m]; None if frames are missing there.
 
-    A record that begins or ends up to MARGIN_M inside is carried on at its first or last speed: laps are often
-    saved from line to line.
+    A record that begins up to MARGIN_M inside is carried on at its first speed, one that ends up to SHORT_M inside at
+    its last speed and acceleration (None if it would stop): laps are often saved from line to line.
 
     The place along the line is the distance by speed plus its slowly changing difference to the projected place;
     only that difference is smoothed, and only as much as its noise asks for, so a clean feed is not touched.
     """
     rows = history.span(low_m - MARGIN_M, high_m + MARGIN_M)
     u, t, v = history.u_m[rows], history["t_s"][rows], history["speed_mps"][rows]
-    if len(u) < 8 or u[0] > low_m + MARGIN_M or largest(u) < high_m - MARGIN_M:
+    if len(u) < 8 or u[0] > low_m + MARGIN_M or largest(u) < high_m - SHORT_M:
         return None
     # a position that repeats was held, and says nothing of the time since; of a car at a stand nothing is lost by it
     held = repeats(history["x_m"][rows], history["y_m"][rows])
@@ -127,6 +130,8 @@ def drive_trace(history: History, reference: Reference, low_m: float, high_m: fl
     place, noise = _places(u, v, t, new)
     grid = nodes(reference, low_m, high_m)
     clock = _clock(grid, place, t, v)
+    if clock is None:
+        return None
     v, _ = _calmed(v, SPEED_MOTION, SPEED_ERROR_MPS, SHORT_SPAN_S, t)
 
     def at(values: Floats) -> Floats:
@@ -156,14 +161,21 @@ def drive_trace(history: History, reference: Reference, low_m: float, high_m: fl
     )
 
 
-def _clock(grid: Floats, place: Floats, t: Floats, v: Floats) -> Floats:
-    """The time at each node [s]; beyond the first and last frame by the speed there."""
-    low, high, begin, end = grid[0], grid[-1], place[0], place[-1]
-    if low < begin or high > end:
-        before, after = max(begin - low, 0.0) + 1.0, max(high - end, 0.0) + 1.0
-        place = np.concatenate(([begin - before], place, [end + after]))
-        t = np.concatenate(([t[0] - before / max(v[0], 1.0)], t, [t[-1] + after / max(v[-1], 1.0)]))
-    return np.interp(grid, place, t)
+def _clock(grid: Floats, place: Floats, t: Floats, v: Floats) -> Floats | None:
+    """The time at each node [s]; before the first frame by its speed, beyond the last by speed and acceleration.
+
+    None if the car would stop before the last node.
+    """
+    if grid[0] < place[0]:
+        before = place[0] - grid[0] + 1.0
+        place = np.concatenate(([place[0] - before], place))
+        t, v = np.concatenate(([t[0] - before / max(v[0], 1.0)], t)), np.concatenate((v[:1], v))
+    clock = np.interp(grid, place, t)
+    over = int(grid.searchsorted(place[-1], "right"))
+    if over < len(grid):
+        speed, slope = max(float(v[-1]), 1.0), last_slope(t, v, LONGEST_SPAN_S)
+        clock[over:] = t[-1] + np.array([time_for(way, speed, slope) for way in (grid[over:] - place[-1]).tolist()])
+    return clock if clock[-1] == clock[-1] else None
 
 
 def _held(grid: Floats, place: Floats, values: Floats) -> Floats:
