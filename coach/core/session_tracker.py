@@ -246,7 +246,7 @@ class SessionTracker:
         self._hush(t, self.last[1], Reason.LOST, events)
 
     def finish(self) -> Events:
-        """Return the session ended: measure what can be, hold back what is open."""
+        """End the session: measure complete passes and hold pending cues."""
         events = Events()
         t, u, _ = self.last
         if self.phase is not Phase.LOST:
@@ -276,7 +276,7 @@ class SessionTracker:
         return True
 
     def view(self) -> View:
-        """What a glance needs after the last frame."""
+        """Return the view after the last frame."""
         t, u, v = self.last
         if self.phase is Phase.LOST:
             return View(t, "lost" if self.counts else "waiting", speed_mps=v)

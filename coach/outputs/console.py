@@ -30,6 +30,8 @@ def lap_line(lap: LapDone) -> Text:
         line.append(f"  {lap.delta_s:+.3f} s", style=LOST if lap.delta_s > 0 else GAINED)
     if not lap.valid:
         line.append(f"  does not count: {lap.why_invalid or 'not valid'}", style="dim")
+    elif lap.short_m:
+        line.append(f"  its last {lap.short_m:.0f} m extrapolated", style="dim")
     return line
 
 

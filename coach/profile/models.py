@@ -263,6 +263,8 @@ class ProfileModel(Strict):
 
 def known_mutes() -> frozenset[str]:
     """Return the names ``mute`` accepts: faults, items and shipped rules."""
-    from coach.profile.rule_files import shipped_rule_names  # imported late: rule files use Strict of this module
+    from coach.profile.rule_files import (
+        shipped_rule_names,  # imported imported late: rule files use Strict of this module
+    )
 
     return frozenset(FAULTS) | frozenset(ITEMS) | shipped_rule_names()

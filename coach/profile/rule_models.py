@@ -134,7 +134,7 @@ class RuleModel(Strict):
             yield Issue(("first",), f"first for a {self.family}", "none: only a correction has a size")
 
     def _call_issues(self, words_of: Catalogue) -> Iterator[Issue]:
-        """Yield issues of a call, which reads numbers and needs no immediate action."""
+        """Yield the issues of a call, which reads numbers and needs no immediate action."""
         slot = CALL_SLOTS.get(self.about, "line")
         if self.slot != slot:
             yield Issue(("slot",), f"{self.slot} for a call about {self.about}", slot)

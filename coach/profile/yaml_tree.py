@@ -47,7 +47,7 @@ def _yaml(text: str = "") -> YAML:
 
 
 def _indents(text: str) -> tuple[int, int]:
-    """The author's indent of nested maps, and of a list's dash under its key."""
+    """Return the author's indent of nested maps, and of a list's dash under its key."""
     mapping, offset, above = 0, -1, -1
     for line in text.split("\n"):
         body = line.strip()

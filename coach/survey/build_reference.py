@@ -14,10 +14,11 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from coach.core.columns import Floats
+from coach.core.numeric.noise import LONG, white_noise
 from coach.core.track.reference import Reference
 from coach.survey.laps import Lap
 from coach.survey.pedals import inferred_pedals
-from coach.survey.smooth import cutoff_for, noise_level, smooth
+from coach.survey.smooth import cutoff_for, smooth
 from coach.survey.trace import Recording
 
 BLEND_M: Final = 100.0
@@ -167,7 +168,7 @@ def _height(trace: Recording, at: Floats) -> Floats:
     if int(good.sum()) < 30:
         return np.full(len(at), np.nan)
     t, z = t[good], z[good]
-    noise = noise_level(z)
+    noise = white_noise(z, LONG)
     return np.interp(at, t, smooth(t, z, cutoff_for(noise, float(np.median(np.diff(t))), _HEIGHT_M, 0)))
 
 

@@ -67,6 +67,11 @@ class Lap:
         return not self.reason
 
 
+def short_note(lap: int, short_m: float) -> str:
+    """Return the note about a lap whose record ends ``short_m`` [m] before the line."""
+    return f"lap {lap} ends {short_m:.0f} m before the line: its time is extrapolated from the speed there"
+
+
 @dataclass(frozen=True)
 class Cut:
     """All laps of a recording, how the line was found, and whether the course is a closed circuit."""

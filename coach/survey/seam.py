@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coach.core.columns import Floats
+from coach.core.measure.trace import SHORT_M
+from coach.core.numeric.motion import time_for
 from coach.core.track.reference import Reference
 from coach.survey.smooth import cutoff_for
 from coach.survey.trace import Recording, pieces
@@ -24,8 +26,6 @@ GATE_M: Final = 25.0
 _APART_M: Final = 150.0
 """Two passages closer than this [m] are one (a spin on the line)."""
 _MOVING: Final = 3.0
-SHORT_M: Final = 50.0
-"""A recording that ends at most this far before the line [m] is extended to it."""
 
 
 @dataclass(frozen=True)
@@ -275,11 +275,8 @@ def _beyond(trace: Recording, clock: float, short_m: float, near_m: float) -> Pa
         return None
     if short_m <= near_m:
         return Passage(clock + short_m / v, "end")
-    # short = v t + slope t^2 / 2, solved in the form that holds for a slope of 0; None if the car would stop before
-    root = v * v + 2.0 * slope * short_m
-    if root <= 0:
-        return None
-    return Passage(clock + 2.0 * short_m / (v + math.sqrt(root)), "end", short_m)
+    took = time_for(short_m, v, slope)
+    return Passage(clock + took, "end", short_m) if math.isfinite(took) else None
 
 
 def _refined(trace: Recording, seam: Seam, u: Floats, k: int) -> float:

@@ -17,9 +17,15 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
 from coach.core.columns import Columns, Floats
+from coach.core.numeric.filled import FEWER, HELD_S, thinning, without_repeats
+from coach.core.numeric.noise import (
+    LONG,
+    SPEED_MOTION,
+    measured_stride,
+    white_noise,
+)
 from coach.survey.errors import SurveyError
-from coach.survey.filled import HELD_S, PATH_MOTION, SPEED_MOTION, measured_stride, without_repeats
-from coach.survey.smooth import cutoff_for, noise_level, smooth
+from coach.survey.smooth import cutoff_for, smooth
 
 GAP_S: Final = 0.5
 """A longer gap [s] breaks the trace (and the lap)."""
@@ -40,9 +46,10 @@ class Recording:
     ``clock`` and ``channels`` hold the kept frames, shapes (n,); ``chunk`` numbers unbroken pieces; ``breaks`` are the
     middles of the gaps between them, with names. ``speed`` [m/s] is smoothed, ``acceleration`` [m/s2] its derivative,
     ``odometer`` [m] its integral (running on over chunks). ``p_clock``, ``p_chunk``, ``x``, ``y`` (raw), ``xs``, ``ys``
-    (smoothed), ``course`` [rad] belong to the m positions; m is 0 without positions. Interpolated positions are left
-    out; ``filled_hz`` is their rate [Hz], 0 if all were measured. ``across_m`` and ``along_m`` are the noise of a
-    position across and along the travel [m]; ``speed_noise`` [m/s].
+    (smoothed), ``course`` [rad] belong to the m positions; m is 0 without positions. Positions that were filled in
+    between the measured ones are left out; ``filled_hz`` is the rate at which they came [Hz], 0 if all were measured,
+    ``measured_hz`` that at which they were measured. ``across_m`` and ``along_m`` are the noise of a position across
+    and along the travel [m]; ``speed_noise`` [m/s].
     """
 
     clock: Floats
@@ -64,6 +71,7 @@ class Recording:
     speed_noise: float
     has_speed: bool
     filled_hz: float = 0.0
+    measured_hz: float = 0.0
 
     @property
     def has_positions(self) -> bool:
@@ -246,13 +254,12 @@ def _with_positions(
     c: Columns, clock: Floats, chunk: NDArray[np.intp], breaks: tuple[tuple[float, str], ...], at: NDArray[np.intp]
 ) -> Recording:
     rate = 1.0 / float(np.median(np.diff(clock)))
-    dt = float(np.median(np.diff(clock[at])))
-    stride, _ = measured_stride(np.column_stack([c["x_m"][at], c["y_m"][at]]), dt, PATH_MOTION)
+    stride, measured = thinning(clock[at], np.column_stack([c["x_m"][at], c["y_m"][at]]))
     at = at[::stride]
     tp, cp = clock[at], chunk[at]
     x, y = c["x_m"][at].copy(), c["y_m"][at].copy()
     dt = float(np.median(np.diff(tp)))
-    filled = rate if dt * rate > 1.5 else 0.0
+    filled = rate if rate > FEWER * measured else 0.0
     has_speed = 2 * int(np.isfinite(c["speed_mps"]).sum()) > len(clock)
     # a first course, to separate noise across the travel from noise along it
     xs, ys, course, v = _path(tp, cp, x, y, cutoff_for(_rough(x, y), dt, LATERAL_MPS2, 2))
@@ -267,12 +274,12 @@ def _with_positions(
         clock=clock, channels=c, chunk=chunk, breaks=breaks, speed=speed, acceleration=acceleration, odometer=odometer,
         p_clock=tp, p_chunk=cp, x=x, y=y, xs=xs, ys=ys, course=course,
         across_m=across, along_m=along, speed_noise=noise, has_speed=has_speed, filled_hz=filled,
+        measured_hz=measured if filled else rate,
     )  # fmt: skip
 
 
 def _rough(x: Floats, y: Floats) -> float:
-    level = noise_level(np.column_stack([x, y]))
-    return level if math.isfinite(level) else 0.0
+    return white_noise(np.column_stack([x, y]), LONG)
 
 
 def _split_noise(d: Floats, course: Floats) -> tuple[float, float]:

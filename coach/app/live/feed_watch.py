@@ -62,7 +62,7 @@ class Watched(Protocol):
         """Return the field and fix for a kind."""
 
     def diagnostics(self) -> list[tuple[str, str]]:
-        """Return diagnostics of accepted data."""
+        """Return the diagnostics of accepted data."""
 
 
 @dataclass

@@ -21,7 +21,7 @@ from coach.core.measure.headroom import Headroom
 from coach.core.measure.passes import PARTS, LossPiece, PassRecord
 from coach.core.values import Finding, Mark, Pass
 from coach.pages.marks import mark_lines
-from coach.survey.laps import SLOW
+from coach.survey.laps import SLOW, short_note
 
 SCHEMA: Final = 1
 START: Final = "start"
@@ -148,7 +148,9 @@ def debrief(result: Rerun, setup: Setup, marks: Sequence[Mark] = ()) -> Debrief:
     counting = [d for d in result.pipeline.kept or [] if _counts(d.lap, d.corner, by_pass) and d.lap not in slow]
     left = session_headroom(result, setup.reference, counting)
     marked = [f"You marked {line}." for line in mark_lines(marks, setup.corners, setup.reference)]
-    notes = (*setup.notes, *marked, *told(days), *((left.missing,) if left.missing else ()))
+    sampled = [result.sampled] if result.sampled else []
+    sampled += [short_note(lap.lap, lap.short_m) for lap in result.events.laps if lap.valid and lap.short_m]
+    notes = (*setup.notes, *sampled, *marked, *told(days), *((left.missing,) if left.missing else ()))
     if best is not None:
         possible = min(possible, best.time_s) if possible == possible else best.time_s
     return Debrief(

@@ -53,7 +53,7 @@ class Moment(msgspec.Struct, frozen=True):
 
 
 def approach(rules: RuleSet, schedule: Schedule, at: Moment) -> list[RuleOutcome]:
-    """Return the everything that could be said before a corner; of several on one topic only the first may speak."""
+    """Return everything that could be said before a corner; of several on one topic only the first may speak."""
     asked = [a for rule in rules.rules if rule.slot == "approach" for a in _ask(rule, rules, schedule, at, at.quiet_m)]
     faults = schedule.recent.faults(at.corner, rules.rules)
     return one_a_topic(_unopposed(asked, faults))
@@ -77,7 +77,7 @@ def _unopposed(asked: list[RuleOutcome], faults: frozenset[str]) -> list[RuleOut
 
 
 def after(rules: RuleSet, schedule: Schedule, at: Moment) -> list[RuleOutcome]:
-    """Return the everything that could be said after a corner's end, before the next one gets quiet.
+    """Return everything that could be said after a corner's end, before the next one gets quiet.
 
     What was cured is known when the straight after that corner is over: it is confirmed at the end of the next one,
     by name.

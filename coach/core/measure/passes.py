@@ -130,19 +130,19 @@ class PassBuilder:
     def build(self, history: FrameBuffer, corner: int, lap: int, stop_m: float = float("inf")) -> PassRecord | None:
         """Return the pass through ``corner`` that began in ``lap``; None if it cannot be measured.
 
-        ``stop_m`` cuts the straight after the corner short, for a record that ends there.
+        ``stop_m`` cuts the straight after the corner short, for a record that ends there; where it lies in the corner
+        itself, the pass has its losses up to there and no measures.
         """
         length = self.reference.length_m
         base = lap * length
         zone = self.zones[corner].shifted(base)
-        if stop_m < zone.end_m:
-            return None
+        torn = stop_m < zone.end_m
         if stop_m < zone.next_start_m:
             zone = msgspec.structs.replace(zone, next_start_m=stop_m)
         start = self._open
         if start is None or start[0] >= zone.next_start_m:
             return None
-        whole = start[0] <= zone.start_m + 1e-6
+        whole = start[0] <= zone.start_m + 1e-6 and not torn
         low = zone.start_m - BEFORE_M if whole else start[0]
         low = max(low, float(history.u_m[0]) if len(history) else low, start[0] - BEFORE_M)
         low = min(low, max(start[0], zone.start_m - BEFORE_M))
@@ -192,7 +192,8 @@ class PassBuilder:
         line_t, line_lap = float("nan"), 0
         here, here_t = start
         here_ref = self.reference.value("t_s", here)
-        for end, part, of, began in ends:
+        for place, part, of, began in ends:
+            end = min(place, zone.next_start_m)
             if end <= here:
                 continue
             # slightly beyond, as a place on the line itself is a product of floats

@@ -1,36 +1,16 @@
-"""Estimates a channel's noise, and smooths only as much as the noise requires."""
+"""Smoothing that is as long as the noise asks for and no longer."""
 
 from __future__ import annotations
 
-import math
 from functools import lru_cache
-from typing import Final
 
 import numpy as np
 
 from coach.core.columns import Floats
-from coach.core.numeric.median import median
-
-_MAD_TO_SIGMA: Final = 1.4826
-"""Median absolute deviation to standard deviation of a normal distribution."""
-
-
-def white_noise(values: Floats) -> float:
-    """Return the standard deviation of the white noise on ``values`` (shape (n,)), from third differences.
-
-    A smooth signal has next to no third difference while white noise of deviation s has one of sqrt(20) s. The median
-    ignores the few samples where the signal itself has a kink.
-    """
-    if len(values) < 8:
-        return 0.0
-    first = values[1:] - values[:-1]
-    second = first[1:] - first[:-1]
-    return _MAD_TO_SIGMA * median(np.abs(second[1:] - second[:-1])) / math.sqrt(20.0)
 
 
 def smooth(values: Floats, half_span: int, degree: int = 2) -> Floats:
-    """Return the local polynomial of ``degree`` over ``2 * half_span + 1`` samples (Savitzky and Golay 1964); shape
-    kept.
+    """Return local polynomial of ``degree`` over ``2 * half_span + 1`` samples (Savitzky and Golay 1964); shape kept.
 
     The first and last ``half_span`` samples come from the polynomial of the first and last window.
     """

@@ -70,7 +70,7 @@ class SpeechEngine:
         self._finished = self._finished or completed
 
     def voices(self) -> list[Any]:
-        """The engine's voices; each has ``id``, ``name`` and ``languages``."""
+        """Return the engine's voices; each has ``id``, ``name`` and ``languages``."""
         return list(self._engine.getProperty("voices"))
 
     def save(self, text: str, path: Path) -> float:
