@@ -20,6 +20,7 @@ from coach.core.columns import Columns, Floats
 from coach.survey.errors import SurveyError
 from coach.survey.filled import HELD_S, PATH_MOTION, SPEED_MOTION, measured_stride, without_repeats
 from coach.survey.smooth import cutoff_for, noise_level, smooth
+from feeds.frame import CHANNELS, RANGES
 
 GAP_S: Final = 0.5
 """Samples missing for longer than this [s] break the trace (and the lap)."""
@@ -29,8 +30,6 @@ LATERAL_MPS2: Final = 0.5
 _LONGITUDINAL_MPS2: Final = 0.4
 _PLACE_M: Final = 0.02
 _FEWEST: Final = 50
-FARTHEST_M: Final = 2e7
-FASTEST_MPS: Final = 150.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -155,12 +154,8 @@ def _plausible(columns: Columns) -> Columns:
     """Frames with a time; what no car can have shown is absent."""
     kept = Columns(columns.data[:, np.isfinite(columns["t_s"])])
     kept.data[~np.isfinite(kept.data)] = np.nan
-    for names, low, high in (
-        (("x_m", "y_m", "z_m", "lap_distance_m"), -FARTHEST_M, FARTHEST_M),
-        (("speed_mps",), -FASTEST_MPS, FASTEST_MPS),
-        (("lap_fraction",), -0.1, 1.1),
-    ):
-        for name in names:
+    for name, low, high, _ in RANGES:
+        if name in CHANNELS:
             row = kept[name]
             with np.errstate(invalid="ignore"):
                 row[(row < low) | (row > high)] = np.nan
