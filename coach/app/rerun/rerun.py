@@ -10,7 +10,7 @@ import msgspec
 from coach.app.rerun.plan_changes import Change, cut_at
 from coach.app.setup import Setup
 from coach.core.columns import Columns
-from coach.core.measure.passes import Piece
+from coach.core.measure.passes import PassStore, Piece
 from coach.core.pipeline import Events, Pipeline
 from coach.core.values import Pass
 
@@ -32,9 +32,14 @@ def rerun(
     setup: Setup,
     progress: Callable[[int], object] | None = None,
     changes: Sequence[Change] = (),
+    store: PassStore | None = None,
 ) -> Rerun:
-    """Push all ``batches``, with the ``changes`` where they were made; ``progress`` is told the frames done."""
+    """Push all ``batches``, with the ``changes`` where they were made; ``progress`` gets the frames done.
+
+    ``store`` keeps the passes for the next run of the same frames.
+    """
     pipeline = setup.pipeline()
+    pipeline.track_model.builder.store = store
     pipeline.kept = []
     events, frames = Events(), 0
     pieces: list[Piece] = []

@@ -19,10 +19,10 @@ SHOWN: Final = 6
 
 def grip_views(done: Debrief, result: Rerun, system: Units = METRIC) -> list[GripView]:
     """The corners that leave most, in that order; empty where nothing is known of the car."""
-    meter = result.pipeline.builder.meter
+    meter = result.pipeline.track_model.builder.meter
     if meter is None or not done.headroom:
         return []
-    index = {zone.corner.name: i for i, zone in enumerate(result.pipeline.zones)}
+    index = {zone.corner.name: i for i, zone in enumerate(result.pipeline.track_model.zones)}
     valid = {lap.lap for lap in done.laps if lap.valid}
     kept = [d for d in result.pipeline.kept or [] if d.lap in valid]
     limit = outline(meter.envelope.exponent)
