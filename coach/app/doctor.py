@@ -1,4 +1,4 @@
-"""All checks of ``coach doctor``, each on its own: one that fails does not hide the next."""
+"""All checks of ``coach doctor``, run independently: a failing check does not hide the next."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from feeds.errors import FeedError
 
 
 def check_all(host: str, port: int, profile: str) -> list[tuple[str, Check]]:
-    """Name and answer of each check."""
+    """Return the name and result of each check."""
     return [
         ("voice", check_voice()),
         ("sound device", check_device()),

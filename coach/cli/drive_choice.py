@@ -30,12 +30,14 @@ OF_VOICE: Final = ("voice_id", "device", "volume", "buffer", "mark", "tones")
 
 
 def option_of(name: str) -> str:
-    """The option as it is typed."""
+    """Return the option as it is typed."""
     return NAMES.get(name, f"--{name}")
 
 
 def chosen_feed(given: Collection[str]) -> str:
-    """The feed that the ``given`` options choose where --feed is not among them: the practice car without any."""
+    """Return the feed that the ``given`` options choose where --feed is not among them: the practice car
+    without any.
+    """
     feeds = [feed for name, feed in CHOOSES.items() if name in given]
     if len(feeds) > 1:
         both = " and ".join(option_of(name) for name in CHOOSES if name in given)
@@ -78,7 +80,7 @@ def refuse_idle(
 
 
 def tone_kinds(names: list[str]) -> tuple[ToneKind, ...]:
-    """Which tones are asked for; typer.BadParameter names one that there is not."""
+    """Return which tones are asked for; typer.BadParameter names one that there is not."""
     for name in names:
         if name not in KINDS:
             raise typer.BadParameter(f"--tones: found {name!r}; expected one of: {', '.join(KINDS)}")

@@ -6,7 +6,9 @@ import sys
 
 
 def laps_to_survey(asked: int | None) -> int:
-    """Laps after which a profile is made: as asked for, else what a person at a terminal answers; 0 for never."""
+    """Return laps after which a profile is made: as asked for, else what a person at a terminal answers; 0
+    for never.
+    """
     from coach.app.live.first_drive import PROFILE_LAPS
 
     if asked is not None:

@@ -27,7 +27,7 @@ def show_not_taken(found: Found) -> None:
 
 
 def ask() -> bool:
-    """Whether the guess is right."""
+    """Return whether the guess is right."""
     import typer
 
     return typer.confirm("Import with these columns? (no: write a map with --write-map and edit it)", default=True)

@@ -39,7 +39,9 @@ MISTAKE: Final = 2
 
 
 def make_app(wanted: str | None = None) -> typer.Typer:
-    """The application with all commands, or with the one that is wanted: start-up costs only that one's imports."""
+    """Return the application with all commands, or with the one that is wanted: start-up costs only that
+    one's imports.
+    """
     app = typer.Typer(
         name="coach",
         cls=OneLineGroup,

@@ -38,7 +38,7 @@ def as_json(value: Any) -> None:
 
 
 def spark(values: Sequence[float]) -> str:
-    """A row of blocks, higher for more loss: the trend over laps at a glance."""
+    """Return a row of blocks, higher for more loss: the trend over laps at a glance."""
     blocks = "▁▂▃▄▅▆▇█"
     low, high = min(values), max(values)
     span = max(high - low, 0.05)

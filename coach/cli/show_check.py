@@ -28,7 +28,7 @@ def show_one(done: Checked) -> None:
 
 
 def show_end(folder: Path, checked: Sequence[Checked], json: bool) -> int:
-    """The end of a check: 1 when something failed, with the command that renews."""
+    """Return the end of a check: 1 when something failed, with the command that renews."""
     failed = any(c.failures for c in checked)
     if json:
         rows = [
@@ -50,7 +50,7 @@ def show_end(folder: Path, checked: Sequence[Checked], json: bool) -> int:
 
 
 def show_audit(found: Sequence[Phrase], json: bool) -> int:
-    """Every phrase on a line; 1 when one is over its bound."""
+    """Return every phrase on a line; 1 when one is over its bound."""
     over = [p for p in found if p.too_much]
     if json:
         rows = [{**msgspec.structs.asdict(p.row), "seconds": p.seconds, "too_much": p.too_much} for p in found]

@@ -78,7 +78,7 @@ def _show_corners(done: Debrief, system: Units) -> None:
 
 
 def _seconds(loss: float) -> str:
-    """Hundredths with their sign; a dot for nothing, so that the eye finds what is something."""
+    """Return hundredths with their sign; a dot for nothing, so that the eye finds what is something."""
     return f"{loss:+.2f}" if abs(loss) >= NOTHING_S else "·"
 
 

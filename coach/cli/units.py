@@ -14,7 +14,7 @@ UNITS_HELP: Final = "metric (km/h, m), imperial (mph, ft) or yards (mph, yd, boa
 
 
 def units_named(name: str) -> Units:
-    """The system of that name; typer.BadParameter for any other."""
+    """Return the system of that name; typer.BadParameter for any other."""
     from coach.core.unit_system import SYSTEMS
 
     if name not in SYSTEMS:

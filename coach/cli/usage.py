@@ -16,7 +16,7 @@ USAGE_ERRORS: Final[Any] = typer.BadParameter.__mro__[1]
 
 
 def typed(context: typer.Context) -> frozenset[str]:
-    """The parameters that the user gave on the command line."""
+    """Return the parameters that the user gave on the command line."""
     names = context.params
     return frozenset(
         n for n in names if (source := context.get_parameter_source(n)) is not None and source.name == "COMMANDLINE"

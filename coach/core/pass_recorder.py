@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Final
 
+import msgspec
+
 from coach.core.diagnose.judging import Judged
 from coach.core.diagnose.tolerance import ToleranceModel
 from coach.core.events import Events
 from coach.core.locate.frame_buffer import History
 from coach.core.measure.lap_ledger import LapLedger
 from coach.core.measure.passes import PassRecord
-from coach.core.measure.trace import MARGIN_M
+from coach.core.measure.trace import SHORT_M
 from coach.core.measure.validity import invalid_reason
 from coach.core.track.course import Course, Kind
 from coach.core.track_model import TrackModel
@@ -116,9 +118,13 @@ class PassRecorder:
             if kind is not Kind.MEASURE:
                 continue
             zone = self.track_model.zones[corner].shifted(lap * length)
-            for stop in (zone.next_start_m, (lap + 1) * length):
-                if zone.end_m < stop <= min(zone.next_start_m, reach + MARGIN_M):
+            # a corner that lies over the line ends the lap before it is over itself
+            for stop in (zone.next_start_m, lap * length, (lap + 1) * length):
+                if zone.start_m < stop <= min(zone.next_start_m, reach + SHORT_M):
+                    laps = len(events.laps)
                     self.measure(corner, lap, in_pit, events, stop)
+                    if len(events.laps) > laps and stop > reach:
+                        events.laps[-1] = msgspec.structs.replace(events.laps[-1], short_m=stop - reach)
                     break
 
 

@@ -71,7 +71,7 @@ QUIET: Final = frozenset({Phase.BRAKING, Phase.ENTRY, Phase.EXIT})
 
 
 def step(phase: Phase, event: Event) -> Phase:
-    """The phase after ``event``; IllegalEvent if the table does not have the pair."""
+    """Return the phase after ``event``; IllegalEvent if the table does not have the pair."""
     try:
         return TABLE[phase, event]
     except KeyError:
@@ -79,7 +79,7 @@ def step(phase: Phase, event: Event) -> Phase:
 
 
 def diagram() -> str:
-    """The table as a Mermaid state diagram, for the guide."""
+    """Return the table as a Mermaid state diagram, for the guide."""
     lines = ["stateDiagram-v2", "    [*] --> lost"]
     merged: dict[tuple[Phase, Phase], list[str]] = {}
     for (phase, event), after in TABLE.items():

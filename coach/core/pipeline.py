@@ -159,11 +159,13 @@ class Pipeline:
             self.locator = Locator(self.reference)
 
     def finish(self) -> Events:
-        """The session ended: measure what can be, hold back what is open."""
+        """Return the session ended: measure what can be, hold back what is open."""
         return self.session_tracker.finish()
 
     def ask(self, request: Request) -> Events:
-        """The driver asks for something after the last frame; it is answered by frames to come, in a quiet moment."""
+        """Return the driver asks for something after the last frame; it is answered by frames to come, in a quiet
+        moment.
+        """
         events = Events()
         self.session_tracker.ask(request, events)
         return events
@@ -189,7 +191,7 @@ class Pipeline:
             self._follow_plan()
 
     def pieces(self) -> Iterator[Piece]:
-        """The losses since this was last asked for, piece by piece, for the sum of a lap."""
+        """Yield the losses since this was last asked for, piece by piece, for the sum of a lap."""
         laps = self.session_tracker.measuring.laps
         pieces, laps.pieces = laps.pieces, []
         yield from pieces

@@ -246,7 +246,7 @@ class SessionTracker:
         self._hush(t, self.last[1], Reason.LOST, events)
 
     def finish(self) -> Events:
-        """The session ended: measure what can be, hold back what is open."""
+        """Return the session ended: measure what can be, hold back what is open."""
         events = Events()
         t, u, _ = self.last
         if self.phase is not Phase.LOST:
@@ -298,7 +298,7 @@ class SessionTracker:
         )
 
     def _crossed_s(self, place_m: float, row: int, fixes: Fixes) -> float:
-        """When a place that was passed by ``row`` was reached [s], between two frames."""
+        """Return when a place that was passed by ``row`` was reached [s], between two frames."""
         t, u = fixes.t_s, fixes.u_m
         before_t, before_u = (float(t[row - 1]), float(u[row - 1])) if row else self.last[:2]
         now, here = float(t[row]), float(u[row])
@@ -329,7 +329,7 @@ class SessionTracker:
         self.calls.left(corner, lap, float(known.max()) if len(known) else float("nan"), now, here)
 
     def _places(self, front: Floats, first: int) -> list[_Place]:
-        """The places passed, each at the row that passed it, not before row ``first``."""
+        """Return the places passed, each at the row that passed it, not before row ``first``."""
         if self.track_model.course.next_m > front[-1]:
             return []
         passed = list(self.track_model.course.pass_by(float(front[-1])))
@@ -390,7 +390,7 @@ class SessionTracker:
 
 
 def _merged(places: list[_Place], pressed: NDArray[np.intp], entered: NDArray[np.intp]) -> list[_Place]:
-    """Places, presses of the brake and ways into the pits in order; at the same row the places come first."""
+    """Return places, presses of the brake and ways into the pits in order; at the same row the places come first."""
     if not len(pressed) and not len(entered):
         return places
     rows = [(int(i), Kind.BRAKE, -1, 0) for i in pressed] + [(int(i), Kind.PIT, -1, 0) for i in entered]

@@ -42,7 +42,9 @@ class TrackModel:
         self.gradient = [_mean_slope(slope, reference, z.quiet_m, z.apex_m) for z in self.zones]
 
     def _straight_s(self, corner: int) -> float:
-        """How long the reference takes from the exit of a corner to where it gets quiet before the next one [s]."""
+        """Return how long the reference takes from the exit of a corner to where it gets quiet before the
+        next one [s].
+        """
         following = (corner + 1) % len(self.zones)
         if following == 0 and not self.reference.closed:
             return 0.0
@@ -50,15 +52,15 @@ class TrackModel:
         return self.reference.value("t_s", quiet_m) - self.reference.value("t_s", free_m(self.zones[corner]))
 
     def lap(self, u_m: float) -> int:
-        """The lap of a distance driven; the one there is on an open course."""
+        """Return the lap of a distance driven; the one there is on an open course."""
         return int(u_m // self.reference.length_m) if self.reference.closed else 0
 
     def place(self, u_m: float) -> float:
-        """The place along the reference of a distance driven [m]."""
+        """Return the place along the reference of a distance driven [m]."""
         return u_m - self.lap(u_m) * self.reference.length_m
 
     def next_corner(self, u_m: float) -> tuple[Zone | None, float]:
-        """The corner whose apex comes next, and how far its brake point is [m], 0 once passed."""
+        """Return the corner whose apex comes next, and how far its brake point is [m], 0 once passed."""
         if not self.zones:
             return None, float("nan")
         s = self.place(u_m)

@@ -30,11 +30,11 @@ class Units(msgspec.Struct, frozen=True, cache_hash=True):
     board_per_m: float = 1.0
 
     def speed_text(self, mps: float, digits: int = 0) -> str:
-        """A speed [m/s] with its unit: "85 km/h"."""
+        """Return a speed [m/s] with its unit: "85 km/h"."""
         return f"{mps * self.per_mps:.{digits}f} {self.speed}"
 
     def length_text(self, metres: float, digits: int = 0) -> str:
-        """A length [m] with its unit: "120 m"."""
+        """Return a length [m] with its unit: "120 m"."""
         return f"{metres * self.per_m:.{digits}f} {self.length}"
 
 

@@ -135,6 +135,8 @@ class LapDone(msgspec.Struct, frozen=True):
     delta_s: float
     valid: bool
     why_invalid: str = ""
+    short_m: float = 0.0
+    """How far before the line its record ended [m]: its time is extrapolated from the speed there; 0 if it did not."""
 
 
 class Decision(msgspec.Struct, frozen=True):

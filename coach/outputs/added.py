@@ -17,7 +17,7 @@ GROUP: Final = "corner_coach.outputs"
 
 
 def open_added(wanted: Iterable[str]) -> list[Output]:
-    """The outputs of ``NAME`` or ``NAME:KEY=VALUE,...``; OutputError names what is there or what is wrong."""
+    """Return the outputs of ``NAME`` or ``NAME:KEY=VALUE,...``; OutputError names what is there or what is wrong."""
     return [_open(text) for text in wanted]
 
 

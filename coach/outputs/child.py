@@ -48,7 +48,7 @@ class Link:
         _die_with_parent()
 
     def setup(self, kind: type[S]) -> S:
-        """The first line of stdin as ``kind``; afterwards stdin is watched for its end."""
+        """Return the first line of stdin as ``kind``; afterwards stdin is watched for its end."""
         line = sys.stdin.buffer.readline()
         value = msgspec.json.decode(line, type=kind)
         threading.Thread(target=self._watch, name="parent-watch", daemon=True).start()

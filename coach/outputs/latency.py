@@ -44,7 +44,7 @@ class Figure(NamedTuple):
 
 
 def figure(what: str, seconds: Sequence[float], how: str) -> Figure:
-    """The figure of a list of delays [s]; NaN when there are none."""
+    """Return the figure of a list of delays [s]; NaN when there are none."""
     if not seconds:
         return Figure(what, np.nan, np.nan, np.nan, 0, how)
     ms = np.asarray(seconds) * 1000

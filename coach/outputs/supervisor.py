@@ -134,7 +134,7 @@ class Supervisor:
         self._thread.start()
 
     def pid(self, name: str) -> int | None:
-        """The process number of a child that runs."""
+        """Return the process number of a child that runs."""
         process = next(c.process for c in self._children if c.spec.name == name)
         return None if process is None else process.pid
 

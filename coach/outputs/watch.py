@@ -54,7 +54,7 @@ class Sheet:
             self.ended = message.why
 
     def lines(self) -> RenderableType:
-        """The sheet as text."""
+        """Return the sheet as text."""
         rows: list[Text] = [self._state()]
         if self._view is not None and self._view.status:
             rows.append(Text(self._view.status))

@@ -24,7 +24,7 @@ class ChartLibraryError(CoachError):
 
 @cache
 def chart_library() -> str:
-    """A classic script that leaves the library in ``globalThis.echarts``; raises ChartLibraryError."""
+    """Return a classic script that leaves the library in ``globalThis.echarts``; raises ChartLibraryError."""
     spec = find_spec("nicegui")
     if spec is None or not spec.submodule_search_locations:
         raise ChartLibraryError("the chart library comes with the package nicegui: install it again")
@@ -48,7 +48,7 @@ def chart_library() -> str:
 
 
 def _renamed(names: str) -> dict[str, str]:
-    """``a as b`` -> {b: a}; used for exports (outer name -> inner) and imports (local name -> outer)."""
+    """Return ``a as b`` -> {b: a}; used for exports (outer name -> inner) and imports (local name -> outer)."""
     out = {}
     for part in names.split(","):
         left, _, right = part.strip().partition(" as ")

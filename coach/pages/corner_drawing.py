@@ -79,14 +79,14 @@ class CornerTrace:
 
 
 def places_of(zone: Zone) -> list[tuple[str, float]]:
-    """The corner's places by name, in order [m]; brake left out where there is none or it is the turn-in."""
+    """Return the corner's places by name, in order [m]; brake left out where there is none or it is the turn-in."""
     c = zone.corner
     out = [("brake", c.brake_m)] if c.brake_m == c.brake_m and abs(c.brake_m - c.turn_in_m) > 3.0 else []
     return [*out, ("turn in", c.turn_in_m), ("apex", c.apex_m), ("exit", c.exit_m)]
 
 
 def corner_map(reference: Reference, zone: Zone) -> CornerMap | None:
-    """The piece of track from before the brake point to after the exit; None without positions."""
+    """Return the piece of track from before the brake point to after the exit; None without positions."""
     if not reference.has_line:
         return None
     s = np.arange(zone.quiet_m - BEFORE_M, max(zone.end_m, zone.exit_m) + AFTER_M, 2.0)
@@ -124,7 +124,7 @@ def corner_map(reference: Reference, zone: Zone) -> CornerMap | None:
 
 
 def _arrow(x: Floats, y: Floats) -> str:
-    """An arrow head on the line at its beginning, pointing along it."""
+    """Return an arrow head on the line at its beginning, pointing along it."""
     dx, dy = float(x[1] - x[0]), float(y[1] - y[0])
     size = max(float(np.hypot(dx, dy)), 1e-9)
     dx, dy = dx / size, dy / size
@@ -135,7 +135,7 @@ def _arrow(x: Floats, y: Floats) -> str:
 def _start(
     reference: Reference, s: Floats, at: Callable[[Floats, Floats], tuple[Floats, Floats]]
 ) -> tuple[float, float, float, float] | None:
-    """A stroke across the finish line, in picture coordinates; None where it is not in ``s`` [m]."""
+    """Return a stroke across the finish line, in picture coordinates; None where it is not in ``s`` [m]."""
     length = reference.length_m
     if not any(s[0] <= line <= s[-1] for line in (0.0, length)):
         return None
@@ -147,7 +147,7 @@ def _start(
 
 
 def _apart(marks: Sequence[Mark], width: float, height: float) -> tuple[Mark, ...]:
-    """The marks with their names moved so that no two overlap and all lie inside the box."""
+    """Return the marks with their names moved so that no two overlap and all lie inside the box."""
     out: list[Mark] = []
     for mark in marks:
         half = 0.5 * LETTER * len(mark.name)
@@ -169,7 +169,7 @@ def _apart(marks: Sequence[Mark], width: float, height: float) -> tuple[Mark, ..
 
 
 def corner_trace(reference: Reference, zone: Zone, system: Units = METRIC) -> CornerTrace:
-    """Speed, brake and throttle of the reference over the corner."""
+    """Return speed, brake and throttle of the reference over the corner."""
     low, high = zone.quiet_m - BEFORE_M, max(zone.end_m, zone.exit_m) + AFTER_M
     s = np.arange(low, high, 2.0)
     speed = reference.at("speed_mps", s) * system.per_mps

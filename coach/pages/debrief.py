@@ -110,7 +110,7 @@ class DebriefView:
 
 
 def debrief_html(view: DebriefView) -> str:
-    """The whole page as text; raises ChartLibraryError when the chart library is not installed."""
+    """Return the whole page as text; raises ChartLibraryError when the chart library is not installed."""
     return render(
         "debrief.html",
         (chart_library(), asset("debrief.js")),

@@ -39,7 +39,7 @@ class Scales(NamedTuple):
 
 
 def shared_scales(corners: Sequence[Sequence[Dot]]) -> Scales:
-    """One scale for each measure that holds nearly all dots of all corners."""
+    """Return one scale for each measure that holds nearly all dots of all corners."""
     return Scales(*(_reach(name, corners) for name in LEAST))
 
 
@@ -51,7 +51,7 @@ def _reach(name: str, corners: Sequence[Sequence[Dot]]) -> float:
 
 
 def dots_chart(dots: Sequence[Dot], scales: Scales, system: Units = METRIC) -> dict[str, Any]:
-    """Chart options: two panels side by side over the lap number, the reference as the line at 0."""
+    """Return chart options: two panels side by side over the lap number, the reference as the line at 0."""
     columns = [
         ("brake", f"brake point {system.length} (+ later)", scales.brake),
         ("slowest", f"minimum speed {system.speed}", scales.slowest),

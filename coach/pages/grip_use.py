@@ -55,7 +55,7 @@ class GripView:
 
 
 def outline(exponent: float) -> str:
-    """The limit as an SVG path: ``|x|^p + |y|^p = 1`` around the middle of the picture."""
+    """Return the limit as an SVG path: ``|x|^p + |y|^p = 1`` around the middle of the picture."""
     angle = np.linspace(0.0, 2.0 * np.pi, 97)
     x, y = np.cos(angle), np.sin(angle)
     far = (np.abs(x) ** exponent + np.abs(y) ** exponent) ** (-1.0 / exponent)
@@ -64,7 +64,7 @@ def outline(exponent: float) -> str:
 
 
 def phases(points: Mapping[str, Floats], use: Mapping[str, float | None]) -> list[PhaseUse]:
-    """The phases with their dots; ``points`` hold lateral (left +) and longitudinal shares, each (2, n)."""
+    """Return the phases with their dots; ``points`` hold lateral (left +) and longitudinal shares, each (2, n)."""
     out = []
     for name, (shape, colour) in MARKS.items():
         both = points.get(name, np.empty((2, 0)))

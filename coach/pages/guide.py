@@ -40,5 +40,5 @@ class GuideView:
 
 
 def guide_html(view: GuideView) -> str:
-    """The whole page as text."""
+    """Return the whole page as text."""
     return render("guide.html", v=view)

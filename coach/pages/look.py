@@ -41,7 +41,7 @@ DARK: Final = {
 
 
 def css_colours() -> str:
-    """Both schemes as variables; the dark one on screens that ask for it, never on paper."""
+    """Return both schemes as variables; the dark one on screens that ask for it, never on paper."""
     light, dark = (";".join(f"--{name}:{colour}" for name, colour in s.items()) for s in (LIGHT, DARK))
     return (
         f":root{{color-scheme:light dark;{light}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"
@@ -49,7 +49,7 @@ def css_colours() -> str:
 
 
 def dark_pairs() -> dict[str, str]:
-    """Light colour -> dark colour, for the charts, whose colours are written into their options."""
+    """Return light colour -> dark colour, for the charts, whose colours are written into their options."""
     pairs = {light: DARK[name] for name, light in LIGHT.items() if light != DARK[name]}
     # lap colours are among them where they are used as a meaning too; laps keep theirs
     return {light: dark for light, dark in pairs.items() if light not in LAP_COLOURS}

@@ -6,5 +6,5 @@ from coach.core.columns import Floats
 
 
 def svg_points(x: Floats, y: Floats) -> str:
-    """Points (n,) in picture coordinates as a polyline wants them."""
+    """Return points (n,) in picture coordinates as a polyline wants them."""
     return " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x.tolist(), y.tolist(), strict=True))

@@ -71,27 +71,29 @@ class TrackMap:
         self.height = float(np.ptp(y)) * self._scale + 2 * PAD
 
     def _laid(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
-        """Right and down in the picture from east and north."""
+        """Return right and down in the picture from east and north."""
         return (y, x) if self._turned else (x, -y)
 
     def direction(self, s_m: float) -> tuple[float, float]:
-        """Unit vector along the track in the picture."""
+        """Return unit vector along the track in the picture."""
         heading = float(self.reference.at("heading_rad", s_m))
         x, y = self._laid(np.cos(heading), np.sin(heading))
         return float(x), float(y)
 
     def xy(self, s_m: Floats | float) -> tuple[Floats, Floats]:
-        """Picture coordinates of places along the reference [m]."""
+        """Return picture coordinates of places along the reference [m]."""
         x, y = self._laid(self.reference.at("x_m", s_m), self.reference.at("y_m", s_m))
         return (x - self._x0) * self._scale + PAD, (y - self._y0) * self._scale + PAD
 
     def line(self, low_m: float, high_m: float, step_m: float = 4.0) -> str:
-        """The track from one place to another, as the points of a polyline."""
+        """Return the track from one place to another, as the points of a polyline."""
         x, y = self.xy(np.append(np.arange(low_m, high_m, step_m), high_m))
         return svg_points(x, y)
 
     def box(self, low_m: float, high_m: float) -> tuple[float, float, float, float]:
-        """The part of the picture (x, y, width, height) that holds the track between two places, with a margin."""
+        """Return the part of the picture (x, y, width, height) that holds the track between two places,
+        with a margin.
+        """
         x, y = self.xy(np.append(np.arange(low_m, high_m, 4.0), high_m))
         width = max(float(np.ptp(x)), float(np.ptp(y)) * 1.35) * 1.35
         height = width / 1.35
@@ -99,11 +101,11 @@ class TrackMap:
         return middle[0] - 0.5 * width, middle[1] - 0.5 * height, width, height
 
     def whole(self) -> str:
-        """The whole lap; closed where the circuit is."""
+        """Return the whole lap; closed where the circuit is."""
         return self.line(0.0, self.reference.length_m)
 
     def pieces(self, s_m: Floats, lost_s: Floats) -> list[Piece]:
-        """The track coloured by where time goes: ``lost_s`` (n,) is the mean time lost up to ``s_m`` (n,)."""
+        """Return the track coloured by where time goes: ``lost_s`` (n,) is the mean time lost up to ``s_m`` (n,)."""
         length = self.reference.length_m
         edges = np.linspace(0.0, length, max(2, round(length / PIECE_M)) + 1)
         known = np.isfinite(lost_s)
@@ -123,7 +125,9 @@ class TrackMap:
         return Piece(points, colour, 9.0 + 13.0 * strength, kind)
 
     def labels(self, notes: Sequence[str] = ()) -> list[Label]:
-        """The corners' names beside the track, toward its outside where there is room; ``notes`` go under them."""
+        """Return the corners' names beside the track, toward its outside where there is room; ``notes`` go
+        under them.
+        """
         out: list[Label] = []
         for i, corner in enumerate(self.corners):
             x, y = (float(v) for v in self.xy(corner.apex_m))
@@ -135,15 +139,19 @@ class TrackMap:
         return out
 
     def marks(self) -> list[Label]:
-        """The driver's marks on the track."""
+        """Return the driver's marks on the track."""
         return [Label(m.name, float(x), float(y)) for m in self._marks for x, y in (self.xy(m.s_m),)]
 
     def arrow(self) -> str:
-        """An arrow head beside the track just after the finish line that shows the direction of travel, as points."""
+        """Return an arrow head beside the track just after the finish line that shows the direction of travel, as
+        points.
+        """
         return self.arrow_at(min(ARROW_AFTER_M, 0.5 * self.reference.length_m), 13.0, ARROW_BESIDE)
 
     def arrow_at(self, s_m: float, half: float, beside: float = 0.0) -> str:
-        """An arrow head of half width ``half`` at ``s_m`` [m], ``beside`` the track [picture units], as points."""
+        """Return an arrow head of half width ``half`` at ``s_m`` [m], ``beside`` the track [picture units],
+        as points.
+        """
         x, y = (float(v) for v in self.xy(s_m))
         dx, dy = self.direction(s_m)
         x, y = x + beside * dy, y - beside * dx
@@ -151,14 +159,14 @@ class TrackMap:
         return " ".join(f"{x + a * dx - b * dy:.1f},{y + a * dy + b * dx:.1f}" for a, b in corners)
 
     def start(self) -> tuple[float, float, float, float]:
-        """A stroke across the track at the finish line."""
+        """Return a stroke across the track at the finish line."""
         x, y = (float(v) for v in self.xy(0.0))
         dx, dy = self.direction(0.0)
         return x + 20.0 * dy, y - 20.0 * dx, x - 20.0 * dy, y + 20.0 * dx
 
 
 def _free(x: float, y: float, nx: float, ny: float, taken: Sequence[Label]) -> tuple[float, float]:
-    """A place for a name: outward first, then farther, then inward, where no other name lies."""
+    """Return a place for a name: outward first, then farther, then inward, where no other name lies."""
     spots = [(x + nx * d, y + ny * d) for d in (46.0, 64.0, -46.0, 84.0, -64.0)]
     for a, b in spots:
         if all(abs(a - t.x) > 74.0 or abs(b - t.y) > 44.0 for t in taken):

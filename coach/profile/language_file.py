@@ -35,7 +35,7 @@ class Catalogue(msgspec.Struct, frozen=True):
     texts: Mapping[str, str]
 
     def resolve(self, text: str) -> str:
-        """``text``, or the text of its key when it begins with "="; KeyError for a key that is not there."""
+        """Return ``text``, or the text of its key when it begins with "="; KeyError for a key that is not there."""
         return self.texts[text[1:]] if text.startswith(KEY_MARK) else text
 
 
@@ -116,7 +116,7 @@ class LanguageModel(Strict):
                 yield Issue(("texts", key), repr(text), names)
 
     def to_catalogue(self) -> Catalogue:
-        """The file as the program takes it."""
+        """Return the file as the program takes it."""
         values: dict[str, Any] = {}
         for field in ("numbers", "sides", "lengths", "apexes", "directions"):
             values[field] = tuple(getattr(self.spoken, field).items())
@@ -146,7 +146,7 @@ class LanguageModel(Strict):
 
 
 def load_language(name_or_path: str | Path, kept: bool = False) -> Catalogue:
-    """A language by the name of one that ships or the path of its file; raises RulesError.
+    """Return a language by the name of one that ships or the path of its file; raises RulesError.
 
     ``kept``: a copy in a session, which need not know the keys of a later version.
     """
@@ -161,7 +161,9 @@ def _load(path: Path, kept: bool, _changed: int, _size: int) -> Catalogue:
 
 
 def in_words(rules_file: bytes, catalogue: Catalogue) -> bytes:
-    """A rule file with its texts in place of their keys, as a session keeps it: it then needs no language file."""
+    """Return a rule file with its texts in place of their keys, as a session keeps it: it then needs no
+    language file.
+    """
 
     def one(found: re.Match[str]) -> str:
         text = catalogue.texts.get(found[2])
@@ -177,7 +179,7 @@ def _kept(info: ValidationInfo) -> bool:
 
 @cache
 def language_paths() -> Mapping[str, Path]:
-    """The language files that ship with the product, by name."""
+    """Return the language files that ship with the product, by name."""
     from profiles import folder
 
     return {p.stem: p for p in sorted((folder() / "words").glob("*.yaml"))}

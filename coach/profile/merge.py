@@ -118,7 +118,7 @@ def _refreshed(
 
 
 def _wrong(part: _Part) -> str:
-    """Why the corner would not be valid with its new numbers, "" when it would."""
+    """Return why the corner would not be valid with its new numbers, "" when it would."""
     whole = plain(part.now)
     whole.update(part.new)
     try:

@@ -179,7 +179,7 @@ class CornerModel(Strict):
         return self.turn_in_m if self.brake_m is None else self.brake_m
 
     def to_corner(self) -> Corner:
-        """The corner as the core takes it."""
+        """Return the corner as the core takes it."""
         nan = math.nan
         return Corner(
             name=self.name,
@@ -257,7 +257,7 @@ class ProfileModel(Strict):
                 yield Issue(("corners", i, "cautions", k, "at_m"), f"{caution.at_m:g}", f"at most {most:g}")
 
     def to_corners(self) -> tuple[Corner, ...]:
-        """The corners as the core takes them."""
+        """Return the corners as the core takes them."""
         return tuple(c.to_corner() for c in self.corners)
 
 

@@ -11,12 +11,14 @@ from coach.profile.store import added_folder, profile_paths
 
 
 def is_shipped(path: Path) -> bool:
-    """Whether the profile at ``path`` (its file or folder) is one that ships with the product."""
+    """Return whether the profile at ``path`` (its file or folder) is one that ships with the product."""
     return _folder(path) in {p.resolve() for p in profile_paths().values()}
 
 
 def own_path(path: Path) -> Path:
-    """Where an edit of the profile file ``path`` is written: the own copy of a shipped one, else ``path`` itself."""
+    """Return where an edit of the profile file ``path`` is written: the own copy of a shipped one, else ``path``
+    itself.
+    """
     if not is_shipped(path):
         return path
     folder = _folder(path)
@@ -24,7 +26,7 @@ def own_path(path: Path) -> Path:
 
 
 def own_copy(path: Path) -> Path:
-    """The same, with the copy made if it is not there yet. ProfileError when it can not be made."""
+    """Return the same, with the copy made if it is not there yet. ProfileError when it can not be made."""
     target = own_path(path)
     folder = target.parent if target.suffix else target
     if target == path or folder.exists():

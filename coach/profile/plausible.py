@@ -8,7 +8,8 @@ from coach.core.values import Corner
 
 
 def doubts(corners: Sequence[Corner], length_m: float, closed: bool = True) -> tuple[str, ...]:
-    """Sentences about the boards of ``corners`` (in driving order) that do not stand on the straight before them.
+    """Return sentences about the boards of ``corners`` (in driving order) that do not stand on the straight before
+    them.
 
     A board stands on the way to its corner: not before the end of the corner before, nor before the start of an open
     course. ``length_m`` is the lap [m].

@@ -85,7 +85,7 @@ def read_reference(path: Path) -> Reference:
 
 
 def decode_reference(data: bytes, name: str) -> Reference:
-    """A reference from the bytes of its file; ``name`` stands in the messages. Raises ProfileError."""
+    """Return a reference from the bytes of its file; ``name`` stands in the messages. Raises ProfileError."""
     try:
         table, raw = _table(data, name)
         meta = msgspec.json.decode(raw, type=_Meta)
@@ -114,13 +114,15 @@ def decode_reference(data: bytes, name: str) -> Reference:
 
 
 def _floats(column: Any) -> Floats:
-    """A copy of the values of a column, NaN for null; ``to_numpy`` would import pandas wherever that is installed."""
+    """Return a copy of the values of a column, NaN for null; ``to_numpy`` would import pandas wherever that is
+    installed.
+    """
     values = column.to_numpy() if column.null_count else np.from_dlpack(column.combine_chunks())
     return np.array(values, dtype=np.float64)
 
 
 def _table(data: bytes, name: str) -> tuple[Any, bytes]:
-    """The table and its metadata; sizes are judged before a column is unpacked."""
+    """Return the table and its metadata; sizes are judged before a column is unpacked."""
     with pa.ipc.open_file(pa.BufferReader(data)) as reader:
         schema = reader.schema
         found = set(schema.names)

@@ -36,7 +36,7 @@ class AuditRow(msgspec.Struct, frozen=True):
 
 
 def read_rules(path: Path, catalogue: Catalogue | None = None) -> YamlFile[RuleSetModel]:
-    """The rule file at ``path``, to look at and to edit; raises RulesError naming line and field.
+    """Return the rule file at ``path``, to look at and to edit; raises RulesError naming line and field.
 
     Texts are judged in the language of ``catalogue`` (English without).
     """
@@ -46,7 +46,7 @@ def read_rules(path: Path, catalogue: Catalogue | None = None) -> YamlFile[RuleS
 def load_rules(
     name_or_path: str | Path, language: str | Path | Catalogue = "en", units: Units | str = METRIC
 ) -> RuleSet:
-    """A rule set, by the path of its file or the name of one that ships; raises RulesError.
+    """Return a rule set, by the path of its file or the name of one that ships; raises RulesError.
 
     ``language`` is the name of a language that ships or the path of its file, ``units`` a key of SYSTEMS.
     """
@@ -58,13 +58,13 @@ def load_rules(
 
 
 def parse_rules(data: bytes, path: str) -> RuleSetModel:
-    """A rule set from the bytes of its file; ``path`` stands in the messages. Raises RulesError."""
+    """Return a rule set from the bytes of its file; ``path`` stands in the messages. Raises RulesError."""
     return parse(decode(data, path, RulesFileError), path, RuleSetModel, RulesFileError)[1]
 
 
 @cache
 def rule_paths() -> Mapping[str, Path]:
-    """The rule files that ship with the product, by name."""
+    """Return the rule files that ship with the product, by name."""
     from profiles import folder
 
     return {p.stem: p for p in sorted((folder() / "rules").glob("*.yaml"))}
@@ -72,12 +72,14 @@ def rule_paths() -> Mapping[str, Path]:
 
 @cache
 def shipped_rule_names() -> frozenset[str]:
-    """Names of all rules in the rule sets that ship."""
+    """Return the names of all rules in the rule sets that ship."""
     return frozenset(rule.name for path in rule_paths().values() for rule in read_rules(path).model.rules)
 
 
 def audit(rules: RuleSet, corners: Iterable[Corner]) -> tuple[AuditRow, ...]:
-    """Every text of every rule at every corner, with its words and information units, each text once a corner."""
+    """Return every text of every rule at every corner, with its words and information units, each text once
+    a corner.
+    """
     rows: dict[tuple[str, str, str], AuditRow] = {}
     for corner in corners:
         name = corner.say or corner.name
@@ -97,7 +99,7 @@ def audit(rules: RuleSet, corners: Iterable[Corner]) -> tuple[AuditRow, ...]:
 
 
 def _forms(wording: Wording) -> Iterator[tuple[str, str]]:
-    """Each text that can be said, with the form it has."""
+    """Yield each text that can be said, with the form it has."""
     texts = [("long", wording.long), ("short", wording.short)]
     texts.append(("first", wording.first))
     texts += [("alternative", text) for text in wording.alternatives]
@@ -108,7 +110,7 @@ def _forms(wording: Wording) -> Iterator[tuple[str, str]]:
 
 
 def phrases(rules: RuleSet, corners: Iterable[Corner], lap_time_s: float = math.nan) -> list[str]:
-    """Every text that may ever be spoken, answers to the driver too, each once; rendered before driving.
+    """Return every text that may ever be spoken, answers to the driver too, each once; rendered before driving.
 
     Of the calls every piece between commas; lap times only around the reference's ``lap_time_s``.
     """

@@ -134,7 +134,7 @@ class RuleModel(Strict):
             yield Issue(("first",), f"first for a {self.family}", "none: only a correction has a size")
 
     def _call_issues(self, words_of: Catalogue) -> Iterator[Issue]:
-        """A call reads numbers out: it is not held to what a driver can act upon at once."""
+        """Yield a call reads numbers out: it is not held to what a driver can act upon at once."""
         slot = CALL_SLOTS.get(self.about, "line")
         if self.slot != slot:
             yield Issue(("slot",), f"{self.slot} for a call about {self.about}", slot)
@@ -177,7 +177,7 @@ class RuleModel(Strict):
             yield Issue(loc, f"{count} units of information in {text!r}", f"{most} in the {form} form")
 
     def to_rule(self, catalogue: Catalogue | None = None) -> CueRule:
-        """The rule as the core takes it, its keys as texts of ``catalogue`` (English without)."""
+        """Return the rule as the core takes it, its keys as texts of ``catalogue`` (English without)."""
         resolve = (catalogue or load_language("en")).resolve
         values = self.model_dump()
         values["long"], values["short"] = resolve(self.long), resolve(self.short)
@@ -220,7 +220,9 @@ class RuleSetModel(Strict):
         return self
 
     def to_rules(self, catalogue: Catalogue | None = None, system: Units = METRIC) -> RuleSet:
-        """The rule set as the core takes it, in the language of ``catalogue`` (English without) and in ``system``."""
+        """Return the rule set as the core takes it, in the language of ``catalogue`` (English without) and in
+        ``system``.
+        """
         spoken = catalogue or load_language("en")
         values = {n: getattr(self, n) for n in type(self).model_fields if n not in ("schema_number", "rules")}
         rules = [r.to_rule(spoken) for r in self.rules if r.on]
@@ -261,5 +263,5 @@ def _unknown_key(loc: tuple[str | int, ...], text: str, words_of: Catalogue) -> 
 
 
 def _catalogue(info: ValidationInfo) -> Catalogue:
-    """The language the file is read for, English when none is given."""
+    """Return the language the file is read for, English when none is given."""
     return (info.context or {}).get("catalogue") or load_language("en")

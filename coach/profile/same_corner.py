@@ -17,7 +17,7 @@ Values = dict[str, Any]
 
 
 def match(known: Sequence[Values], found: Sequence[Values], length_m: float) -> dict[int, int]:
-    """Index of a known corner -> index of the found corner that is the same one; nearest apexes first."""
+    """Return the index of a known corner -> index of the found corner that is the same one; nearest apexes first."""
     near = []
     for i, a in enumerate(known):
         for k, b in enumerate(found):
@@ -36,7 +36,7 @@ def match(known: Sequence[Values], found: Sequence[Values], length_m: float) -> 
 
 
 def taken_out(tree: CommentedMap, corners: Sequence[Values], length_m: float) -> list[Values]:
-    """The corners of the last survey that the profile holds no more: a person deleted them."""
+    """Return the corners of the last survey that the profile holds no more: a person deleted them."""
     last = [dict(c) for c in tree.get(LAST_SURVEY) or ()]
     there = match(corners, last, length_m).values()
     return [c for k, c in enumerate(last) if k not in there]

@@ -117,7 +117,9 @@ def _validate(contents: dict[str, bytes], where: str) -> None:
 
 
 def _contents(zip_path: Path) -> dict[str, bytes]:
-    """Name -> bytes of a zip from a stranger; raises ProfileError for anything but plain files of known names."""
+    """Return name -> bytes of a zip from a stranger; raises ProfileError for anything but plain files of
+    known names.
+    """
 
     def refuse(name: str, found: str, allowed: str) -> ProfileError:
         shown = "".join(c if c.isprintable() else "?" for c in name)[:60]
@@ -163,7 +165,7 @@ def _contents(zip_path: Path) -> dict[str, bytes]:
 
 
 def _kind(entry: zipfile.ZipInfo) -> str | None:
-    """``yaml`` or ``arrow`` for the few names that a shared profile holds; anything else is None.
+    """Return ``yaml`` or ``arrow`` for the few names that a shared profile holds; anything else is None.
 
     ``orig_filename`` is what the archive says; zipfile cuts at a NUL and turns separators, so both must agree.
     """

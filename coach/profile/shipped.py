@@ -9,7 +9,7 @@ from coach.errors import DataError, ProfileError, RulesError
 
 
 def shipped(name_or_path: str | Path, known: Mapping[str, Path], what: str) -> Path:
-    """The path meant; raises ProfileError or RulesError that lists what is known."""
+    """Return the path meant; raises ProfileError or RulesError that lists what is known."""
     given = Path(name_or_path)
     if str(name_or_path) in known and not given.is_file() and not _is_profile(given):
         return known[str(name_or_path)]

@@ -11,7 +11,9 @@ from difflib import SequenceMatcher
 
 
 def splice(original: str, before: str, after: str) -> str:
-    """``original`` with the change from ``before`` to ``after``; lines that hold only a comment are never lost."""
+    """Return ``original`` with the change from ``before`` to ``after``; lines that hold only a comment are
+    never lost.
+    """
     eol = "\r\n" if "\r\n" in original else "\n"
     source = original.split("\n")
     old, new = before.split("\n"), after.split("\n")

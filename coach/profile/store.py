@@ -43,7 +43,8 @@ class Plan:
 
 
 def load_plan(name_or_path: str | Path) -> Plan:
-    """Profile and reference by folder, by profile file, or by the name of a profile that was added, else that ships.
+    """Return profile and reference by folder, by profile file, or by the name of a profile that was added, else that
+    ships.
 
     Raises ProfileError naming file, line and field.
     """
@@ -59,13 +60,15 @@ def load_plan(name_or_path: str | Path) -> Plan:
 
 
 def read_profile(path: Path) -> YamlFile[ProfileModel]:
-    """The profile file at ``path`` (a file or its folder), to look at and to edit; raises ProfileError."""
+    """Return the profile file at ``path`` (a file or its folder), to look at and to edit; raises ProfileError."""
     path = path / PROFILE_NAME if path.is_dir() else path
     return YamlFile.read(path, ProfileModel, ProfileFileError, {"rule_names": own_rule_names(path.parent)})
 
 
 def own_rule_names(folder: Path) -> frozenset[str]:
-    """Names of the rules that lie beside a profile, which it may mute; a wrong rule file is its own reader's matter."""
+    """Return the names of the rules that lie beside a profile, which it may mute; a wrong rule file is its own reader's
+    matter.
+    """
     names: set[str] = set()
     for path in sorted((folder / RULES_FOLDER).glob("*.yaml")):
         with contextlib.suppress(RulesError):
@@ -74,18 +77,20 @@ def own_rule_names(folder: Path) -> frozenset[str]:
 
 
 def parse_profile(data: bytes, path: str) -> ProfileModel:
-    """A profile from the bytes of its file; ``path`` stands in the messages. Raises ProfileError."""
+    """Return a profile from the bytes of its file; ``path`` stands in the messages. Raises ProfileError."""
     return profile_of(data, path).model
 
 
 def profile_of(data: bytes, path: str, rule_names: frozenset[str] = frozenset()) -> YamlFile[ProfileModel]:
-    """The same with its tree, so that what is wrong with it beside its reference still has a line."""
+    """Return the same with its tree, so that what is wrong with it beside its reference still has a line."""
     text = decode(data, path, ProfileFileError)
     return YamlFile.new(Path(path), text, ProfileModel, ProfileFileError, {"rule_names": rule_names})
 
 
 def profile_path(name_or_path: str | Path) -> Path:
-    """The profile file meant by a folder, a file or a name; raises ProfileError listing the names that are known."""
+    """Return the profile file meant by a folder, a file or a name; raises ProfileError listing the names that are
+    known.
+    """
     path = shipped(name_or_path, {**profile_paths(), **added_profiles()}, "profile")
     if path.is_dir():
         inner = path / PROFILE_NAME
@@ -97,19 +102,19 @@ def profile_path(name_or_path: str | Path) -> Path:
 
 @cache
 def profile_paths() -> Mapping[str, Path]:
-    """The profiles that ship with the product, by the name of their folder."""
+    """Return the profiles that ship with the product, by the name of their folder."""
     from profiles import folder
 
     return {p.parent.name: p.parent for p in sorted(folder().glob(f"*/{PROFILE_NAME}"))}
 
 
 def added_folder() -> Path:
-    """Where ``coach add`` puts profiles unless told otherwise."""
+    """Return where ``coach add`` puts profiles unless told otherwise."""
     return Path(platformdirs.user_data_dir(APP)) / "profiles"
 
 
 def added_profiles() -> Mapping[str, Path]:
-    """The profiles that were added on this machine, by the name of their folder."""
+    """Return the profiles that were added on this machine, by the name of their folder."""
     return {p.parent.name: p.parent for p in sorted(added_folder().glob(f"*/{PROFILE_NAME}"))}
 
 

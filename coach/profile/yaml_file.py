@@ -31,7 +31,7 @@ Context = Mapping[str, object]
 def parse(
     text: str, path: str, model: type[M], error: ProblemsType, context: Context | None = None
 ) -> tuple[CommentedMap, M]:
-    """Text to tree and checked model; raises ``error`` with every problem found, each with its line."""
+    """Return the text to tree and checked model; raises ``error`` with every problem found, each with its line."""
     tree = read_tree(text.removeprefix("\ufeff"), path)
     if isinstance(tree, Problem):
         raise error([tree])
@@ -51,7 +51,7 @@ def _validated(tree: CommentedMap, path: str, model: type[M], error: ProblemsTyp
 
 
 def decode(data: bytes, path: str, error: ProblemsType) -> str:
-    """Bytes of a file as text; raises ``error`` for too many bytes and for what is not UTF-8."""
+    """Return the bytes of a file as text; raises ``error`` for too many bytes and for what is not UTF-8."""
     if len(data) > MAX_BYTES:
         raise error([Problem(path, 0, "", f"found more than {MAX_BYTES} bytes; allowed {MAX_BYTES}")])
     try:
@@ -103,12 +103,12 @@ class YamlFile(Generic[M]):
     def new(
         cls, path: Path, text: str, model: type[M], error: ProblemsType, context: Context | None = None
     ) -> YamlFile[M]:
-        """A file that is not there yet, from its first text; ``save()`` makes it. Raises ``error``."""
+        """Return a file that is not there yet, from its first text; ``save()`` makes it. Raises ``error``."""
         tree, value = parse(text, str(path), model, error, context)
         return cls(path, text, "", tree, value, error, context)
 
     def rendered(self) -> str:
-        """The text as it will be saved: lines that no edit touched are the bytes that were read."""
+        """Return the text as it will be saved: lines that no edit touched are the bytes that were read."""
         return self._render()[0]
 
     def check(self) -> M:
@@ -121,7 +121,7 @@ class YamlFile(Generic[M]):
         return self.model
 
     def _render(self) -> tuple[str, CommentedMap]:
-        """The text to be saved and the tree that is read from it."""
+        """Return the text to be saved and the tree that is read from it."""
         base = self._base()
         try:
             wanted = plain(self.tree)
@@ -141,7 +141,7 @@ class YamlFile(Generic[M]):
         return self.error([Problem(str(self.path), 0, "", f"found {found}; allowed {allowed}")])
 
     def _base(self) -> _Base:
-        """The text as read, parsed and emitted once for all edits that follow."""
+        """Return the text as read, parsed and emitted once for all edits that follow."""
         if self._read is None or self._read.text != self.text:
             mark = "\ufeff" if self.text.startswith("\ufeff") else ""
             source = self.text.removeprefix(mark)
@@ -155,7 +155,7 @@ class YamlFile(Generic[M]):
         return _validated(tree, str(self.path), type(self.model), self.error, self.context)
 
     def changed_on_disk(self) -> bool:
-        """Whether someone else wrote the file since it was read (a file that vanished counts as unchanged)."""
+        """Return whether someone else wrote the file since it was read (a file that vanished counts as unchanged)."""
         now = _digest(self.path)
         return now not in ("", self.digest)
 

@@ -103,7 +103,7 @@ def _deepest(text: str) -> int:
 
 
 def write_tree(tree: CommentedMap, like: str = "") -> str:
-    """The tree as text, indented as ``like`` is."""
+    """Return the tree as text, indented as ``like`` is."""
     out = io.StringIO()
     _yaml(like).dump(tree, out)
     return out.getvalue()
@@ -118,7 +118,7 @@ class TooLargeError(ValueError):
 
 
 def plain(tree: object) -> Any:
-    """Dicts, lists and scalars without the round-trip baggage; TooLargeError for alias bombs and loops."""
+    """Return dicts, lists and scalars without the round-trip baggage; TooLargeError for alias bombs and loops."""
     left = MAX_NODES
 
     def walk(node: Any, loc: Loc) -> Any:
@@ -140,7 +140,7 @@ def plain(tree: object) -> Any:
 
 
 def _scalar(node: Any) -> Any:
-    """A ScalarInt, quoted string and the like as the builtin it stands for; an anchored flag becomes a bool."""
+    """Return a ScalarInt, quoted string and the like as the builtin it stands for; an anchored flag becomes a bool."""
     if type(node).__name__ == "ScalarBoolean":
         return bool(node)
     for kind in (bool, int, float, str):
@@ -150,7 +150,7 @@ def _scalar(node: Any) -> Any:
 
 
 def line_of(tree: CommentedMap, loc: Loc) -> int:
-    """Line (from 1) of the node at ``loc``, or of the last parent that exists."""
+    """Return line (from 1) of the node at ``loc``, or of the last parent that exists."""
     node: Any = tree
     line: int = tree.lc.line
     for part in loc:
@@ -169,7 +169,7 @@ def line_of(tree: CommentedMap, loc: Loc) -> int:
 
 
 def key_line(tree: CommentedMap, loc: Loc) -> int:
-    """Line (from 1) of the key at ``loc`` itself, for a field that should not be there."""
+    """Return line (from 1) of the key at ``loc`` itself, for a field that should not be there."""
     node: Any = tree
     try:
         for part in loc[:-1]:
@@ -180,7 +180,7 @@ def key_line(tree: CommentedMap, loc: Loc) -> int:
 
 
 def field_name(tree: object, loc: Loc) -> str:
-    """``corners[Hairpin].brake_m``: list items by their name where they have one, else by number from 1."""
+    """Return ``corners[Hairpin].brake_m``: list items by their name where they have one, else by number from 1."""
     out, node = "", tree
     for part in loc:
         try:
@@ -197,7 +197,7 @@ def field_name(tree: object, loc: Loc) -> str:
 
 
 def describe(value: object) -> str:
-    """A value as it can stand in a message: one short line."""
+    """Return a value as it can stand in a message: one short line."""
     if value is None:
         return "nothing"
     if isinstance(value, dict):

@@ -15,9 +15,10 @@ from scipy.interpolate import CubicSpline
 
 from coach.core.columns import Floats
 from coach.core.measure.pedals import done_by_car, pedals_of, scale_from
+from coach.core.numeric.noise import LONG, white_noise
 from coach.core.track.reference import Reference
 from coach.survey.laps import Lap
-from coach.survey.smooth import cutoff_for, noise_level, smooth
+from coach.survey.smooth import cutoff_for, smooth
 from coach.survey.trace import Trace
 
 BLEND_M: Final = 100.0
@@ -30,7 +31,7 @@ FEWEST_MOVING: Final = 20
 
 
 def build(trace: Trace, lap: Lap, circuit: str = "", closed: bool = True) -> Reference:
-    """The reference of ``lap``; edges are NaN until ``edges.with_edges`` sets them."""
+    """Return the reference of ``lap``; edges are NaN until ``edges.with_edges`` sets them."""
     if trace.has_positions:
         x, y, clock = _line(trace, lap, closed)
     else:
@@ -76,7 +77,9 @@ def _length(trace: Trace, lap: Lap, x: Floats, y: Floats) -> float:
 
 
 def _arc(x: Floats, y: Floats) -> Floats:
-    """Arc length at each point, the chords corrected by the turn between them (chord = arc * (1 - turn^2 / 24))."""
+    """Return arc length at each point, the chords corrected by the turn between them (chord = arc * (1 -
+    turn^2 / 24)).
+    """
     dx, dy = np.diff(x), np.diff(y)
     chord = np.hypot(dx, dy)
     heading = np.unwrap(np.arctan2(dy, dx))
@@ -85,7 +88,7 @@ def _arc(x: Floats, y: Floats) -> Floats:
 
 
 def _line(trace: Trace, lap: Lap, closed: bool) -> tuple[Floats, Floats, Floats]:
-    """Nodes 0..n (n is node 0 again if closed) and the clock at each."""
+    """Return nodes 0..n (n is node 0 again if closed) and the clock at each."""
     t = trace.p_clock
     i, j = np.searchsorted(t, [lap.start - 2.0, lap.stop + 2.0])
     i, j = max(int(i), 0), min(int(j), len(t))
@@ -124,7 +127,7 @@ def _strictly(s: Floats, y: Floats) -> tuple[Floats, Floats]:
 
 
 def _joined(xy: Floats, leaving: Floats, arriving: Floats) -> Floats:
-    """Bend both ends so that the last point is the first, with one direction (half of the misfit each)."""
+    """Return bend both ends so that the last point is the first, with one direction (half of the misfit each)."""
     way = _arc(xy[:, 0], xy[:, 1])
     length = way[-1]
     reach = min(BLEND_M, length / 10)
@@ -140,7 +143,7 @@ def _joined(xy: Floats, leaving: Floats, arriving: Floats) -> Floats:
 
 
 def _fused(trace: Trace, lap: Lap, fine: Floats, s: Floats) -> Floats:
-    """Place along the line at each fine time."""
+    """Return place along the line at each fine time."""
     odometer = trace.odometer_at(fine)
     drive = odometer - odometer[0]
     if drive[-1] <= 0:
@@ -155,7 +158,7 @@ def _fused(trace: Trace, lap: Lap, fine: Floats, s: Floats) -> Floats:
 
 
 def _shape(x: Floats, y: Floats, length: float, closed: bool) -> tuple[Floats, Floats]:
-    """Heading (unwrapped) and curvature at the nodes, from a cubic spline through them."""
+    """Return heading (unwrapped) and curvature at the nodes, from a cubic spline through them."""
     s = np.linspace(0.0, length, len(x))
     xy = np.column_stack([x, y])
     if closed:
@@ -180,12 +183,14 @@ def _height(trace: Trace, at: Floats) -> Floats:
     if int(good.sum()) < 30:
         return np.full(len(at), np.nan)
     t, z = t[good], z[good]
-    noise = noise_level(z)
+    noise = white_noise(z, LONG)
     return np.interp(at, t, smooth(t, z, cutoff_for(noise, float(np.median(np.diff(t))), _HEIGHT_M, 0)))
 
 
 def _by_distance(trace: Trace, lap: Lap) -> tuple[Floats, Floats, Floats]:
-    """Nodes from the lap distance (or fraction, or else the odometer); y is NaN, x holds the places themselves."""
+    """Return the nodes from the lap distance (or fraction, or else the odometer); y is NaN, x holds the places
+    themselves.
+    """
     i, j = np.searchsorted(trace.clock, [lap.start, lap.stop])
     t = trace.clock[i:j]
     d, f = trace.channels["lap_distance_m"][i:j], trace.channels["lap_fraction"][i:j]

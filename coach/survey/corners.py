@@ -102,7 +102,9 @@ def lane(step_m: float, speed: Floats, curvature: Floats, throttle: Floats, brak
 
 
 def _parted(v: Floats, share: Floats, brake: Floats, clock: Floats) -> NDArray[np.intp]:
-    """Rule 0: the fastest node between two minima of the speed in one loaded stretch, if the second is braked for."""
+    """Return rule 0: the fastest node between two minima of the speed in one loaded stretch, if the second is braked
+    for.
+    """
     dips, _ = find_peaks(-np.log(v), prominence=math.log1p(RISE))
     out = []
     for a, b in pairwise(dips.tolist()):
@@ -116,7 +118,7 @@ def _parted(v: Floats, share: Floats, brake: Floats, clock: Floats) -> NDArray[n
 
 
 def _smoothed(y: Floats, v: Floats, step_m: float, closed: bool) -> Floats:
-    """A moving mean over about _SMOOTH_S of travel, twice; its half-width follows the speed."""
+    """Return a moving mean over about _SMOOTH_S of travel, twice; its half-width follows the speed."""
     n = len(y)
     half = np.minimum(np.round(0.5 * _SMOOTH_S * v / step_m).astype(np.intp), (n - 1) // 4)
     for _ in range(2):
@@ -129,7 +131,7 @@ def _smoothed(y: Floats, v: Floats, step_m: float, closed: bool) -> Floats:
 
 
 def _straightest(straight: NDArray[np.bool_]) -> int:
-    """The middle of the longest straight run on the closed lap."""
+    """Return the middle of the longest straight run on the closed lap."""
     if straight.all() or not straight.any():
         return 0
     turn = int(np.argmin(straight))
@@ -141,7 +143,7 @@ def _straightest(straight: NDArray[np.bool_]) -> int:
 
 
 def find(lap: Lane) -> list[Stretch]:
-    """The corners of a lap in order along the lane."""
+    """Return the corners of a lap in order along the lane."""
     found = sorted(_candidates(lap, 1) + _candidates(lap, -1), key=lambda c: c.peaks[0])
     found = _double_apexes(lap, found)
     found = _without_swings(lap, found)
@@ -174,14 +176,16 @@ def _reach(y: Floats, p: int, floor: float) -> tuple[int, int]:
 
 
 def _dip(v: Floats, start: int, stop: int) -> float:
-    """How far the lowest speed of a stretch lies below the lower of the highest speeds within 150 nodes around."""
+    """Return how far the lowest speed of a stretch lies below the lower of the highest speeds within 150
+    nodes around.
+    """
     k = start + int(np.argmin(v[start:stop]))
     before, after = v[max(0, start - 150) : k + 1].max(), v[k : stop + 150].max()
     return float(1.0 - v[k] / min(before, after))
 
 
 def _one(lap: Lane, a: Stretch, b: Stretch) -> bool:
-    """Rule 2: whether two neighbours of the same direction are one corner."""
+    """Return rule 2: whether two neighbours of the same direction are one corner."""
     p, q = a.peaks[-1], b.peaks[0]
     if np.any((lap.parted > p) & (lap.parted < q)):
         return False

@@ -27,7 +27,7 @@ LOST: Final = 0.75
 
 
 def corners_from_speed(reference: Reference, steer: Floats) -> tuple[Corner, ...]:
-    """Corners named T1.. ; ``steer`` at the nodes (left +), all NaN if there is none."""
+    """Return corners named T1.. ; ``steer`` at the nodes (left +), all NaN if there is none."""
     n, step = len(reference), reference.step_m
     speed = np.maximum(reference.speed_mps, 1.0)
     v = gaussian_filter1d(speed, 0.15 * float(np.mean(speed)) / step, mode="wrap" if reference.closed else "nearest")

@@ -31,7 +31,7 @@ _HEADING_M: Final = 40.0  # one radian of heading counts as this much distance, 
 
 
 def beside(trace: Trace, laps: tuple[Lap, ...], reference: Reference) -> tuple[Floats, Floats, Floats]:
-    """Offset from the line [m, left +], speed [m/s] and curvature [1/m] of each lap at each node.
+    """Return the offset from the line [m, left +], speed [m/s] and curvature [1/m] of each lap at each node.
 
     Shapes (laps, n); NaN where unknown.
     """
@@ -105,7 +105,7 @@ def _lasting(flag: NDArray[np.bool_], nodes: int) -> NDArray[np.bool_]:
 
 
 def with_edges(reference: Reference, offset: Floats) -> Reference:
-    """The reference with its edges from the offsets of valid laps, shape (laps, n)."""
+    """Return the reference with its edges from the offsets of valid laps, shape (laps, n)."""
     known = np.isfinite(offset).sum(axis=0)
     if len(offset) < FEWEST_LAPS or not np.all(known >= 1):
         return reference

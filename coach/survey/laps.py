@@ -67,6 +67,11 @@ class Lap:
         return not self.reason
 
 
+def short_note(lap: int, short_m: float) -> str:
+    """What a person is told of a lap whose record ends ``short_m`` [m] before the line."""
+    return f"lap {lap} ends {short_m:.0f} m before the line: its time is extrapolated from the speed there"
+
+
 @dataclass(frozen=True)
 class Cut:
     """All laps of a recording, how the line was found, and whether the course is a closed circuit."""
@@ -103,7 +108,7 @@ def cut(trace: Trace, seam: Seam | None = None) -> Cut:
 
 
 def _laps(trace: Trace, found: list[Passage]) -> list[Lap]:
-    """Laps between passages, with the pieces before the first and after the last."""
+    """Return the laps between passages, with the pieces before the first and after the last."""
     end = float(trace.clock[-1])
     begin = float(trace.clock[0])
     laps: list[tuple[float, float, str]] = []
@@ -139,7 +144,7 @@ def _lap(trace: Trace, number: int, a: float, b: float, reason: str, short_m: fl
 
 
 def _numbers(trace: Trace, laps: list[tuple[float, float, str]]) -> list[int]:
-    """The feed's own numbers if it counts each lap apart, else 0 for a first piece and on from there."""
+    """Return the feed's own numbers if it counts each lap apart, else 0 for a first piece and on from there."""
     counts = []
     for a, b, _ in laps:
         i, j = np.searchsorted(trace.clock, [a, b])
@@ -181,7 +186,9 @@ def refuse_slow(laps: tuple[Lap, ...]) -> tuple[Lap, ...]:
 
 
 def _longest(trace: Trace, lap: Lap, flag: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> tuple[float, float]:
-    """Longest time [s] for which ``flag`` (one per frame) holds within the lap, and the clock where that began."""
+    """Return the longest time [s] for which ``flag`` (one per frame) holds within the lap, and the clock where that
+    began.
+    """
     i, j = np.searchsorted(trace.clock, [lap.start, lap.stop])
     on = flag[i:j]
     t = np.append(trace.clock[i:j], trace.clock[min(j, len(trace.clock) - 1)])
@@ -241,7 +248,7 @@ def _lack(trace: Trace, lap: Lap) -> str:
 
 
 def _runs(trace: Trace) -> list[tuple[float, float]]:
-    """Pieces in which the car moves, from the clock of the first to that of the last moving frame."""
+    """Return the pieces in which the car moves, from the clock of the first to that of the last moving frame."""
     moving = trace.speed > STOPPED_MPS
     edge = np.flatnonzero(np.diff(np.concatenate([[0], (moving & True).astype(np.int8), [0]])))
     pieces: list[tuple[float, float]] = []
@@ -256,7 +263,9 @@ def _runs(trace: Trace) -> list[tuple[float, float]]:
 
 
 def _one_way(trace: Trace) -> Cut:
-    """A course from one place to another: the longest run names its start and finish, other runs must pass both."""
+    """Return a course from one place to another: the longest run names its start and finish, other runs
+    must pass both.
+    """
     runs = _runs(trace)
     if not runs:
         raise SurveyError("the car moves less than 300 m without a break; no lap and no run can be cut from that")

@@ -54,7 +54,7 @@ KIND: Final = 0.06
 
 
 def corners_of(reference: Reference, lap: Lane, found: list[Stretch], lateral_noise: float) -> tuple[Corner, ...]:
-    """Corners named T1.. in driving order along the reference; ``lateral_noise`` of k v^2 [m/s2]."""
+    """Return corners named T1.. in driving order along the reference; ``lateral_noise`` of k v^2 [m/s2]."""
     rough = [_places(lap, c, lateral_noise) for c in found]
     gears = np.roll(reference.gear, -lap.first)
     spans: list[Span] = []
@@ -92,7 +92,9 @@ class Span:
 
 
 def ordered(reference: Reference, lap: Lane, spans: list[Span]) -> tuple[Corner, ...]:
-    """Corners from spans: places in order, no two corners overlapping, named in driving order from the line."""
+    """Return the corners from spans: places in order, no two corners overlapping, named in driving order
+    from the line.
+    """
     n = len(lap.speed)
     for k, span in enumerate(spans):
         # a corner has an exit: the next one begins at least a node beyond its apex
@@ -132,7 +134,7 @@ def ordered(reference: Reference, lap: Lane, spans: list[Span]) -> tuple[Corner,
 
 
 def _places(lap: Lane, c: Stretch, lateral_noise: float) -> tuple[int, int, int]:
-    """Turn-in, apex and end."""
+    """Return turn-in, apex and end."""
     y = np.abs(lap.share)
     k = np.abs(lap.curvature)
     apexes = _apexes(lap, c, lateral_noise)
@@ -153,7 +155,7 @@ def _places(lap: Lane, c: Stretch, lateral_noise: float) -> tuple[int, int, int]
 
 
 def _apexes(lap: Lane, c: Stretch, lateral_noise: float) -> list[int]:
-    """The apexes of a corner: peaks with a valley of less than ONE between are one, the rest is ripple."""
+    """Return the apexes of a corner: peaks with a valley of less than ONE between are one, the rest is ripple."""
     y = np.abs(lap.share)
     groups: list[list[int]] = []
     for p in c.peaks:
@@ -172,7 +174,7 @@ def _apexes(lap: Lane, c: Stretch, lateral_noise: float) -> list[int]:
 
 
 def _tightest(k: Floats, speed: Floats, peaks: list[int], c: Stretch, noise: float) -> int:
-    """Middle of the tightest piece around ``peaks``; ``noise`` is the relative one of the curvature."""
+    """Return the middle of the tightest piece around ``peaks``; ``noise`` is the relative one of the curvature."""
     wide = min(max(NOISE * noise, NARROW), 1.0 - LOOSEST)
     slack = max(wide, 1.0 - TIGHT)
     half = max(int(0.4 * wide * (c.stop - c.start)), 1)
@@ -209,7 +211,7 @@ def _around(y: Floats, top: int, low: int, high: int, floor: float) -> tuple[int
 
 
 def exit_start(lap: Lane, peaks: tuple[int, ...], apex: int, end: int) -> int:
-    """Where full throttle begins that is held to ``end``, else where the load has fallen to half."""
+    """Return where full throttle begins that is held to ``end``, else where the load has fallen to half."""
     throttle = lap.throttle[apex : end + 1]
     if len(throttle) and np.isfinite(throttle).all() and throttle[-1] >= FULL:
         lifted = np.flatnonzero(throttle < FULL)
@@ -222,7 +224,7 @@ def exit_start(lap: Lane, peaks: tuple[int, ...], apex: int, end: int) -> int:
 
 
 def brake_start(lap: Lane, floor: int, turn_in: int, apex: int) -> float:
-    """Where the last braking before the apex began (a fraction of a node), not before ``floor``; NaN if none."""
+    """Return where the last braking before the apex began (a fraction of a node), not before ``floor``; NaN if none."""
     brake = lap.brake[floor : apex + 1]
     if not np.isfinite(brake).all():
         return math.nan
@@ -255,7 +257,7 @@ def _driven_on(lap: Lane, released: int, turn_in: int) -> bool:
 
 
 def lowest_gear(gear: Floats) -> int | None:
-    """The lowest forward gear; None if no gear is known."""
+    """Return the lowest forward gear; None if no gear is known."""
     known = gear[np.isfinite(gear) & (gear > 0)]
     return int(known.min()) if len(known) else None
 

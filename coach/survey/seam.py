@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coach.core.columns import Floats
+from coach.core.measure.trace import SHORT_M
+from coach.core.numeric.motion import time_for
 from coach.core.track.reference import Reference
 from coach.survey.smooth import cutoff_for
 from coach.survey.trace import Trace, pieces
@@ -24,8 +26,6 @@ GATE_M: Final = 25.0
 _APART_M: Final = 150.0
 """Two passages closer than this [m] are one (a spin on the line)."""
 _MOVING: Final = 3.0
-SHORT_M: Final = 50.0
-"""A recording that ends at most this far before the line [m] counts up to it."""
 
 
 @dataclass(frozen=True)
@@ -37,17 +37,17 @@ class Seam:
     heading_rad: float
 
     def along(self, x: Floats, y: Floats) -> Floats:
-        """Metres past the line."""
+        """Return metres past the line."""
         out: Floats = (x - self.x_m) * math.cos(self.heading_rad) + (y - self.y_m) * math.sin(self.heading_rad)
         return out
 
     def across(self, x: Floats, y: Floats) -> Floats:
-        """Metres to the left of the point."""
+        """Return the metres to the left of the point."""
         out: Floats = (y - self.y_m) * math.cos(self.heading_rad) - (x - self.x_m) * math.sin(self.heading_rad)
         return out
 
     def faces(self, course: Floats) -> NDArray[np.bool_]:
-        """Whether a course lies within 60 degrees of the direction of travel."""
+        """Return whether a course lies within 60 degrees of the direction of travel."""
         out: NDArray[np.bool_] = np.cos(course - self.heading_rad) > 0.5
         return out
 
@@ -65,14 +65,14 @@ class Passage:
 
 
 def seam_of(reference: Reference) -> Seam | None:
-    """The line of an earlier survey, so that laps stay comparable; None without a line."""
+    """Return the line of an earlier survey, so that laps stay comparable; None without a line."""
     if not reference.has_line:
         return None
     return Seam(float(reference.x_m[0]), float(reference.y_m[0]), float(reference.heading_rad[0]))
 
 
 def counted(trace: Trace) -> NDArray[np.intp]:
-    """Frames i between which and i + 1 the feed's own lap count or lap distance says that the line lies."""
+    """Return frames i between which and i + 1 the feed's own lap count or lap distance says that the line lies."""
     for found in (resets(trace), _increments(trace)):
         if len(found):
             return found
@@ -80,7 +80,7 @@ def counted(trace: Trace) -> NDArray[np.intp]:
 
 
 def resets(trace: Trace) -> NDArray[np.intp]:
-    """Frames i after which the lap distance (or fraction) starts again from the line."""
+    """Return frames i after which the lap distance (or fraction) starts again from the line."""
     for name in ("lap_distance_m", "lap_fraction"):
         d = trace.channels[name]
         good = np.flatnonzero(np.isfinite(d))
@@ -106,7 +106,7 @@ def _increments(trace: Trace) -> NDArray[np.intp]:
 
 
 def counted_seam(trace: Trace, at: NDArray[np.intp]) -> Seam | None:
-    """The line from counted passages; None if they do not gather at one place."""
+    """Return the line from counted passages; None if they do not gather at one place."""
     if not len(at):
         return None
     before, after = trace.clock[at], trace.clock[at + 1]
@@ -132,7 +132,7 @@ def counted_seam(trace: Trace, at: NDArray[np.intp]) -> Seam | None:
 
 
 def _share(trace: Trace, at: NDArray[np.intp]) -> Floats:
-    """Where within the interval the line lies by the lap distance after it; a half where that is not known."""
+    """Return where within the interval the line lies by the lap distance after it; a half where that is not known."""
     if not len(at):
         return np.empty(0)
     d = trace.channels["lap_distance_m"]
@@ -150,7 +150,7 @@ def _share(trace: Trace, at: NDArray[np.intp]) -> Floats:
 
 
 def passages_without_positions(trace: Trace, at: NDArray[np.intp]) -> list[Passage]:
-    """Passages from lap distance (exact) or lap count (half a sample)."""
+    """Return the passages from lap distance (exact) or lap count (half a sample)."""
     gap = trace.clock[at + 1] - trace.clock[at]
     share = _share(trace, at)
     found = [Passage(float(c)) for c in trace.clock[at] + share * gap]
@@ -183,7 +183,9 @@ def _metres_per_fraction(trace: Trace) -> float:
 
 
 def straight_seam(trace: Trace) -> Seam | None:
-    """A line in the middle of the longest straight that is driven most often; None if no place is driven twice."""
+    """Return a line in the middle of the longest straight that is driven most often; None if no place is
+    driven twice.
+    """
     runs: list[tuple[float, int]] = []
     for piece in pieces(trace.p_chunk):
         t, course = trace.p_clock[piece], np.unwrap(trace.course[piece])
@@ -211,7 +213,7 @@ def straight_seam(trace: Trace) -> Seam | None:
 
 
 def closing_seam(trace: Trace) -> Seam | None:
-    """The line at the very start of a recording that ends where it began, at speed; None if it does not."""
+    """Return the line at the very start of a recording that ends where it began, at speed; None if it does not."""
     for piece in pieces(trace.p_chunk):
         x, y, t = trace.xs[piece], trace.ys[piece], trace.p_clock[piece]
         if len(t) < 100 or np.hypot(np.diff(x), np.diff(y)).sum() < 300.0:
@@ -228,7 +230,7 @@ def closing_seam(trace: Trace) -> Seam | None:
 
 
 def passages(trace: Trace, seam: Seam, edges: bool = True) -> list[Passage]:
-    """All passages of the line in the direction of travel, in order of time."""
+    """Return all passages of the line in the direction of travel, in order of time."""
     u, w = seam.along(trace.xs, trace.ys), seam.across(trace.xs, trace.ys)
     ok = (np.abs(w) < GATE_M) & seam.faces(trace.course)
     same = trace.p_chunk[1:] == trace.p_chunk[:-1]
@@ -247,7 +249,7 @@ def passages(trace: Trace, seam: Seam, edges: bool = True) -> list[Passage]:
 
 
 def _edges(trace: Trace, seam: Seam, u: Floats, ok: NDArray[np.bool_]) -> list[Passage]:
-    """Passages at most 2.5 samples outside a piece: recordings are often cut at the line."""
+    """Return the passages at most 2.5 samples outside a piece: recordings are often cut at the line."""
     found = []
     cut = np.flatnonzero(np.diff(trace.p_chunk))
     dt = float(np.median(np.diff(trace.p_clock)))
@@ -265,7 +267,7 @@ def _edges(trace: Trace, seam: Seam, u: Floats, ok: NDArray[np.bool_]) -> list[P
 
 
 def _beyond(trace: Trace, clock: float, short_m: float, near_m: float) -> Passage | None:
-    """The passage ``short_m`` [m] after a record's end at ``clock`` [s], as speed and acceleration there go on.
+    """Return the passage ``short_m`` [m] after a record's end at ``clock`` [s], as speed and acceleration there go on.
 
     None if the end is not before the line, too far from it (over ``near_m`` and SHORT_M), or too slow.
     """
@@ -275,15 +277,12 @@ def _beyond(trace: Trace, clock: float, short_m: float, near_m: float) -> Passag
         return None
     if short_m <= near_m:
         return Passage(clock + short_m / v, "end")
-    # short = v t + slope t^2 / 2, solved in the form that holds for a slope of 0; none if the car would stop before
-    root = v * v + 2.0 * slope * short_m
-    if root <= 0:
-        return None
-    return Passage(clock + 2.0 * short_m / (v + math.sqrt(root)), "end", short_m)
+    took = time_for(short_m, v, slope)
+    return Passage(clock + took, "end", short_m) if math.isfinite(took) else None
 
 
 def _refined(trace: Trace, seam: Seam, u: Floats, k: int) -> float:
-    """The passage between positions k and k + 1, from raw positions and the speed around it.
+    """Return the passage between positions k and k + 1, from raw positions and the speed around it.
 
     The distance past the line is the odometer plus a slow remainder; the remainder is fitted by a parabola (local,
     tricube weights) over a window that grows with the noise, from a few samples for clean positions to 1 s.

@@ -1,4 +1,4 @@
-"""Smoothing that knows its own noise: how noisy a channel is, and how far it may be smoothed.
+"""Smoothing by a wanted accuracy: how far a channel may be smoothed, given its noise (``core.numeric.noise``).
 
 The smoother minimises ``sum (y - z)^2 + lambda * integral (z''')^2`` (a penalised least-squares fit of the
 third derivative), which passes a frequency w with the gain ``1 / (1 + (w / cutoff)^6)``: flat below the cut-off,
@@ -26,23 +26,7 @@ HIGHEST_CUTOFF: Final = 2 * math.pi * 4.0
 """[rad/s]; a car's path holds nothing above about 4 Hz that a coach needs."""
 LOWEST_CUTOFF: Final = 2.0
 """[rad/s]; a slower smoother would begin to blur corners of 2 s."""
-_ORDER: Final = 5
 _SHORTEST: Final = 0.05  # cut-off times spacing below which the equations lose digits in float64
-
-
-def noise_level(y: Floats) -> float:
-    """The standard deviation of the white noise on an evenly sampled channel.
-
-    Fifth differences remove what a moving car can do within six samples; the median of their size is not moved by
-    single events (gear changes, teleports). Shape (n,) or (n, 2); NaN when there are fewer than 30 samples.
-    """
-    if len(y) < 30:
-        return math.nan
-    d = np.diff(y, n=_ORDER, axis=0)
-    d = d[np.isfinite(d)]
-    if len(d) < 20:
-        return math.nan
-    return float(np.median(np.abs(d)) / 0.67449 / math.sqrt(math.comb(2 * _ORDER, _ORDER)))
 
 
 def cutoff_for(noise: float, dt: float, wanted: float, derivative: int) -> float:

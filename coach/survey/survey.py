@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from coach.core.columns import Columns
+from coach.core.numeric.filled import filled_note
 from coach.core.track.reference import Reference
 from coach.core.values import Corner
 from coach.survey.build_reference import build
@@ -16,7 +17,7 @@ from coach.survey.distance_corners import corners_from_speed
 from coach.survey.edges import FEWEST_LAPS, beside, refuse_off_road, with_edges
 from coach.survey.envelope.samples import LapLines
 from coach.survey.errors import NoValidLap
-from coach.survey.laps import Cut, Lap, cut
+from coach.survey.laps import Cut, Lap, cut, short_note
 from coach.survey.places import corners_of
 from coach.survey.seam import Seam, seam_of
 from coach.survey.trace import Trace, tidy
@@ -101,7 +102,7 @@ def survey(
 
 
 def _measured(columns: Columns, inferred: Collection[str]) -> Columns:
-    """The columns without pedals that were guessed."""
+    """Return the columns without pedals that were guessed."""
     guessed = [name for name in ("throttle", "brake") if name in inferred]
     if not guessed:
         return columns
@@ -135,16 +136,9 @@ def _how(made: Cut, laps: tuple[Lap, ...]) -> str:
 
 
 def _absent(reference: Reference, trace: Trace, laps: tuple[Lap, ...]) -> list[str]:
-    notes = [
-        f"lap {lap.number} ends {lap.short_m:.0f} m before the line: its time is extrapolated from the speed there"
-        for lap in laps
-        if lap.valid and lap.short_m
-    ]
+    notes = [short_note(lap.number, lap.short_m) for lap in laps if lap.valid and lap.short_m]
     if trace.filled_hz:
-        notes.append(
-            f"positions come {trace.filled_hz:.0f} times a second but were measured about {trace.rate_hz:.0f} times: "
-            "the rest is filled in, and thinned out here"
-        )
+        notes.append(filled_note(trace.filled_hz, trace.measured_hz))
     if not trace.has_speed:
         notes.append("no speed in the recording: taken from the positions")
     if reference.inferred_pedals:

@@ -17,9 +17,15 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
 from coach.core.columns import Columns, Floats
+from coach.core.numeric.filled import FEWER, HELD_S, thinning, without_repeats
+from coach.core.numeric.noise import (
+    LONG,
+    SPEED_MOTION,
+    measured_stride,
+    white_noise,
+)
 from coach.survey.errors import SurveyError
-from coach.survey.filled import HELD_S, PATH_MOTION, SPEED_MOTION, measured_stride, without_repeats
-from coach.survey.smooth import cutoff_for, noise_level, smooth
+from coach.survey.smooth import cutoff_for, smooth
 from feeds.frame import CHANNELS, RANGES
 
 GAP_S: Final = 0.5
@@ -41,8 +47,8 @@ class Trace:
     its derivative, ``odometer`` [m] its integral (running on over chunks). ``p_clock``, ``p_chunk``, ``x``, ``y``
     (raw), ``xs``, ``ys`` (smoothed), ``course`` [rad] belong to the m positions; m is 0 without positions.
     Positions that were filled in between the measured ones are left out; ``filled_hz`` is the rate at which they
-    came [Hz], 0 if all were measured. ``across_m`` and ``along_m`` are the noise of a position across and along the
-    travel [m]; ``speed_noise`` [m/s].
+    came [Hz], 0 if all were measured, ``measured_hz`` that at which they were measured. ``across_m`` and ``along_m``
+    are the noise of a position across and along the travel [m]; ``speed_noise`` [m/s].
     """
 
     clock: Floats
@@ -64,6 +70,7 @@ class Trace:
     speed_noise: float
     has_speed: bool
     filled_hz: float = 0.0
+    measured_hz: float = 0.0
 
     @property
     def has_positions(self) -> bool:
@@ -86,12 +93,12 @@ class Trace:
         return float(1.0 / np.median(np.diff(t)))
 
     def session_time(self, clock: float) -> float:
-        """The session time [s] at ``clock``."""
+        """Return the session time [s] at ``clock``."""
         i = int(np.clip(np.searchsorted(self.clock, clock, side="right") - 1, 0, len(self.clock) - 1))
         return float(self.channels["t_s"][i] + clock - self.clock[i])
 
     def value(self, channel: str, clock: Floats) -> Floats:
-        """``channel`` at ``clock``, linear between the frames that have it; all NaN if fewer than half do."""
+        """Return ``channel`` at ``clock``, linear between the frames that have it; all NaN if fewer than half do."""
         y = self.channels[channel]
         good = np.isfinite(y)
         if 2 * int(good.sum()) < len(y):
@@ -99,7 +106,7 @@ class Trace:
         return np.interp(clock, self.clock[good], y[good])
 
     def held(self, channel: str, clock: Floats) -> Floats:
-        """A count or flag at ``clock``: the last value given before; NaN if it never was."""
+        """Return a count or flag at ``clock``: the last value given before; NaN if it never was."""
         y = self.channels[channel]
         good = np.flatnonzero(np.isfinite(y))
         if not len(good):
@@ -109,7 +116,7 @@ class Trace:
         return out
 
     def odometer_at(self, clock: Floats) -> Floats:
-        """The odometer [m] at ``clock``, between frames as the speed goes on."""
+        """Return the odometer [m] at ``clock``, between frames as the speed goes on."""
         i = np.clip(np.searchsorted(self.clock, clock, side="right") - 1, 0, len(self.clock) - 2)
         dt = clock - self.clock[i]
         step = self.clock[i + 1] - self.clock[i]
@@ -151,7 +158,7 @@ def tidy(columns: Columns) -> Trace:
 
 
 def _plausible(columns: Columns) -> Columns:
-    """Frames with a time; what no car can have shown is absent."""
+    """Return frames with a time; what no car can have shown is absent."""
     kept = Columns(columns.data[:, np.isfinite(columns["t_s"])])
     kept.data[~np.isfinite(kept.data)] = np.nan
     for name, low, high, _ in RANGES:
@@ -211,14 +218,14 @@ def _one_clock(c: Columns) -> tuple[Columns, Floats, NDArray[np.intp], tuple[tup
 
 
 def pieces(chunk: NDArray[np.intp]) -> list[slice]:
-    """The unbroken pieces as slices."""
+    """Return the unbroken pieces as slices."""
     cut = np.flatnonzero(np.diff(chunk)) + 1
     edges = [0, *cut.tolist(), len(chunk)]
     return [slice(a, b) for a, b in pairwise(edges) if b > a]
 
 
 def _speed_of(clock: Floats, raw: Floats, chunk: NDArray[np.intp]) -> tuple[Floats, Floats, Floats, float]:
-    """Smoothed speed, acceleration, odometer and noise from a speed that may lack samples."""
+    """Return smoothed speed, acceleration, odometer and noise from a speed that may lack samples."""
     good = np.isfinite(raw)
     v = np.interp(clock, clock[good], raw[good])
     dt = float(np.median(np.diff(clock)))
@@ -242,13 +249,12 @@ def _with_positions(
     c: Columns, clock: Floats, chunk: NDArray[np.intp], breaks: tuple[tuple[float, str], ...], at: NDArray[np.intp]
 ) -> Trace:
     rate = 1.0 / float(np.median(np.diff(clock)))
-    dt = float(np.median(np.diff(clock[at])))
-    stride, _ = measured_stride(np.column_stack([c["x_m"][at], c["y_m"][at]]), dt, PATH_MOTION)
+    stride, measured = thinning(clock[at], np.column_stack([c["x_m"][at], c["y_m"][at]]))
     at = at[::stride]
     tp, cp = clock[at], chunk[at]
     x, y = c["x_m"][at].copy(), c["y_m"][at].copy()
     dt = float(np.median(np.diff(tp)))
-    filled = rate if dt * rate > 1.5 else 0.0
+    filled = rate if rate > FEWER * measured else 0.0
     has_speed = 2 * int(np.isfinite(c["speed_mps"]).sum()) > len(clock)
     # a first course to tell noise across the travel from noise along it
     xs, ys, course, v = _path(tp, cp, x, y, cutoff_for(_rough(x, y), dt, LATERAL_MPS2, 2))
@@ -263,12 +269,12 @@ def _with_positions(
         clock=clock, channels=c, chunk=chunk, breaks=breaks, speed=speed, acceleration=acceleration, odometer=odometer,
         p_clock=tp, p_chunk=cp, x=x, y=y, xs=xs, ys=ys, course=course,
         across_m=across, along_m=along, speed_noise=noise, has_speed=has_speed, filled_hz=filled,
+        measured_hz=measured if filled else rate,
     )  # fmt: skip
 
 
 def _rough(x: Floats, y: Floats) -> float:
-    level = noise_level(np.column_stack([x, y]))
-    return level if math.isfinite(level) else 0.0
+    return white_noise(np.column_stack([x, y]), LONG)
 
 
 def _split_noise(d: Floats, course: Floats) -> tuple[float, float]:

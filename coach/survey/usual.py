@@ -23,7 +23,7 @@ FEWEST_LAPS: Final = 3
 def usual(
     reference: Reference, laps: tuple[Lap, ...], speed: Floats, curvature: Floats
 ) -> tuple[Floats, Floats, float]:
-    """Speed and curvature at the nodes, shapes (n,), and the share of one lap's noise that is left in them.
+    """Return speed and curvature at the nodes, shapes (n,), and the share of one lap's noise that is left in them.
 
     The reference's own with fewer than three good laps.
     """

@@ -1,7 +1,7 @@
-"""Cuts a record into laps: by a lap column, by the fall of the lap distance, or where its path crosses a line.
+"""Cuts a record into laps: by a lap column, by resets of the lap distance, or where its path crosses a line.
 
-Without a given line one is found from the path itself: a place, on a fast part, to which the car came back with the
-same heading, again and again, after ways of the same length.
+Without a given line the path supplies one: a place on a fast part that the car passes again and again with the same
+heading after equal distances.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ class Lap(msgspec.Struct, frozen=True):
 
 
 def by_column(t_s: Floats, lap: Floats) -> list[Lap]:
-    """Laps as a column counts them; the first and the last are taken as incomplete."""
+    """Return laps by a lap column; the first and the last count as incomplete."""
     known = np.flatnonzero(np.isfinite(lap))
     if not len(known):
         return []
@@ -50,7 +50,7 @@ def by_column(t_s: Floats, lap: Floats) -> list[Lap]:
 
 
 def falls(distance: Floats) -> list[int]:
-    """Rows at which a lap distance (or a lap fraction) begins anew; the row is the first of the new lap."""
+    """Return the rows at which a lap distance (or a lap fraction) resets; the row is the first of the new lap."""
     known = np.flatnonzero(np.isfinite(distance))
     if len(known) < 2:
         return []
@@ -60,7 +60,7 @@ def falls(distance: Floats) -> list[int]:
 
 
 def crossings(t_s: Floats, x_m: Floats, y_m: Floats, line: Line) -> list[float]:
-    """Times [s], to a fraction of a sample, at which the path crosses ``line`` in its direction."""
+    """Return times [s], to a fraction of a sample, at which the path crosses ``line`` in its direction."""
     dx, dy = x_m - line.x_m, y_m - line.y_m
     c, s = math.cos(line.heading_rad), math.sin(line.heading_rad)
     along, across = dx * c + dy * s, dy * c - dx * s
@@ -81,7 +81,7 @@ def crossings(t_s: Floats, x_m: Floats, y_m: Floats, line: Line) -> list[float]:
 
 
 def find_line(t_s: Floats, x_m: Floats, y_m: Floats, speed_mps: Floats) -> Line | None:
-    """The line that the path crosses most often and most regularly; None for a path that does not return."""
+    """Return the line that the path crosses most often and most regularly; None for a path that does not return."""
     good = np.isfinite(x_m) & np.isfinite(y_m) & np.isfinite(t_s)
     t, x, y = t_s[good], x_m[good], y_m[good]
     if len(t) < 20:
@@ -105,7 +105,7 @@ def find_line(t_s: Floats, x_m: Floats, y_m: Floats, speed_mps: Floats) -> Line 
         if np.min(lengths) < _MIN_LAP_M:
             continue
         spread = float(np.std(lengths) / np.mean(lengths))
-        # more laps first; then even ones; then where the car is fast, as a start line lies on a straight
+        # prefer more laps, then even ones, then speed, as a start line lies on a straight
         score = len(times) - 20.0 * spread + 0.5 * float(speed[i]) / (float(speed.max()) + 1e-9)
         if best is None or score > best[0]:
             best = (score, line)
@@ -113,7 +113,7 @@ def find_line(t_s: Floats, x_m: Floats, y_m: Floats, speed_mps: Floats) -> Line 
 
 
 def by_times(t_s: Floats, times: list[float]) -> tuple[Floats, list[Lap]]:
-    """The lap of each row, 0 before the first time, and the laps."""
+    """Return the lap of each row, 0 before the first time, and the laps."""
     lap = np.searchsorted(np.array(times), t_s, side="right").astype(np.float64)
     return lap, _laps(t_s, times, 0)
 

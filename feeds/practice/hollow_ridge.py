@@ -82,5 +82,5 @@ KERBS = (
 
 @cache
 def hollow_ridge() -> Circuit:
-    """The circuit (built once per process)."""
+    """Return the circuit (built once per process)."""
     return circuit_from_pieces(NAME, PIECES, half_width_m=6.0, line_at_m=LINE_AT_M, heights=HEIGHTS, kerbs=KERBS)

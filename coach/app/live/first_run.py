@@ -1,4 +1,4 @@
-"""A drive without a profile put together: feed, overlay with the clock, record, and the maker of a profile."""
+"""Assembles a drive without a profile: feed, overlay with the clock, recorder and profile maker."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ from feeds.errors import FeedEnded
 
 @dataclass
 class FirstRun:
-    """The first laps: what came of them, the profile to go on with, and the outputs that stay open."""
+    """Result of the first laps: statistics, the profile to continue with, and the outputs that stay open."""
 
     ran: RunResult
     profile: Path | None
@@ -108,7 +108,7 @@ def drive_first_laps(
 
 
 def _render(options: DriveOptions, profile: Path) -> None:
-    """Render the phrases of a profile into the voice's cache, so that the coaching begins without a pause."""
+    """Render the phrases of a profile into the voice's cache, so that coaching begins without a pause."""
     if options.heard.voice:
         plan = load_plan(profile)
         rules = load_rules(options.rules, options.heard.language, options.heard.units)

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import msgspec
+import numpy as np
 
 from coach.app.rerun.plan_changes import Change, cut_at
 from coach.app.setup import Setup
-from coach.core.columns import Columns
+from coach.core.columns import Columns, Floats
 from coach.core.measure.passes import PassStore, Piece
+from coach.core.numeric.filled import session_note
 from coach.core.pipeline import Events, Pipeline
 from coach.core.values import Pass
 
@@ -25,6 +28,13 @@ class Rerun:
     frames: int
     settled: list[Pass] | None = None
     """What ``settle_findings`` came to, once it was asked."""
+    places: list[Floats] = field(default_factory=list)
+    """Time [s] and position [m] of all frames, pieces of shape (3, n)."""
+
+    @cached_property
+    def sampled(self) -> str:
+        """What a person is told if the positions were not all measured; "" if they were."""
+        return session_note(*np.hstack(self.places)) if self.places else ""
 
 
 def rerun(
@@ -44,19 +54,21 @@ def rerun(
     events, frames = Events(), 0
     pieces: list[Piece] = []
     waiting = list(changes)
+    places: list[Floats] = []
     for before, batch in cut_at(batches, [c.after_frames for c in changes]):
         while waiting and waiting[0].after_frames <= before:
             events.add(waiting.pop(0).apply(pipeline))
         events.add(pipeline.push_columns(batch))
         pieces.extend(pipeline.pieces())
         frames += len(batch)
+        places.append(np.array([batch["t_s"], batch["x_m"], batch["y_m"]]))
         if progress is not None:
             progress(len(batch))
     for change in waiting:
         events.add(change.apply(pipeline))
     events.add(pipeline.finish())
     pieces.extend(pipeline.pieces())
-    return Rerun(events, pieces, pipeline, frames)
+    return Rerun(events, pieces, pipeline, frames, places=places)
 
 
 def settle_findings(result: Rerun) -> list[Pass]:

@@ -18,7 +18,7 @@ SHOWN: Final = 6
 
 
 def grip_views(done: Debrief, result: Rerun, system: Units = METRIC) -> list[GripView]:
-    """The corners that leave most, in that order; empty where nothing is known of the car."""
+    """Return the corners with most headroom, in that order; empty if the envelope is unknown."""
     meter = result.pipeline.track_model.builder.meter
     if meter is None or not done.headroom:
         return []
@@ -34,7 +34,7 @@ def grip_views(done: Debrief, result: Rerun, system: Units = METRIC) -> list[Gri
 
 
 def grip_summary(done: Debrief) -> str:
-    """The reachable lap beside the best one, in a sentence."""
+    """Return the reachable lap beside the best one, in a sentence."""
     if done.reachable_s is None:
         return ""
     best = min((lap.time_s for lap in done.laps if lap.valid), default=done.reachable_s)

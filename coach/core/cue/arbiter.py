@@ -113,7 +113,9 @@ class Arbiter:
     _safety_speaks: bool = False
 
     def duration(self, text: str) -> float:
-        """Length of ``text`` [s]; from its pieces, or estimated from its words when those were not rendered."""
+        """Return the length of ``text`` [s]; from its pieces, or estimated from its words when those were
+        not rendered.
+        """
         known = self.durations.get(text)
         if known is not None:
             return known
@@ -168,7 +170,7 @@ class Arbiter:
         return _Plan(candidate, over, ready, free, forms, latest, whole)
 
     def _text(self, plan: _Plan, now_s: float, must_be_over_s: float) -> str:
-        """The longest form that is over before a higher candidate has to begin; "" if none is."""
+        """Return the longest form that is over before a higher candidate has to begin; "" if none is."""
         for form in plan.forms:
             if now_s + STARTS_AFTER_S + self.duration(form) + PAUSE_S <= must_be_over_s:
                 return form
@@ -182,12 +184,12 @@ class Arbiter:
         return Verdict(candidate, True, Reason.NONE, text, self.busy_until_s, action_s)
 
     def drop_all(self, now_s: float, reason: Reason) -> list[Verdict]:
-        """Everything open is held back: tracking was lost, or the session ended."""
+        """Return everything open is held back: tracking was lost, or the session ended."""
         verdicts = [held(c, reason, now_s) for c in self.open]
         self.open.clear()
         return verdicts
 
 
 def held(candidate: Candidate, reason: Reason, now_s: float, action_s: float = float("nan")) -> Verdict:
-    """The verdict that ``candidate`` is not said; its words are the short ones."""
+    """Return the verdict that ``candidate`` is not said; its words are the short ones."""
     return Verdict(candidate, False, reason, candidate.forms[-1], now_s, action_s)

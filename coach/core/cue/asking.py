@@ -112,14 +112,14 @@ class Asking:
             cue_engine.wake_s = min(cue_engine.wake_s, now_s + LOOK_S)
 
     def drop_all(self, now_s: float, u_m: float, reason: Reason) -> list[Decision]:
-        """The car's place was lost, or the session ended."""
+        """Return the car's place was lost, or the session ended."""
         waiting = list(self._waiting)
         self._waiting.clear()
         self._found = None
         return [self._dropped(one, reason, now_s, u_m) for one in waiting]
 
     def _fits(self, candidate: Candidate, now_s: float, u_m: float, speed_mps: float) -> bool:
-        """Whether its shortest form is over in time: else it waits for the next straight."""
+        """Return whether its shortest form is over in time: else it waits for the next straight."""
         arbiter = self.cue_context.cue_engine.arbiter
         over = (
             self.cue_context.reach(now_s, u_m, speed_mps)(candidate.over_m) if candidate.over_m < math.inf else math.inf
@@ -142,7 +142,7 @@ class Asking:
         return self._plain(one.request, ANSWERS[one.request], now_s, u_m)
 
     def _plain(self, about: str, text: str, now_s: float, u_m: float, corner: int = -1) -> Candidate:
-        """An answer that is no cue of the rules."""
+        """Return an answer that is no cue of the rules."""
         rule = CueRule(about, "answer", about, "straight", text, text, priority=100)
         over = self.cue_context.quiet_ahead(u_m)
         lap = self.cue_context.track_model.lap(u_m)
@@ -162,7 +162,7 @@ class Asking:
         return msgspec.structs.replace(plain, rule=msgspec.structs.replace(plain.rule, about=said.rule.about))
 
     def _about(self, about: About, now_s: float, u_m: float) -> Candidate | None:
-        """The costliest thing of a corner, by its name as it is said right after it."""
+        """Return the costliest thing of a corner, by its name as it is said right after it."""
         if self._found is None or self._found[0] != about:
             reviewed = self._review(about, u_m)
             if reviewed is None:
@@ -193,7 +193,7 @@ class Asking:
         ]
 
     def _forms(self, rule: CueRule, finding: Finding, corner: int) -> tuple[tuple[str, ...], float]:
-        """The texts, and where a driver brakes who does as they say [m], NaN when they name no board."""
+        """Return the texts, and where a driver brakes who does as they say [m], NaN when they name no board."""
         track_model, rules = self.cue_context.track_model, self.cue_context.cue_engine.rules
         found = wordings(
             rule, track_model.corners[corner], amount=finding.amount, cost_s=finding.cost_s,
@@ -204,5 +204,5 @@ class Asking:
 
 
 def _hurts(rule: CueRule, corner: Corner) -> bool:
-    """Whether a safety caution of the corner pulls to the other side."""
+    """Return whether a safety caution of the corner pulls to the other side."""
     return any(opposes(rule.about, c.kind, (c.words,)) for c in corner.cautions if c.safety)

@@ -35,7 +35,7 @@ class BoardPlace(msgspec.Struct, frozen=True):
 
 @lru_cache(maxsize=1024)
 def board_place(corner: Corner, units: Units = METRIC) -> BoardPlace | None:
-    """The braking board nearest the brake point; None without braking or a board near enough to brake by."""
+    """Return the braking board nearest the brake point; None without braking or a board near enough to brake by."""
     if not corner.boards_m or not math.isfinite(corner.brake_m):
         return None
     distance = corner.turn_in_m - corner.brake_m
@@ -49,14 +49,14 @@ def board_place(corner: Corner, units: Units = METRIC) -> BoardPlace | None:
 
 
 def _reads(board_m: float, units: Units) -> float:
-    """The number on a board that stands ``board_m`` before the turn-in."""
+    """Return the number on a board that stands ``board_m`` before the turn-in."""
     number = board_m * units.board_per_m
     nearest = ROUND_BOARD * round(number / ROUND_BOARD)
     return nearest if units.board_per_m != 1.0 and nearest and abs(number - nearest) <= ROUND_WITHIN else number
 
 
 def board_named(corner: Corner, texts: Iterable[str], language: Language = ENGLISH, units: Units = METRIC) -> float:
-    """Where a driver brakes who does as his own words say [m]; NaN when none of ``texts`` names the board."""
+    """Return where a driver brakes who does as his own words say [m]; NaN when none of ``texts`` names the board."""
     place = board_place(corner, units)
     if place is None:
         return math.nan

@@ -44,7 +44,7 @@ _SLOT: Final = re.compile(r"\{([^{}]*)\}")
 
 
 def number(n: int) -> str:
-    """``n`` from 0 to 59 in words."""
+    """Return ``n`` from 0 to 59 in words."""
     if n < len(ONES):
         return ONES[n]
     tens, one = divmod(n, 10)
@@ -52,7 +52,7 @@ def number(n: int) -> str:
 
 
 def _whole(seconds: int) -> str:
-    """Whole seconds as drivers say them: 91 is "one thirty-one", 65 "one oh five"."""
+    """Return whole seconds as drivers say them: 91 is "one thirty-one", 65 "one oh five"."""
     minutes, rest = divmod(seconds, 60)
     if not minutes:
         return number(rest)
@@ -63,12 +63,12 @@ def _whole(seconds: int) -> str:
 
 
 def said_seconds(reference_s: float) -> range:
-    """The whole seconds of the lap times that are said, for a reference's lap time [s]."""
+    """Return the whole seconds of the lap times that are said, for a reference's lap time [s]."""
     return range(int(reference_s * LAPS_FROM), int(reference_s * LAPS_TO) + 1)
 
 
 def lap_words(time_s: float, reference_s: float) -> str:
-    """A lap time: 91.38 s is "one thirty-one, four"; "" for one that is not said."""
+    """Return a lap time: 91.38 s is "one thirty-one, four"; "" for one that is not said."""
     if not math.isfinite(time_s):
         return ""
     seconds, tenth = divmod(round(time_s * 10), 10)
@@ -76,7 +76,9 @@ def lap_words(time_s: float, reference_s: float) -> str:
 
 
 def gap_words(gap_s: float) -> str:
-    """A difference: -0.21 s is "two tenths up", 0.4 s "four tenths down"; from a second on in halves; "" for none."""
+    """Return a difference: -0.21 s is "two tenths up", 0.4 s "four tenths down"; from a second on in halves; "" for
+    none.
+    """
     if not math.isfinite(gap_s):
         return ""
     tenths = round(abs(gap_s) * 10)
@@ -89,25 +91,25 @@ def gap_words(gap_s: float) -> str:
 
 
 def count_words(count: int) -> str:
-    """How often the limits were crossed at a corner: the first time "track limits", then the number."""
+    """Return how often the limits were crossed at a corner: the first time "track limits", then the number."""
     return COUNTS[min(count, len(COUNTS)) - 1]
 
 
 def fill(template: str, values: Mapping[str, str]) -> str:
-    """``template`` with its placeholders filled; "" when one can not be."""
+    """Return ``template`` with its placeholders filled; "" when one can not be."""
     if not all(values.get(name) for name in _SLOT.findall(template)):
         return ""
     return _SLOT.sub(lambda m: values[m.group(1)], template)
 
 
 def not_alone(template: str) -> list[str]:
-    """The placeholders that share a piece with other words though they must stand alone."""
+    """Return the placeholders that share a piece with other words though they must stand alone."""
     parts = template.split(", ")
     return [name for part in parts for name in _SLOT.findall(part) if name in ALONE and part != f"{{{name}}}"]
 
 
 def pieces(calls: Iterable[CueRule], corners: Iterable[Corner], reference_s: float = math.nan) -> Iterator[str]:
-    """Every piece that ``calls`` may be put together from; without a reference's lap time [s] no lap time is."""
+    """Yield every piece that ``calls`` may be put together from; without a reference's lap time [s] no lap time is."""
     names = [c.say or c.name for c in corners]
     seconds = [_whole(s) for s in said_seconds(reference_s)] if math.isfinite(reference_s) else []
     tenths = [0.1 * n for n in range(10)] + [1.0 + 0.5 * n for n in range(len(HALVES))]

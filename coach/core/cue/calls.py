@@ -102,7 +102,7 @@ class Calls:
         self._tell(_Waiting(about, values, -1, now_s, "line"), now_s, u_m)
 
     def _trend(self, time_s: float) -> str:
-        """Whether the last laps are clearly slower than those before, or the same; "" for neither."""
+        """Return whether the last laps are clearly slower than those before, or the same; "" for neither."""
         self._laps.append(time_s)
         laps = list(self._laps)
         if len(laps) == 2 * WINDOW:
@@ -162,7 +162,7 @@ class Calls:
             self._open(one.about, one.values, now_s, u_m, one.slot, one.corner)
 
     def _room_s(self, now_s: float, u_m: float) -> float:
-        """How long it is until the next corner gets quiet [s]."""
+        """Return how long it is until the next corner gets quiet [s]."""
         quiet_m = self.cue_context.quiet_ahead(u_m)
         return self.cue_context.reach(now_s, u_m, 0.0)(quiet_m) - now_s if math.isfinite(quiet_m) else 0.0
 
@@ -208,7 +208,9 @@ class Calls:
 
 
 def sector_ends(track_model: TrackModel) -> tuple[int, ...]:
-    """The corners at whose end a sector ends: a third and two thirds of the reference's lap; () where there are few."""
+    """Return the corners at whose end a sector ends: a third and two thirds of the reference's lap; () where there are
+    few.
+    """
     reference = track_model.reference
     at = [reference.value("t_s", free_m(zone)) for zone in track_model.zones]
     if not reference.closed or len(at) <= SECTORS:

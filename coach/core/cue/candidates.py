@@ -53,14 +53,16 @@ class Moment(msgspec.Struct, frozen=True):
 
 
 def approach(rules: RuleSet, schedule: Schedule, at: Moment) -> list[RuleOutcome]:
-    """Everything that could be said before a corner; of several on one topic only the first may speak."""
+    """Return the everything that could be said before a corner; of several on one topic only the first may speak."""
     asked = [a for rule in rules.rules if rule.slot == "approach" for a in _ask(rule, rules, schedule, at, at.quiet_m)]
     faults = schedule.recent.faults(at.corner, rules.rules)
     return one_a_topic(_unopposed(asked, faults))
 
 
 def _unopposed(asked: list[RuleOutcome], faults: frozenset[str]) -> list[RuleOutcome]:
-    """Two that pull to opposite sides are never both said: a safety caution outranks a correction, that the rest."""
+    """Return two that pull to opposite sides are never both said: a safety caution outranks a correction, that the
+    rest.
+    """
     texts = [(a.candidate.rule.about, a.candidate.forms) for a in asked if a.candidate.safety]
 
     def opposed(one: RuleOutcome) -> bool:
@@ -75,7 +77,7 @@ def _unopposed(asked: list[RuleOutcome], faults: frozenset[str]) -> list[RuleOut
 
 
 def after(rules: RuleSet, schedule: Schedule, at: Moment) -> list[RuleOutcome]:
-    """Everything that could be said after a corner's end, before the next one gets quiet.
+    """Return the everything that could be said after a corner's end, before the next one gets quiet.
 
     What was cured is known when the straight after that corner is over: it is confirmed at the end of the next one,
     by name.
@@ -119,13 +121,14 @@ def elsewhere(
 
 
 def _still(rule: CueRule, early_m: float) -> bool:
-    """Whether the brake was pressed as wrongly in this pass as ``rule`` says."""
+    """Return whether the brake was pressed as wrongly in this pass as ``rule`` says."""
     off = {"brake_early": early_m, "brake_late": -early_m}.get(rule.about, math.nan)
     return off >= rule.min_amount
 
 
 def one_a_topic(asked: list[RuleOutcome]) -> list[RuleOutcome]:
-    """Cues on one topic at one corner could contradict each other: the first by rank stays, the others are beaten.
+    """Return cues on one topic at one corner could contradict each other: the first by rank stays, the others are
+    beaten.
 
     What was measured outranks what is always so, then the order of the arbiter holds.
     """
@@ -220,7 +223,7 @@ def _candidate(
 
 
 def _action(rule: CueRule, at: Moment, wording: Wording) -> float:
-    """The place [m driven] of what the cue is about."""
+    """Return the place [m driven] of what the cue is about."""
     if rule.slot != "approach" or at.slot:
         return at.next_quiet_m
     zone = at.zone

@@ -74,7 +74,7 @@ class Work:
                 turns.vain += 1
 
     def rests(self, corner: int) -> bool:
-        """Whether the corner rests because nothing that was said there helped."""
+        """Return whether the corner rests because nothing that was said there helped."""
         turns = self._turns.get(corner)
         return turns is not None and turns.rests_until >= self.lap
 

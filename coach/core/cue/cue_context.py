@@ -57,17 +57,19 @@ class CueContext:
         self._presses.append(u_m)
 
     def _early(self, zone: Zone) -> float:
-        """How much before the brake point of ``zone``, as it was driven, the brake was pressed [m]; NaN: not known."""
+        """Return how much before the brake point of ``zone``, as it was driven, the brake was pressed [m]; NaN: not
+        known.
+        """
         there = [u for u in self._presses if zone.start_m - LEAD_M < u < zone.apex_m]
         return zone.brake_m - there[0] if there else math.nan
 
     def approach(self, corner: int, lap: int, now_s: float, u_m: float) -> list[Decision]:
-        """A corner comes up."""
+        """Return a corner comes up."""
         opened = self.cue_engine.open_approach(self._moment(corner, lap, now_s), self.track_model.place(u_m))
         return opened + self._keep_quiet(now_s, u_m)
 
     def after(self, corner: int, lap: int, now_s: float, u_m: float) -> list[Decision]:
-        """A corner is over."""
+        """Return a corner is over."""
         opened = self.cue_engine.open_after(self._moment(corner, lap, now_s), self.track_model.place(u_m))
         return opened + self._keep_quiet(now_s, u_m)
 
@@ -84,7 +86,9 @@ class CueContext:
         )
 
     def quiet_ahead(self, u_m: float) -> float:
-        """Where it gets quiet before the corner whose apex is next [m driven], which may be passed; inf without one."""
+        """Return where it gets quiet before the corner whose apex is next [m driven], which may be passed; inf without
+        one.
+        """
         lap, length = self.track_model.lap(u_m), self.track_model.reference.length_m
         laps = (lap - 1, lap, lap + 1) if self.track_model.reference.closed else (lap,)
         zones = enumerate(self.track_model.zones)
@@ -103,7 +107,7 @@ class CueContext:
         return dropped + self.cue_engine.consider(now_s, self.track_model.place(u_m), reach, True)
 
     def reach(self, now_s: float, u_m: float, speed_mps: float) -> Callable[[float], float]:
-        """When a place [m driven] is reached: session time [s], a little on the early side."""
+        """Return when a place [m driven] is reached: session time [s], a little on the early side."""
 
         def at(place_m: float) -> float:
             return now_s + time_to(self.track_model.reference, u_m, speed_mps, place_m)
@@ -111,7 +115,7 @@ class CueContext:
         return at
 
     def suppress_stderr(self, now_s: float, u_m: float, reason: Reason) -> list[Decision]:
-        """Everything open is held back."""
+        """Return everything open is held back."""
         return self.cue_engine.suppress_stderr(now_s, self.track_model.place(u_m), reason)
 
     def _moment(self, corner: int, lap: int, now_s: float) -> Moment:
@@ -134,7 +138,9 @@ class CueContext:
         )
 
     def _quiet(self, corner: int, lap: int) -> float:
-        """Where it gets quiet before a corner: the profile's brake point, or the driver's own if he brakes earlier."""
+        """Return where it gets quiet before a corner: the profile's brake point, or the driver's own if he brakes
+        earlier.
+        """
         zone = self.track_model.zones[corner]
         quiet = zone.quiet_m
         earliest = self._earliest.get(corner)

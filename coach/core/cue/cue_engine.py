@@ -59,11 +59,11 @@ class CueEngine:
             self.arbiter.durations = durations
 
     def spoken_in(self, lap: int) -> int:
-        """Cues spoken in ``lap`` so far, safety cautions not counted."""
+        """Return cues spoken in ``lap`` so far, safety cautions not counted."""
         return self._spoken_in.get(lap, 0)
 
     def open_approach(self, at: Moment, s_m: float) -> list[Decision]:
-        """A corner comes up."""
+        """Return a corner comes up."""
         self.new_lap(at.lap)
         self.schedule.opened(at.corner)
         self._measured.discard(at.corner)
@@ -71,7 +71,7 @@ class CueEngine:
         return self._open(approach(self.rules, self.schedule, at), at.t_s, s_m)
 
     def open_after(self, at: Moment, s_m: float) -> list[Decision]:
-        """A corner is over."""
+        """Return a corner is over."""
         asked = after(self.rules, self.schedule, at)
         asked += elsewhere(self.rules, self.schedule, at, self._owed, self._measured)
         return self._open(asked, at.t_s, s_m)
@@ -116,7 +116,7 @@ class CueEngine:
         return out
 
     def _spent(self, now_s: float, s_m: float) -> list[Decision]:
-        """Candidates of a lap whose budget was used up since they were opened."""
+        """Return the candidates of a lap whose budget was used up since they were opened."""
         out = []
         for c in list(self.arbiter.open):
             if not c.safety and not c.asked and not c.call and self.spoken_in(c.lap) >= self.schedule.budget(c.lap):
@@ -142,7 +142,9 @@ class CueEngine:
         return self._decision(verdict, now_s, s_m)
 
     def _may_owe(self, candidate: Candidate) -> bool:
-        """Whether what found no room before its corner is said elsewhere: a correction, and a caution still new."""
+        """Return whether what found no room before its corner is said elsewhere: a correction, and a
+        caution still new.
+        """
         if candidate.rule.family == "caution":
             return self.schedule.progress(candidate.rule, candidate.corner).said < REHEARSED
         return candidate.rule.family == "correction"
@@ -172,7 +174,7 @@ class CueEngine:
         self.wake_s = candidate.opened_s
 
     def not_said(self, candidate: Candidate, reason: Reason, now_s: float, s_m: float) -> Decision:
-        """The decision on what was never opened."""
+        """Return the decision on what was never opened."""
         return self._decision(held(candidate, reason, now_s), now_s, s_m)
 
     def drop(self, drops: Callable[[Candidate], bool], now_s: float, s_m: float, reason: Reason) -> list[Decision]:
@@ -182,7 +184,7 @@ class CueEngine:
         return [self._settle(held(c, reason, now_s), now_s, s_m) for c in dropped]
 
     def suppress_stderr(self, now_s: float, s_m: float, reason: Reason) -> list[Decision]:
-        """Everything open is held back."""
+        """Return everything open is held back."""
         self.wake_s = NEVER
         return [self._settle(v, now_s, s_m) for v in self.arbiter.drop_all(now_s, reason)]
 

@@ -63,12 +63,12 @@ ENGLISH_LEXICON: Final = Lexicon(LEXICON, FILLERS)
 
 
 def words(text: str) -> int:
-    """Number of spoken words; punctuation does not count, "mid-track" is one word."""
+    """Return the number of spoken words; punctuation does not count, "mid-track" is one word."""
     return len(_TOKEN.findall(text))
 
 
 def units(text: str, names: Iterable[str] = (), lexicon: Lexicon = ENGLISH_LEXICON) -> tuple[str, ...]:
-    """The information units of ``text``, in order, as the pieces of text that count one each.
+    """Return the information units of ``text``, in order, as the pieces of text that count one each.
 
     ``names`` are the spoken names of corners; each is one unit however many words it has.
     """

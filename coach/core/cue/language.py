@@ -48,31 +48,31 @@ class Language(msgspec.Struct, frozen=True, cache_hash=True):
     lexicon: Lexicon = ENGLISH_LEXICON
 
     def number(self, n: int) -> str:
-        """``n`` as a word, as digits where the language file has none."""
+        """Return ``n`` as a word, as digits where the language file has none."""
         return dict(self.numbers).get(n, str(n))
 
     def ordinal(self, gear: int | None) -> str:
-        """ "second" for 2; "" for none and beyond the table."""
+        """Return "second" for 2; "" for none and beyond the table."""
         return self.ordinals[gear - 1] if gear is not None and 1 <= gear <= len(self.ordinals) else ""
 
     def board(self, number: float, form: str) -> str:
-        """A braking board as drivers name it: "the hundred"."""
+        """Return a braking board as drivers name it: "the hundred"."""
         return _boards(self).get(round(number), (str(round(number)),) * 2)[form == "short"]
 
     def side(self, where: Side) -> str:
-        """The word for at, before or after a board."""
+        """Return the word for at, before or after a board."""
         return dict(self.sides)[where]
 
     def length(self, n: int, unit: LengthUnit) -> str:
-        """A spoken distance: "five metres"."""
+        """Return a spoken distance: "five metres"."""
         return dict(self.lengths)[unit].replace("{n}", self.number(n))
 
     def apex(self, kind: str) -> str:
-        """The kind of apex as it stands before the word for apex."""
+        """Return the kind of apex as it stands before the word for apex."""
         return dict(self.apexes)[kind]
 
     def direction(self, direction: str) -> str:
-        """ "left" or "right"."""
+        """Return "left" or "right"."""
         return dict(self.directions)[direction]
 
     def kerb(self, where: str, use: str, form: str) -> str:

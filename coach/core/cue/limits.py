@@ -14,7 +14,7 @@ OUTWARD: Final = frozenset({"exit_narrow"})
 
 
 def limit(rule: CueRule, corner: Corner, amount: float, brakes_m: float = math.nan) -> Reason:
-    """PROFILE_LIMIT when following the advice could carry the car past a limit of ``corner``, else NONE.
+    """Return PROFILE_LIMIT when following the advice could carry the car past a limit of ``corner``, else NONE.
 
     ``amount`` is the finding's amount [m]: a car that brakes that much before the profile's brake point, and is told
     to brake later, brakes one step later the next time. ``brakes_m`` is where one brakes who does as the words say [m],

@@ -63,35 +63,38 @@ class Recent:
         return len(counted), latest
 
     def due(self, rule: CueRule, corner: int) -> bool:
-        """Whether the fault was found often enough, and in the last pass too: what was just mended is not named."""
+        """Return whether the fault was found often enough, and in the last pass too: what was just mended
+        is not named.
+        """
         return shows(rule, self.last(corner)) and self.seen(rule, corner)[0] >= rule.seen
 
     def amount(self, rule: CueRule, corner: int) -> float:
-        """Mean amount of the fault in those of the last three passes that had it; 0 when none had."""
+        """Return the mean amount of the fault in those of the last three passes that had it; 0 when none had."""
         passes = self._passes.get(corner, [])[-3:]
         found = [f.amount for findings in passes for f in findings if f.fault == rule.about and _counts(f, rule)]
         return sum(found) / len(found) if found else 0.0
 
     def share(self, rule: CueRule, corner: int) -> float:
-        """Share of the remembered passes that had the fault; one with and one without are added."""
+        """Return the share of the remembered passes that had the fault; one with and one without are added."""
         passes = self._passes.get(corner, [])
         had = sum(any(f.fault == rule.about and _counts(f, rule) for f in findings) for findings in passes)
         return (had + 1.0) / (len(passes) + 2.0)
 
     def faults(self, corner: int, rules: Iterable[CueRule]) -> frozenset[str]:
-        """The faults at ``corner`` that the corrections among ``rules`` have to name now."""
+        """Return the faults at ``corner`` that the corrections among ``rules`` have to name now."""
         if not self.last(corner):
             return frozenset()
         return frozenset(r.about for r in rules if r.family == "correction" and self.due(r, corner))
 
     def line_is_off(self, corner: int) -> bool:
-        """Whether one of the last two passes had a fault of the line."""
+        """Return whether one of the last two passes had a fault of the line."""
         passes = self._passes.get(corner, ())[-2:]
         return any(f.fault in LINE_FAULTS for findings in passes for f in findings)
 
     def cost(self, corner: int, rules: Sequence[CueRule]) -> float:
-        """Mean cost of what ``rules`` would name in the last three passes [s], each as far as it is the likely cause;
-        more when it grows."""
+        """Return the mean cost of what ``rules`` would name in the last three passes [s], each as far as it is the
+        likely cause; more when it grows.
+        """
         costs = [
             sum(f.cost_s * f.probability for f in findings if any(f.fault == r.about and _counts(f, r) for r in rules))
             for findings in self._passes[corner][-3:]
@@ -101,7 +104,7 @@ class Recent:
 
 
 def shows(rule: CueRule, findings: tuple[Finding, ...]) -> bool:
-    """Whether ``findings`` show that what ``rule`` is about is not right, or not yet known."""
+    """Return whether ``findings`` show that what ``rule`` is about is not right, or not yet known."""
     if not findings:
         return False
     if rule.family in ("correction", "confirmation"):

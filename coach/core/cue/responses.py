@@ -57,7 +57,7 @@ class Responses:
             known.worked += worked
 
     def chance(self, key: str, slot: str) -> float:
-        """Chance that a cue with this ``key`` in ``slot`` is responded to, in (0, 1)."""
+        """Return the chance that a cue with this ``key`` in ``slot`` is responded to, in (0, 1)."""
         mean = PRIOR
         for level in ("all", f"slot {slot}", key):
             known = self.memory.responses.get(level)

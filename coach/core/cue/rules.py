@@ -106,7 +106,9 @@ class RuleSet(msgspec.Struct, frozen=True):
 
 
 def reworded(rules: RuleSet, wordings: Mapping[str, str]) -> RuleSet:
-    """``rules`` with other words (rule -> alternative): that is said, what it replaces becomes the last alternative."""
+    """Return ``rules`` with other words (rule -> alternative): that is said, what it replaces becomes the last
+    alternative.
+    """
 
     def one(rule: CueRule) -> CueRule:
         words = wordings.get(rule.name, rule.short)

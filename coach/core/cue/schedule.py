@@ -69,7 +69,7 @@ class Schedule:
         self._things = {moved[c]: name for c, name in self._things.items() if c in moved}
 
     def progress(self, rule: CueRule, corner: int) -> Progress:
-        """The state of ``rule`` at ``corner``, made on first use."""
+        """Return the state of ``rule`` at ``corner``, made on first use."""
         row = self._corners_of(rule)
         known = row[corner]
         if known is None:
@@ -77,7 +77,7 @@ class Schedule:
         return known
 
     def _corners_of(self, rule: CueRule) -> list[Progress | None]:
-        """The state of ``rule`` at each corner, as far as the memory has one."""
+        """Return the state of ``rule`` at each corner, as far as the memory has one."""
         row = self._progress.get(rule.name)
         if row is None:
             known = self.memory.progress
@@ -130,7 +130,7 @@ class Schedule:
                 self._nothing_due.discard(rule.name)
 
     def cured(self, rule: CueRule) -> tuple[int, ...]:
-        """The corners at which the confirmation ``rule`` is due."""
+        """Return the corners at which the confirmation ``rule`` is due."""
         if rule.name in self._nothing_due:
             return ()
         due = tuple([c for c, p in enumerate(self._corners_of(rule)) if p is not None and p.due_confirm])
@@ -139,18 +139,18 @@ class Schedule:
         return due
 
     def turn(self, rule: CueRule, corner: int) -> int:
-        """Which of the wordings is due: the next one after each ``cure_passes`` times that did not help."""
+        """Return which of the wordings is due: the next one after each ``cure_passes`` times that did not help."""
         p = self.progress(rule, corner)
         vain = rule.family == "correction" and p.bad >= self.rules.cure_passes
         return p.said // self.rules.cure_passes if vain else 0
 
     def budget(self, lap: int) -> int:
-        """How many cues may be spoken in ``lap``, safety cautions not counted."""
+        """Return how many cues may be spoken in ``lap``, safety cautions not counted."""
         most = self.rules.cues_per_lap
         return most if lap < SETTLED_LAPS else min(most, SETTLED_CUES)
 
     def hold(self, rule: CueRule, corner: int, lap: int, spoken_this_lap: int, hurts: bool = False) -> Reason:
-        """Why the rule stays silent at ``corner`` in ``lap``; NONE when it is due.
+        """Return why the rule stays silent at ``corner`` in ``lap``; NONE when it is due.
 
         ``hurts``: the profile says that what the rule is about can hurt there.
         """
@@ -183,7 +183,9 @@ class Schedule:
         return Reason.NONE
 
     def _thing(self, corner: int) -> str:
-        """The one correction that is worked on at ``corner``: it stays until it is cured or another is worth more."""
+        """Return the one correction that is worked on at ``corner``: it stays until it is cured or another is worth
+        more.
+        """
         due = [r for r in self.rules.rules if r.family == "correction" and self.recent.due(r, corner)]
         line = [r for r in due if r.about in LINE_FAULTS]
         if line and self.rules.level == "learning":
@@ -251,7 +253,7 @@ class Schedule:
         self.memory.heard[text] = self.memory.heard.get(text, 0) + 1
 
     def half_way(self, rule: CueRule, corner: int) -> bool:
-        """Whether the fault is about half of what it was when it was first told, and nobody said so yet."""
+        """Return whether the fault is about half of what it was when it was first told, and nobody said so yet."""
         p = self.progress(rule, corner)
         if not p.told or p.acknowledged or rule.family != "correction":
             return False
@@ -266,12 +268,12 @@ class Schedule:
         self.progress(rule, corner).due_confirm = False
 
     def is_new(self, rule: CueRule, corner: int, text: str) -> bool:
-        """Whether what the rule says at ``corner``, in short ``text``, is still new to this driver."""
+        """Return whether what the rule says at ``corner``, in short ``text``, is still new to this driver."""
         said = self.progress(rule, corner).said
         return said < REHEARSED or (bool(self.turn(rule, corner)) and not self.heard(text))
 
     def heard(self, text: str) -> bool:
-        """Whether the driver has heard exactly this before."""
+        """Return whether the driver has heard exactly this before."""
         return self.memory.heard.get(text, 0) > 0
 
     def choose_work(self, lap: int) -> tuple[int, ...]:
@@ -281,13 +283,13 @@ class Schedule:
         return tuple(sorted(self.work.corners))
 
     def most_improved(self) -> int | None:
-        """The corner that gained most since a correction was first told there, of those where half is gained."""
+        """Return the corner that gained most since a correction was first told there, of those where half is gained."""
         gains = {c: was - self._all_cost(c) for c, was in self._told_cost.items()}
         better = [c for c, gain in gains.items() if gain >= BETTER * self._told_cost[c] > 0.0]
         return max(better, key=lambda c: (gains[c], -c), default=None)
 
     def next_up(self) -> tuple[CueRule, int] | None:
-        """The correction that is expected to gain most, and its corner."""
+        """Return the correction that is expected to gain most, and its corner."""
         due = [c for c in self.recent.corners if self._call(c) and not self.work.rests(c)]
         if not due:
             return None
@@ -301,7 +303,7 @@ class Schedule:
         return self.recent.cost(corner, rules) if corner in self.recent.corners else 0.0
 
     def _call(self, corner: int) -> bool:
-        """Whether any correction is due at ``corner``."""
+        """Return whether any correction is due at ``corner``."""
         if not self.recent.last(corner):
             return False
         return any(r.family == "correction" and self.recent.due(r, corner) for r in self.rules.rules)

@@ -148,7 +148,7 @@ class Tones:
         return out
 
     def corner_over(self, corner: int, now_s: float, u_m: float, arbiter: Arbiter) -> list[Decision]:
-        """A corner ended: what was gained or lost since the one before."""
+        """Return a corner ended: what was gained or lost since the one before."""
         if "delta" not in self.options.kinds:
             return []
         behind = now_s - self._ground.reference.value("t_s", u_m)

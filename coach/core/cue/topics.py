@@ -50,7 +50,7 @@ _OPPOSITE: Final[dict[str, tuple[frozenset[str], str]]] = {
 
 
 def opposes(fault: str, about: str, texts: Iterable[str]) -> bool:
-    """Whether a text on ``about`` pulls to the other side than the correction of ``fault``."""
+    """Return whether a text on ``about`` pulls to the other side than the correction of ``fault``."""
     abouts, pattern = _OPPOSITE.get(fault, (frozenset(), ""))
     if about in abouts:
         return True
@@ -58,7 +58,9 @@ def opposes(fault: str, about: str, texts: Iterable[str]) -> bool:
 
 
 def topic(rule: CueRule, text: str) -> str:
-    """The topic of a rule; of own words by what they say. Words and cautions on none are each one of their own."""
+    """Return the topic of a rule; of own words by what they say. Words and cautions on none are each one of
+    their own.
+    """
     if rule.about in TOPIC:
         return TOPIC[rule.about]
     if rule.about == "words":

@@ -83,21 +83,21 @@ class Wording(msgspec.Struct, frozen=True):
         return self.away((self.first, self.long, self.short, *self.alternatives))
 
     def away(self, texts: Iterable[str]) -> tuple[str, ...]:
-        """``texts`` with the corner's name, those that can be said, each once."""
+        """Return ``texts`` with the corner's name, those that can be said, each once."""
         return tuple(dict.fromkeys(said for t in texts if (said := with_name(t, self.name, self.language))))
 
     def after_it(self, texts: Iterable[str]) -> tuple[str, ...]:
-        """``texts`` as they are said right after the corner, those that can be."""
+        """Return ``texts`` as they are said right after the corner, those that can be."""
         return self.away(self.language.next_time.replace("{text}", t) for t in texts)
 
     def board_m(self, forms: Iterable[str]) -> float:
-        """Where a driver brakes who does as ``forms`` of this wording say [m], NaN when they name no board."""
+        """Return where a driver brakes who does as ``forms`` of this wording say [m], NaN when they name no board."""
         return self.goal_m if self.first and any(self.first in form for form in forms) else self.brakes_m
 
 
 @lru_cache(maxsize=4096)
 def with_name(text: str, name: str, language: Language = ENGLISH) -> str:
-    """``text`` with the corner's name before it unless it holds it; "" when that says too much at once."""
+    """Return ``text`` with the corner's name before it unless it holds it; "" when that says too much at once."""
     if not text or not name:
         return ""
     if not re.search(rf"(?<!\w){re.escape(name)}(?!\w)", text, re.IGNORECASE):
@@ -115,7 +115,7 @@ def wordings(
     language: Language = ENGLISH,
     system: Units = METRIC,
 ) -> tuple[Wording, ...]:
-    """The wordings of ``rule`` at ``corner``: one, none, or one per own word or caution of the corner.
+    """Return the wordings of ``rule`` at ``corner``: one, none, or one per own word or caution of the corner.
 
     ``amount`` is the finding's amount (metres for METRE_FAULTS), ``cost_s`` its cost [s], ``gradient`` the rise
     over run of the braking zone. NaN means not known, and what needs it is not said.
@@ -128,7 +128,7 @@ def wordings(
 def _worded(
     rule: CueRule, corner: Corner, steps: int, way: int, tenths: int, gradient: float, language: Language, system: Units
 ) -> tuple[Wording, ...]:
-    """The same at every pass for most rules, so it is put together once."""
+    """Return the same at every pass for most rules, so it is put together once."""
     out = []
     place = board_place(corner, system)
     by_board = place is not None and any("board" in placeholders(text) for text, _ in _templates(rule))
@@ -165,7 +165,7 @@ def _worded(
 def every_wording(
     rule: CueRule, corner: Corner, language: Language = ENGLISH, system: Units = METRIC
 ) -> Iterator[Wording]:
-    """Every wording that ``wordings`` can give at ``corner``, whatever is measured."""
+    """Yield every wording that ``wordings`` can give at ``corner``, whatever is measured."""
     metres: tuple[float, ...] = (math.nan,)
     tenths: tuple[float, ...] = (math.nan,)
     texts = "".join((rule.long, rule.short, *rule.alternatives, *rule.first))
@@ -183,12 +183,14 @@ def every_wording(
 
 
 def placeholders(template: str) -> tuple[str, ...]:
-    """Names between braces, in order."""
+    """Return the names between braces, in order."""
     return tuple(_SLOT.findall(template))
 
 
 def allowed_placeholders(about: str, family: str, first: bool = False) -> frozenset[str]:
-    """The placeholders that can be filled for a rule about ``about``; ``first`` in what is said the first time."""
+    """Return the placeholders that can be filled for a rule about ``about``; ``first`` in what is said the
+    first time.
+    """
     if family in ("correction", "confirmation"):
         some = {"corner", "tenths", "gear", "apex"}
         some |= {"metres", "distance"} if about in METRE_FAULTS else set()
@@ -202,7 +204,7 @@ def allowed_placeholders(about: str, family: str, first: bool = False) -> frozen
 
 
 def fits(text: str, form: Form, names: tuple[str, ...] = (), language: Language = ENGLISH) -> bool:
-    """Whether ``text`` is short enough for its form."""
+    """Return whether ``text`` is short enough for its form."""
     count = len(units(text, names, language.lexicon))
     if form == "long":
         return count <= MAX_LONG_UNITS
@@ -210,7 +212,7 @@ def fits(text: str, form: Form, names: tuple[str, ...] = (), language: Language 
 
 
 def _fit(text: str, form: Form, name: str, language: Language) -> str:
-    """``text``, or "" when it has become too long for its form at this corner."""
+    """Return ``text``, or "" when it has become too long for its form at this corner."""
     return text if fits(text, form, (name,), language) else ""
 
 
@@ -262,7 +264,7 @@ def _values(
 
 
 def _steps(rule: CueRule, amount: float, system: Units) -> int:
-    """How many steps of the unit system are said for a finding of ``amount``, 0 when none are."""
+    """Return how many steps of the unit system are said for a finding of ``amount``, 0 when none are."""
     if not math.isfinite(amount) or rule.about not in METRE_FAULTS:
         return 0
     said = min(abs(amount), ADVICE_STEP_M) if rule.about in STEPPED_FAULTS else abs(amount)
@@ -272,7 +274,7 @@ def _steps(rule: CueRule, amount: float, system: Units) -> int:
 
 
 def _goal(rule: CueRule, corner: Corner, language: Language, system: Units) -> str:
-    """The mark that the steps lead to: a board, or the end of the inside kerb; "" for none. English only."""
+    """Return the mark that the steps lead to: a board, or the end of the inside kerb; "" for none. English only."""
     if language.code != ENGLISH.code:
         return ""
     if rule.about == "throttle_late":
@@ -282,7 +284,7 @@ def _goal(rule: CueRule, corner: Corner, language: Language, system: Units) -> s
 
 
 def _way(rule: CueRule, amount: float) -> int:
-    """The metres that there are in all, where that is more than one step; 0 else."""
+    """Return the metres that there are in all, where that is more than one step; 0 else."""
     if not math.isfinite(amount) or rule.about not in STEPPED_FAULTS:
         return 0
     whole = METRIC.step * min(math.floor(abs(amount) / METRIC.step), MOST_STEPS)
@@ -290,12 +292,12 @@ def _way(rule: CueRule, amount: float) -> int:
 
 
 def _tenths(cost_s: float) -> int:
-    """The tenths of a second that are said for a cost, 0 when it is less than one."""
+    """Return the tenths of a second that are said for a cost, 0 when it is less than one."""
     return max(round(cost_s * 10), 0) if math.isfinite(cost_s) else 0
 
 
 def _fill(template: str, values: Mapping[str, str], language: Language) -> str:
-    """``template`` with its placeholders filled, "" if one can not be; "at {board}" bends to before or after."""
+    """Return ``template`` with its placeholders filled, "" if one can not be; "at {board}" bends to before or after."""
     text = template.replace(f"{language.side('at')} {{board}}", f"{{{AT_BOARD}}}")
     if any(name not in values for name in placeholders(text)):
         return ""

@@ -66,7 +66,7 @@ class Diagnosis:
         self.what_ifs = tuple(Counterfactual(r.trace, r.zone, r.measures, car) for r in references)
 
     def findings(self, driven: PassRecord, tolerance: ToleranceModel, use: float = NAN) -> tuple[Finding, ...]:
-        """Root causes of a whole pass, costliest first; empty when nothing was lost.
+        """Return root causes of a whole pass, costliest first; empty when nothing was lost.
 
         ``use`` is the share of the grip there is today that was used at the slowest place, NaN if not known.
         """

@@ -47,7 +47,7 @@ _WHAT: Final = {
 
 
 def what(fault: str, amount: float, system: Units = METRIC) -> str:
-    """The fault with its amount, as a person says it; amounts in SI, texts in ``system``."""
+    """Return the fault with its amount, as a person says it; amounts in SI, texts in ``system``."""
     return _fill(_WHAT[fault], amount, system)
 
 

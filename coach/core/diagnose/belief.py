@@ -23,12 +23,12 @@ _PRICE: Final = 0.5 * math.log(judged_count()) + math.log(len(get_args(Fault)))
 
 
 def _unlikely(deviations: float) -> float:
-    """The logarithm by which a deviation is less likely than none."""
+    """Return the logarithm by which a deviation is less likely than none."""
     return 0.5 * (TAIL + 1.0) * math.log1p(deviations * deviations / TAIL)
 
 
 def beliefs(case: Case, shown: Sequence[Cause], chosen: Sequence[Cause], error: float) -> list[float]:
-    """Probability (0..1) of each of the ``chosen``; ``error`` is the relative error of a cost by the model."""
+    """Return probability (0..1) of each of the ``chosen``; ``error`` is the relative error of a cost by the model."""
     scatter = max(case.scatter_in(("entry", "middle", "exit", "straight")), 1e-3)
     models: list[tuple[Cause, ...]] = [(), *((c,) for c in shown)]
     if len(chosen) > 1:

@@ -58,31 +58,31 @@ class Case:
     """Share of the bands that is looked at: less when much was lost and nothing lies outside them."""
 
     def g(self, name: str) -> float:
-        """Gap of a measure beyond the driver's usual one; NaN where its channel is absent."""
+        """Return the gap of a measure beyond the driver's usual one; NaN where its channel is absent."""
         return self.driven.gaps.get(name, NAN) - self.usual.get(name, 0.0)
 
     def width(self, name: str) -> float:
-        """The gap beyond which a pass differs."""
+        """Return the gap beyond which a pass differs."""
         return self.narrow * self.tolerance.width(self.driven.corner, name)
 
     def sigma(self, name: str) -> float:
-        """Deviation of the driver's own gaps."""
+        """Return the deviation of the driver's own gaps."""
         return self.tolerance.sigma(self.driven.corner, name)
 
     def sure(self, name: str) -> float:
-        """The gap of ``name`` in widths of its band."""
+        """Return the gap of ``name`` in widths of its band."""
         return abs(self.g(name)) / self.width(name)
 
     def beyond(self, name: str, sign: float) -> bool:
-        """Whether the gap lies outside the band on the side of ``sign``; false when absent."""
+        """Return whether the gap lies outside the band on the side of ``sign``; false when absent."""
         return sign * self.g(name) > self.width(name)
 
     def far_outside(self, *names: str) -> bool:
-        """Whether the path lies FAR bands farther outside than usual in one of the named parts."""
+        """Return whether the path lies FAR bands farther outside than usual in one of the named parts."""
         return any(self.g(name) > FAR * self.width(name) for name in names)
 
     def has(self, *faults: Fault) -> bool:
-        """Whether one of ``faults`` is among the causes found so far."""
+        """Return whether one of ``faults`` is among the causes found so far."""
         return any(c.fault in faults for c in self.causes)
 
     @property
@@ -91,13 +91,15 @@ class Case:
         return self.excess_in(PARTS)
 
     def excess_in(self, parts: tuple[Part, ...]) -> float:
-        """The same in some parts of it [s]: less what a slow arrival cost, with what a slow exit will still cost."""
+        """Return the same in some parts of it [s]: less what a slow arrival cost, with what a slow exit will still
+        cost.
+        """
         lost = sum(self.driven.loss(p) - self.usual.get(f"loss_{p}_s", 0.0) for p in parts)
         lost -= self.arrival_s if "entry" in parts else 0.0
         return lost + (self.carried_s if "exit" in parts else 0.0)
 
     def scatter_in(self, parts: tuple[Part, ...]) -> float:
-        """Deviation of the usual loss in some parts [s]."""
+        """Return the deviation of the usual loss in some parts [s]."""
         corner = self.driven.corner
         whole = self.tolerance.sigma(corner, "loss_s")
         if parts == PARTS:
@@ -147,7 +149,7 @@ class Case:
         return self.beyond("apex_line_m", 1.0) or self.beyond("exit_line_m", 1.0)
 
     def evidence(self, *names: str) -> dict[str, float]:
-        """The named measures with their gaps."""
+        """Return the named measures with their gaps."""
         out = {}
         for name in names:
             if name in self.driven.measures:

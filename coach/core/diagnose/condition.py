@@ -88,7 +88,7 @@ class Condition:
         self._pushes = deque(maxlen=3)
 
     def move(self, moved: Mapping[int, int], corners: int) -> Condition:
-        """The same under other corners, ``moved`` old -> new."""
+        """Return the same under other corners, ``moved`` old -> new."""
         after = Condition(corners, self.today)
         level = math.log(self.today.grip)
         after._grips.extend([level] * (after._grips.maxlen or 0))
@@ -99,7 +99,7 @@ class Condition:
         return after
 
     def take(self, corner: int, use: Use) -> Today:
-        """One more pass; what is known with it."""
+        """Return one more pass; what is known with it."""
         if use.power == use.power:
             self._powers.append(use.power)
         if use.push == use.push:
@@ -162,7 +162,7 @@ def _scatter(grips: Sequence[float], level: float) -> float:
 
 
 def _middle(uses: Sequence[float]) -> float:
-    """The median; of two the one that is less far off."""
+    """Return the median; of two the one that is less far off."""
     return min(uses, key=abs) if len(uses) == 2 else median(uses)
 
 

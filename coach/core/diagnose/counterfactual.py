@@ -37,17 +37,17 @@ class Counterfactual:
         self.fade = car.fade(self.v, pulling, self.step)
 
     def cost(self, changed: Floats) -> float:
-        """Seconds that the speeds ``changed`` (shape of the trace) take longer than the reference's."""
+        """Return the seconds that the speeds ``changed`` (shape of the trace) take longer than the reference's."""
         return float(np.trapezoid(1.0 / np.maximum(changed, _SLOWEST_MPS) - 1.0 / self.v, dx=self.step))
 
     def braking_earlier(self, metres: float) -> float:
-        """The same braking begun ``metres`` earlier, then waiting at the lowest speed."""
+        """Return the same braking begun ``metres`` earlier, then waiting at the lowest speed."""
         shifted = np.interp(np.minimum(self.u + metres, max(self.slow_m, self.u[0])), self.u, self.v)
         before = self.u <= self.slow_m
         return self.cost(np.where(before, np.minimum(self.v, np.maximum(shifted, self.slow_mps)), self.v))
 
     def braking_softer(self, strength: float) -> float:
-        """Braking with ``strength`` (0..1) of the reference's deceleration down to the same lowest speed."""
+        """Return braking with ``strength`` (0..1) of the reference's deceleration down to the same lowest speed."""
         energy, floor = self.v**2 / 2.0, self.slow_mps**2 / 2.0
         at_start = np.interp(self.brake_m, self.u, energy)
         length = max(self.slow_m - self.brake_m, 5.0)
@@ -58,19 +58,21 @@ class Counterfactual:
         return self.cost(np.where(self.u <= self.slow_m, np.minimum(self.v, softer), self.v))
 
     def slower(self, drop_mps: float) -> float:
-        """The lowest speed lower by ``drop_mps``, with the same braking and the same pull."""
+        """Return the lowest speed lower by ``drop_mps``, with the same braking and the same pull."""
         lack = (self.slow_mps**2 - np.maximum(self.slow_mps - drop_mps, _SLOWEST_MPS) ** 2) / 2.0
         changed = np.sqrt(np.maximum(self.v**2 - 2.0 * lack * self._share(), _SLOWEST_MPS**2))
         return self.cost(changed)
 
     def _share(self) -> Floats:
-        """Share of a lack at the slowest point that is there at each node: braking a little earlier, fading after."""
+        """Return the share of a lack at the slowest point that is there at each node: braking a little earlier, fading
+        after.
+        """
         begin = min(self.brake_m, self.slow_m - 10.0)
         ramp = np.clip((self.u - begin) / 5.0, 0.0, 1.0)
         return np.asarray(ramp * self.fade)
 
     def driving_later(self, metres: float) -> float:
-        """The lowest speed held ``metres`` longer, then the same pull."""
+        """Return the lowest speed held ``metres`` longer, then the same pull."""
         late = np.interp(self.u - metres, self.u, self.v)
         late = np.where(self.u < self.drive_m + metres, np.interp(self.drive_m, self.u, self.v), late)
         lack = np.maximum(self.v**2 - late**2, 0.0) / 2.0
@@ -84,7 +86,7 @@ class Counterfactual:
         return self.cost(changed)
 
     def driving_softer(self, share: float) -> float:
-        """The pull of the way out weaker by ``share`` from where the reference drives to the corner's exit."""
+        """Return the pull of the way out weaker by ``share`` from where the reference drives to the corner's exit."""
         energy = self.v**2 / 2.0
         gain = np.maximum(np.diff(energy, prepend=energy[0]), 0.0)
         out = (self.u > self.drive_m) & (self.u <= max(self.zone.exit_m, self.drive_m + 30.0))
@@ -95,7 +97,7 @@ class Counterfactual:
         return self.cost(np.sqrt(np.maximum(self.v**2 - 2.0 * lack, 9.0)))
 
     def arriving_slower(self, lack_mps: float) -> float:
-        """The corner reached ``lack_mps`` slower: the lack fades until the braking, which then begins later."""
+        """Return the corner reached ``lack_mps`` slower: the lack fades until the braking, which then begins later."""
         begin = self.zone.start_m
         v0 = float(np.interp(begin, self.u, self.v))
         lack = (v0**2 - max(v0 - lack_mps, _SLOWEST_MPS) ** 2) / 2.0
@@ -103,7 +105,7 @@ class Counterfactual:
         return self.cost(np.where(there, np.sqrt(np.maximum(self.v**2 - 2.0 * lack, 9.0)), self.v))
 
     def leaving_slower(self, drop_mps: float) -> float:
-        """The speed at the corner's end lower by ``drop_mps``: built up from the slowest point, fading after."""
+        """Return the speed at the corner's end lower by ``drop_mps``: built up from the slowest point, fading after."""
         end = float(np.interp(self.zone.end_m, self.u, self.v))
         lack = (end**2 - max(end - drop_mps, _SLOWEST_MPS) ** 2) / 2.0
         rise = np.clip((self.u - self.drive_m) / max(self.zone.end_m - self.drive_m, 1.0), 0.0, 1.0)

@@ -115,7 +115,7 @@ def _coasting(case: Case, idle: float) -> None:
 
 
 def _slowing(case: Case) -> bool:
-    """Whether the car slowed down while no pedal was used: it rolled, it did not wait at a speed."""
+    """Return whether the car slowed down while no pedal was used: it rolled, it did not wait at a speed."""
     slow = case.driven.gaps["idle_slow"]
     v = case.driven.measures["min_speed_mps"]
     lost = case.driven.gaps["idle_longest_m"] * slow / max(v, 5.0)
@@ -124,14 +124,14 @@ def _slowing(case: Case) -> bool:
 
 
 def _lifted(case: Case, idle: float) -> bool:
-    """Whether a pedal was left early: the brake let go sooner, or the throttle long before the brake."""
+    """Return whether a pedal was left early: the brake let go sooner, or the throttle long before the brake."""
     release = case.g("brake_release_m")
     own = case.driven.gaps["idle_before_m"] > 0.5 * idle
     return own or not release > -0.3 * idle or case.g("idle_lift_m") > LIFTED * idle
 
 
 def softer(case: Case) -> float:
-    """How much softer the brake was used: share of the reference's peak."""
+    """Return how much softer the brake was used: share of the reference's peak."""
     peak, theirs = case.driven.measures["brake_peak"], case.reference.measures["brake_peak"]
     if not theirs > 0.0 or not peak > 0.0:
         return 0.0
@@ -139,7 +139,9 @@ def softer(case: Case) -> float:
 
 
 def metres_for(case: Case, drop: float) -> float:
-    """Metres of braking that a lowest speed lower by ``drop`` takes, at the reference's mean deceleration."""
+    """Return the metres of braking that a lowest speed lower by ``drop`` takes, at the reference's mean
+    deceleration.
+    """
     r = case.reference.measures
     slow = r["min_speed_mps"]
     start = r["brake_start_m"]
@@ -152,7 +154,7 @@ def metres_for(case: Case, drop: float) -> float:
 
 
 def advice(case: Case, early: float) -> dict[str, float]:
-    """Metres by which braking may be moved later next time: a step, never more than the pass had in hand.
+    """Return metres by which braking may be moved later next time: a step, never more than the pass had in hand.
 
     What the pass had in hand: its place of braking, its speed there, and the distance in which the car has shown to
     slow down to the reference's lowest speed. The profile's latest brake point bounds it.
@@ -176,13 +178,15 @@ def _place_of_slowest(case: Case) -> float:
 
 
 def _carried_wide(case: Case) -> bool:
-    """Whether the car went straight on too long beyond doubt: far outside, and slower for it, and that later."""
+    """Return whether the car went straight on too long beyond doubt: far outside, and slower for it, and that later."""
     slower = case.g("min_speed_at_m") > DEEPER_M and case.beyond("min_speed_mps", -1.0)
     return slower and case.far_outside("apex_line_m", "exit_line_m")
 
 
 def _overshot(case: Case) -> bool:
-    """Whether late braking carried the car too deep: slowest later or lower, wide of the line, or off it late."""
+    """Return whether late braking carried the car too deep: slowest later or lower, wide of the line, or
+    off it late.
+    """
     return (
         case.g("min_speed_at_m") > DEEPER_M
         or case.beyond("apex_line_m", 1.0)

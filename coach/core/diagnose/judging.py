@@ -43,7 +43,7 @@ class Judged:
     """Share of the grip that is there today which the pass used."""
 
     def findings(self, tolerance: ToleranceModel) -> tuple[Finding, ...]:
-        """Root causes, costliest first; none while nobody can tell."""
+        """Return root causes, costliest first; none while nobody can tell."""
         if not self.today.settled:
             return ()
         found = self.diagnosis.findings(self.driven, tolerance, self.use)
@@ -55,7 +55,7 @@ class Judged:
         return frozenset() if self.today.usual else FASTER
 
     def unsettled(self) -> Judged:
-        """The same pass, now that a change is known to have begun with it."""
+        """Return the same pass, now that a change is known to have begun with it."""
         return replace(self, today=msgspec.structs.replace(self.today, settled=False))
 
 
@@ -86,7 +86,7 @@ class Judging:
             self.condition = before.condition.move(moved, self.condition.corners)
 
     def judge(self, driven: PassRecord, *, counts: bool = True) -> Judged:
-        """A whole pass against today's standard; it tells of the condition itself if it ``counts``."""
+        """Return a whole pass against today's standard; it tells of the condition itself if it ``counts``."""
         base = driven.lap * self.reference.length_m
         use = self._used[driven.corner].use(driven, base)
         today = self.condition.take(driven.corner, use) if counts else self.condition.today
@@ -105,7 +105,7 @@ class Judging:
 
 
 def _against(driven: PassRecord, standard: _Standard, base_m: float) -> PassRecord:
-    """The pass with its gaps and losses against another standard on the same nodes."""
+    """Return the pass with its gaps and losses against another standard on the same nodes."""
     trace, zone = driven.trace, driven.zone
     assert trace is not None  # a whole pass has one
     theirs = standard.corners[driven.corner]

@@ -22,7 +22,7 @@ WITH_SIGN: Final = {"brake_start_m": -1.0, "min_speed_mps": -1.0, "drive_late_m"
 
 
 def _doubtful(case: Case, known: dict[str, float]) -> bool:
-    """Whether the path lies just outside its band while something else stands farther outside."""
+    """Return whether the path lies just outside its band while something else stands farther outside."""
     path = max(case.sure(name) for name in known)
     clear = {n: case.sure(n) for n, sign in WITH_SIGN.items() if case.beyond(n, sign)}
     # of a lower speed only what grip was left speaks against the line; of a late throttle nothing if none was left,

@@ -27,14 +27,16 @@ SHOWN: Final = 0.15
 
 
 def _weighed(lost_s: float, scatter_s: float, alone_s: float) -> float:
-    """Two estimates of one cost, weighed by their errors: what was lost, and what the causes alone would cost."""
+    """Return two estimates of one cost, weighed by their errors: what was lost, and what the causes alone
+    would cost.
+    """
     alone_s = min(max(alone_s, 0.5 * lost_s), 1.5 * lost_s)
     a, b = 1.0 / max(scatter_s, 1e-3) ** 2, 1.0 / max(MODEL * alone_s, 1e-3) ** 2
     return (a * lost_s + b * alone_s) / (a + b)
 
 
 def parts_of(case: Case, fault: Fault) -> tuple[Part, ...]:
-    """Where ``fault`` can have cost time: what happened elsewhere is not held against it, nor for it."""
+    """Return where ``fault`` can have cost time: what happened elsewhere is not held against it, nor for it."""
     measures, apex = case.reference.measures, case.reference.zone.apex_m
     if fault in ("brake_early", "brake_soft"):
         # the wait ends at the slowest place
@@ -48,7 +50,7 @@ def parts_of(case: Case, fault: Fault) -> tuple[Part, ...]:
 
 
 def priced(case: Case) -> tuple[Finding, ...]:
-    """Findings, costliest first. Their costs add up to the loss beyond the usual one."""
+    """Return findings, costliest first. Their costs add up to the loss beyond the usual one."""
     scatter = case.scatter_in(PARTS)
     # where nothing was lost in the parts that a cause touches, it was none
     shown = [c for c in case.causes if case.excess_in(parts_of(case, c.fault)) >= SHOWN * c.alone_s > 0.0]

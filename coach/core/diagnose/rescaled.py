@@ -25,7 +25,7 @@ _SLOWEST: Final = 3.0
 
 
 def rescaled(reference: Reference, car: Car, grip: float, power: float) -> Reference:
-    """``reference`` with ``grip`` and ``power`` times what it had; line and places stay."""
+    """Return ``reference`` with ``grip`` and ``power`` times what it had; line and places stay."""
     v, step = np.maximum(reference.speed_mps, _SLOWEST), reference.step_m
     energy = v**2 / 2.0
     gain = (np.roll(energy, -1) - energy) / step
@@ -56,7 +56,7 @@ def rescaled(reference: Reference, car: Car, grip: float, power: float) -> Refer
 
 
 def _modes(reference: Reference, gain: Floats) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Where the reference brakes, and where only its engine limits it."""
+    """Return where the reference brakes, and where only its engine limits it."""
     known = bool(np.isfinite(reference.brake).any())
     braking = reference.brake > BRAKES if known else gain < -1.0
     full = reference.throttle >= FULL if bool(np.isfinite(reference.throttle).any()) else gain > 0.0
@@ -64,7 +64,7 @@ def _modes(reference: Reference, gain: Floats) -> tuple[NDArray[np.bool_], NDArr
 
 
 def _peak_ahead(brake: Floats, step: float) -> Floats:
-    """The largest brake of the next 150 m: what a braking that begins sooner is begun with."""
+    """Return the largest brake of the next 150 m: what a braking that begins sooner is begun with."""
     n = max(int(150.0 / step), 1)
     padded = np.concatenate((brake, brake[:n]))
     return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, n)[: len(brake)].max(axis=1))
@@ -83,7 +83,9 @@ def _traction(gain: Floats, pulling: NDArray[np.bool_]) -> Floats:
 def _drive(
     energy: Floats, most: Floats, others: Floats, decel: Floats, traction: Floats, pull: float, car: Car, step: float
 ) -> Floats:
-    """Kinetic energy per mass at each node: backward by the brakes, then forward by the engine, twice round the lap."""
+    """Return kinetic energy per mass at each node: backward by the brakes, then forward by the engine, twice round the
+    lap.
+    """
     n = len(energy)
     back = np.minimum(most, 1e6).tolist()
     slowing = (decel * step).tolist()

@@ -90,12 +90,14 @@ _JUDGED: Final = (
 
 
 def judged_count() -> int:
-    """How many gaps a cause can be known by."""
+    """Return how many gaps a cause can be known by."""
     return len(_JUDGED)
 
 
 def shorth_sigma(values: list[float]) -> float:
-    """Standard deviation from the shortest half of ``values``: blind to a fault in up to half of the passes."""
+    """Return the standard deviation from the shortest half of ``values``: blind to a fault in up to half of
+    the passes.
+    """
     ordered = sorted(values)
     half = len(ordered) // 2
     if half < 1:
@@ -141,7 +143,7 @@ class ToleranceModel:
         self._usual.clear()
 
     def sigma(self, corner: int, name: str) -> float:
-        """Standard deviation of ``name`` at ``corner``, drawn toward the prior while passes are few.
+        """Return the standard deviation of ``name`` at ``corner``, drawn toward the prior while passes are few.
 
         Little more than at his other corners: where a fault is being mended, now there and now not, the passes
         scatter too, and the band would hide the rest of it.
@@ -165,7 +167,7 @@ class ToleranceModel:
         return known
 
     def _anywhere(self, name: str) -> float:
-        """The median of his own scatters at all corners; unlimited while few are known."""
+        """Return the median of his own scatters at all corners; unlimited while few are known."""
         known = self._middles.get(name)
         if known is None:
             own = [s for corner in self.rows if (s := self._own(corner, name)) is not None]
@@ -173,7 +175,9 @@ class ToleranceModel:
         return known
 
     def steady(self, corner: int, names: tuple[str, ...]) -> float:
-        """Sum of the medians of ``names`` over all passes that are kept, good or bad; 0 where that is mere scatter."""
+        """Return the sum of the medians of ``names`` over all passes that are kept, good or bad; 0 where that is mere
+        scatter.
+        """
         own = [self._own(corner, name) for name in names]
         known = [o for o in own if o is not None]
         if len(known) < len(names):
@@ -182,11 +186,12 @@ class ToleranceModel:
         return total if total >= STEADY * math.hypot(*known) else 0.0
 
     def width(self, corner: int, name: str) -> float:
-        """The gap beyond which a pass differs."""
+        """Return the gap beyond which a pass differs."""
         return max(WIDTH * self.sigma(corner, name), FLOOR.get(name, 0.0))
 
     def usual(self, corner: int) -> dict[str, float]:
-        """Median gaps of the passes that lie inside the bands: where the driver is when he does nothing wrong.
+        """Return the median gaps of the passes that lie inside the bands: where the driver is when he does nothing
+        wrong.
 
         Not zero, because the reference is one lap with a scatter and noise of its own. Empty while fewer than FEWEST
         such passes are known: a habit that is there in every lap lies outside the bands and never becomes usual.

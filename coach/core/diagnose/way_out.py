@@ -57,7 +57,9 @@ def middle(case: Case) -> None:
 
 
 def _waits(case: Case) -> bool:
-    """Whether the car goes on slowing after the place at which the reference drives, because the throttle waits."""
+    """Return whether the car goes on slowing after the place at which the reference drives, because the
+    throttle waits.
+    """
     start, at = case.reference.measures["throttle_start_m"], case.driven.measures["min_speed_at_m"]
     if not case.g("drive_late_m") > case.width("drive_late_m") or not at > start + 3.0:
         return False

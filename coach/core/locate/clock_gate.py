@@ -36,7 +36,7 @@ _T: Final = CHANNELS.index("t_s")
 
 
 def _beyond(row: Floats, most: float) -> bool:
-    """Whether one of the values of a channel, shape (n,), is larger than ``most``, either sign."""
+    """Return whether one of the values of a channel, shape (n,), is larger than ``most``, either sign."""
     top = largest(row)
     if top != top:
         # an absent value hides what else there is
@@ -53,7 +53,7 @@ class ClockGate:
     _held: Columns | None = None
 
     def take(self, chunk: Columns) -> list[tuple[Columns, str]]:
-        """Runs of frames in order, each with what came before it: "" (goes on), "gap" or "restart"."""
+        """Return the runs of frames in order, each with what came before it: "" (goes on), "gap" or "restart"."""
         if not len(chunk):
             return []
         chunk = self._possible(chunk)
@@ -79,7 +79,7 @@ class ClockGate:
         return True
 
     def _possible(self, chunk: Columns) -> Columns:
-        """Values that no car can have become absent, whatever sent them."""
+        """Return the values that no car can have become absent, whatever sent them."""
         if not any(map(_beyond, chunk.data, _LARGEST)):
             return chunk
         beyond = np.abs(chunk.data) > _MOST

@@ -94,7 +94,9 @@ class History:
         return self._stop - self.hidden - self._start
 
     def span(self, low_m: float, high_m: float) -> slice:
-        """Rows from the first frame beyond ``low_m`` to the last before ``high_m``, one more at either side."""
+        """Return the rows from the first frame beyond ``low_m`` to the last before ``high_m``, one more at
+        either side.
+        """
         u = self.u_m
         inside = ((u >= low_m) & (u <= high_m)).nonzero()[0]
         return slice(max(int(inside[0]) - 1, 0), min(int(inside[-1]) + 2, len(u))) if len(inside) else slice(0, 0)

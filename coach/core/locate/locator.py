@@ -68,7 +68,7 @@ class Fix(NamedTuple):
     sure: bool
 
     def fixes(self) -> Fixes:
-        """The same as arrays of one, for frame 0 of a chunk."""
+        """Return the same as arrays of one, for frame 0 of a chunk."""
         one = np.array(self[:4])
         return Fixes(np.zeros(1, dtype=np.intp), one[:1], one[1:2], one[2:3], one[3:], np.array([self.sure]))
 
@@ -95,11 +95,11 @@ class Locator:
         self._trail: list[tuple[float, float, float]] = []
 
     def lost_now(self) -> bool:
-        """Whether the car is lost after what was last looked at."""
+        """Return whether the car is lost after what was last looked at."""
         return self.lost
 
     def locate(self, chunk: Columns) -> list[tuple[Fixes, str]]:
-        """Fixes of a chunk in runs, each with what came before it: "" (tracking goes on), "found" or "lost".
+        """Return the fixes of a chunk in runs, each with what came before it: "" (tracking goes on), "found" or "lost".
 
         A run "lost" is empty and says that tracking ended there.
         """
@@ -141,7 +141,8 @@ class Locator:
         return fixes, start + bad + 1
 
     def _sequence(self, chunk: Columns, start: int, stop: int) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-        """Times, speeds, steps, places and offsets from ``start`` on, as if each frame were placed after the last.
+        """Return times, speeds, steps, places and offsets from ``start`` on, as if each frame were placed after the
+        last.
 
         All are placed by speed alone first, then again each by the place before it: where both agree, and the
         first that does not, are what one after the other would give. The rest is left for the next call. Where the
@@ -188,7 +189,7 @@ class Locator:
         return Fix(t, u, offset, v, sure)
 
     def _fronts(self, u: Floats, v: Floats) -> Floats:
-        """The farthest place reached so far at each frame; a slow car (it may reverse) begins anew."""
+        """Return the farthest place reached so far at each frame; a slow car (it may reverse) begins anew."""
         if bool(np.all(v > SLOW_MPS)):
             return np.fmax.accumulate(np.concatenate(([self._front], u)))[1:]
         out, front = [], self._front
@@ -213,7 +214,7 @@ class Locator:
         return u, np.full(len(u), np.nan), np.isfinite(u)
 
     def _lap_distance(self, chunk: Columns, start: int) -> Floats:
-        """Place by the feed's own lap distance [m], brought to the reference's length."""
+        """Return place by the feed's own lap distance [m], brought to the reference's length."""
         s: Floats = chunk["lap_distance_m"][start:]
         fraction = chunk["lap_fraction"][start:] * self.length_m
         return np.where(np.isfinite(s), s, fraction)
@@ -241,7 +242,7 @@ class Locator:
         return len(chunk), None
 
     def _search(self, t: float, x: float, y: float) -> float | None:
-        """A place by position and direction of travel over the last metres, if only one fits."""
+        """Return a place by position and direction of travel over the last metres, if only one fits."""
         if self._trail and t - self._trail[-1][0] > 2.0:
             self._trail = []
         self._trail.append((t, x, y))
@@ -274,7 +275,7 @@ class Locator:
         return Fixes(np.array([row]), one[:1], one[1:2], one[2:3], one[3:], np.array([False]))
 
     def _lap_told(self, chunk: Columns, row: int, s: float) -> int:
-        """The lap that the feed tells for place ``s``, 0 if it tells none.
+        """Return the lap that the feed tells for place ``s``, 0 if it tells none.
 
         Near the line the feed may count just before or after we do: its own lap distance shows which.
         """
@@ -289,7 +290,7 @@ class Locator:
 
 
 def _carry_on(values: Floats, before: float) -> Floats:
-    """The values with each gap filled by the last finite one, ``before`` at the start."""
+    """Return the values with each gap filled by the last finite one, ``before`` at the start."""
     good = np.isfinite(values)
     if good.all():
         return values

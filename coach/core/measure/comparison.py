@@ -34,7 +34,8 @@ STILL_MPS: Final = 0.3
 
 
 def contrast(mine: Trace, theirs: Trace, zone: Zone, base_m: float, ours: dict[str, float]) -> dict[str, float]:
-    """Differences of a pass (``mine``) from the reference over ``zone``, which lies in the reference's own lap.
+    """Return the differences of a pass (``mine``) from the reference over ``zone``, which lies in the reference's own
+    lap.
 
     ``base_m`` is how far the pass's places are ahead of the reference's (whole laps); ``ours`` are the reference's
     measures. Both traces lie on the same nodes.
@@ -87,7 +88,9 @@ def _idle(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float], step: float)
 
 
 def _driving(ref: Rows, zone: Zone, ours: dict[str, float]) -> tuple[float, float]:
-    """Where the reference first touches the throttle, and where it no longer only holds its lowest speed with it."""
+    """Return where the reference first touches the throttle, and where it no longer only holds its lowest speed with
+    it.
+    """
     known = ref.found.get(("driving", zone.corner))
     if known is not None:
         return known  # type: ignore[no-any-return]
@@ -107,7 +110,7 @@ def _driving(ref: Rows, zone: Zone, ours: dict[str, float]) -> tuple[float, floa
 
 
 def _approach(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> dict[str, float]:
-    """Speed brought along from before the corner, and how much earlier the car is as slow as the reference.
+    """Return speed brought along from before the corner, and how much earlier the car is as slow as the reference.
 
     ``brake_tail_m`` is the mean shift of the places at which both pass the same speeds in the second half of the
     braking: as large as the shift of the brake point when the same braking is done sooner, smaller when softer
@@ -140,7 +143,7 @@ def _approach(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> dict[
 
 
 def _slowed(u: Floats, speed: Floats, level: float) -> float:
-    """The last place at which ``speed`` falls through ``level``."""
+    """Return the last place at which ``speed`` falls through ``level``."""
     above = (speed >= level).nonzero()[0]
     if not len(above) or above[-1] + 1 >= len(speed):
         return NAN
@@ -150,7 +153,9 @@ def _slowed(u: Floats, speed: Floats, level: float) -> float:
 
 
 def _line(own: Rows, ref: Rows, zone: Zone, step: float) -> dict[str, float]:
-    """The path beside the reference's: metres toward the outside before, at and after the apex; turn-in shift."""
+    """Return the path beside the reference's: metres toward the outside before, at and after the apex;
+    turn-in shift.
+    """
     out = {"entry_line_m": NAN, "apex_line_m": NAN, "exit_line_m": NAN, "turn_in_m": NAN, "line_peak": NAN}
     if not all_finite(own.offset):
         return out
@@ -197,7 +202,7 @@ def _line(own: Rows, ref: Rows, zone: Zone, step: float) -> dict[str, float]:
 
 
 def _turned(ref: Rows, zone: Zone, step: float) -> tuple[int, Floats] | None:
-    """The first node of the way in and the sines of the angle turned from there on; None without a line."""
+    """Return the first node of the way in and the sines of the angle turned from there on; None without a line."""
     known = ref.found.get(("turned", zone.corner))
     if known is not None:
         return known  # type: ignore[no-any-return]
@@ -212,7 +217,7 @@ def _turned(ref: Rows, zone: Zone, step: float) -> tuple[int, Floats] | None:
 
 
 def _sliding_mean(values: Floats, n: int) -> Floats:
-    """Means over ``n`` nodes around each; the ends are carried on."""
+    """Return the means over ``n`` nodes around each; the ends are carried on."""
     half, length = n // 2, len(values)
     padded = np.empty(length + 2 * half)
     padded[:half], padded[half : half + length], padded[half + length :] = values[0], values, values[-1]
@@ -220,7 +225,7 @@ def _sliding_mean(values: Floats, n: int) -> Floats:
 
 
 def _gears(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> dict[str, float]:
-    """Mean difference of gear on the way out, where the reference drives."""
+    """Return the mean difference of gear on the way out, where the reference drives."""
     start = ours["throttle_start_m"]
     start = start if start == start else zone.apex_m
     way_out = own.inside(start, max(zone.end_m, start + 30.0))

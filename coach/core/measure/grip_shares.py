@@ -56,7 +56,7 @@ class UsedThere:
         self._theirs = self._power(self.trace)
 
     def use(self, driven: PassRecord, base_m: float) -> Use:
-        """The use of a whole pass; ``base_m`` is how far its lap lies behind lap 0."""
+        """Return the use of a whole pass; ``base_m`` is how far its lap lies behind lap 0."""
         trace = driven.trace
         if trace is None:
             return Use(_NAN, _NAN, _NAN)
@@ -75,7 +75,7 @@ class UsedThere:
         return float(trace.speed_mps[part].min() ** 2 / self.slowest**2)
 
     def _slow(self, trace: Trace, part: slice) -> float:
-        """The share of grip used where the pass is slowest; NaN while the path is too noisy to tell."""
+        """Return the share of grip used where the pass is slowest; NaN while the path is too noisy to tell."""
         if not self.limited or part.stop - part.start < 3 or trace.place_noise_m >= NOISY_M:
             return _NAN
         return _at_slowest(trace, part) / self._at_slowest if self._at_slowest > 0.0 else _NAN
@@ -102,14 +102,14 @@ class UsedThere:
 
 
 def _at_slowest(trace: Trace, part: slice) -> float:
-    """Mean lateral acceleration over OVER_M around the slowest place of ``part`` [m/s^2]."""
+    """Return the mean lateral acceleration over OVER_M around the slowest place of ``part`` [m/s^2]."""
     at, half = part.start + int(trace.speed_mps[part].argmin()), int(OVER_M / 2.0 / trace.step_m)
     near = slice(max(at - half, 0), at + half + 1)
     return float(np.abs(trace.speed_mps[near] ** 2 * trace.curvature_pm[near]).mean())
 
 
 def _most(trace: Trace, part: slice) -> float:
-    """The largest mean lateral acceleration over OVER_M within ``part`` [m/s^2]."""
+    """Return the largest mean lateral acceleration over OVER_M within ``part`` [m/s^2]."""
     lateral: Floats = np.abs(trace.speed_mps[part] ** 2 * trace.curvature_pm[part])
     half = max(int(OVER_M / 2.0 / trace.step_m), 1)
     total = np.concatenate(([0.0], lateral.cumsum()))

@@ -20,7 +20,7 @@ BRAKING: Final = 0.1
 
 
 def tyre_accel(road: Road, envelope: Envelope, speed_mps: Floats, accel_mps2: Floats) -> Floats:
-    """Longitudinal acceleration that the tyres bring [m/s2]: what drag, rolling and gravity do is taken out.
+    """Return the longitudinal acceleration that the tyres bring [m/s2]: what drag, rolling and gravity do is taken out.
 
     ``speed_mps`` and ``accel_mps2`` have shape (..., n) on the road's n nodes.
     """
@@ -29,7 +29,7 @@ def tyre_accel(road: Road, envelope: Envelope, speed_mps: Floats, accel_mps2: Fl
 
 
 def lateral_limit(road: Road, envelope: Envelope, speed_mps: Floats, curvature_pm: Floats) -> Floats:
-    """Lateral limit [m/s2] to the side of the curvature at each node, NaN where unknown; shape (..., n)."""
+    """Return lateral limit [m/s2] to the side of the curvature at each node, NaN where unknown; shape (..., n)."""
     load = road.load(speed_mps)
     left, right = _at(envelope.left, speed_mps, load), _at(envelope.right, speed_mps, load)
     return np.asarray(np.where(curvature_pm > 0.0, left, right))
@@ -38,7 +38,8 @@ def lateral_limit(road: Road, envelope: Envelope, speed_mps: Floats, curvature_p
 def grip_use(
     road: Road, envelope: Envelope, speed_mps: Floats, curvature_pm: Floats, accel_mps2: Floats
 ) -> Floats:  # fmt: skip
-    """Share of the envelope in use at each node, about 0 to 1, NaN where its limit is unknown; shape (..., n).
+    """Return the share of the envelope in use at each node, about 0 to 1, NaN where its limit is unknown; shape (...,
+    n).
 
     ``(x / X)^p + (y / Y)^p`` to the power 1/p, X the braking or traction limit; where the engine or the brakes
     are the limit, their share counts if it is the larger: full throttle on a straight uses all there is.
@@ -61,7 +62,7 @@ def grip_use(
 
 
 def shares(road: Road, envelope: Envelope, speed_mps: Floats, curvature_pm: Floats, accel_mps2: Floats) -> Floats:
-    """Lateral (left +) and longitudinal (driving +) share of the limit, for a picture; shape (2, n).
+    """Return lateral (left +) and longitudinal (driving +) share of the limit, for a picture; shape (2, n).
 
     What is limited by engine or brakes rather than tyres is drawn where the tyres' limit would be. NaN where unknown.
     """
@@ -98,7 +99,8 @@ def phase_places(zone: Zone, brake_m: float) -> dict[str, tuple[float, float]]:
 
 
 def phase_use(places_m: Floats, use: Floats, phases: dict[str, tuple[float, float]]) -> dict[str, float]:
-    """Mean use of grip in each phase, 0 to 1; NaN where the phase is shorter than a node or the limit unknown.
+    """Return the mean use of grip in each phase, 0 to 1; NaN where the phase is shorter than a node or the limit
+    unknown.
 
     ``places_m`` and ``use`` have shape (n,).
     """

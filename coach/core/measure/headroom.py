@@ -72,19 +72,21 @@ class CornerRoad:
         self.reach = reach_mps[at % len(road) if road.closed else np.clip(at, 0, len(road) - 1)]
 
     def fastest(self, envelope: Envelope, cap: Floats | None = None, margin: float = 1.0) -> Floats:
-        """The fastest speed through it, entered and left as the reachable lap does; ``cap`` (n,) bounds it [m/s]."""
+        """Return the fastest speed through it, entered and left as the reachable lap does; ``cap`` (n,) bounds it
+        [m/s].
+        """
         begin, end = margin * float(self.reach[0]), margin * float(self.reach[-1])
         return speed_profile(self.road, envelope, start_mps=begin, end_mps=end, cap=cap)
 
     def seconds(self, speed: Floats) -> float:
-        """Time through it at ``speed`` (n,) [s]."""
+        """Return time through it at ``speed`` (n,) [s]."""
         return float(np.sum(2.0 * self.road.step_m[:-1] / (speed[1:] + speed[:-1])))
 
 
 def headroom(
     corner: int, here: CornerRoad, envelope: Envelope, draws: tuple[Envelope, ...], driven_mps: Floats, usual: Usual
 ) -> Headroom:
-    """The headroom of one corner for the usual pass ``driven_mps`` (n,) on its nodes."""
+    """Return the headroom of one corner for the usual pass ``driven_mps`` (n,) on its nodes."""
     fast = here.fastest(envelope)
     total = here.seconds(driven_mps) - here.seconds(fast)
     phases = phase_places(here.zone, here.zone.start_m)
@@ -111,7 +113,7 @@ def headroom(
 
 
 def _cause(here: CornerRoad, phase: str, fast: Floats, driven: Floats, usual: Usual) -> tuple[str, float]:
-    """The fault of the diagnosis that a phase's headroom comes to, and its amount."""
+    """Return the fault of the diagnosis that a phase's headroom comes to, and its amount."""
     if phase == "middle":
         corner = (here.u_m >= here.zone.turn_in_m) & (here.u_m <= here.zone.end_m)
         return "slow_middle", max(float(fast[corner].min() - driven[corner].min()), 0.0)
@@ -127,7 +129,9 @@ def _cause(here: CornerRoad, phase: str, fast: Floats, driven: Floats, usual: Us
 
 
 def _sooner(here: CornerRoad, fast: Floats, driven: Floats) -> float:
-    """How many metres sooner the driven speed falls than the fastest one, half-way down to the turn-in's or apex's."""
+    """Return how many metres sooner the driven speed falls than the fastest one, half-way down to the turn-in's or
+    apex's.
+    """
     before = here.u_m <= here.zone.apex_m
     u, slow, quick = here.u_m[before], driven[before], fast[before]
     top = int(np.argmax(slow))

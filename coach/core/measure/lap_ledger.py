@@ -28,7 +28,7 @@ class LapLedger:
     pit_t_s: float = float("-inf")
 
     def lap(self, number: int) -> _Lap:
-        """The lap, made on first use."""
+        """Return the lap, made on first use."""
         return self.laps.setdefault(number, _Lap())
 
     def spoil(self, number: int, why: str) -> None:

@@ -49,7 +49,7 @@ PLACES: Final = (
 
 
 def measure(trace: Trace, zone: Zone) -> dict[str, float]:
-    """All measures of one corner; ``trace`` must reach from the zone's start to its end at least."""
+    """Return all measures of one corner; ``trace`` must reach from the zone's start to its end at least."""
     first, last = trace.index(zone.start_m), trace.index(zone.end_m)
     out: dict[str, float] = {}
     out.update(_braking(trace, last, zone))
@@ -65,13 +65,13 @@ def measure(trace: Trace, zone: Zone) -> dict[str, float]:
 
 
 def _most(values: Floats) -> float:
-    """The largest of the values that are there, NaN if none is."""
+    """Return the largest of the values that are there, NaN if none is."""
     top = largest(values)
     return top if top == top else float(np.fmax.reduce(values))
 
 
 def _crossing(x: Floats, y: Floats, i: int, level: float) -> float:
-    """Where ``y`` passes ``level`` between nodes ``i`` and ``i + 1``."""
+    """Return where ``y`` passes ``level`` between nodes ``i`` and ``i + 1``."""
     y0, y1 = float(y[i]), float(y[i + 1])
     if y1 == y0:
         return float(x[i])
@@ -128,7 +128,7 @@ def _speed(trace: Trace, zone: Zone, last: int) -> dict[str, float]:
 
 
 def _throttle(trace: Trace, zone: Zone, got: dict[str, float]) -> dict[str, float]:
-    """Where the throttle that drives the car out begins, and where it is full.
+    """Return where the throttle that drives the car out begins, and where it is full.
 
     Looked for backwards from the first full throttle after the slowest point: a throttle that only holds the speed
     in the middle, or a dab in the entry, is not it.
@@ -167,7 +167,7 @@ def _throttle(trace: Trace, zone: Zone, got: dict[str, float]) -> dict[str, floa
 
 
 def _turn_in(trace: Trace, zone: Zone) -> float:
-    """Where the path first reaches TURN_SHARE of its largest curvature toward the apex."""
+    """Return where the path first reaches TURN_SHARE of its largest curvature toward the apex."""
     if not any_finite(trace.curvature_pm):
         return NAN
     side = 1.0 if zone.corner.direction == "left" else -1.0
@@ -182,7 +182,7 @@ def _turn_in(trace: Trace, zone: Zone) -> float:
 
 
 def _line(trace: Trace, zone: Zone) -> dict[str, float]:
-    """Offsets toward the outside of the corner [m]: least near the apex, and mean around the exit."""
+    """Return offsets toward the outside of the corner [m]: least near the apex, and mean around the exit."""
     side = 1.0 if zone.corner.direction == "left" else -1.0
     a, b = trace.index(zone.apex_m - 12.0), trace.index(zone.apex_m + 12.0)
     c, d = trace.index(zone.exit_m - 5.0), trace.index(zone.exit_m + 5.0)
@@ -191,7 +191,7 @@ def _line(trace: Trace, zone: Zone) -> dict[str, float]:
 
 
 def _coast(trace: Trace, first: int, last: int) -> float:
-    """Time with neither pedal [s]."""
+    """Return time with neither pedal [s]."""
     throttle, brake = trace.throttle[first : last + 1], trace.brake[first : last + 1]
     if not (any_finite(throttle) and any_finite(brake)):
         return NAN
@@ -201,7 +201,7 @@ def _coast(trace: Trace, first: int, last: int) -> float:
 
 
 def _corrections(trace: Trace, zone: Zone) -> float:
-    """Times the steering reversed by a tenth of its range between turn-in and exit."""
+    """Return times the steering reversed by a tenth of its range between turn-in and exit."""
     a, b = trace.index(zone.turn_in_m), trace.index(zone.exit_m)
     steer = trace.steer[a : b + 1]
     if len(steer) < 5 or not all_finite(steer):

@@ -59,7 +59,7 @@ class PassRecord:
     """The lap that began there."""
 
     def loss(self, part: Part) -> float:
-        """Time lost in ``part`` over the whole pass, on both sides of the finish line [s]."""
+        """Return time lost in ``part`` over the whole pass, on both sides of the finish line [s]."""
         return self._losses[part]
 
     @cached_property
@@ -99,7 +99,7 @@ class CornerReference:
         return rise / (high - low) if rise == rise else 0.0
 
     def zone_until(self, stop_m: float) -> Zone:
-        """The zone with its straight cut short at ``stop_m``."""
+        """Return the zone with its straight cut short at ``stop_m``."""
         zone = self.zone
         return msgspec.structs.replace(zone, next_start_m=stop_m) if stop_m < zone.next_start_m else zone
 
@@ -185,9 +185,10 @@ class PassBuilder:
         self._open = (u_m, t_s)
 
     def build(self, history: History, corner: int, lap: int, stop_m: float = float("inf")) -> PassRecord | None:
-        """The pass through ``corner`` that began in ``lap``; None if nothing of it can be measured.
+        """Return the pass through ``corner`` that began in ``lap``; None if nothing of it can be measured.
 
-        ``stop_m`` cuts the straight after the corner short, for a record that ends there.
+        ``stop_m`` cuts the straight after the corner short, for a record that ends there; where it lies in the corner
+        itself, the pass has its losses up to there and no measures.
         """
         if self.store is None:
             return self._measure(history, corner, lap, stop_m)
@@ -208,14 +209,13 @@ class PassBuilder:
         length = self.reference.length_m
         base = lap * length
         zone = self.zones[corner].shifted(base)
-        if stop_m < zone.end_m:
-            return None
+        torn = stop_m < zone.end_m
         if stop_m < zone.next_start_m:
             zone = msgspec.structs.replace(zone, next_start_m=stop_m)
         start = self._open
         if start is None or start[0] >= zone.next_start_m:
             return None
-        whole = start[0] <= zone.start_m + 1e-6
+        whole = start[0] <= zone.start_m + 1e-6 and not torn
         low = zone.start_m - BEFORE_M if whole else start[0]
         low = max(low, float(history.u_m[0]) if len(history) else low, start[0] - BEFORE_M)
         low = min(low, max(start[0], zone.start_m - BEFORE_M))
@@ -241,7 +241,9 @@ class PassBuilder:
         return PassRecord(lap, corner, zone, trace, pieces, mine, gaps, True, line_t, line_lap)
 
     def peek(self, history: History, corner: int, lap: int, stop_m: float) -> PassRecord | None:
-        """The pass as far as ``stop_m``, while it is driven on: the same as ``build``, and nothing is kept of it."""
+        """Return the pass as far as ``stop_m``, while it is driven on: the same as ``build``, and nothing is kept of
+        it.
+        """
         known = self._open
         try:
             return self._measure(history, corner, lap, stop_m)
@@ -265,7 +267,8 @@ class PassBuilder:
         line_t, line_lap = float("nan"), 0
         here, here_t = start
         here_ref = self.reference.value("t_s", here)
-        for end, part, of, began in ends:
+        for place, part, of, began in ends:
+            end = min(place, zone.next_start_m)
             if end <= here:
                 continue
             # a hair beyond, for a place on the line itself is a product of floats

@@ -37,25 +37,25 @@ class PedalScale:
 
 
 def force(speed_mps: Floats, slope: Floats, step_m: float) -> Floats:
-    """Acceleration by engine and brakes [m/s2] at even nodes, shape (n,)."""
+    """Return acceleration by engine and brakes [m/s2] at even nodes, shape (n,)."""
     energy = smooth(speed_mps**2 / 2.0, int(SPAN_M / step_m))
     return done_by_car(np.gradient(energy, step_m), speed_mps, slope)
 
 
 def done_by_car(acceleration: Floats, speed_mps: Floats, slope: Floats | float = 0.0) -> Floats:
-    """What engine and brakes did [m/s2]: the acceleration with what rolling, air and gradient took given back."""
+    """Return what engine and brakes did [m/s2]: the acceleration without rolling resistance, air and gradient."""
     done: Floats = acceleration + ROLLING + AIR * speed_mps**2 + G_MPS2 * np.sin(np.arctan(slope))
     return done
 
 
 @lru_cache(maxsize=8)
 def scale_of(reference: Reference) -> PedalScale:
-    """The pedal scale of ``reference``."""
+    """Return the pedal scale of ``reference``."""
     return scale_from(reference.speed_mps, force(reference.speed_mps, slope_of(reference), reference.step_m))
 
 
 def scale_from(speed_mps: Floats, done: Floats) -> PedalScale:
-    """The scale that speeds (n,) and what engine and brakes did at them (n,) [m/s2] show; n at least 1."""
+    """Return the scale that speeds (n,) and what engine and brakes did at them (n,) [m/s2] show; n at least 1."""
     hardest = max(-float(np.quantile(done, 0.005)), 2.0 * ENGINE_BRAKING)
     edges = np.linspace(float(speed_mps.min()), float(speed_mps.max()) + 1e-9, _BINS)
     which = np.digitize(speed_mps, edges) - 1
@@ -69,12 +69,12 @@ def scale_from(speed_mps: Floats, done: Floats) -> PedalScale:
 
 
 def inferred(speed_mps: Floats, slope: Floats, step_m: float, scale: PedalScale) -> tuple[Floats, Floats]:
-    """Throttle and brake, 0..1, at even nodes (n,) ``step_m`` apart."""
+    """Return throttle and brake, 0..1, at even nodes (n,) ``step_m`` apart."""
     return pedals_of(speed_mps, force(speed_mps, slope, step_m), scale)
 
 
 def pedals_of(speed_mps: Floats, done: Floats, scale: PedalScale) -> tuple[Floats, Floats]:
-    """Throttle and brake, 0..1, of what engine and brakes ``done`` (n,) [m/s2] at ``speed_mps`` (n,)."""
+    """Return throttle and brake, 0..1, of what engine and brakes ``done`` (n,) [m/s2] at ``speed_mps`` (n,)."""
     brake = np.clip((-done - ENGINE_BRAKING) / (scale.hardest - ENGINE_BRAKING), 0.0, 1.0)
     full = np.maximum(np.interp(speed_mps, scale.speeds_mps, scale.best), 0.5)
     throttle = np.clip((done + ENGINE_BRAKING) / (full + ENGINE_BRAKING), 0.0, 1.0)

@@ -52,12 +52,12 @@ class Rows:
         self.found: dict[tuple[Any, ...], Any] = {}
 
     def inside(self, low_m: float, high_m: float) -> slice:
-        """The nodes from ``low_m`` to ``high_m``, both included."""
+        """Return the nodes from ``low_m`` to ``high_m``, both included."""
         return slice(int(self.u.searchsorted(low_m)), int(self.u.searchsorted(high_m, "right")))
 
 
 def opening(rows: Rows, level: float, from_m: float, to_m: float) -> float:
-    """Where the throttle passes ``level`` for good on its way to full; NaN if it was open all the time."""
+    """Return where the throttle passes ``level`` for good on its way to full; NaN if it was open all the time."""
     key = (level, from_m, to_m)
     found = rows.found.get(key)
     if found is None:
@@ -83,14 +83,16 @@ def _opening(rows: Rows, level: float, from_m: float, to_m: float) -> float:
 
 
 def let_go(rows: Rows, at_m: float) -> float:
-    """Where the throttle was left for the stretch without it that goes on at ``at_m``; there if it is given there."""
+    """Return where the throttle was left for the stretch without it that goes on at ``at_m``; there if it is given
+    there.
+    """
     here = int(rows.u.searchsorted(at_m))
     given = (rows.throttle[: here + 1] >= PEDAL_OFF).nonzero()[0]
     return float(rows.u[given[-1]]) if len(given) and given[-1] < here else at_m
 
 
 def _way_to_full(rows: Rows, from_m: float, to_m: float) -> tuple[int, float, int]:
-    """The first node there, the most throttle (NaN without a node), and the first node with nearly as much."""
+    """Return the first node there, the most throttle (NaN without a node), and the first node with nearly as much."""
     key = (from_m, to_m)
     found = rows.found.get(key)
     if found is None:
@@ -106,7 +108,7 @@ def _way_to_full(rows: Rows, from_m: float, to_m: float) -> tuple[int, float, in
 
 
 def throttle_gaps(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> dict[str, float]:
-    """Metres by which the throttle opens later, and the share of it that is missing once it is open."""
+    """Return metres by which the throttle opens later, and the share of it that is missing once it is open."""
     out = {"drive_late_m": NAN, "drive_share": NAN, "lifted_m": NAN}
     start = ours["throttle_start_m"]
     if start != start or not (own.has_throttle and ref.has_throttle):
@@ -131,7 +133,9 @@ def throttle_gaps(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> d
 
 
 def _late(own: Rows, ref: Rows, from_m: float, to_m: float) -> tuple[float, bool]:
-    """Metres by which the throttle opens later, NaN if one has it open all the time; whether it had been held."""
+    """Return metres by which the throttle opens later, NaN if one has it open all the time; whether it had
+    been held.
+    """
     both = _both_open(own, ref, from_m, to_m)
     if both is None:
         return NAN, False
@@ -154,7 +158,7 @@ def _late(own: Rows, ref: Rows, from_m: float, to_m: float) -> tuple[float, bool
 
 
 def _missing(own: Rows, ref: Rows, late: float, from_m: float, to_m: float) -> float:
-    """Median share of the reference's throttle that is missing; NaN where it gives too little to tell."""
+    """Return the median share of the reference's throttle that is missing; NaN where it gives too little to tell."""
     rows = own.inside(from_m, to_m)
     on = ref.throttle[rows] > 0.4
     if np.count_nonzero(on) < 10:
@@ -167,7 +171,7 @@ def _missing(own: Rows, ref: Rows, late: float, from_m: float, to_m: float) -> f
 
 
 def _withheld(own: Rows, ref: Rows, level: float, from_m: float, to_m: float) -> float:
-    """Metres after the reference passes ``level`` over which it gave as much throttle as the pass left out."""
+    """Return metres after the reference passes ``level`` over which it gave as much throttle as the pass left out."""
     u = own.u
     inside = (u >= from_m) & (u <= to_m)
     first = opening(ref, level, from_m, to_m)
@@ -187,7 +191,7 @@ def _withheld(own: Rows, ref: Rows, level: float, from_m: float, to_m: float) ->
 
 
 def _both_open(own: Rows, ref: Rows, from_m: float, to_m: float) -> slice | None:
-    """Rows up to where both have opened the throttle; None if one of them has it open all the time."""
+    """Return rows up to where both have opened the throttle; None if one of them has it open all the time."""
     between = own.inside(from_m, to_m)
     if between.stop - between.start < 2:
         return None
@@ -202,7 +206,7 @@ def _both_open(own: Rows, ref: Rows, from_m: float, to_m: float) -> slice | None
 
 
 def _later(own: Floats, ref: Floats, level: float, step: float) -> float:
-    """Metres by which ``own`` gives ``level`` later than ``ref``, negative if sooner.
+    """Return metres by which ``own`` gives ``level`` later than ``ref``, negative if sooner.
 
     Counted from where the reference gives it on, so that a gear change in both counts alike, and throttle given and
     taken back before does not make good for what is missing after.
@@ -215,7 +219,7 @@ def _later(own: Floats, ref: Floats, level: float, step: float) -> float:
 
 
 def _given(throttle: Floats, level: float, step: float) -> int:
-    """The first node from which ``level`` is given for STAYS_M."""
+    """Return the first node from which ``level`` is given for STAYS_M."""
     enough = max(round(STAYS_M / step), 1)
     for first, last in stretches(throttle >= level):
         if last - first + 1 >= enough or last == len(throttle) - 1:
@@ -224,12 +228,13 @@ def _given(throttle: Floats, level: float, step: float) -> int:
 
 
 def _holds(throttle: Floats, level: float, step: float) -> bool:
-    """Whether the throttle stays about ``level`` for longer than an opening takes to pass it."""
+    """Return whether the throttle stays about ``level`` for longer than an opening takes to pass it."""
     return step * float(np.count_nonzero(abs(throttle - level) < min(0.1, 0.5 * level))) > HOLD_M
 
 
 def _lifted(own: Rows, ref: Rows, from_m: float, to_m: float) -> float:
-    """Metres of full throttle given back by lifts after the throttle was opened, where the reference never lifts.
+    """Return the metres of full throttle given back by lifts after the throttle was opened, where the reference never
+    lifts.
 
     A lift after which the throttle is not opened again, or that ends in braking, belongs to the next corner.
     """

@@ -25,7 +25,7 @@ STOPPED_S: Final = 1.0
 
 
 def invalid_reason(driven: PassRecord) -> str:
-    """Why a pass does not count: "off track", "off the road", "stopped"; empty when nothing spoiled it."""
+    """Return why a pass does not count: "off track", "off the road", "stopped"; empty when nothing spoiled it."""
     if driven.measures.get("wheels_off", float("nan")) >= WHEELS_OFF:
         return "off track"
     trace = driven.trace
@@ -42,7 +42,7 @@ def invalid_reason(driven: PassRecord) -> str:
 
 
 def _longest(flag: NDArray[np.bool_], size: Floats) -> float:
-    """The largest sum of ``size`` over rows side by side for which ``flag`` holds."""
+    """Return the largest sum of ``size`` over rows side by side for which ``flag`` holds."""
     if not np.count_nonzero(flag):
         return 0.0
     total = np.concatenate([[0.0], np.cumsum(np.where(flag, size, 0.0))])

@@ -7,7 +7,9 @@ from coach.core.numeric.reductions import largest
 
 
 def middle(values: Floats) -> float:
-    """The median of ``values`` (shape (n,), n > 0), NaN if one of them is; a test holds it to ``numpy.median``."""
+    """Return the median of ``values`` (shape (n,), n > 0), NaN if one of them is; a test holds it to
+    ``numpy.median``.
+    """
     n = len(values)
     half = n // 2
     top = largest(values)

@@ -1,31 +1,12 @@
-"""How noisy a channel is, and smoothing that is as long as the noise asks for and no longer."""
+"""Smoothing that is as long as the noise asks for and no longer."""
 
 from __future__ import annotations
 
-import math
 from functools import lru_cache
-from typing import Final
 
 import numpy as np
 
 from coach.core.columns import Floats
-from coach.core.numeric.median import middle
-
-_MAD_TO_SIGMA: Final = 1.4826
-"""Median absolute deviation to standard deviation of a normal distribution."""
-
-
-def white_noise(values: Floats) -> float:
-    """Standard deviation of the white noise on ``values`` (shape (n,)), from third differences.
-
-    A smooth signal has next to no third difference while white noise of deviation s has one of sqrt(20) s. The
-    median makes it blind to the few samples at which the signal itself has a corner.
-    """
-    if len(values) < 8:
-        return 0.0
-    first = values[1:] - values[:-1]
-    second = first[1:] - first[:-1]
-    return _MAD_TO_SIGMA * middle(np.abs(second[1:] - second[:-1])) / math.sqrt(20.0)
 
 
 def smooth(values: Floats, half_span: int, degree: int = 2) -> Floats:

@@ -36,18 +36,18 @@ class Car:
     drag_pm: float
 
     def decel(self, speed_mps: Floats | float, slope: Floats | float = 0.0) -> Floats:
-        """Deceleration the car has shown at a speed [m/s^2], uphill (slope > 0, rise over run) more."""
+        """Return deceleration the car has shown at a speed [m/s^2], uphill (slope > 0, rise over run) more."""
         angle = np.arctan(slope)
         flat = np.interp(speed_mps, self.brake_speeds_mps, self.decel_mps2)
         return np.asarray(flat * np.cos(angle) + G_MPS2 * np.sin(angle))
 
     def braking_m(self, from_mps: float, to_mps: float, slope: float = 0.0) -> float:
-        """Distance to slow down from one speed to another at the car's own envelope [m]."""
+        """Return the distance to slow down from one speed to another at the car's own envelope [m]."""
         v = np.linspace(to_mps, from_mps, 60)
         return float(np.trapezoid(v / np.maximum(self.decel(v, slope), 0.5), v))
 
     def fade(self, speed_mps: Floats, full: Floats, step_m: float) -> Floats:
-        """How much of a lack of kinetic energy is left after each node, from 1 at the first; shape (n,).
+        """Return how much of a lack of kinetic energy is left after each node, from 1 at the first; shape (n,).
 
         At full throttle a slower car has the more pull (power over speed) and the less drag, so the lack fades:
         d(lack)/du = -(p / v^3 + 2 c) lack. While grip limits the throttle it does not. ``full`` is 0 or 1.
@@ -57,7 +57,7 @@ class Car:
 
 
 def slope_of(reference: Reference) -> Floats:
-    """Rise over run at each node, shape (n,); 0 where height is unknown."""
+    """Return the rise over run at each node, shape (n,); 0 where height is unknown."""
     if not np.isfinite(reference.z_m).all():
         return np.zeros(len(reference))
     padded = (
@@ -70,7 +70,7 @@ def slope_of(reference: Reference) -> Floats:
 
 
 def car_of(reference: Reference) -> Car:
-    """The car as the reference lap shows it."""
+    """Return the car as the reference lap shows it."""
     v, slope = reference.speed_mps, slope_of(reference)
     accel = np.gradient(v * v / 2.0, reference.step_m)
     level = accel + G_MPS2 * np.sin(np.arctan(slope))

@@ -82,7 +82,7 @@ class Course:
         self._aim()
 
     def pass_by(self, front_m: float) -> Iterator[tuple[float, Kind, int, int]]:
-        """Places up to ``front_m`` in order: (place [m driven], kind, corner, lap in which the corner began)."""
+        """Yield places up to ``front_m`` in order: (place [m driven], kind, corner, lap in which the corner began)."""
         while self.next_m <= front_m:
             _, kind, corner, turns = self.places[self._next]
             yield self.next_m, kind, corner, self._lap - turns

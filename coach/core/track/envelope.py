@@ -33,12 +33,13 @@ class GripLimit(msgspec.Struct, frozen=True):
     """What else bounds it [m/s2], whatever the tyres would give: the brakes' own torque."""
 
     def at(self, speed_mps: Floats, load: Floats) -> Floats:
-        """The limit [m/s2] at each speed and load, arrays of one shape."""
+        """Return the limit [m/s2] at each speed and load, arrays of one shape."""
         seen = np.minimum(speed_mps, self.fastest_mps)
         return np.asarray(self.base_mps2 * load + self.aero_pm * seen * seen)
 
     def corner_speed(self, curvature_pm: float, weight: float = 1.0, lift_pm: float = 0.0) -> float:
-        """Highest speed [m/s] on a curvature (>= 0) [1/m] with nothing else asked of the tyres; inf on a straight.
+        """Return the highest speed [m/s] on a curvature (>= 0) [1/m] with nothing else asked of the tyres; inf on a
+        straight.
 
         The load on the road is ``weight + lift_pm * v^2`` (``lift_pm`` = vertical curvature / g).
         """
@@ -75,7 +76,7 @@ class Envelope(msgspec.Struct, frozen=True, kw_only=True):
         return None not in (self.left, self.right, self.brake, self.power_wpkg)
 
     def times(self, share: float) -> Envelope:
-        """The same with only ``share`` of the grip and the power (drag stays)."""
+        """Return the same with only ``share`` of the grip and the power (drag stays)."""
 
         def part(limit: GripLimit | None) -> GripLimit | None:
             if limit is None:

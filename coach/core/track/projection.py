@@ -52,7 +52,7 @@ class Line:
         return along
 
     def project(self, x: Floats, y: Floats, guess_m: Floats) -> tuple[Floats, Floats, NDArray[np.bool_]]:
-        """Places near ``guess_m`` [m, may run over the seam], offsets (left +) [m], and whether it was found.
+        """Return places near ``guess_m`` [m, may run over the seam], offsets (left +) [m], and whether it was found.
 
         All shapes (n,). A place keeps the lap of its guess: it is not wrapped. Not found is NaN.
         """
@@ -106,7 +106,7 @@ class Line:
         return place, offset, found & np.isfinite(place)
 
     def project_one(self, x: float, y: float, guess_m: float) -> tuple[float, float, bool]:
-        """``project`` of a single position: (place, offset, found), the same to the last bit."""
+        """Return ``project`` of a single position: (place, offset, found), the same to the last bit."""
         if not (math.isfinite(x) and math.isfinite(y) and abs(guess_m) < FARTHEST_M):
             return math.nan, math.nan, False
         last, closed, n = self.n - 2, self.closed, self.n
@@ -165,7 +165,7 @@ class Line:
         return (x - px) * tx + (y - py) * ty
 
     def candidates(self, x: float, y: float, heading: float, reach_m: float) -> list[tuple[float, float]]:
-        """All places within ``reach_m`` whose direction lies within 60 degrees of ``heading`` [rad].
+        """Return all places within ``reach_m`` whose direction lies within 60 degrees of ``heading`` [rad].
 
         Each as (distance [m], place [m]), nearest first: one per piece of track that passes by.
         """

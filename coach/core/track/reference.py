@@ -61,7 +61,7 @@ class Reference:
         return bool(np.isfinite(self.x_m[0]))
 
     def at(self, name: str, s_m: Floats | float) -> Floats:
-        """Column ``name`` at places ``s_m`` [m], linear between nodes; wraps on a closed circuit.
+        """Return column ``name`` at places ``s_m`` [m], linear between nodes; wraps on a closed circuit.
 
         ``t_s`` and ``heading_rad`` continue over the seam (the next lap's time and unwrapped heading).
         """
@@ -103,7 +103,9 @@ class Reference:
         return {}
 
     def on_nodes(self, name: str, first: int, last: int) -> Floats:
-        """Column ``name`` (none that grows from lap to lap) at nodes ``first`` to ``last``; an open course ends."""
+        """Return column ``name`` (none that grows from lap to lap) at nodes ``first`` to ``last``; an open
+        course ends.
+        """
         column: Floats = getattr(self, name)
         if not self.closed or last - first >= len(column):
             return np.take(column, np.arange(first, last + 1), mode="wrap" if self.closed else "clip")

@@ -21,7 +21,9 @@ _FLOOR: Final = SLOWEST_MPS**2
 
 
 def corner_limit(road: Road, envelope: Envelope) -> Floats:
-    """Highest speed that each node's curvature allows [m/s], shape (n,); raises ValueError if lateral is unknown."""
+    """Return the highest speed that each node's curvature allows [m/s], shape (n,); raises ValueError if lateral is
+    unknown.
+    """
     left, right = _known(envelope.left, "cornering"), _known(envelope.right, "cornering")
     rows = zip(road.curvature_pm.tolist(), road.weight.tolist(), road.lift_pm.tolist(), strict=True)
     limits = [(left if k > 0.0 else right).corner_speed(abs(k), weight, lift) for k, weight, lift in rows]
@@ -31,7 +33,7 @@ def corner_limit(road: Road, envelope: Envelope) -> Floats:
 def speed_profile(
     road: Road, envelope: Envelope, *, start_mps: float = TOP_MPS, end_mps: float = TOP_MPS, cap: Floats | None = None
 ) -> Floats:
-    """Speed at each node [m/s], shape (n,), of the fastest drive along ``road`` within ``envelope``.
+    """Return the speed at each node [m/s], shape (n,), of the fastest drive along ``road`` within ``envelope``.
 
     ``start_mps`` and ``end_mps`` bound the ends of an open road; ``cap`` (n,) [m/s] bounds every node. Raises
     ValueError naming what is unknown if the envelope is not whole.
@@ -63,7 +65,9 @@ def speed_profile(
 
 
 def travel_time(road: Road, speed_mps: Floats) -> Floats:
-    """Time at each node from node 0 [s], shape (n + 1,) on a closed road (the last is the lap), else (n,)."""
+    """Return the time at each node from node 0 [s], shape (n + 1,) on a closed road (the last is the lap),
+    else (n,).
+    """
     v = np.append(speed_mps, speed_mps[0]) if road.closed else speed_mps
     step = road.step_m if road.closed else road.step_m[:-1]
     return np.concatenate(([0.0], np.cumsum(2.0 * step / (v[1:] + v[:-1]))))
@@ -76,7 +80,7 @@ def _known(limit: GripLimit | None, what: str) -> GripLimit:
 
 
 def _free(v2: float, bend: float, load: float, envelope: Envelope) -> float:
-    """Share of the longitudinal grip that the corner leaves."""
+    """Return the share of the longitudinal grip that the corner leaves."""
     side = envelope.left if bend > 0.0 else envelope.right
     assert side is not None
     seen = min(v2, side.fastest_mps**2)

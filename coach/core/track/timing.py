@@ -31,7 +31,9 @@ OWN_BRAKE_M: Final = 6.0
 
 
 def time_to(reference: Reference, u_m: float, speed_mps: float, place_m: float) -> float:
-    """Seconds from ``u_m`` to ``place_m`` at the reference's pace, less if the car is faster than that here."""
+    """Return the seconds from ``u_m`` to ``place_m`` at the reference's pace, less if the car is faster
+    than that here.
+    """
     planned = reference.value("t_s", place_m) - reference.value("t_s", u_m)
     usual = reference.value("speed_mps", u_m)
     pace = min(usual / speed_mps, 1.0) if speed_mps > 1.0 else 1.0
@@ -52,7 +54,7 @@ class Approach:
 
 
 def approaches(reference: Reference, zones: tuple[Zone, ...]) -> tuple[Approach, ...]:
-    """The approach of each corner: the nearest place before it with ROOM_S to speak, at most REACH_S ahead.
+    """Return the approach of each corner: the nearest place before it with ROOM_S to speak, at most REACH_S ahead.
 
     Where there is none, the place with the most room.
     """
@@ -86,12 +88,16 @@ def approaches(reference: Reference, zones: tuple[Zone, ...]) -> tuple[Approach,
 
 
 def free_m(zone: Zone) -> float:
-    """Where speech may begin again after a corner [m]: where full throttle can be held, before the next straight."""
+    """Return where speech may begin again after a corner [m]: where full throttle can be held, before the next
+    straight.
+    """
     return min(max(zone.exit_m, zone.apex_m + LEAST_EXIT_M), zone.end_m)
 
 
 def open_place(reference: Reference, zone: Zone, previous_end_m: float) -> float:
-    """Where cues for ``zone`` may begin: 8 s of driving before it gets quiet, not before the corner before is over."""
+    """Return where cues for ``zone`` may begin: 8 s of driving before it gets quiet, not before the corner before is
+    over.
+    """
     target = reference.value("t_s", zone.quiet_m) - LONGEST_LEAD_S - MARGIN_AHEAD_S
     place = zone.quiet_m
     while place > previous_end_m and reference.value("t_s", place) > target:

@@ -36,7 +36,7 @@ class Zone(msgspec.Struct, frozen=True):
     """Where speech must be over at the latest: the brake point, or turn-in of a corner without braking."""
 
     def shifted(self, by_m: float) -> Zone:
-        """The same zone ``by_m`` farther on: in a later lap."""
+        """Return the same zone ``by_m`` farther on: in a later lap."""
         return Zone(self.corner, *[place + by_m for place in _places(self)])
 
     @property
@@ -49,7 +49,7 @@ _places: Final = attrgetter("start_m", "brake_m", "turn_in_m", "apex_m", "exit_m
 
 
 def zones(corners: Sequence[Corner], length_m: float, closed: bool) -> tuple[Zone, ...]:
-    """The zones of ``corners`` (in driving order) on a lap of ``length_m``; empty without corners."""
+    """Return the zones of ``corners`` (in driving order) on a lap of ``length_m``; empty without corners."""
     out: list[Zone] = []
     for i, corner in enumerate(corners):
         before = corners[i - 1]

@@ -21,7 +21,7 @@ ENGINE, HELPER = "engine", "helper"
 
 
 def is_loopback(address: str) -> bool:
-    """Whether only this machine can reach ``address``; OutputError when it is no address of ours."""
+    """Return whether only this machine can reach ``address``; OutputError when it is no address of ours."""
     parts = urlsplit(address)
     host = parts.hostname or ""
     if parts.scheme in ("ipc", "inproc"):

@@ -64,7 +64,7 @@ class Subscriber:
         return out
 
     def _take(self, socket: zmq.Socket[bytes], out: list[Message]) -> bool:
-        """One message, if there is one."""
+        """Return one message, if there is one."""
         try:
             frame = socket.recv(zmq.NOBLOCK)
         except zmq.Again:

@@ -68,12 +68,12 @@ def prefix(name: str) -> bytes:
 
 
 def encode(message: Message) -> bytes:
-    """One frame."""
+    """Return one frame."""
     return prefix(BY_TYPE[type(message)].name) + _ENCODER.encode(message)
 
 
 def decode(frame: bytes) -> Message:
-    """The value in a frame; OutputError when it is none of ours."""
+    """Return the value in a frame; OutputError when it is none of ours."""
     name, found, payload = frame.partition(b"\0")
     decoder = _DECODERS.get(name.decode("ascii", "replace")) if found else None
     if decoder is None:

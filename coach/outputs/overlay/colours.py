@@ -22,7 +22,7 @@ TEXT_COLOURS: Final = {"text": TEXT, "dim": DIM, "gained": GAINED, "lost": LOST}
 
 
 def mixed(colour: Colour, share: float, ground: Colour = GROUND) -> Colour:
-    """``colour`` laid over ``ground`` with opacity ``share`` (0..1)."""
+    """Return ``colour`` laid over ``ground`` with opacity ``share`` (0..1)."""
     return (
         round(ground[0] + (colour[0] - ground[0]) * share),
         round(ground[1] + (colour[1] - ground[1]) * share),
@@ -31,5 +31,5 @@ def mixed(colour: Colour, share: float, ground: Colour = GROUND) -> Colour:
 
 
 def web_colour(colour: Colour) -> str:
-    """``colour`` as a terminal or a page names it: ``#56b4e9``."""
+    """Return ``colour`` as a terminal or a page names it: ``#56b4e9``."""
     return "#" + bytes(colour).hex()

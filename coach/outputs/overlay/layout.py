@@ -70,7 +70,7 @@ class Drawing(NamedTuple):
 
 
 def caption_share(caption: Caption | None) -> float:
-    """Opacity of a caption (0..1 in eighths, so that a fade is a few redraws and not thirty a second)."""
+    """Return the opacity of a caption (0..1 in eighths, so that a fade is a few redraws and not thirty a second)."""
     if caption is None or not caption.text:
         return 0.0
     left = (CAPTION_S - caption.age_s) / FADE_S
@@ -78,7 +78,7 @@ def caption_share(caption: Caption | None) -> float:
 
 
 def lay_out(scene: Scene, size: Size, measure: Measure) -> Drawing:
-    """Everything to draw for ``scene``, and the window's size [px]."""
+    """Return the everything to draw for ``scene``, and the window's size [px]."""
     m, width = size.margin, size.width
     if scene.hidden:
         return _hidden(size, measure)
@@ -100,7 +100,7 @@ def lay_out(scene: Scene, size: Size, measure: Measure) -> Drawing:
 
 
 def _rows(scene: Scene, mode: Mode, size: Size) -> list[tuple[str, int, Colour]]:
-    """The rows under the bar as (text, capital height, colour), in order."""
+    """Return the rows under the bar as (text, capital height, colour), in order."""
     out: list[tuple[str, int, Colour]] = []
     if scene.lap is not None and scene.lap_age_s <= LAP_S:
         delta = scene.lap.delta_s
@@ -118,7 +118,7 @@ def _rows(scene: Scene, mode: Mode, size: Size) -> list[tuple[str, int, Colour]]
 
 
 def _first_row(view: View | None, mode: Mode, size: Size, measure: Measure) -> list[Item]:
-    """The difference, or sign and word of a state without one; then the next corner, at the right."""
+    """Return the difference, or sign and word of a state without one; then the next corner, at the right."""
     if view is not None and mode == "live":
         items = _number(view.delta_s, size, measure)
     else:
@@ -131,7 +131,7 @@ def _first_row(view: View | None, mode: Mode, size: Size, measure: Measure) -> l
 
 
 def _bar(delta_s: float, y: int, size: Size) -> list[Item]:
-    """Time gained grows from the middle to the right, time lost to the left."""
+    """Return time gained grows from the middle to the right, time lost to the left."""
     m, height = size.margin, size.bar
     width = size.width - 2 * m
     middle = m + width // 2
@@ -162,7 +162,7 @@ def _number(delta_s: float, size: Size, measure: Measure) -> list[Item]:
 
 
 def _corner(view: View, left: int, size: Size, measure: Measure) -> list[Item]:
-    """Next corner and metres to its brake point, at the right end of the first row."""
+    """Return next corner and metres to its brake point, at the right end of the first row."""
     if not view.next_corner:
         return []
     cap, m, right = size.text_cap, size.margin, size.width - size.margin

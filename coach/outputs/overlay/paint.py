@@ -24,7 +24,7 @@ pixel, which moves letters by up to 1.9 pixels."""
 
 @lru_cache(maxsize=64)
 def _font(cap: int) -> pygame.font.Font:
-    """The bundled font, FINER times as large as where a capital is at least ``cap`` pixels high."""
+    """Return the bundled font, FINER times as large as where a capital is at least ``cap`` pixels high."""
     if not pygame.font.get_init():
         pygame.font.init()
     size = cap * FINER
@@ -37,14 +37,14 @@ def _font(cap: int) -> pygame.font.Font:
 
 @lru_cache(maxsize=512)
 def measure(text: str, cap: int) -> tuple[int, int]:
-    """Width and height [px] of the box that ``text`` takes when its capitals are ``cap`` pixels high."""
+    """Return width and height [px] of the box that ``text`` takes when its capitals are ``cap`` pixels high."""
     w, h = _font(cap).size(text)
     return math.ceil(w / FINER), math.ceil(h / FINER)
 
 
 @lru_cache(maxsize=512)
 def text_surface(text: str, cap: int, colour: tuple[int, int, int]) -> pygame.Surface:
-    """``text`` with alpha, as large as ``measure`` says."""
+    """Return ``text`` with alpha, as large as ``measure`` says."""
     w, h = measure(text, cap)
     fine = pygame.Surface((w * FINER, h * FINER), pygame.SRCALPHA)
     fine.fill((*colour, 0))
@@ -55,7 +55,7 @@ def text_surface(text: str, cap: int, colour: tuple[int, int, int]) -> pygame.Su
 
 
 def box_of(item: Item) -> pygame.Rect:
-    """The box of pixels that an item touches."""
+    """Return the box of pixels that an item touches."""
     if isinstance(item, Rect | Label):
         return pygame.Rect(item.box)
     xs, ys = [p[0] for p in item.points], [p[1] for p in item.points]
@@ -66,7 +66,7 @@ def box_of(item: Item) -> pygame.Rect:
 
 
 def changed(before: Sequence[Item], after: Sequence[Item]) -> list[pygame.Rect]:
-    """The boxes in which two pictures differ; empty when they are the same."""
+    """Return the boxes in which two pictures differ; empty when they are the same."""
     old, new = set(before), set(after)
     return [box_of(item) for item in old ^ new]
 
@@ -90,7 +90,7 @@ def paint(surface: pygame.Surface, items: Iterable[Item], within: pygame.Rect | 
 
 
 def picture(scene: Scene, size: str = "medium", scale: float = 1.0) -> pygame.Surface:
-    """The overlay as a surface, without any display: for tests and for pictures."""
+    """Return the overlay as a surface, without any display: for tests and for pictures."""
     drawing = lay_out(scene, size_of(size, scale), measure)
     surface = pygame.Surface((drawing.width, drawing.height))
     paint(surface, drawing.items)

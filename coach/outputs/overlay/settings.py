@@ -32,7 +32,7 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     hidden: bool = False
 
     def checked(self) -> Settings:
-        """The same; raises OutputError that names the setting, the values expected and the one found."""
+        """Return the same; raises OutputError that names the setting, the values expected and the one found."""
         if self.size not in SIZE_NAMES:
             raise OutputError(f"overlay size: expected {', '.join(SIZE_NAMES)}, found {self.size!r}")
         if not OPACITY[0] <= self.opacity <= OPACITY[1]:
@@ -43,12 +43,12 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 def settings_path() -> Path:
-    """Where the settings are kept on this machine."""
+    """Return where the settings are kept on this machine."""
     return Path(platformdirs.user_config_dir(APP)) / "overlay.json"
 
 
 def load(path: Path | None = None) -> Settings:
-    """The settings kept on this machine; the defaults when there are none or they cannot be read."""
+    """Return the settings kept on this machine; the defaults when there are none or they cannot be read."""
     try:
         return msgspec.json.decode((path or settings_path()).read_bytes(), type=Settings).checked()
     except (OSError, msgspec.DecodeError, OutputError):
@@ -76,7 +76,7 @@ class SettingsWatch:
         self._seen = self._stamp()
 
     def news(self) -> Settings | None:
-        """The settings someone else wrote since the last call; None when nobody did."""
+        """Return the settings someone else wrote since the last call; None when nobody did."""
         stamp = self._stamp()
         if stamp == self._seen:
             return None

@@ -41,13 +41,13 @@ Item = Rect | Shape | Label
 
 
 def label(text: str, cap: int, x: int, y: int, colour: Colour, measure: Measure) -> Label:
-    """``text`` with its left top corner at ``x``, ``y``."""
+    """Return ``text`` with its left top corner at ``x``, ``y``."""
     w, h = measure(text, cap)
     return Label(text, cap, (x, y, w, h), colour)
 
 
 def sign(mode: Mode, size: Size, measure: Measure) -> list[Item]:
-    """Shape and word of a state without a number, at the place of the number."""
+    """Return shape and word of a state without a number, at the place of the number."""
     side, x, y = size.number_cap, size.margin, size.margin
     line, r = max(2, side // 9), side // 2
     cx, cy = x + r, y + r

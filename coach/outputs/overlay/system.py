@@ -47,7 +47,7 @@ def open_without_focus(title: str) -> bool:
 
 
 def desktop_scale() -> float:
-    """Scale of the desktop, 1 for a common screen; 1 where it can not be found out."""
+    """Return the scale of the desktop, 1 for a common screen; 1 where it can not be found out."""
     try:
         if sys.platform == "win32":
             import ctypes

@@ -134,7 +134,7 @@ class OverlayWindow:
         pygame.display.quit()
 
     def _place(self) -> tuple[int, int]:
-        """Where the window goes: top centre or where it was left, and always whole on the desktop [px]."""
+        """Return where the window goes: top centre or where it was left, and always whole on the desktop [px]."""
         desktops = pygame.display.get_desktop_sizes()
         width, height = self._shape
         # without positions of the screens: the first one's centre, and bounds that hold all of them side by side

@@ -30,12 +30,12 @@ COMMA_LETTERS = 4  # a comma takes as long as about four letters
 
 
 def default_cache_dir() -> Path:
-    """Where clips are kept on this machine."""
+    """Return where clips are kept on this machine."""
     return Path(platformdirs.user_cache_dir("corner-coach")) / "phrases"
 
 
 def estimate_s(text: str, rate_wpm: int) -> float:
-    """About how long ``text`` takes to say or to read as a caption [s], when there is no clip to measure."""
+    """Return about how long ``text`` takes to say or to read as a caption [s], when there is no clip to measure."""
     return (len(text) + 2 + COMMA_LETTERS * text.count(",")) * LETTER_S / rate_wpm
 
 
@@ -71,18 +71,22 @@ class PhraseBank:
         self._lock = threading.Lock()
 
     def path(self, piece: str) -> Path:
-        """The cache file of what stands between two commas; its name is a digest of all that shapes the sound."""
+        """Return the cache file of what stands between two commas; its name is a digest of all that shapes
+        the sound.
+        """
         parts = (FORMAT, pronounce(piece, self._pronunciations), self.voice, str(self.rate_wpm), self._engine)
         digest = hashlib.sha256("\0".join(parts).encode()).hexdigest()
         return self._folder / f"{digest[:32]}.piece"
 
     def clip(self, text: str) -> bytes | None:
-        """16-bit mono samples at 48 kHz, or None when ``text`` was not prepared. Takes less than a millisecond."""
+        """Return 16-bit mono samples at 48 kHz, or None when ``text`` was not prepared. Takes less than a
+        millisecond.
+        """
         pieces = self._of(text)
         return None if pieces is None else self._lead + joined(pieces)
 
     def duration_s(self, text: str) -> float:
-        """Length of the clip [s]; an estimate when there is none."""
+        """Return the length of the clip [s]; an estimate when there is none."""
         pieces = self._of(text)
         if pieces is None:
             return estimate_s(text, self.rate_wpm)
@@ -139,7 +143,9 @@ class PhraseBank:
         return next(iter(failed.values()), "")
 
     def _render_each(self, renderer: Renderer, texts: list[str], step: Callable[[], object]) -> dict[str, str]:
-        """Each once; those that failed, with the reason. While the engine speaks one, those before are levelled."""
+        """Return each once; those that failed, with the reason. While the engine speaks one, those before
+        are levelled.
+        """
         failed: dict[str, str] = {}
         with tempfile.TemporaryDirectory(prefix="coach-voice-") as folder, ThreadPoolExecutor(LEVELLERS) as pool:
             jobs = {}

@@ -33,14 +33,14 @@ class Device(Protocol):
         """Play clips and tones this loud from the next one on, 0..1."""
 
     def alive(self) -> bool:
-        """Whether sound would be heard; asked about once a second while nothing is said."""
+        """Return whether sound would be heard; asked about once a second while nothing is said."""
 
     def close(self) -> None:
         """Give it back."""
 
 
 def list_devices() -> list[str]:
-    """Names of the sound outputs of this machine; empty when there is none."""
+    """Return the names of the sound outputs of this machine; empty when there is none."""
     import pygame
     from pygame._sdl2 import audio
 
@@ -123,7 +123,7 @@ class MixerDevice:
         self._volume = share
 
     def alive(self) -> bool:
-        """Whether the machine still has the outputs that it had: the mixer itself plays on into nothing.
+        """Return whether the machine still has the outputs that it had: the mixer itself plays on into nothing.
 
         Any change counts, also one that came, so that a new opening follows the system's default.
         """
@@ -146,5 +146,5 @@ class MixerDevice:
 
 
 def _both(clip: bytes) -> bytes:
-    """A mono clip for two channels."""
+    """Return a mono clip for two channels."""
     return np.repeat(np.frombuffer(clip, "<i2"), 2).tobytes()

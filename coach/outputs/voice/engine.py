@@ -16,7 +16,7 @@ from pathlib import Path
 
 
 def packaged() -> tuple[Path, Path] | None:
-    """Library file and data folder of the packaged engine, or None when it can not be used here."""
+    """Return library file and data folder of the packaged engine, or None when it can not be used here."""
     if not sys.platform.startswith("linux"):
         return None
     try:
@@ -44,7 +44,7 @@ def load_packaged() -> bool:
 
 
 def engine_version() -> str:
-    """The engine that a render worker will use on this machine, without loading it."""
+    """Return the engine that a render worker will use on this machine, without loading it."""
     parts = [f"pyttsx3 {_version('pyttsx3')}"]
     if packaged() is not None:
         parts.append(f"espeakng-loader {_version('espeakng-loader')}")

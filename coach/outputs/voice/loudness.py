@@ -39,12 +39,14 @@ _NEAR = 0.6 * _LIMIT
 
 
 def whole_cells(samples: Samples) -> Samples:
-    """Filled up with silence to whole cells."""
+    """Return filled up with silence to whole cells."""
     return np.concatenate([samples, np.zeros(-len(samples) % CELL)])
 
 
 def cells(samples: Samples, behind: int = 0) -> NDArray[np.float64]:
-    """K-weighted energy of each cell of ``samples`` (whole cells) and of ``behind`` cells of silence after them."""
+    """Return K-weighted energy of each cell of ``samples`` (whole cells) and of ``behind`` cells of silence
+    after them.
+    """
     count = len(samples) + behind * CELL
     power = 1 << (count + _ECHO).bit_length()
     size = 3 * power // 4 if 3 * power // 4 >= count + _ECHO else power
@@ -53,7 +55,9 @@ def cells(samples: Samples, behind: int = 0) -> NDArray[np.float64]:
 
 
 def loudness(energy: NDArray[np.float64]) -> float:
-    """Integrated loudness [LUFS] from cells; under 400 ms they are filled up with silence, one block needs that."""
+    """Return integrated loudness [LUFS] from cells; under 400 ms they are filled up with silence, one block
+    needs that.
+    """
     count = max(len(energy), _BLOCK)
     total = np.concatenate([[0.0], np.cumsum(energy), np.full(count - len(energy), energy.sum())])
     # counted as pyloudnorm does, so that both agree where half a step is left over
@@ -68,7 +72,7 @@ def loudness(energy: NDArray[np.float64]) -> float:
 
 
 def level(samples: Samples) -> Samples:
-    """Whole cells at the target and its headroom within 0.1 LU, true peak at most -1 dBTP.
+    """Return whole cells at the target and its headroom within 0.1 LU, true peak at most -1 dBTP.
 
     Where the peaks are in the way they are bent down (a smooth gain over 3 ms around each), and the loudness is
     brought back, a few times over. Meanwhile peaks and cells are only carried along with the gains, which are smooth;
@@ -107,7 +111,7 @@ def gain_of(energy: NDArray[np.float64]) -> float:
 
 
 def _peaks(samples: Samples) -> Samples:
-    """The highest of the wave from each sample to the next; where it can not come near the limit, the sample."""
+    """Return the highest of the wave from each sample to the next; where it can not come near the limit, the sample."""
     highest = np.abs(samples)
     near = np.flatnonzero(np.maximum(highest, np.append(highest[1:], 0.0)) > _NEAR)
     around = np.lib.stride_tricks.sliding_window_view(np.pad(samples, _REACH), 2 * _REACH + 1)
@@ -116,7 +120,9 @@ def _peaks(samples: Samples) -> Samples:
 
 
 def _bend(peaks: Samples) -> Samples:
-    """A gain that is low enough wherever the wave passes the limit less 0.1 dB, back at 1 some 3 ms from there."""
+    """Return a gain that is low enough wherever the wave passes the limit less 0.1 dB, back at 1 some 3 ms
+    from there.
+    """
     gain = np.minimum(1.0, _BENT / np.maximum(peaks, 1e-9)).reshape(-1, _MS).min(axis=1)
     windows = np.lib.stride_tricks.sliding_window_view
     least = windows(np.pad(gain, 4, constant_values=1.0), 7).min(axis=1)
@@ -128,7 +134,9 @@ def _bend(peaks: Samples) -> Samples:
 
 @cache
 def _k_weighting(size: int) -> NDArray[np.complex128]:
-    """Response at the frequencies of a Fourier transform of ``size`` samples: ITU-R BS.1770-4, annex 1, tables 1, 2."""
+    """Return the response at the frequencies of a Fourier transform of ``size`` samples: ITU-R BS.1770-4, annex 1,
+    tables 1, 2.
+    """
     z = np.exp(-2j * np.pi * np.arange(size // 2 + 1) / size)[:, None] ** np.arange(3)
     shelf, poles = (1.53512485958697, -2.69169618940638, 1.19839281085285), (1.0, -1.69065929318241, 0.73248077421585)
     head = (z @ shelf) / (z @ poles)
@@ -139,7 +147,9 @@ def _k_weighting(size: int) -> NDArray[np.complex128]:
 
 @cache
 def _between() -> NDArray[np.float64]:
-    """Weights of the samples around one for the wave at eight places from it on: a windowed sinc, of shape (21, 8)."""
+    """Return the weights of the samples around one for the wave at eight places from it on: a windowed sinc, of shape
+    (21, 8).
+    """
     away = np.arange(_OVERSAMPLED) / _OVERSAMPLED - np.arange(-_REACH, _REACH + 1)[:, None]
     window = np.i0(5.0 * np.sqrt(np.maximum(0.0, 1.0 - (away / _REACH) ** 2))) / np.i0(5.0)  # Kaiser's
     weights = np.where(np.abs(away) <= _REACH, np.sinc(away) * window, 0.0)

@@ -36,7 +36,7 @@ class VoiceOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Sound tones too, in stereo."""
 
     def checked(self) -> VoiceOptions:
-        """The same, or OutputError naming what was found and what is allowed."""
+        """Return the same, or OutputError naming what was found and what is allowed."""
         if not RATES_WPM[0] <= self.rate_wpm <= RATES_WPM[1]:
             raise OutputError(
                 f"speech rate {self.rate_wpm} words per minute: allowed is {RATES_WPM[0]} to {RATES_WPM[1]}"
@@ -48,7 +48,7 @@ class VoiceOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         return self
 
     def bank(self) -> PhraseBank:
-        """A bank for this voice; nothing is rendered yet."""
+        """Return a bank for this voice; nothing is rendered yet."""
         return PhraseBank(
             Path(self.cache_dir) if self.cache_dir else None,
             self.voice,
@@ -58,7 +58,7 @@ class VoiceOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         )
 
     def player(self, notice: Notice) -> Player:
-        """A player on this device; it is being opened on the player's thread."""
+        """Return a player on this device; it is being opened on the player's thread."""
         return Player(MixerDevice(self.device, self.checked().buffer, self.volume, self.tones), notice)
 
     def tone_player(self, player: Player, on_start: Callable[[str], None] | None = None) -> TonePlayer | None:

@@ -64,17 +64,17 @@ class Piece:
 
 
 def split(text: str) -> list[str]:
-    """The pieces of ``text``."""
+    """Return the pieces of ``text``."""
     return [piece for piece in text.split(", ") if piece.strip()]
 
 
 def length(pieces: Sequence[Piece]) -> int:
-    """Samples of what they are put together to."""
+    """Return the samples of what they are put together to."""
     return sum(len(piece.samples) for piece in pieces) + (len(pieces) - 1) * PAUSE_CELLS * CELL
 
 
 def joined(pieces: Sequence[Piece]) -> bytes:
-    """One after the other with pauses between, at one loudness: 16-bit little-endian bytes."""
+    """Return one after the other with pauses between, at one loudness: 16-bit little-endian bytes."""
     count = length(pieces)
     gain = np.float32(gain_of(np.concatenate([piece.energy for piece in pieces])[: count // CELL]))
     out = np.zeros(count, dtype="<i2")

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 
 def pronounce(text: str, overrides: Mapping[str, str]) -> str:
-    """``text`` with each key of ``overrides`` replaced where it stands as whole words, whatever its case.
+    """Return ``text`` with each key of ``overrides`` replaced where it stands as whole words, whatever its case.
 
     The longest key wins where several fit; what was put in is not looked at again.
     """

@@ -32,7 +32,7 @@ class RenderError(Exception):
 
 
 def frames_in(path: Path) -> float:
-    """Length [s] of a WAV file that is whole, mono and 16 bit; RenderError otherwise."""
+    """Return length [s] of a WAV file that is whole, mono and 16 bit; RenderError otherwise."""
     try:
         with wave.open(str(path), "rb") as wav:
             if (wav.getnchannels(), wav.getsampwidth()) != (1, 2):

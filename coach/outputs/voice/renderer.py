@@ -139,7 +139,7 @@ class Renderer:
 
 
 def list_voices(command: tuple[str, ...] = WORKER) -> list[dict[str, str]]:
-    """The engine's voices, each with ``id``, ``name`` and ``language``; OutputError when there is no engine."""
+    """Return the engine's voices, each with ``id``, ``name`` and ``language``; OutputError when there is no engine."""
     worker = Worker("--list", command=command)
     try:
         answer = worker.ask(None, START_LIMIT_S)

@@ -24,7 +24,7 @@ Samples = NDArray[np.float64]
 
 
 def read(path: Path) -> Samples:
-    """Samples of a mono 16-bit WAV file, resampled to 48 kHz when need be; OutputError if it is not one."""
+    """Return the samples of a mono 16-bit WAV file, resampled to 48 kHz when need be; OutputError if it is not one."""
     try:
         with wave.open(str(path), "rb") as wav:
             if (wav.getnchannels(), wav.getsampwidth()) != (1, 2):
@@ -50,7 +50,7 @@ def _resampled(samples: Samples, rate: int) -> Samples:
 
 
 def pcm(samples: Samples) -> bytes:
-    """16-bit little-endian bytes, clipped to full scale."""
+    """Return 16-bit little-endian bytes, clipped to full scale."""
     return np.clip(np.round(samples * 32768.0), -32768, 32767).astype("<i2").tobytes()
 
 
@@ -79,7 +79,7 @@ def trim(samples: Samples) -> Samples:
 
 
 def onset_mark() -> Samples:
-    """A soft tone of 60 ms that swells and fades, and 40 ms of silence: it turns the ear before the first word.
+    """Return a soft tone of 60 ms that swells and fades, and 40 ms of silence: it turns the ear before the first word.
 
     12 dB below the loudness that speech is brought to.
     """

@@ -38,7 +38,7 @@ SAME_CLOCK_S: Final = 0.25
 
 @cache
 def tone(name: str) -> Samples:
-    """One tone, of shape (n,): a sine with raised-cosine edges; KeyError for a name that is none."""
+    """Return one tone, of shape (n,): a sine with raised-cosine edges; KeyError for a name that is none."""
     n = round(TONE_S * RATE_HZ)
     edge = round(EDGE_S * RATE_HZ)
     rise = 0.5 - 0.5 * np.cos(np.pi * np.arange(edge) / edge)
@@ -51,7 +51,7 @@ def tone(name: str) -> Samples:
 
 @cache
 def clip(name: str, stereo: bool) -> bytes:
-    """The same as 16-bit samples, left and right side by side when ``stereo``."""
+    """Return the same as 16-bit samples, left and right side by side when ``stereo``."""
     if not stereo:
         return pcm(tone(name))
     left, right = PAN.get(name, (1.0, 1.0))
@@ -65,7 +65,9 @@ class SessionClock:
         self._ahead = float("inf")
 
     def at(self, t_s: float, now_s: float, due_s: float) -> float:
-        """When it is ``due_s`` [s, machine's clock]; a decision made at session time ``t_s`` arrived at ``now_s``."""
+        """Return when it is ``due_s`` [s, machine's clock]; a decision made at session time ``t_s`` arrived at
+        ``now_s``.
+        """
         ahead = now_s - t_s
         if not abs(ahead - self._ahead) < SAME_CLOCK_S:
             self._ahead = ahead

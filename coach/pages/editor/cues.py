@@ -25,7 +25,7 @@ _COLUMNS: Final = (
 
 
 def _button(event: str) -> str:
-    """A button of a row that sends ``event`` with the row's number."""
+    """Return a button of a row that sends ``event`` with the row's number."""
     return (
         f'<q-btn flat dense no-caps color="primary" label="{event}" :aria-label="\'{event}: \' + props.row.text"'
         f" @click=\"$parent.$emit('{event}', props.row.id)\"/>"

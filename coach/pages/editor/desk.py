@@ -86,22 +86,22 @@ class Desk(Protocol):
         """How many times the session was run, and how long the last run took [s]."""
 
     def get(self, corner: int, *path: str | int) -> Any:
-        """A value of a corner."""
+        """Return a value of a corner."""
 
     def problem_at(self, corner: int, *path: str | int) -> str:
         """What is wrong with a field."""
 
     def problem_lines(self) -> list[str]:
-        """All problems, each with the label of its field, without the file's path."""
+        """Return all problems, each with the label of its field, without the file's path."""
 
     def room_of(self, corner: int, field: str) -> tuple[float, float]:
-        """How far a point of a corner may move before it meets its neighbours [m]."""
+        """Return how far a point of a corner may move before it meets its neighbours [m]."""
 
     def put(self, corner: int, path: Sequence[str | int], value: Any) -> bool:
         """Set a field."""
 
     def suggested_m(self, corner: int) -> float:
-        """Where a corner might be added after ``corner`` [m]; raises CoachError when there is no room."""
+        """Return where a corner might be added after ``corner`` [m]; raises CoachError when there is no room."""
 
     def add_corner(self, apex_m: float) -> int:
         """Add a corner; its number. Raises CoachError when there is no room."""
@@ -116,7 +116,7 @@ class Desk(Protocol):
         """Bring it again."""
 
     def changed_on_disk(self) -> bool:
-        """Whether someone else wrote the file."""
+        """Return whether someone else wrote the file."""
 
     def save(self, *, force: bool = False) -> None:
         """Write the file; raises CoachError."""
@@ -134,10 +134,10 @@ class Desk(Protocol):
         """Mark changes against the cues as they are now."""
 
     def cue_rows(self) -> list[CueRow]:
-        """The cues of the session."""
+        """Return the cues of the session."""
 
     def traces(self) -> Traces | None:
-        """The session's laps; None without a session."""
+        """Return the session's laps; None without a session."""
 
     def sound(self, text: str) -> tuple[bytes, str]:
-        """A WAV file that says ``text``, or b"" and why there is none."""
+        """Return a WAV file that says ``text``, or b"" and why there is none."""

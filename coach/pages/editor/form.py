@@ -31,7 +31,7 @@ def number(text: str | None) -> Any:
 
 
 def shown(value: Any) -> str:
-    """A value of the file as it stands in its field."""
+    """Return a value of the file as it stands in its field."""
     if value is None:
         return ""
     if isinstance(value, float):
@@ -40,12 +40,12 @@ def shown(value: Any) -> str:
 
 
 def numbers(text: str | None) -> list[Any]:
-    """Numbers with commas or blanks between them."""
+    """Return numbers with commas or blanks between them."""
     return [number(part) for part in (text or "").replace(",", " ").split()]
 
 
 def lines(text: str | None) -> list[str]:
-    """Lines that hold something."""
+    """Return the lines that hold something."""
     return [line.strip() for line in (text or "").splitlines() if line.strip()]
 
 

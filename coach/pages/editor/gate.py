@@ -36,7 +36,7 @@ class Passes:
         self._told(self._token)
 
     def exchange(self, token: str) -> str:
-        """A pass for the token, which is then used up; "" for any other text."""
+        """Return a pass for the token, which is then used up; "" for any other text."""
         if not self._token or not secrets.compare_digest(token.encode(), self._token.encode()):
             return ""
         fresh = secrets.token_urlsafe(24)
@@ -45,7 +45,7 @@ class Passes:
         return fresh
 
     def known(self, given: str) -> bool:
-        """Whether ``given`` is a pass that was handed out."""
+        """Return whether ``given`` is a pass that was handed out."""
         return any(secrets.compare_digest(given.encode(), p.encode()) for p in self._passes)
 
 

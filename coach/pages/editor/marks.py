@@ -53,7 +53,7 @@ class MarkList:
             await self._put(corner, ("words",), [*(self.desk.get(corner, "words") or []), NOTE_WORDS])
 
     def _along(self, corner: int, s_m: float) -> float:
-        """The place as the corner counts it: its points may lie before the line [m]."""
+        """Return the place as the corner counts it: its points may lie before the line [m]."""
         length = self.desk.reference.length_m if self.desk.reference.closed else 0.0
         apex = self.desk.corners[corner].apex_m
         places: tuple[float, ...] = (s_m - length, s_m, s_m + length)

@@ -22,7 +22,7 @@ AROUND_M: Final = 50.0
 
 
 def handles(corner: Corner) -> list[tuple[str, str, float]]:
-    """(field, name, place [m]) of the points of a corner that can be dragged."""
+    """Return (field, name, place [m]) of the points of a corner that can be dragged."""
     out = [] if corner.brake_m != corner.brake_m else [("brake_m", "brake", corner.brake_m)]
     out += [("turn_in_m", "turn in", corner.turn_in_m), ("apex_m", "apex", corner.apex_m)]
     return [*out, ("exit_m", "exit", corner.exit_m)]
@@ -59,7 +59,7 @@ class MapView:
         self._html = ui.html("", sanitize=False).classes("map-holder")
 
     def script_data(self) -> dict[str, Any]:
-        """The line as [place, x, y] rows, for dragging along it."""
+        """Return the line as [place, x, y] rows, for dragging along it."""
         reference = self.desk.reference
         if not self._track.known:
             return {"line": [], "length": reference.length_m, "closed": reference.closed}
@@ -116,7 +116,7 @@ class TraceView:
         self.channels = [s["id"] for s in options["series"] if str(s.get("id", "")).endswith(" 0")]
 
     def laps(self) -> list[tuple[int, bool]]:
-        """The laps that can be shown, and whether each is."""
+        """Return the laps that can be shown, and whether each is."""
         return [(lap, lap in self._traces.shown) for lap in self._traces.laps]
 
     def show_lap(self, lap: int, on: bool) -> None:
@@ -126,7 +126,7 @@ class TraceView:
         )
 
     def marks(self, chosen: int) -> list[dict[str, Any]]:
-        """The points of the corner ``chosen`` on the speed of the reference."""
+        """Return the points of the corner ``chosen`` on the speed of the reference."""
         out: list[dict[str, Any]] = []
         length = self.desk.reference.length_m
         for field, name, place in handles(self.desk.corners[chosen]):

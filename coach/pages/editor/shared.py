@@ -26,7 +26,7 @@ class Shared:
         self.views: list[EditorPage] = []
 
     async def locked(self, call: Callable[..., Any], *arguments: Any) -> Any:
-        """``call`` on a thread of its own, one at a time."""
+        """Return ``call`` on a thread of its own, one at a time."""
         async with self._lock:
             return await run.io_bound(call, *arguments)
 

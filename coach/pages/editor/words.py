@@ -68,17 +68,19 @@ _IDENTIFIER: Final = re.compile(r"\b[a-z]+(?:_[a-z]+)+\b")
 
 
 def plain(identifier: str) -> str:
-    """An identifier as words: underscores become blanks."""
+    """Return an identifier as words: underscores become blanks."""
     return identifier.replace("_", " ")
 
 
 def mute_word(name: str) -> str:
-    """A fault, item or rule as the list of mutes shows it."""
+    """Return a fault, item or rule as the list of mutes shows it."""
     return MUTES.get(name, f"cue: {plain(name)}")
 
 
 def label_of(path: Sequence[str | int]) -> str:
-    """The label of the field at ``path`` within a corner; of a list's entry, the list's with the entry's number."""
+    """Return the label of the field at ``path`` within a corner; of a list's entry, the list's with the
+    entry's number.
+    """
     names = [str(p) for p in path if isinstance(p, str)]
     number = next((f" {p + 1}" for p in path if isinstance(p, int)), "")
     if len(names) > 1 and names[0] == "cautions":
@@ -87,12 +89,12 @@ def label_of(path: Sequence[str | int]) -> str:
 
 
 def in_words(text: str) -> str:
-    """A message about the file with the form's labels for its field names."""
+    """Return a message about the file with the form's labels for its field names."""
     return _IDENTIFIER.sub(lambda m: FIELDS.get(m[0], plain(m[0])).partition(",")[0], text)
 
 
 def why_nothing(path: Sequence[str | int], rules: str) -> str:
-    """Why the change of the field at ``path`` changed no cue under ``rules``, and what would."""
+    """Return why the change of the field at ``path`` changed no cue under ``rules``, and what would."""
     head = str(path[0]) if path else ""
     if not head:
         return ""

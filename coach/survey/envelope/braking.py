@@ -30,7 +30,7 @@ COARSE: Final = (1.4, 2.0, 3.0, 6.0)
 
 
 def free_share(side_use: Floats, exponent: float) -> Floats:
-    """Share of the longitudinal limit that is left at a share of the lateral one, at least a thousandth."""
+    """Return the share of the longitudinal limit that is left at a share of the lateral one, at least a thousandth."""
     left = np.maximum(1.0 - np.minimum(side_use, 1.0) ** exponent, 0.0) ** (1.0 / exponent)
     return np.asarray(np.maximum(left, 1e-3))
 
@@ -39,7 +39,8 @@ def fit_braking(
     samples: Samples, slowing: Floats, side_use: Floats, growth: float, drag: float, weights: Floats,
     exponents: tuple[float, ...] = EXPONENTS,
 ) -> tuple[GripLimit, float] | None:  # fmt: skip
-    """Braking limit and exponent from the tyres' deceleration ``slowing`` (laps, blocks) and ``side_use``, same shape.
+    """Return braking limit and exponent from the tyres' deceleration ``slowing`` (laps, blocks) and ``side_use``, same
+    shape.
 
     ``growth`` [s2/m2] is the most that aero / base may be, the drag in it. None without three corners to tell.
     """
@@ -82,5 +83,5 @@ def _hardest(x: Floats, weights: Floats) -> float:
 
 
 def growth_with_drag(lateral: GripLimit, drag: float) -> float:
-    """The most that the whole deceleration may grow with speed, as aero / base [s2/m2]: downforce and drag."""
+    """Return the most that the whole deceleration may grow with speed, as aero / base [s2/m2]: downforce and drag."""
     return max(lateral.aero_pm / lateral.base_mps2, 0.0) + drag / G_MPS2

@@ -23,7 +23,9 @@ ENGINE: Final = 0.95
 
 
 def fit_drive(samples: Samples, weights: Floats) -> tuple[float | None, float]:
-    """Power [W/kg] and drag [1/m] of a = P / v - c v^2 on the level; (None, 0) without full throttle on a straight."""
+    """Return power [W/kg] and drag [1/m] of a = P / v - c v^2 on the level; (None, 0) without full throttle on a
+    straight.
+    """
     v, a = samples.speed_mps, samples.accel_mps2
     straight = np.abs(samples.curvature_pm) * v * v < STRAIGHT_MPS2
     share = PEDAL_SHARE
@@ -43,7 +45,7 @@ def fit_drive(samples: Samples, weights: Floats) -> tuple[float | None, float]:
 
 
 def _power(v: Floats, a: Floats, share: float, weights: Floats) -> tuple[float, float]:
-    """P and c >= 0 of a v = P - c v^3: the drag's column is turned round so that no coefficient is negative."""
+    """Return P and c >= 0 of a v = P - c v^3: the drag's column is turned round so that no coefficient is negative."""
     top = float(v.max()) ** 3
     # P - c v^3 = (P - c top) + c (top - v^3); at the fastest speed shown the car still drives
     rest, drag = quantile_fit(np.column_stack([np.ones_like(v), top - v**3]), a * v, share, weights).tolist()

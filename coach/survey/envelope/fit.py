@@ -73,7 +73,7 @@ def fit_envelope(samples: Samples, draws: int = DRAWS) -> Fitted:
 
 
 def _fit(samples: Samples, weights: Floats, near: Envelope | None = None) -> Envelope:
-    """One fit with each lap counted ``weights`` (laps,) times; ``near`` is a first guess that saves rounds."""
+    """Return one fit with each lap counted ``weights`` (laps,) times; ``near`` is a first guess that saves rounds."""
     power, drag = fit_drive(samples, weights)
     made = near or Envelope(exponent=2.0)
     made = msgspec.structs.replace(made, power_wpkg=power, drag_pm=drag)
@@ -96,7 +96,8 @@ def _fit(samples: Samples, weights: Floats, near: Envelope | None = None) -> Env
 
 
 def _grip(samples: Samples, asked: Floats, where: Mask, weights: Floats, growth: float) -> GripLimit | None:
-    """``base * load + aero * v^2`` under which SHARE of what was ``asked`` (laps, blocks) lies ``where`` it counts.
+    """Return ``base * load + aero * v^2`` under which SHARE of what was ``asked`` (laps, blocks) lies ``where`` it
+    counts.
 
     ``growth`` [s2/m2] is the most that ``aero / base`` may be: the brakes share the tyres' downforce.
     """
@@ -112,7 +113,9 @@ def _grip(samples: Samples, asked: Floats, where: Mask, weights: Floats, growth:
 
 
 def _near_peak(samples: Samples, use: Floats, alone: Mask) -> Mask:
-    """The blocks where each corner asks for the most: within PEAK of its own largest, in the median over the laps."""
+    """Return the blocks where each corner asks for the most: within PEAK of its own largest, in the median over the
+    laps.
+    """
     usual = np.median(np.where(alone, use, 0.0), axis=0)
     keep = np.zeros(len(usual), dtype=np.bool_)
     for corner in range(int(samples.corner.max(initial=-1)) + 1):
@@ -122,7 +125,7 @@ def _near_peak(samples: Samples, use: Floats, alone: Mask) -> Mask:
 
 
 def _thinned(where: Mask) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Rows and columns of at most about MOST_SAMPLES of the blocks marked, evenly picked."""
+    """Return rows and columns of at most about MOST_SAMPLES of the blocks marked, evenly picked."""
     row, column = np.nonzero(where)
     every = max(1, -(-len(row) // MOST_SAMPLES))
     return row[::every], column[::every]
@@ -154,7 +157,7 @@ def _side_use(samples: Samples, envelope: Envelope) -> Floats:
 
 
 def _sides(samples: Samples, made: Envelope, brake_use: Floats, weights: Floats) -> Envelope:
-    """Each side by itself where it has corners enough: the common limit times what that side shows of it."""
+    """Return each side by itself where it has corners enough: the common limit times what that side shows of it."""
     common = made.left
     if common is None:
         return made
@@ -171,7 +174,7 @@ def _sides(samples: Samples, made: Envelope, brake_use: Floats, weights: Floats)
 
 
 def _known(samples: Samples, made: Envelope) -> tuple[Envelope, tuple[str, ...]]:
-    """The envelope without what does not look like a limit, and what is missing."""
+    """Return the envelope without what does not look like a limit, and what is missing."""
     unknown = []
     if made.power_wpkg is None:
         unknown.append("driving: no full throttle on a straight")
@@ -193,7 +196,7 @@ def _known(samples: Samples, made: Envelope) -> tuple[Envelope, tuple[str, ...]]
 
 
 def _touches(samples: Samples, use: Floats) -> list[float]:
-    """The use that each corner shows: where the laps' median is largest, what a fifth of the passes reach.
+    """Return the use that each corner shows: where the laps' median is largest, what a fifth of the passes reach.
 
     At one place for all laps: the largest of each pass would be the noise's. A corner that asks for little is left out.
     """

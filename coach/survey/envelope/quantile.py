@@ -13,7 +13,8 @@ from coach.core.columns import Floats
 
 
 def quantile_fit(features: Floats, values: Floats, share: float, weights: Floats | None = None) -> Floats:
-    """Coefficients (k,), none negative, with ``share`` of the ``values`` (n,) at or below ``features`` (n, k) @ them.
+    """Return coefficients (k,), none negative, with ``share`` of the ``values`` (n,) at or below ``features`` (n, k) @
+    them.
 
     ``weights`` (n,) count samples more than once. Raises ValueError if the program can not be solved.
     """
@@ -31,7 +32,7 @@ def quantile_fit(features: Floats, values: Floats, share: float, weights: Floats
 
 
 def _scale(feature: Floats, values: Floats, share: float, weights: Floats) -> float:
-    """The one coefficient of one positive feature: the weighted quantile of the ratios, no program needed."""
+    """Return the one coefficient of one positive feature: the weighted quantile of the ratios, no program needed."""
     ratio = values / feature
     order = np.argsort(ratio)
     total = np.cumsum((weights * feature)[order])

@@ -65,7 +65,7 @@ class Samples:
 
 
 def samples_of(trace: Trace, lines: LapLines, reference: Reference, corners: tuple[Corner, ...]) -> Samples:
-    """The samples of a survey's valid laps; ``lines`` holds every lap."""
+    """Return the samples of a survey's valid laps; ``lines`` holds every lap."""
     known = np.isfinite(lines.speed_mps).all(axis=1) & np.isfinite(lines.curvature_pm).all(axis=1)
     known &= np.isfinite(lines.offset_m).all(axis=1)
     rows = np.flatnonzero(known & np.array([lap.valid for lap in lines.laps], dtype=bool))
@@ -103,7 +103,7 @@ def samples_of(trace: Trace, lines: LapLines, reference: Reference, corners: tup
 
 
 def _less_noise(curvature: Floats, speed: Floats, lateral_noise: float) -> Floats:
-    """The curvatures (laps, n) drawn to their median over laps as far as noise explains how they differ."""
+    """Return the curvatures (laps, n) drawn to their median over laps as far as noise explains how they differ."""
     if len(curvature) < 3 or lateral_noise <= 0.0:
         return curvature
     usual = np.median(curvature, axis=0)
@@ -116,7 +116,7 @@ def _less_noise(curvature: Floats, speed: Floats, lateral_noise: float) -> Float
 def _full(
     trace: Trace, laps: list[Lap], speed: Floats, steps: Floats, width: int, count: int
 ) -> NDArray[np.bool_] | None:  # fmt: skip
-    """Whether the throttle was full all through each block, (laps, blocks); None without a pedal."""
+    """Return whether the throttle was full all through each block, (laps, blocks); None without a pedal."""
     if not laps:
         return None
     out = np.zeros((len(laps), count), dtype=np.bool_)

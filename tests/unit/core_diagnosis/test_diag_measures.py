@@ -12,7 +12,8 @@ from coach.core.diagnose.tolerance import FLOOR
 from coach.core.measure.comparison import contrast
 from coach.core.measure.measures import measure
 from coach.core.measure.trace import Trace
-from coach.core.numeric.smoothing import smooth, span_for, white_noise
+from coach.core.numeric.noise import white_noise
+from coach.core.numeric.smoothing import smooth, span_for
 from coach.core.track.zones import Zone, zones
 from coach.core.values import Corner
 
