@@ -143,7 +143,7 @@ def debrief(result: Rerun, setup: Setup, marks: Sequence[Mark] = ()) -> Debrief:
     best = min(valid, key=lambda lap: lap.time_s, default=None)
     good = [p for p in passes if p.valid and p.lap not in slow]
     possible, _ = theoretical_best_lap(
-        [d for d in result.pipeline.kept or [] if _counts(d.lap, d.corner, by_pass)], result.pipeline.zones
+        [d for d in result.pipeline.kept or [] if _counts(d.lap, d.corner, by_pass)], result.pipeline.track_model.zones
     )
     counting = [d for d in result.pipeline.kept or [] if _counts(d.lap, d.corner, by_pass) and d.lap not in slow]
     left = session_headroom(result, setup.reference, counting)
