@@ -66,7 +66,7 @@ def survey_session(
     folder = output if output is not None else reader.folder / "profile"
     if folder.suffix in (".yaml", ".yml"):
         if folder.name != PROFILE_NAME:
-            raise ProfileError(str(folder), f"found the name of a file; allowed a folder, or its {PROFILE_NAME}")
+            raise ProfileError(str(folder), f"expected a folder, or its {PROFILE_NAME}; found the name of a file")
         folder = folder.parent
     path = folder / PROFILE_NAME
     path = own_path(path) if own_path(path).exists() else path

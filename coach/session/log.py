@@ -80,7 +80,7 @@ def decision_of(line: str | bytes, place: str = "decision log") -> Decision:
         raise SessionError(place, f"not a decision: {error}") from error
     outcome = _OUTCOMES.get(read.outcome)
     if outcome is None:
-        raise SessionError(place, f"outcome {read.outcome!r} is not one of: {', '.join(_OUTCOMES)}")
+        raise SessionError(place, f"outcome: expected one of {', '.join(_OUTCOMES)}; found {read.outcome!r}")
     nan = math.nan
     return Decision(
         t_s=read.t_s,

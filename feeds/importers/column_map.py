@@ -66,9 +66,9 @@ class ColumnMap(_Strict):
     def _agrees(self) -> ColumnMap:
         for field, choice in self.columns.items():
             if field not in UNITS:
-                raise ValueError(f"field {field!r} is not one of: {', '.join(UNITS)}")
+                raise ValueError(f"expected a field of {', '.join(UNITS)}; found {field!r}")
             if choice.unit and choice.unit not in UNITS[field]:
-                raise ValueError(f"unit {choice.unit!r} of {field} is not one of: {', '.join(UNITS[field])}")
+                raise ValueError(f"unit of {field}: expected one of {', '.join(UNITS[field])}; found {choice.unit!r}")
         if "t_s" not in self.columns:
             raise ValueError("no column for t_s, the time")
         if not has_place(self.columns):

@@ -57,7 +57,7 @@ def read_table(path: Path, *, separator: str = "", decimal: str = "") -> Table:
         return read_mdf(path)
     if kind == ".gpx":
         return read_gpx(path)
-    raise FeedFormatError(f"{path}: the name ends with {kind or 'nothing'}; allowed {FORMATS}")
+    raise FeedFormatError(f"{path}: expected a name ending in {FORMATS}; found {kind or 'no ending'}")
 
 
 def convert(
@@ -108,7 +108,7 @@ def _si(table: Table, columns: dict[str, Choice], source: str) -> dict[str, Floa
             raw = table.numbers(choice.column)
         except KeyError:
             shown = ", ".join(table.names[:30]) + (", ..." if len(table.names) > 30 else "")
-            raise FeedFormatError(f"{source}: there is no column {choice.column!r}; there are: {shown}") from None
+            raise FeedFormatError(f"{source}: expected one of the columns {shown}; found {choice.column!r}") from None
         value = raw * choice.scale + choice.shift
         if choice.of_largest:
             # the largest of a thousand, so that one spike does not make everything small

@@ -53,7 +53,7 @@ def read_csv(path: Path, *, separator: str = "", decimal: str = "") -> Table:
     longest = max(range(len(lines)), key=lambda i: len(lines[i]), default=-1)
     if longest >= 0 and len(lines[longest]) > MAX_LINE:
         raise FeedFormatError(
-            f"{path}:{longest + 1}: found a line of {len(lines[longest])} characters; expected at most {MAX_LINE}"
+            f"{path}:{longest + 1}: expected at most {MAX_LINE} characters in a line, found {len(lines[longest])}"
         )
     layout = find_layout(lines[:_SAMPLE_LINES], separator, decimal)
     if layout is None:

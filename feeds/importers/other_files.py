@@ -128,7 +128,7 @@ def _side_by_side(path: Path, signals: list[Any]) -> tuple[dict[str, Any], dict[
     start = min(float(s.timestamps[0]) for s in signals)
     end = max(float(s.timestamps[-1]) for s in signals)
     if not 0.0 <= end - start < 86_400.0:
-        raise FeedFormatError(f"{path}: its clock runs from {start:g} s to {end:g} s; allowed at most a day")
+        raise FeedFormatError(f"{path}: expected a clock of at most a day, found {start:g} s to {end:g} s")
     rows = int((end - start) / _RASTER_S) + 1
     check_size(path, rows, len(signals) + 1)
     t = start + np.arange(rows) * _RASTER_S

@@ -52,7 +52,7 @@ def open_source(text: str, counters: Counters, clock: Clock) -> ByteSource:
         if kind == "udp":
             return UdpSource(Datagrams(host, int(port), counters, clock))
         return Again(lambda: TcpSource(host, int(port)), clock, f"connected to {host}:{port}")
-    raise FeedOpenError(f"NMEA source {text!r}: allowed {FORMS}")
+    raise FeedOpenError(f"NMEA source: expected {FORMS}; found {text!r}")
 
 
 class FileSource:

@@ -166,7 +166,7 @@ class EditorDesk(Desk):
 
 
 def serve(desk: EditorDesk, host: str, port: int, show: bool, notice: Callable[[str], object]) -> None:
-    """Serve the page until Ctrl-C; raises EditError when the address can not be used."""
+    """Serve the page until Ctrl-C; raises EditError when the address cannot be used."""
     from nicegui import app, ui
     from starlette.responses import HTMLResponse
 
@@ -221,8 +221,8 @@ def free_port(host: str, port: int) -> int:
             return int(probe.getsockname()[1])
     except OSError as error:
         taken = error.errno == errno.EADDRINUSE
-        mend = "--port 0 takes any free one" if taken else "allowed an address of this machine"
-        raise EditError(f"{host}:{port} can not be used ({error.strerror}); {mend}") from None
+        fix = "--port 0 takes any free one" if taken else "expected an address of this machine"
+        raise EditError(f"{host}:{port} cannot be used ({error.strerror}); {fix}") from None
 
 
 def own_address(host: str) -> str:

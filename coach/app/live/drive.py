@@ -156,7 +156,7 @@ def drive(
 def _known_corner(tones: ToneOptions, plan: Plan) -> None:
     names = [corner.name for corner in plan.corners]
     if tones.corner and tones.corner not in names:
-        raise DriveError(f"--tone-corner: found {tones.corner!r}; expected one of: {', '.join(names)}")
+        raise DriveError(f"--tone-corner: expected one of {', '.join(names)}; found {tones.corner!r}")
 
 
 def _first(*lines: str) -> str:

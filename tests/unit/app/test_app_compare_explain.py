@@ -89,7 +89,7 @@ def test_every_candidate_of_a_corner_with_its_reason() -> None:
 def test_a_corner_is_named_as_one_likes() -> None:
     """By its name or as it is said, in any case; an unknown one lists what there is."""
     assert ["Quarry", "Quarry", "Weir"] == [corner_named(n, CORNERS) for n in ("quarry", "Turn One", "WEIR")]
-    with pytest.raises(ExplainError, match="found 'Beacon', which is no corner of this profile; allowed Quarry, Weir"):
+    with pytest.raises(ExplainError, match="expected a corner of this profile, Quarry, Weir; found 'Beacon'"):
         corner_named("Beacon", CORNERS)
 
 

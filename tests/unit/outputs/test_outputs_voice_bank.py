@@ -116,7 +116,7 @@ def test_progress_is_told_from_nothing_to_all(tmp_path: Path) -> None:
 
 def test_rate_not_allowed() -> None:
     """The bank refuses a rate outside 120 to 200."""
-    with pytest.raises(OutputError, match="allowed is 120 to 200"):
+    with pytest.raises(OutputError, match="expected 120 to 200"):
         PhraseBank(rate_wpm=240)
 
 

@@ -139,9 +139,9 @@ def test_figures() -> None:
 @pytest.mark.parametrize(
     ("options", "said"),
     [
-        (VoiceOptions(rate_wpm=300), "allowed is 120 to 200"),
-        (VoiceOptions(volume=1.5), "speech volume 1.5: allowed is 0 to 1"),
-        (VoiceOptions(buffer=300), "sound buffer of 300 samples"),
+        (VoiceOptions(rate_wpm=300), "expected 120 to 200"),
+        (VoiceOptions(volume=1.5), "speech volume: expected 0 to 1, found 1.5"),
+        (VoiceOptions(buffer=300), "found 300 samples"),
     ],
 )
 def test_voice_options_that_are_not_allowed(options: VoiceOptions, said: str) -> None:

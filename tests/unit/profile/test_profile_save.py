@@ -125,7 +125,7 @@ def test_an_edit_that_is_no_yaml_is_refused(path: Path, value: object) -> None:
         value = endless
     file = read_profile(path)
     file.tree["corners"][0]["gear"] = value
-    with pytest.raises(ProfileError, match=r"profile.yaml.*found .*; allowed"):
+    with pytest.raises(ProfileError, match=r"profile.yaml.*expected .*found "):
         file.save()
     assert PROFILE == path.read_text()
 
