@@ -45,7 +45,7 @@ def feed_class(name: str) -> type[Feed]:
         loaded = point.load()
     except Exception as error:  # code of another package may raise anything; the user gets one line
         raise FeedOpenError(
-            f"feed {name!r} ({point.value}) can not be loaded: {type(error).__name__}: {error}"
+            f"feed {name!r} ({point.value}) cannot be loaded: {type(error).__name__}: {error}"
         ) from error
     if not (isinstance(loaded, type) and issubclass(loaded, Feed)):
         raise FeedOpenError(f"feed {name!r} ({point.value}): expected a class of feeds.base.Feed, found {loaded!r}")

@@ -27,7 +27,7 @@ def read_checked(path: Path, model: type[M]) -> M:
     try:
         data = path.read_bytes()
     except (OSError, ValueError) as error:
-        raise FeedOpenError(f"{path}: can not be read ({getattr(error, 'strerror', None) or error})") from error
+        raise FeedOpenError(f"{path}: cannot be read ({getattr(error, 'strerror', None) or error})") from error
     return parse_checked(data, str(path), model)
 
 

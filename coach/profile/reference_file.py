@@ -68,7 +68,7 @@ def write_reference(path: Path, reference: Reference) -> None:
     try:
         write_atomically(path, sink.getvalue())
     except OSError as e:
-        raise ProfileError(str(path), f"can not be written: {e.strerror or e}") from None
+        raise ProfileError(str(path), f"cannot be written: {e.strerror or e}") from None
 
 
 def read_reference(path: Path) -> Reference:
@@ -80,7 +80,7 @@ def read_reference(path: Path) -> Reference:
             raise ProfileError(str(path), f"expected at most {MAX_BYTES} bytes, found {path.stat().st_size}")
         data = path.read_bytes()
     except OSError as e:
-        raise ProfileError(str(path), f"can not be read: {e.strerror or e}") from None
+        raise ProfileError(str(path), f"cannot be read: {e.strerror or e}") from None
     return decode_reference(data, str(path))
 
 

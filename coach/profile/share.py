@@ -59,7 +59,7 @@ def pack(profile: Path, out_zip: Path) -> SharedProfile:
     for path in sorted((folder / RULES_FOLDER).glob("*.yaml")):
         name = f"{RULES_FOLDER}/{path.name}"
         if not _RULE_NAME.fullmatch(name):
-            raise ProfileError(str(path), "expected a-z, 0-9, _ and -; found a name that can not be shared")
+            raise ProfileError(str(path), "expected a-z, 0-9, _ and -; found a name that cannot be shared")
         contents[name] = path.read_bytes()
     _validate(contents, str(folder))
     buffer = io.BytesIO()
@@ -69,7 +69,7 @@ def pack(profile: Path, out_zip: Path) -> SharedProfile:
     try:
         write_atomically(out_zip, buffer.getvalue())
     except OSError as e:
-        raise ProfileError(str(out_zip), f"can not be written: {e.strerror or e}") from None
+        raise ProfileError(str(out_zip), f"cannot be written: {e.strerror or e}") from None
     return SharedProfile(out_zip, plan, tuple(contents))
 
 
@@ -97,7 +97,7 @@ def unpack(zip_path: Path, into: Path) -> SharedProfile:
             shutil.rmtree(staged, ignore_errors=True)
             raise
     except OSError as e:
-        raise ProfileError(str(into), f"can not be written: {e.strerror or e}") from None
+        raise ProfileError(str(into), f"cannot be written: {e.strerror or e}") from None
     return SharedProfile(into, load_plan(into), tuple(contents))
 
 
@@ -157,7 +157,7 @@ def _contents(zip_path: Path) -> dict[str, bytes]:
     except DataError:
         raise
     except OSError as e:
-        raise refuse("", f"a file that can not be read ({e.strerror or e})", "a shared profile (zip)") from None
+        raise refuse("", f"a file that cannot be read ({e.strerror or e})", "a shared profile (zip)") from None
     except Exception as e:  # zipfile lets struct.error, zlib.error, ValueError, EOFError, ... pass on bad bytes
         line = " ".join(str(e).split())[:80]
         raise refuse("", f"no sound zip archive ({line})", "a shared profile (zip)") from None

@@ -172,7 +172,7 @@ class YamlFile(Generic[M]):
         try:
             write_atomically(self.path, data)
         except OSError as e:
-            raise self.error([Problem(str(self.path), 0, "", f"can not be written: {e.strerror}")]) from None
+            raise self.error([Problem(str(self.path), 0, "", f"cannot be written: {e.strerror}")]) from None
         # re-parse: a tree that was written or copied misplaces its comments
         fresh = read_tree(text.removeprefix("\ufeff"), str(self.path))
         assert not isinstance(fresh, Problem)  # _render parsed it the same way
@@ -193,9 +193,9 @@ def _bytes(path: Path, error: ProblemsType) -> bytes:
         with path.open("rb") as file:
             data = file.read(MAX_BYTES + 1)
     except OSError as e:
-        raise problem(f"can not be read: {e.strerror or e}") from None
+        raise problem(f"cannot be read: {e.strerror or e}") from None
     except ValueError as e:  # a path with a NUL in it
-        raise problem(f"can not be read: {e}") from None
+        raise problem(f"cannot be read: {e}") from None
     return data
 
 

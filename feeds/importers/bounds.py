@@ -23,7 +23,7 @@ def check_plain_file(path: Path) -> None:
     except FileNotFoundError as error:
         raise FeedOpenError(f"{path}: there is no such file") from error
     except (OSError, ValueError) as error:
-        raise FeedOpenError(f"{path}: can not be read ({getattr(error, 'strerror', None) or error})") from error
+        raise FeedOpenError(f"{path}: cannot be read ({getattr(error, 'strerror', None) or error})") from error
     if stat.S_ISDIR(found.st_mode):
         raise FeedOpenError(f"{path}: expected a file, found a folder")
     if not stat.S_ISREG(found.st_mode):

@@ -125,7 +125,7 @@ def _write(path: Path, lines: list[str]) -> None:
     try:
         path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     except OSError as error:
-        raise FeedOpenError(f"{path}: can not be written ({error.strerror})") from error
+        raise FeedOpenError(f"{path}: cannot be written ({error.strerror})") from error
 
 
 def _scalar(value: object) -> str:

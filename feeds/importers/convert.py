@@ -134,7 +134,7 @@ def _one_clock(values: dict[str, Floats], notes: list[str]) -> Floats:
         for i in back:
             shift[i + 1 :] += t[finite[i]] - t[finite[i + 1]] + step
         t[finite] += shift
-        notes.append(f"the time begins anew {len(back)} times and was made to go on")
+        notes.append(f"the clock restarts {len(back)} times; its time was made continuous")
     return t
 
 
@@ -226,7 +226,7 @@ def _cut(
     starts = falls(distance) if distance is not None and way in ("guess", "distance") else []
     if starts:
         values["lap"], laps = by_times(t, [float(t[i]) for i in starts])
-        notes.append("laps cut where the lap distance begins anew")
+        notes.append("laps cut where the lap distance restarts")
         return laps
     if way in ("guess", "line") and "x_m" in values:
         line = _given_line(column_map, origin) or find_line(t, values["x_m"], values["y_m"], values["speed_mps"])

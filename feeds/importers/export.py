@@ -36,6 +36,6 @@ def export(path: Path, parts: Iterable[Floats], progress: Progress = lambda done
         else:
             pq.write_table(frame, path)
     except (OSError, pa.ArrowException) as error:
-        raise FeedOpenError(f"{path}: can not be written ({error})") from error
+        raise FeedOpenError(f"{path}: cannot be written ({error})") from error
     progress(1.0, "done")
     return int(frame.num_rows)

@@ -95,7 +95,7 @@ def retained(plan: Path) -> dict[str, dict[str, tuple[float, int]]]:
         with plan.open(encoding="utf-8", newline="") as file:
             read = list(csv.DictReader(file))
     except OSError as error:
-        raise DataError(str(plan), f"the plan can not be read ({error.strerror})") from error
+        raise DataError(str(plan), f"the plan cannot be read ({error.strerror})") from error
     for number, row in enumerate(read, start=2):
         missing = [name for name in COLUMNS[:-1] if not row.get(name)]
         if missing or row["part"] not in PARTS or not row["day"].isdigit():

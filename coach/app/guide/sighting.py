@@ -126,4 +126,4 @@ def write_wav(path: Path, lap: SightingLap, clip: Callable[[str], bytes | None],
             wav.setframerate(rate_hz)
             wav.writeframes(bytes(sound))
     except OSError as error:
-        raise SightingError(f"{path}: the sound can not be written ({error.strerror})") from None
+        raise SightingError(f"{path}: the sound cannot be written ({error.strerror})") from None

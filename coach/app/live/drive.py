@@ -267,4 +267,4 @@ def _keep(path: Path, data: bytes, notice: Notice) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         write_atomically(path, data)
     except OSError as error:
-        notice(f"{path}: what the driver knows could not be kept ({error.strerror})")
+        notice(f"{path}: the driver's progress could not be saved ({error.strerror})")

@@ -65,7 +65,7 @@ def make_keys(folder: Path) -> tuple[Path, Path]:
         for secret in (engine / f"{ENGINE}.key_secret", helper / f"{HELPER}.key_secret"):
             os.chmod(secret, 0o600)
     except OSError as error:
-        raise OutputError(f"{folder}: keys can not be made: {error.strerror or error}") from error
+        raise OutputError(f"{folder}: keys cannot be made: {error.strerror or error}") from error
     return engine, helper
 
 

@@ -165,5 +165,5 @@ class PhraseBank:
         try:
             piece.write(path)
         except OSError as error:
-            self.problem = f"phrases can not be kept in {path.parent}: {error.strerror or error}"
+            self.problem = f"phrases cannot be kept in {path.parent}: {error.strerror or error}"
         step()

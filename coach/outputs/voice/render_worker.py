@@ -78,7 +78,7 @@ class SpeechEngine:
         after 5 s.
         """
         if not text.strip():
-            raise RenderError("an empty text can not be spoken")
+            raise RenderError("an empty text cannot be spoken")
         part = path.with_name(f"{path.name}.{os.getpid()}.part")
         part.touch()  # the engine ignores an unwritable path
         part.unlink()

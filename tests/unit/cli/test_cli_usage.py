@@ -104,7 +104,7 @@ def test_a_sound_file_that_can_not_be_written_is_one_line(
     """The sighting lap's sound file: the place is named, and nothing else is said, not even at the end."""
     told: list[object] = []
     monkeypatch.setattr(sys, "unraisablehook", told.append)
-    with pytest.raises(SightingError, match="can not be written"):
+    with pytest.raises(SightingError, match="cannot be written"):
         write_wav(tmp_path / "no" / "x.wav", SightingLap((), 1.0), lambda text: None, 22050)
     gc.collect()
     assert ([], 0) == (told, len(recwarn))

@@ -294,7 +294,7 @@ def test_units_may_be_written_as_people_write_them(field: str, written: str, uni
 
 def test_files_that_are_no_maps(tmp_path: Path) -> None:
     """Missing, binary, empty, huge and deeply aliased files: one clear line."""
-    with pytest.raises(FeedOpenError, match="can not be read"):
+    with pytest.raises(FeedOpenError, match="cannot be read"):
         read_map(tmp_path / "none.yaml")
     bomb = "a: &a [x,x,x,x,x,x,x,x,x]\n" + "".join(
         f"{n}: &{n} [{','.join(['*' + p] * 9)}]\n" for p, n in zip("abcdefgh", "bcdefghi", strict=True)
@@ -343,7 +343,7 @@ def test_capture_and_send_over_real_sockets(tmp_path: Path) -> None:
     (tmp_path / "text").write_text("hello")
     with pytest.raises(FeedError, match="not a capture"):
         list(read_capture(tmp_path / "text"))
-    with pytest.raises(FeedOpenError, match="can not be opened"):
+    with pytest.raises(FeedOpenError, match="cannot be opened"):
         list(read_capture(tmp_path / "none"))
 
 

@@ -91,7 +91,7 @@ def test_a_cache_that_can_not_be_written_costs_only_time(tmp_path: Path) -> None
     bank = PhraseBank(tmp_path / "file")
     bank.prepare(["late apex"])
     assert bank.clip("late apex") is not None
-    assert "can not be kept" in bank.problem
+    assert "cannot be kept" in bank.problem
 
 
 def test_what_shapes_the_sound_shapes_the_name(tmp_path: Path) -> None:

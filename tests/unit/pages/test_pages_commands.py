@@ -107,7 +107,7 @@ def test_a_debrief_that_is_not_kept(run: Run) -> None:
     [
         (("guide", "nowhere"), "nowhere"),
         (("guide", "hollow_ridge", "--sound", "x.wav", "--pace", "7"), "pace: expected 0.1 to 1, found 7"),
-        (("guide", "hollow_ridge", "-o", "/no/such/folder/g.html"), "can not be written"),
+        (("guide", "hollow_ridge", "-o", "/no/such/folder/g.html"), "cannot be written"),
         (("history", "Nowhere"), "expected one of (no circuit is kept yet); found 'Nowhere'"),
         (("share", "nowhere", "-o", "x.zip"), "nowhere"),
         (("add", "nowhere.zip"), "nowhere.zip"),

@@ -70,7 +70,7 @@ def test_a_wrong_profile_is_not_packed(folder: Path, tmp_path: Path) -> None:
     with pytest.raises(DataError, match=r"rules/mine.yaml:7: rules\[later\].about: expected .* found 'brake_erly'"):
         pack(folder, tmp_path / "out.zip")
     (folder / "rules" / "mine.yaml").rename(folder / "rules" / "My Rules.yaml")
-    with pytest.raises(DataError, match="a name that can not be shared"):
+    with pytest.raises(DataError, match="a name that cannot be shared"):
         pack(folder, tmp_path / "out.zip")
     assert not (tmp_path / "out.zip").exists()
 
@@ -176,7 +176,7 @@ def test_a_failure_in_the_middle_leaves_nothing(folder: Path, tmp_path: Path, mo
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(Path, "rename", full)
-    with pytest.raises(DataError, match="can not be written: No space left"):
+    with pytest.raises(DataError, match="cannot be written: No space left"):
         unpack(tmp_path / "ring.zip", tmp_path / "new")
     assert before == sorted(os.listdir(tmp_path))
 

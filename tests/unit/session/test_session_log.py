@@ -70,7 +70,7 @@ def test_a_log_file(tmp_path: Path) -> None:
     path.write_text('{"t_s": 1}\n')
     with pytest.raises(SessionError, match=r"log\.jsonl:1: not a decision"):
         read_log(path)
-    with pytest.raises(SessionError, match="can not be read"):
+    with pytest.raises(SessionError, match="cannot be read"):
         read_log(tmp_path / "none")
-    with pytest.raises(SessionError, match="can not be written"):
+    with pytest.raises(SessionError, match="cannot be written"):
         write_log(tmp_path / "no" / "log", [])
