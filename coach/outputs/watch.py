@@ -67,7 +67,7 @@ class Sheet:
     def _state(self) -> Text:
         view = self._view
         if self._clock() - self._heard_s > STALE_S:
-            return Text(f"nothing is heard from {self._address}", style="bold")
+            return Text(f"no answer from {self._address}", style="bold")
         if view is None:
             return Text(f"connected to {self._address}, no data yet", style="bold")
         mode = mode_of(view)

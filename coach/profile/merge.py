@@ -19,6 +19,7 @@ from pydantic import ValidationError
 from ruamel.yaml.comments import CommentedMap
 
 from coach.core.values import Corner
+from coach.errors import expected
 from coach.profile.corner_map import corner_map, free_name, outline, place_key, survey_values
 from coach.profile.models import PLACES, SURVEYED_FIELDS, CornerModel
 from coach.profile.problems import CrossFieldError
@@ -127,7 +128,7 @@ def _wrong(part: _Part) -> str:
         cause = detail.get("ctx", {}).get("error")
         if isinstance(cause, CrossFieldError):
             issue = cause.issues[0]
-            return f"{'.'.join(map(str, issue.loc))}: found {issue.found}; allowed {issue.allowed}"
+            return f"{'.'.join(map(str, issue.loc))}: {expected(issue.allowed, issue.found)}"
         return f"{'.'.join(map(str, detail['loc']))}: {detail['msg']}"
     return ""
 

@@ -221,8 +221,8 @@ def free_port(host: str, port: int) -> int:
             return int(probe.getsockname()[1])
     except OSError as error:
         taken = error.errno == errno.EADDRINUSE
-        remedy = "--port 0 takes any free one" if taken else "allowed an address of this machine"
-        raise EditError(f"{host}:{port} can not be used ({error.strerror}); {remedy}") from None
+        remedy = "--port 0 takes any free one" if taken else "expected an address of this machine"
+        raise EditError(f"{host}:{port} cannot be used ({error.strerror}); {remedy}") from None
 
 
 def own_address(host: str) -> str:

@@ -41,7 +41,7 @@ def write_page(path: Path, text: str) -> None:
     try:
         write_atomically(path, text.encode())
     except OSError as error:
-        raise SessionError(str(path), f"the page can not be written ({error.strerror})") from None
+        raise SessionError(str(path), f"the page cannot be written ({error.strerror})") from None
 
 
 def debrief_view(

@@ -233,5 +233,5 @@ def test_a_call_whose_numbers_are_no_pieces_of_their_own_is_refused() -> None:
     )
     with pytest.raises(RulesError, match=r"own.yaml:9: .*\{lap\} alone between commas"):
         parse_rules(text.encode(), "own.yaml")
-    with pytest.raises(RulesError, match="found pit for a call about lap; allowed line"):
+    with pytest.raises(RulesError, match="expected line, found pit for a call about lap"):
         parse_rules(text.replace("slot: line", "slot: pit").replace("lap {lap}", "{lap}").encode(), "own.yaml")
