@@ -76,5 +76,5 @@ def priced(case: Case) -> tuple[Finding, ...]:
         cost = cause.alone_s * lost / alone
         # what stands far outside its band needs less of a loss to be believed
         if cost >= (max(DOUBT_S, DOUBT * scatter) if cause.sure < FAR else max(COST_S, scatter)):
-            found.append(Finding(cause.fault, cause.amount, cause.unit, cost, cause.evidence, sure))
+            found.append(Finding(cause.fault, cause.amount, cause.unit, cost, cause.evidence, sure, cause.apex))
     return tuple(sorted(found, key=lambda f: (-f.cost_s, f.fault)))
