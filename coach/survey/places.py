@@ -63,7 +63,7 @@ def corners_of(reference: Reference, lap: Lane, found: list[Stretch], lateral_no
     rough = [_places(lap, c, lateral_noise) for c in found]
     gears = np.roll(reference.gear, -lap.first)
     spans: list[Span] = []
-    for k, (c, (turn_in, apex, end)) in enumerate(zip(found, rough, strict=True)):
+    for k, (c, (turn_in, apex, end, more)) in enumerate(zip(found, rough, strict=True)):
         floor = rough[k - 1][1] if k else 0
         brake = brake_start(lap, floor, turn_in, apex)
         exit_ = exit_start(lap, c.peaks, apex, end)
@@ -72,7 +72,7 @@ def corners_of(reference: Reference, lap: Lane, found: list[Stretch], lateral_no
                 direction="left" if c.sign > 0 else "right", brake=brake, turn_in=turn_in, apex=apex,
                 exit=exit_, end=end,
                 gear=lowest_gear(gears[turn_in : exit_ + 1]), kind=_kind(lap, turn_in, end, c.sign),
-                more=_more_apexes(lap, c, turn_in, apex, end, lateral_noise),
+                more=more,
             )
         )  # fmt: skip
     return ordered(reference, lap, spans)
@@ -146,13 +146,10 @@ def ordered(reference: Reference, lap: Lane, spans: list[Span]) -> tuple[Corner,
     return tuple(msgspec.structs.replace(corner, name=f"T{k}") for k, corner in enumerate(out, start=1))
 
 
-def _places(lap: Lane, c: Stretch, lateral_noise: float) -> tuple[int, int, int]:
-    """Return turn-in, apex and end."""
+def _places(lap: Lane, c: Stretch, lateral_noise: float) -> tuple[int, int, int, tuple[int, ...]]:
+    """Turn-in, apex, end, and further apexes."""
     y = np.abs(lap.share)
     k = np.abs(lap.curvature)
-    apexes = _apexes(lap, c, lateral_noise)
-    most = max(k[a] for a in apexes)
-    apex = max(a for a in apexes if k[a] >= TIE * most)
     first, last = c.peaks[0], c.peaks[-1]
     turn_in = first
     floor = EDGE * y[first]
@@ -164,24 +161,27 @@ def _places(lap: Lane, c: Stretch, lateral_noise: float) -> tuple[int, int, int]
         end += 1
     # neighbours in one stretch share its parting
     turn_in = max(turn_in, min(c.start, first) - 40) if turn_in < c.start else turn_in
-    return min(turn_in, apex), apex, max(end, apex)
+    several = _slow_places(lap, c, turn_in, end, lateral_noise)
+    apexes = several or _apexes(lap, c, lateral_noise)
+    most = max(k[a] for a in apexes)
+    apex = max(a for a in apexes if k[a] >= TIE * most)
+    near = sorted((a for a in several if a != apex), key=lambda a: abs(a - apex))[: MOST_APEXES - 1]
+    return min(turn_in, apex), apex, max(end, apex), tuple(sorted(near))
 
 
-def _more_apexes(lap: Lane, c: Stretch, turn_in: int, apex: int, end: int, lateral_noise: float) -> tuple[int, ...]:
-    """Return the apexes of a corner beside ``apex``, those nearest to it if there are too many, in order."""
+def _slow_places(lap: Lane, c: Stretch, turn_in: int, end: int, lateral_noise: float) -> list[int]:
+    """Return the apexes of a corner that a driver lifts or waits for several times; none if only once."""
     first, last = max(turn_in, c.start), min(end + 1, c.stop)
     slow, _ = find_peaks(-np.log(lap.speed[first:last]), prominence=math.log1p(APEX_RISE))
     slow = first + slow[lap.share[first + slow] * c.sign >= LOW]
     if len(slow) < 2:
-        return ()
+        return []
     fast = [int(a + np.argmax(lap.speed[a : b + 1])) for a, b in pairwise(slow)]
     out = []
     for p, low, high in zip(slow.tolist(), [first, *fast], [*fast, last], strict=True):
-        if not low <= apex < high:
-            noise = lateral_noise / float(abs(lap.curvature[p]) * lap.speed[p] ** 2)
-            out.append(_tightest(np.abs(lap.curvature), lap.speed, [p], replace(c, start=low, stop=high), noise))
-    nearest = sorted(out, key=lambda node: abs(node - apex))[: MOST_APEXES - 1]
-    return tuple(sorted(nearest))
+        noise = lateral_noise / float(abs(lap.curvature[p]) * lap.speed[p] ** 2)
+        out.append(_tightest(np.abs(lap.curvature), lap.speed, [p], replace(c, start=low, stop=high), noise))
+    return out
 
 
 def _apexes(lap: Lane, c: Stretch, lateral_noise: float) -> list[int]:
