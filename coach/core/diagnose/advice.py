@@ -58,6 +58,11 @@ _WHAT_AT: Final = {
 _NTH: Final = ("", "first", "second", "third", "fourth")
 
 
+def apex_name(number: int, several: int) -> str:
+    """Return what apex ``number`` (from 1) of ``several`` is called: "apex" where there is only one."""
+    return f"{_NTH[number]} apex" if several > 1 else "apex"
+
+
 def what(fault: str, amount: float, system: Units = METRIC, apex: int = 0) -> str:
     """Return the fault with its amount, as a person says it; amounts in SI, texts in ``system``."""
     return _fill(_WHAT_AT[fault] if apex else _WHAT[fault], amount, system, apex)
