@@ -97,6 +97,9 @@ def way_out(case: Case) -> None:
     if case.has("brake_late", "coasting") or case.has(*LINE):
         return
     late = case.g("drive_late_m")
+    if case.apexes and case.has("slow_middle") and not case.g("throttle_start_m") > 0.0:
+        # who lifts for longer between two apexes is slow at the second; the way out is no later for it
+        late = 0.0
     if not late > case.width("drive_late_m"):
         # a lift where the reference never lifts has no later opening, only metres of throttle given back
         late = float(np.fmax(late, case.g("lifted_m")))
