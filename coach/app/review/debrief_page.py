@@ -105,8 +105,8 @@ def _gain(gain: Gain, zone: Zone, lost_s: float | None, system: Units) -> GainVi
     return GainView(
         gain.corner,
         f"{gain.cost_s:.2f} s per lap",
-        what(gain.fault, gain.amount, system),
-        to_do(gain.fault, gain.amount, system),
+        what(gain.fault, gain.amount, system, gain.apex),
+        to_do(gain.fault, gain.amount, system, gain.apex),
         f"seen in {gain.laps} of {gain.of} passes",
         share_text(gain.cost_s, lost_s),
         *_stretch(zone),

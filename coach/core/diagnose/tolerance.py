@@ -10,7 +10,16 @@ from operator import sub
 from statistics import median
 from typing import Final
 
-PRIOR: Final[Mapping[str, float]] = {
+from coach.core.values import MOST_APEXES
+
+
+def _per_apex(values: Mapping[str, float]) -> dict[str, float]:
+    """Return the values of the measures that a corner with several apexes has of each of them."""
+    alike = {"speed_mps": "min_speed_mps", "line_m": "apex_line_m"}
+    return {f"apex_{n}_{own}": values[name] for n in range(1, MOST_APEXES + 1) for own, name in alike.items()}
+
+
+_PRIOR: Final[Mapping[str, float]] = {
     "brake_start_m": 3.0,
     "brake_release_m": 4.0,
     "brake_peak": 0.04,
@@ -36,9 +45,10 @@ PRIOR: Final[Mapping[str, float]] = {
     "loss_exit_s": 0.01,
     "loss_straight_s": 0.01,
 }
-"""Scatter of a practised driver, used until the driver's own is known (common practice, no source)."""
+PRIOR: Final[Mapping[str, float]] = {**_PRIOR, **_per_apex(_PRIOR)}
+"""Scatter of a practised driver, used until his own is known (common practice, no source)."""
 
-FLOOR: Final[Mapping[str, float]] = {
+_FLOOR: Final[Mapping[str, float]] = {
     "brake_start_m": 5.0,
     "brake_release_m": 6.0,
     "brake_peak": 0.1,
@@ -60,7 +70,8 @@ FLOOR: Final[Mapping[str, float]] = {
     "exit_line_m": 0.7,
     "loss_s": 0.02,
 }
-"""Least tolerance, even for a consistent driver: less is not worth a cue (common practice, no source)."""
+FLOOR: Final[Mapping[str, float]] = {**_FLOOR, **_per_apex(_FLOOR)}
+"""No band is narrower, however steady the driver: less is not worth a word (common practice, no source)."""
 
 PRIOR_WEIGHT: Final = 3.0
 KEPT: Final = 40
@@ -87,6 +98,9 @@ _JUDGED: Final = (
     "exit_line_m",
 )
 """A pass belongs to the baseline only if all these measures are within tolerance."""
+
+
+_APEXES: Final = tuple(_per_apex(_PRIOR))
 
 
 def judged_count() -> int:
@@ -199,11 +213,12 @@ class ToleranceModel:
         return known
 
     def _middle(self, corner: int) -> dict[str, float]:
-        rows = self.rows.get(corner, ())
-        if len(rows) < FEWEST:
+        rows = self.rows.get(corner)
+        if rows is None or len(rows) < FEWEST:
             return {}
-        width = {name: self.width(corner, name) for name in _JUDGED}
-        good = [row for row in rows if all(abs(row[name]) <= width[name] for name in _JUDGED if name in row)]
+        judged = (*_JUDGED, *(name for name in _APEXES if name in rows[-1]))
+        width = {name: self.width(corner, name) for name in judged}
+        good = [row for row in rows if all(abs(row[name]) <= width[name] for name in judged if name in row)]
         if len(good) < FEWEST:
             return {}
         columns = {name: [row[name] for row in good if name in row] for name in PRIOR}
