@@ -119,7 +119,8 @@ class Condition:
         # lower by another factor at each corner: no condition is like that
         grip = math.exp(level) if scatter <= ALIKE else 1.0
         power = median(self._powers) if len(self._powers) >= _LEAST else 1.0
-        odd = abs(self._off[-1]) > ODD
+        # a peak as usual beside a slow middle is what being held up looks like
+        odd = abs(self._off[-1]) > ODD or self._slow(use, level)
         self.today = Today(grip, power, steady and pushing, doubt, odd, _words(grip, power, steady, pushing))
         return self.today
 
@@ -147,6 +148,10 @@ class Condition:
             # where that was wrong, it takes more the next time
             self._need, self._since = self._need + _BACK, 0
         self._habits.setdefault(corner, deque(maxlen=3)).append(log_use)
+
+    def _slow(self, use: Use, level: float) -> bool:
+        """Whether the slowest place lacks so much grip that a change may have begun with this pass."""
+        return use.slowest > 0.0 and math.log(use.slowest) - level < -ODD * ALIKE
 
     def _beside_others(self) -> dict[int, float]:
         """What each corner gives beside the others each time; what all of them lack is no habit."""

@@ -116,6 +116,9 @@ class ToleranceModel:
     rows: dict[int, deque[dict[str, float]]] = field(default_factory=dict)
     _sigma: dict[tuple[int, str], float] = field(default_factory=dict, init=False, repr=False, compare=False)
     _middles: dict[str, float] = field(default_factory=dict, init=False, repr=False, compare=False)
+    _steps: dict[str, deque[float]] = field(default_factory=dict, init=False, repr=False, compare=False)
+    """From pass to pass of a corner, how far a gap moved, at all corners."""
+    _priors: dict[str, float] = field(default_factory=dict, init=False, repr=False, compare=False)
     _usual: dict[int, dict[str, float]] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def learn(self, corner: int, gaps: Mapping[str, float]) -> None:
@@ -125,6 +128,12 @@ class ToleranceModel:
             kept = self.seen.get((corner, name))
             if kept is None:
                 kept = self.seen[corner, name] = deque(maxlen=KEPT)
+            if kept:
+                steps = self._steps.get(name)
+                if steps is None:
+                    steps = self._steps[name] = deque(maxlen=4 * KEPT)
+                steps.append(abs(gap - kept[-1]))
+                self._priors.pop(name, None)
             kept.append(gap)
             self._sigma.pop((corner, name), None)
             self._middles.pop(name, None)
@@ -146,7 +155,7 @@ class ToleranceModel:
         Little more than at his other corners: where a fault is being mended, now there and now not, the passes
         scatter too, and the band would hide the rest of it.
         """
-        prior = PRIOR[name]
+        prior = self._prior(name)
         own = self._own(corner, name)
         if own is None:
             return prior
@@ -154,6 +163,18 @@ class ToleranceModel:
         if own > prior:
             own = min(own, max(ALIKE * self._anywhere(name), prior))
         return math.sqrt((PRIOR_WEIGHT * prior**2 + n * own**2) / (PRIOR_WEIGHT + n))
+
+    def _prior(self, name: str) -> float:
+        """What a corner of which little is known should scatter: as all corners do, no less than a practised driver.
+
+        From the median step between two passes of a corner, which no habit moves (after von Neumann 1941, from memory).
+        """
+        known = self._priors.get(name)
+        if known is None:
+            steps = self._steps.get(name, ())
+            own = median(steps) / (0.6745 * math.sqrt(2.0)) if len(steps) >= FEWEST else 0.0
+            known = self._priors[name] = max(PRIOR[name], own)
+        return known
 
     def _own(self, corner: int, name: str) -> float | None:
         known = self._sigma.get((corner, name))
