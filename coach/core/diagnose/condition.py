@@ -12,6 +12,7 @@ import math
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from statistics import median
 from typing import Final
 
@@ -116,8 +117,9 @@ class Condition:
         if steady and pushing and not (self.today.settled and any(abs(o) > ODD for o in self._off)):
             self._home, self._at_rest = level, tuple(self._grips)
             self._rest_habits = self._beside_others()
-        # lower by another factor at each corner: no condition is like that
-        grip = math.exp(level) if scatter <= ALIKE else 1.0
+        # lower by another factor at each corner: no condition is like that, unless all of them are far off
+        alike = min(scatter, _from_pass_to_pass(self._grips)) <= max(ALIKE, abs(level) / ODD)
+        grip = math.exp(level) if alike else 1.0
         power = median(self._powers) if len(self._powers) >= _LEAST else 1.0
         # a peak as usual beside a slow middle is what being held up looks like
         odd = abs(self._off[-1]) > ODD or self._slow(use, level)
@@ -164,6 +166,11 @@ class Condition:
 
 def _scatter(grips: Sequence[float], level: float) -> float:
     return 1.4826 * median(abs(g - level) for g in grips)
+
+
+def _from_pass_to_pass(grips: Sequence[float]) -> float:
+    """The scatter without the drift of a road that dries (after von Neumann 1941, from memory)."""
+    return 1.4826 / math.sqrt(2.0) * median(abs(after - before) for before, after in pairwise(grips))
 
 
 def _middle(uses: Sequence[float]) -> float:
