@@ -118,8 +118,8 @@ class Condition:
             self._home, self._at_rest = level, tuple(self._grips)
             self._rest_habits = self._beside_others()
         # lower by another factor at each corner: no condition is like that, unless all of them are far off
-        alike = min(scatter, _from_pass_to_pass(self._grips)) <= max(ALIKE, abs(level) / ODD)
-        grip = math.exp(level) if alike else 1.0
+        spread = min(scatter, _from_pass_to_pass(self._grips)) if steady else scatter
+        grip = math.exp(level) if spread <= max(ALIKE, abs(level) / ODD) else 1.0
         power = median(self._powers) if len(self._powers) >= _LEAST else 1.0
         # a peak as usual beside a slow middle is what being held up looks like
         odd = abs(self._off[-1]) > ODD or self._slow(use, level)
