@@ -1,7 +1,7 @@
-"""Gears that the car has lost today: between others that are used, a whole lap without one.
+"""Gears that the car has lost: not engaged for a whole lap, between others that were.
 
-Who accelerates from a lower gear to a higher one comes through all between; the lowest and the highest gear may just
-be a driver's choice.
+A car that accelerates from a lower to a higher gear engages all gears between them. A missing lowest or highest gear
+may be the driver's choice.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from coach.core.columns import Floats
 
 
 class Gearbox:
-    """Which gears were engaged in the passes of about one lap; ``corners`` is how many a lap has."""
+    """Follows the engaged gears over the last lap; ``corners`` is the number of passes in a lap."""
 
     def __init__(self, corners: int) -> None:
         self.corners = corners
@@ -21,14 +21,14 @@ class Gearbox:
         """Gear -> the last pass in which it was engaged."""
 
     def take(self, gears: Floats) -> None:
-        """The gears of one more pass, (n,), NaN where unknown."""
+        """Add the gears of a pass, (n,), NaN where unknown."""
         self._passes += 1
         for gear in engaged(gears):
             self._last[gear] = self._passes
 
     @property
     def lost(self) -> frozenset[int]:
-        """The gears that were skipped for a lap; none while no lap is known."""
+        """Gears skipped for a lap; empty during the first lap."""
         if self._passes < self.corners:
             return frozenset()
         used = {gear for gear, last in self._last.items() if self._passes - last < self.corners}
@@ -36,5 +36,5 @@ class Gearbox:
 
 
 def engaged(gears: Floats) -> frozenset[int]:
-    """The forward gears among ``gears``, (n,)."""
+    """Return the forward gears among ``gears``, (n,)."""
     return frozenset(int(gear) for gear in np.unique(gears[gears >= 1.0]))

@@ -1,8 +1,8 @@
-"""What physics rules out of the findings of a pass: no more can be asked of tyres that gave all they had.
+"""Vetoes by physics: findings that ask for more than the tyres have.
 
-Where the tyres gave all there is today, no more speed can be asked for, no later or harder braking and no earlier
-throttle. A car that already runs wide is asked for neither speed nor throttle: its line comes first. And what takes a
-gear that the car has lost today is no fault. Less is needed for a veto than for a finding.
+Where a pass used all grip of today, it gets no advice for more speed, later or harder braking, or earlier throttle.
+A car that runs wide gets no advice for speed or throttle: its line comes first. A fault that comes of a lost gear is
+not reported. A veto needs less evidence than a finding.
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ from coach.core.measure.passes import PassRecord
 from coach.core.values import Fault, Finding
 
 LIMIT: Final = 0.97
-"""Who uses this share of the grip that is there has none left (common practice, no source)."""
+"""From this share of today's grip on, none is left (common practice, no source)."""
 LINE: Final = 0.5
-"""Of a lack of speed the unused grip must explain this share; else the path took the larger part."""
+"""The unused grip must explain this share of a lack of speed; otherwise the path explains more of it."""
 WIDE: Final = 2.0
-"""So many of the driver's deviations wide is wide enough for speed to rest: one pass in forty by mere scatter."""
+"""A path this many deviations wide gets no advice for speed; scatter alone reaches it in one pass of forty."""
 SPEED: Final[frozenset[Fault]] = frozenset({"slow_middle", "brake_long"})
 BRAKE: Final[frozenset[Fault]] = frozenset({"brake_early", "brake_soft"})
 THROTTLE: Final[frozenset[Fault]] = frozenset({"throttle_late", "throttle_soft"})
@@ -31,14 +31,14 @@ GEAR: Final[frozenset[Fault]] = frozenset({"gear_high", "gear_low"})
 def struck(
     driven: PassRecord, use: Use, grip: float, tolerance: ToleranceModel, gear_lost: bool = False
 ) -> Callable[[Finding], bool]:
-    """Whether a finding of this pass is ruled out; ``grip`` is today's share of the reference's.
+    """Return a test whether a finding of this pass is ruled out; ``grip`` is today's as a share of the reference's.
 
-    ``gear_lost`` tells that the reference drives this corner in a gear that the car has lost. A share that is not known
-    (NaN) rules nothing out.
+    ``gear_lost``: the reference drives this corner in a gear that the car has lost. An unknown share (NaN) vetoes
+    nothing.
     """
     slowest, exit_use = use.slowest / grip, use.exit / grip
     usual = tolerance.usual(driven.corner)
-    # on a noisy path the gap itself is too uncertain to rule out what the pedals show
+    # the gap of a noisy path is too uncertain to veto what the pedals show
     sharp = driven.trace is not None and driven.trace.place_noise_m < NOISY_M
     wide = sharp and any(
         driven.gaps.get(name, math.nan) - usual.get(name, 0.0) > WIDE * tolerance.sigma(driven.corner, name)
