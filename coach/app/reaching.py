@@ -44,6 +44,8 @@ def with_reach(found: Survey, reader: SessionReader, target: Target) -> tuple[Su
         f"reachable lap {lap_time(reachable.lap_time_s)}, {gain:.2f} s under lap {found.reference_lap}: its line, with "
         f"what {fitted.laps} laps showed of the car"
     )
+    if not fitted.proven:
+        note += "; at least that: the same margin everywhere would look like a car with less grip"
     if share < 1.0:
         note += f"; a real car: no more than {share:.0%} of it"
     return replace(made, notes=(*made.notes, note)), reachable
