@@ -54,7 +54,7 @@ def known_limits(
 
 def proven(samples: Samples) -> bool:
     """Return whether anti-lock came on in several places or laps."""
-    return int((_by_pass(samples, samples.locked) > 0.0).sum()) >= FEWEST
+    return int((_by_pass(samples, samples.locked.astype(np.float64)) > 0.0).sum()) >= FEWEST
 
 
 def _braking(samples: Samples, made: Envelope, slowing: Floats) -> str:
@@ -79,7 +79,7 @@ def _by_pass(samples: Samples, values: Floats) -> Floats:
     corners = np.unique(samples.corner[samples.corner >= 0])
     if not len(corners):
         return np.zeros(0)
-    return np.concatenate([values[:, samples.corner == k].max(axis=1) for k in corners]).astype(np.float64)
+    return np.concatenate([values[:, samples.corner == k].max(axis=1) for k in corners])
 
 
 def _third(values: Floats) -> float:
