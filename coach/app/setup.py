@@ -16,7 +16,7 @@ from coach.core.track.reference import Reference
 from coach.core.values import Corner
 from coach.errors import SessionError
 from coach.profile.language_file import Catalogue, load_language
-from coach.profile.plausible import doubts
+from coach.profile.plausible import board_warnings
 from coach.profile.rule_files import load_rules
 from coach.profile.store import load_plan
 from coach.session.header import PROFILE_FILE, RULES_FILE, WORDS_FILE
@@ -145,7 +145,7 @@ def session_setup(
             found.reference.circuit, found.reference, found.corners, chosen, {}, durations, known, "surveyed", notes
         )
     plan = load_plan(profile if profile is not None else kept if kept is not None else "")
-    notes = doubts(plan.corners, plan.reference.length_m, plan.reference.closed)
+    notes = board_warnings(plan.corners, plan.reference.length_m, plan.reference.closed)
     return Setup(
         plan.circuit, plan.reference, plan.corners, chosen, plan.pronounce, durations, known, str(plan.path), notes
     )

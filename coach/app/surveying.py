@@ -33,7 +33,7 @@ SAME_PLACE_M = 0.01
 
 
 @dataclass(frozen=True)
-class Surveyed:
+class SurveyOutcome:
     """Result of a survey: ``merged`` is None for a new profile.
 
     ``corners`` have the profile's names. ``kept`` is the backup of the previous reference, None if there was none or it
@@ -56,7 +56,7 @@ def survey_session(
     replace_old: bool = False,
     target: Target = "best",
     also: Sequence[Path] = (),
-) -> Surveyed:
+) -> SurveyOutcome:
     """Survey ``session`` into the profile folder ``output`` (default: ``profile`` inside the session).
 
     A slower reference, or one of another circuit, replaces an old one only with ``replace_old``. ``target`` selects the
@@ -98,7 +98,9 @@ def survey_session(
     return replace(done, tail=reader.tail())
 
 
-def survey_columns(columns: Columns, folder: Path, circuit: str, inferred: Collection[str], origin: Origin) -> Surveyed:
+def survey_columns(
+    columns: Columns, folder: Path, circuit: str, inferred: Collection[str], origin: Origin
+) -> SurveyOutcome:
     """Survey frames just driven into a new profile ``folder``. Raise SurveyError or ProfileError on failure."""
     found = survey(columns, circuit=circuit, inferred=inferred)
     found = replace(found, reference=_with_origin(found.reference, origin, None))
@@ -110,7 +112,7 @@ def _driven_name(named: str) -> str:
     return REFERENCE_NAME if named == REACHABLE_NAME else named
 
 
-def _write(found: Survey, path: Path, name: str, fresh: bool, reachable: Reference | None = None) -> Surveyed:
+def _write(found: Survey, path: Path, name: str, fresh: bool, reachable: Reference | None = None) -> SurveyOutcome:
     """Write profile and references: merge into an existing profile, or replace it with ``fresh``.
 
     The profile names the ``reachable`` reference where there is one, else the driven one.
@@ -136,7 +138,7 @@ def _write(found: Survey, path: Path, name: str, fresh: bool, reachable: Referen
         file = new_profile(path, name, found.reference.length_m, found.corners)
     file.tree["reference"] = reference.name if reachable is None else REACHABLE_NAME
     file.save()
-    return Surveyed(found, path, merged, "", load_plan(path).corners, kept)
+    return SurveyOutcome(found, path, merged, "", load_plan(path).corners, kept)
 
 
 def _refuse_slower(path: Path, made: Reference, old: Reference) -> None:

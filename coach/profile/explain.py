@@ -1,4 +1,4 @@
-"""A pydantic ValidationError as problems with lines: what was found, what is allowed."""
+"""Converts a pydantic ValidationError to problems with lines: what was found, what is allowed."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ _BOUNDS = {
 
 
 def explain(error: ValidationError, tree: CommentedMap, path: str, model: type[BaseModel]) -> list[Problem]:
-    """Return every problem of the file, in the order of its lines."""
+    """Return every problem of the file in line order."""
     problems = [p for detail in error.errors(include_url=False) for p in _problems(detail, tree, path, model)]
     return sorted(problems, key=lambda p: p.line)
 

@@ -124,7 +124,7 @@ class SessionWriter:
             self._header_due = True
 
     def status(self) -> WriterStatus:
-        """Stored and lost data so far."""
+        """Return stored and lost data so far."""
         with self._wake:
             return WriterStatus(self._frames, self._lines, self._lost_frames, self._lost_lines, self._trouble)
 

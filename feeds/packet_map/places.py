@@ -48,13 +48,13 @@ Offset = Annotated[int, Field(ge=0, le=MAX_PACKET)]
 Number = Annotated[float, Field(allow_inf_nan=False)]
 
 
-class Strict(BaseModel):
+class StrictPart(BaseModel):
     """Base of all parts of the map: unknown fields are errors."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class Place(Strict):
+class Place(StrictPart):
     """A value at byte ``at``."""
 
     at: Offset
@@ -90,7 +90,7 @@ class Test(Place):
         return self
 
 
-class FieldPlace(Strict):
+class FieldPlace(StrictPart):
     """One frame field; without ``at`` it follows the previous field."""
 
     field: str
@@ -131,7 +131,7 @@ class FieldPlace(Strict):
         return self.units[self.unit] if self.unit else 1.0
 
 
-class Skip(Strict):
+class Skip(StrictPart):
     """Bytes between fields that are listed in order."""
 
     skip: Annotated[int, Field(ge=1, le=MAX_PACKET)]

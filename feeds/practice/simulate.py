@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 
 from feeds.frame import Floats, Frame
-from feeds.practice.car import Car
+from feeds.practice.car import PracticeCar
 from feeds.practice.circuit import Circuit
 from feeds.practice.faultless import Faultless, faultless
 from feeds.practice.faults import ODD_UNITS, UNITS, FaultPlan, Habit, Scatter
@@ -162,7 +162,7 @@ def simulate(
     seed: int = 0,
     faults: FaultPlan | None = None,
     scatter: Scatter | None = None,
-    car: Car | None = None,
+    car: PracticeCar | None = None,
     noise: Noise | None = None,
     out_lap_m: float = OUT_LAP_M,
 ) -> SimRun:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from coach.app.edit.profile_edits import ProfileEdits
 from coach.app.edit.quick_rerun import QuickRerun
-from coach.app.replay.timeline import Row, marked
+from coach.app.replay.timeline import TimelineRow, marked
 from coach.app.rerun.replane import on_plane_of
 from coach.app.rerun.rerun import Rerun
 from coach.app.setup import Setup, session_language, session_setup
@@ -17,7 +17,7 @@ from coach.profile.rule_files import load_rules
 from coach.session.reader import SessionReader
 
 
-class Desk(ProfileEdits):
+class ProfileDesk(ProfileEdits):
     """The edits of a profile, with or without a session that previews its cues."""
 
     def __init__(self, profile: str | Path, session: Path | None = None, rules: str | None = None) -> None:
@@ -65,6 +65,6 @@ class Desk(ProfileEdits):
         """Mark changes against the current cues from now on."""
         self.before = tuple(self.result.events.decisions) if self.result is not None else ()
 
-    def rows(self) -> list[Row]:
+    def rows(self) -> list[TimelineRow]:
         """Return the cues of the session under the current profile, marked against before."""
         return marked(self.before, self.result.events.decisions) if self.result is not None else []

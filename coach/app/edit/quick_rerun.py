@@ -15,7 +15,7 @@ import msgspec
 from coach.app.rerun.rerun import Rerun
 from coach.app.setup import Setup
 from coach.core.columns import Columns
-from coach.core.locate.frame_buffer import History
+from coach.core.locate.frame_buffer import FrameBuffer
 from coach.core.measure.passes import PassBuilder, PassRecord
 from coach.core.pipeline import Events
 from coach.core.track.zones import Zone
@@ -53,7 +53,7 @@ class QuickRerun:
     def _remember(self, builder: PassBuilder, used: dict[_Key, tuple[PassRecord | None, _Open]]) -> None:
         measure = builder.build
 
-        def build(history: History, corner: int, lap: int, stop_m: float = float("inf")) -> PassRecord | None:
+        def build(history: FrameBuffer, corner: int, lap: int, stop_m: float = float("inf")) -> PassRecord | None:
             zone = builder.zones[corner]
             # pieces are keyed by corner number, so the number is part of the key
             key = (corner, len(builder.zones), lap, _places(zone), stop_m, builder._open)

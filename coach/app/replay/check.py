@@ -25,7 +25,7 @@ from coach.session.log import decision_line, read_lines, read_log, write_log
 from coach.session.reader import SessionReader
 
 EXPECT_FILE: Final = "expect.yaml"
-SHOWN: Final = 12
+MAX_CORNERS_SHOWN: Final = 12
 
 
 class CheckError(CoachError):
@@ -186,7 +186,10 @@ def _same(golden: Path, played: Played) -> list[str]:
     first = next(
         (i for i, (a, b) in enumerate(zip(expected, lines, strict=False)) if a != b), min(len(expected), len(lines))
     )
-    cut = [*what[:SHOWN], *([f"and {len(what) - SHOWN} more corners"] if len(what) > SHOWN else [])]
+    cut = [
+        *what[:MAX_CORNERS_SHOWN],
+        *([f"and {len(what) - MAX_CORNERS_SHOWN} more corners"] if len(what) > MAX_CORNERS_SHOWN else []),
+    ]
     return [f"the log differs from {golden.name} from line {first + 1} on: {'; '.join(cut)}"]
 
 

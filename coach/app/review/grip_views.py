@@ -14,7 +14,7 @@ from coach.core.unit_system import METRIC, Units
 from coach.outputs.console import lap_time
 from coach.pages.grip_use import GripView, outline, phases
 
-SHOWN: Final = 6
+MAX_CORNERS: Final = 6
 
 
 def grip_views(done: Debrief, result: Rerun, system: Units = METRIC) -> list[GripView]:
@@ -27,7 +27,7 @@ def grip_views(done: Debrief, result: Rerun, system: Units = METRIC) -> list[Gri
     kept = [d for d in result.pipeline.kept or [] if d.lap in valid]
     limit = outline(meter.envelope.exponent)
     out = []
-    for one in done.headroom[:SHOWN]:
+    for one in done.headroom[:MAX_CORNERS]:
         passes = [d for d in kept if d.corner == index[one.corner]]
         out.append(_view(one, limit, passes, meter, system))
     return out

@@ -19,7 +19,7 @@ from feeds.counters import explain as count_lines
 from feeds.features import features
 from feeds.plane import Plane
 from feeds.registry import FEEDS, feed_class
-from feeds.send import Sent
+from feeds.send import SendCounts
 from feeds.send import send as send_frames
 
 __all__ = ["REAL_CAR", "Channels", "Feed", "Plane", "count_lines", "features"]
@@ -30,7 +30,7 @@ class SourceError(CoachError):
 
 
 @dataclass(frozen=True)
-class Source:
+class FeedSource:
     """A feed and its options: ``options`` are the keyword arguments of its class."""
 
     name: str
@@ -77,7 +77,7 @@ def address_of(text: str) -> tuple[str, int]:
     return host.strip("[]"), int(port)
 
 
-def send_session(session: Path, to: str, speed: str, as_text: bool) -> Sent:
+def send_session(session: Path, to: str, speed: str, as_text: bool) -> SendCounts:
     """Play a session as datagrams; raise SessionError, SourceError or FeedError on failure."""
     host, port = address_of(to)
     frames = (frame for batch in SessionReader(session).batches() for frame in batch.frames())
@@ -104,27 +104,27 @@ class FeedOptions:
     """Values of ``--option`` for an added feed."""
 
 
-def source_of(asked: FeedOptions, origin: tuple[float, float] | None = None) -> Source:
+def source_of(asked: FeedOptions, origin: tuple[float, float] | None = None) -> FeedSource:
     """Return the requested feed; raise SourceError if it lacks an option.
 
     ``origin`` (degrees) is that of the reference's plane, for feeds that give latitude and longitude.
     """
     pace = speed_of(asked.speed)
     if asked.feed not in FEEDS:
-        return Source(asked.feed, dict(asked.options))
+        return FeedSource(asked.feed, dict(asked.options))
     if asked.options:
         raise SourceError(f"--option: found {', '.join(asked.options)}; feed {asked.feed} has options of its own")
     if asked.feed == "practice":
-        return Source("practice", {"seed": asked.seed, "rate_hz": asked.rate_hz, "laps": asked.laps, "speed": pace})
+        return FeedSource("practice", {"seed": asked.seed, "rate_hz": asked.rate_hz, "laps": asked.laps, "speed": pace})
     if asked.feed == "replay":
         if asked.session is None:
             raise SourceError("feed replay needs --session FOLDER")
-        return Source("replay", {"path": asked.session, "speed": pace})
+        return FeedSource("replay", {"path": asked.session, "speed": pace})
     if asked.feed == "nmea":
         if not asked.receiver:
             raise SourceError("feed nmea needs --receiver udp:HOST:PORT, tcp:HOST:PORT, serial:DEVICE or file:PATH")
         options = {"source": asked.receiver, "speed": pace, "latency_s": asked.latency_s, "origin": origin}
-        return Source("nmea", options)
+        return FeedSource("nmea", options)
     options = {"host": asked.host, "origin": origin}
     if asked.port is not None:
         options["port"] = asked.port
@@ -132,4 +132,4 @@ def source_of(asked: FeedOptions, origin: tuple[float, float] | None = None) -> 
         if asked.packet_map is None:
             raise SourceError("feed map needs --map FILE")
         options |= {"packet_map": asked.packet_map, "capture": asked.capture, "speed": pace}
-    return Source(asked.feed, options)
+    return FeedSource(asked.feed, options)

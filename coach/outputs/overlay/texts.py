@@ -45,7 +45,7 @@ def keys_line() -> str:
 
 
 def mode_of(view: View | None, fresh: bool = True) -> Mode:
-    """Return which of the six pictures to show; ``fresh`` is false when views have stopped coming."""
+    """Return which of the six pictures to show; ``fresh`` is false once views stop."""
     if view is None:
         return "ready"
     if not fresh or view.state == "waiting":
@@ -75,16 +75,14 @@ def lap_text(lap: LapDone) -> str:
 
 
 def countdown_text(to_brake_m: float) -> str:
-    """Return the metres to the brake point in steps of 10 (a number that runs can not be read); empty when none is
-    ahead.
-    """
+    """Return the metres to the brake point in steps of 10 (a running number is unreadable); "" if none is ahead."""
     if not math.isfinite(to_brake_m) or to_brake_m <= 0:
         return ""
     return f"{max(10, math.ceil(to_brake_m / 10) * 10)} m"
 
 
 def shown(text: str) -> str:
-    """Return ``text`` without what a font can not draw (control characters from a feed or a file)."""
+    """Return ``text`` without control characters, which a font cannot draw."""
     return text if text.isprintable() else "".join(c if c.isprintable() else " " for c in text).strip()
 
 
@@ -100,7 +98,7 @@ def fit(text: str, cap: int, width: int, measure: Measure) -> str:
 
 
 def wrap(text: str, cap: int, width: int, lines: int, measure: Measure) -> list[str]:
-    """Return ``text`` in at most ``lines`` lines, the last cut with an ellipsis when it must be."""
+    """Return ``text`` in at most ``lines`` lines, the last cut with an ellipsis if necessary."""
     out: list[str] = []
     rest = text.split()
     while rest and len(out) < lines - 1:

@@ -1,8 +1,8 @@
 """Braking alone and with turning: the braking limit and the combined exponent, fitted together.
 
-How hard the car is braked at a share of the lateral limit is an upper quantile of what was shown there: of all
-exponents the one whose limit the quantile fits best. Where the brakes themselves give no more, the tyres' limit is
-not seen (a censored quantile; Powell 1986, J. Econometrics 32(1):143-155, from memory).
+The hardest braking at a share of the lateral limit is an upper quantile of the samples there; the fit chooses the
+exponent whose limit matches the quantile best. Where the brakes themselves are the limit, the tyres' limit is invisible
+(a censored quantile; Powell 1986, J. Econometrics 32(1):143-155, from memory).
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ from coach.survey.envelope.samples import Samples
 
 SHARE: Final = 0.9
 BRAKED: Final = 0.3
-"""Of the hardest braking: less is the release, or no braking."""
+"""Least share of the hardest braking: less is the release, or no braking."""
 TURNED: Final = 0.95
-"""Beyond this share of the lateral limit its own error decides."""
+"""Largest share of the lateral limit: beyond it its own error dominates."""
 ELLIPSE: Final = 2.0
 FEWEST_PLACES: Final = 3
 FEWEST_BLOCKS: Final = 30
@@ -28,7 +28,7 @@ MOST_SAMPLES: Final = 400
 EXPONENTS: Final = (1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2, 2.5, 3.0, 4.0, 6.0, 10.0)
 
 COARSE: Final = (1.4, 2.0, 3.0, 6.0)
-"""Enough while the lateral limit is not yet sure."""
+"""Iterations while the lateral limit is uncertain."""
 
 
 def free_share(side_use: Floats, exponent: float) -> Floats:
@@ -80,7 +80,7 @@ def fit_braking(
 
 
 def _hardest(x: Floats, weights: Floats) -> float:
-    """What the brakes gave at most, but for the few hardest moments [m/s2]."""
+    """Return the brakes' limit, without the few hardest moments [m/s2]."""
     order = np.argsort(x)
     share = np.cumsum(weights[order])
     return float(x[order][np.searchsorted(share, 0.97 * share[-1])])

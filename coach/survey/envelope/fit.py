@@ -1,7 +1,7 @@
-"""The envelope that the laps show: an upper quantile of what was done, in its physical form, with its uncertainty.
+"""Fits the envelope of the laps: an upper quantile of the samples in physical form, with its uncertainty.
 
-Each limit is fitted where it alone was at work (little steering while braking, little pedal in mid-corner), the
-combined exponent where two were. Thresholds: common practice, no source.
+Each limit is fitted where it acted alone (little steering while braking, little pedal in mid-corner), the combined
+exponent where two acted. Thresholds: common practice, no source.
 """
 
 from __future__ import annotations
@@ -22,18 +22,18 @@ from coach.survey.envelope.quantile import quantile_fit
 from coach.survey.envelope.samples import Samples
 
 SHARE: Final = 0.9
-"""Quantile that counts as the limit: what was shown now and then, not once."""
+"""Quantile taken as the limit: shown repeatedly, not once."""
 ALONE: Final = 0.3
-"""One direction is at work alone while the other asks for less than this share of its own."""
+"""One direction acts alone while the other uses less than this share of its limit."""
 FEWEST_PLACES: Final = 3
 FEWEST_LAPS: Final = 3
 MOST_SAMPLES: Final = 600
 DRAWS: Final = 24
 PEAK: Final = 0.97
 LEAST: Final = 0.4
-"""A corner that never asks for this share of a limit does not tell where it is."""
+"""A corner below this share of a limit is uninformative."""
 MOST_GROWTH: Final = 5e-4
-"""Grip doubles at 45 m/s with it: more downforce than any car has (from memory)."""
+"""Upper bound: grip doubles at 45 m/s, more downforce than any car has (from memory)."""
 Mask = NDArray[np.bool_]
 
 
@@ -53,7 +53,7 @@ class Fitted:
 
 
 def fit_envelope(samples: Samples, draws: int = DRAWS) -> Fitted:
-    """Fit what ``samples`` show; limits that were not shown are None in the envelope and named in ``unknown``."""
+    """Fit ``samples``; limits not reached are None in the envelope and named in ``unknown``."""
     laps = len(samples.rows)
     if laps < FEWEST_LAPS:
         return Fitted(
@@ -71,7 +71,9 @@ def fit_envelope(samples: Samples, draws: int = DRAWS) -> Fitted:
 
 
 def _fit(samples: Samples, weights: Floats, near: Envelope | None = None) -> Envelope:
-    """Return one fit with each lap counted ``weights`` (laps,) times; ``near`` is a first guess that saves rounds."""
+    """Return one fit with each lap counted ``weights`` (laps,) times; ``near`` is an initial guess that saves
+    iterations.
+    """
     power, drag = fit_drive(samples, weights)
     made = near or Envelope(exponent=2.0)
     made = msgspec.structs.replace(made, power_wpkg=power, drag_pm=drag)
@@ -111,9 +113,7 @@ def _grip(samples: Samples, asked: Floats, where: Mask, weights: Floats, growth:
 
 
 def _near_peak(samples: Samples, use: Floats, alone: Mask) -> Mask:
-    """Return the blocks where each corner asks for the most: within PEAK of its own largest, in the median over the
-    laps.
-    """
+    """Return the blocks of each corner's largest use: within PEAK of its own largest, in the median over the laps."""
     usual = np.median(np.where(alone, use, 0.0), axis=0)
     keep = np.zeros(len(usual), dtype=np.bool_)
     for corner in range(int(samples.corner.max(initial=-1)) + 1):
@@ -155,7 +155,7 @@ def _side_use(samples: Samples, envelope: Envelope) -> Floats:
 
 
 def _sides(samples: Samples, made: Envelope, brake_use: Floats, weights: Floats) -> Envelope:
-    """Return each side by itself where it has corners enough: the common limit times what that side shows of it."""
+    """Return each side separately if it has enough corners: the common limit times that side's share."""
     common = made.left
     if common is None:
         return made

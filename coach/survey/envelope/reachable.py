@@ -1,4 +1,4 @@
-"""The reachable lap: the driver's own line at the speed that his own envelope allows, as a reference like any other."""
+"""The reachable lap: the driver's own line at the speed their envelope allows, as a normal reference."""
 
 from __future__ import annotations
 
@@ -24,16 +24,16 @@ PRESSED: Final = 0.3
 FULL: Final = 0.97
 FEWEST_NODES: Final = 20
 ROLLING_MPS2: Final = 0.3
-"""A car that slows no more than this beyond rolling is not braked (common practice, no source)."""
+"""Largest deceleration beyond coasting without braking (common practice, no source)."""
 KINK: Final = 1.1
-"""Lateral use beyond the limit that no car was driven with: the position was wrong there."""
+"""Lateral use beyond the limit that means a position error."""
 
 
 @dataclass(frozen=True, eq=False)
 class Reach:
-    """The envelope of a survey and, where it is whole, the fastest drive of the reference's line within it.
+    """The envelope of a survey and, if complete, the fastest lap of the reference's line within it.
 
-    ``speed_mps`` (n,) at the reference's nodes and ``time_s`` (n + 1,) or (n,) from node 0, None where it is not.
+    ``speed_mps`` (n,) at the reference's nodes and ``time_s`` (n + 1,) or (n,) from node 0, None if incomplete.
     """
 
     fitted: Fitted
@@ -70,18 +70,16 @@ def _line_of(survey: Survey, samples: Samples) -> Road:
 
 
 def _drivable(road: Road, driven_mps: Floats, envelope: Envelope) -> Road:
-    """Return the line without kinks that were driven far faster than the limit allows: they are errors of
-    its position.
-    """
+    """Return the line without kinks driven far above the limit, which are position errors."""
     limit = lateral_limit(road, envelope, driven_mps, road.curvature_pm)
     most = KINK * limit / np.maximum(driven_mps, SLOWEST_MPS) ** 2
     return road.with_line(road.step_m, np.clip(road.curvature_pm, -most, most))
 
 
 def reachable_reference(driven: Reference, reach: Reach, share: float = 1.0) -> Reference:
-    """Return the driven reference's line at the reachable speed, with the pedals that go with it; gears stay as driven.
+    """Return the driven reference's line at the reachable speed, with matching pedals; gears stay as driven.
 
-    Raises ValueError where ``reach`` holds no speed.
+    Raise ValueError if ``reach`` has no speed.
     """
     if reach.speed_mps is None or reach.time_s is None:
         raise ValueError("; ".join(reach.fitted.unknown))
@@ -99,7 +97,7 @@ def reachable_reference(driven: Reference, reach: Reach, share: float = 1.0) -> 
 
 
 def _pedals(driven: Reference, road: Road, speed: Floats, envelope: Envelope) -> tuple[Floats, Floats]:
-    """Return throttle and brake (n,) of the reachable lap, each on the scale on which the driven lap's own stand."""
+    """Return throttle and brake (n,) of the reachable lap, each on the driven lap's scale."""
     power = envelope.power_wpkg or 0.0
     before = tyre_accel(road, envelope, driven.speed_mps, _accel(driven.speed_mps, road))
     rolling = before[(driven.throttle < IDLE) & (driven.brake < IDLE)]
