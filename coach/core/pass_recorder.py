@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Final
+from typing import Final, get_args
 
+from coach.core.cue.recent_findings import CARRIES_OUT
 from coach.core.diagnose.judging import Judged
 from coach.core.diagnose.tolerance import ToleranceModel
 from coach.core.events import Events
@@ -19,13 +20,14 @@ from coach.core.values import Fault, Finding, Pass
 
 KEPT_M: Final = 300.0
 """Frames this far before a straight's end are kept for the next corner [m]."""
+FAULTS: Final[frozenset[Fault]] = frozenset(get_args(Fault))
 Learn = Callable[[PassRecord, tuple[Finding, ...], frozenset[Fault]], None]
 
 
 class PassRecorder:
     """Keeps the frames that are still needed.
 
-    ``learn`` takes each valid pass, ``went_off`` the corner of one that left the road.
+    ``learn`` takes each valid pass, and the line of one over the track limits; ``went_off`` the corner of one that left the road.
     """
 
     def __init__(
@@ -80,6 +82,8 @@ class PassRecorder:
                 self.judged.append(judged)
             if valid:
                 self._take(judged, findings)
+            elif why == "off track" and flying and not in_pit and judged.today.settled and not judged.today.odd:
+                self._take_line(driven, findings)
         if why == "off the road":
             self._went_off(corner)
         ended = self.laps.add(driven)
@@ -103,6 +107,12 @@ class PassRecorder:
             self.tolerance.learn(one.driven.corner, one.driven.scatter)
             self._learn(one.driven, found, one.resting)
         self._waiting.clear()
+
+    def _take_line(self, driven: PassRecord, findings: tuple[Finding, ...]) -> None:
+        """Tell of the line that led over the track limits; of all else such a pass says nothing, good or bad."""
+        line = tuple(f for f in findings if f.fault in CARRIES_OUT)
+        if line:
+            self._learn(driven, line, FAULTS - {f.fault for f in line})
 
     def measure_rest(self, front_m: float, in_pit: bool, events: Events) -> None:
         """Passes that ended at or just before the end of the record; a lap may end exactly there."""

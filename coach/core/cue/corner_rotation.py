@@ -7,7 +7,7 @@ better than one after the other (Shea & Morgan 1979, JEP: Human Learning and Mem
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from typing import Final
 
 import msgspec
@@ -39,6 +39,7 @@ class Work:
         self.most = most
         self.corners: set[int] = set()
         self.lap = 0
+        self._told_in_lap: set[int] = set()
         self._turns: dict[int, Turns] = {}
         self._waiting: dict[int, float] = {}
 
@@ -46,6 +47,7 @@ class Work:
         """A lap begins; ``costs`` are the corners at which something may be said, and what it costs there [s]."""
         self.lap = lap
         self.corners.clear()
+        self._told_in_lap.clear()
         self._waiting = {
             c: cost for c, cost in costs.items() if self._turns.setdefault(c, Turns(cost)).rests_until < lap
         }
@@ -61,6 +63,7 @@ class Work:
 
     def told(self, corner: int) -> None:
         """A correction was spoken there: three that changed nothing and the corner rests."""
+        self._told_in_lap.add(corner)
         turns = self._turns.get(corner)
         if turns is None:
             return
@@ -79,20 +82,33 @@ class Work:
         return turns is not None and turns.rests_until >= self.lap
 
     def _next(self, waiting: Iterable[int]) -> None:
-        costs = self._waiting
-        order = sorted(waiting, key=lambda c: (-costs[c] * _waited(self._turns[c], self.lap), c))
+        order = sorted(waiting, key=self._order)
         if order:
             self.corners.add(order[0])
-            _take(self._turns[order[0]], costs.pop(order[0]), self.lap)
+            _take(self._turns[order[0]], self._waiting.pop(order[0]), self.lap)
 
-    def came_right(self, corner: int) -> None:
-        """Nothing is to be said there now: what was tried is not counted on."""
+    def _order(self, corner: int) -> tuple[bool, float, int]:
+        """Corners that had no turn yet come first, then what costs most for the time it waited."""
+        turns = self._turns[corner]
+        return turns.lap >= 0, -self._waiting[corner] * _waited(turns, self.lap), corner
+
+    def came_right(self, corner: int, opened: Container[int] = ()) -> None:
+        """Nothing is to be said there now: what was tried is not counted on.
+
+        Its place in this lap goes to another corner unless something was said there; not to one of ``opened``, whose
+        approach began already.
+        """
         if corner in self._turns:
             self._turns[corner].count = self._turns[corner].vain = 0
+        self._waiting.pop(corner, None)
+        if corner in self.corners and corner not in self._told_in_lap:
+            self.corners.discard(corner)
+            self._next([c for c in self._waiting if c not in opened])
 
     def move(self, moved: Mapping[int, int]) -> None:
         """Other corners, ``moved`` old -> new."""
         self.corners = {moved[c] for c in self.corners if c in moved}
+        self._told_in_lap = {moved[c] for c in self._told_in_lap if c in moved}
         self._waiting = {moved[c]: cost for c, cost in self._waiting.items() if c in moved}
         self._turns = {moved[c]: kept for c, kept in self._turns.items() if c in moved}
 

@@ -22,6 +22,13 @@ ABOUT: Final[dict[str, frozenset[str]]] = {
     "track_limit": frozenset({"exit_wide"}),
 }
 """Which faults show that a reminder is not yet known; for the others any fault in the corner does."""
+CARRIES_OUT: Final = LINE_FAULTS - {"exit_narrow"}
+"""What a pass over the track limits may be told of: the line that led there, never more speed nor more road."""
+ONE_CURE: Final[tuple[frozenset[str], ...]] = (
+    frozenset({"throttle_late", "throttle_soft", "coasting"}),
+    frozenset({"turn_in_late", "apex_missed"}),
+)
+"""Faults that one change of driving cures: found in turn they are one habit (common practice, no source)."""
 PASSES: Final = 8
 """Passes of a corner that are remembered; a rule looks at ``of_last`` of them."""
 
@@ -53,14 +60,22 @@ class Recent:
         return passes[-1] if passes else ()
 
     def seen(self, rule: CueRule, corner: int) -> tuple[int, Finding | None]:
-        """In how many of the last ``of_last`` passes the rule's fault was found, and the latest finding."""
+        """In how many of the last ``of_last`` passes the rule's fault was found, or one of the same cure; the latest."""
         passes = self._passes.get(corner, ())[-rule.of_last :]
         if not any(passes):
             return 0, None
         found = [f for findings in passes for f in findings if f.fault == rule.about]
         counted = [f for f in found if _counts(f, rule)]
         latest = (counted or found)[-1] if found else None
-        return len(counted), latest
+        same = next((cure for cure in ONE_CURE if rule.about in cure), frozenset()) - {rule.about}
+        shown = sum(
+            any(
+                _counts(f, rule) if f.fault == rule.about else f.fault in same and f.cost_s >= rule.min_cost_s
+                for f in findings
+            )
+            for findings in passes
+        )
+        return shown, latest
 
     def due(self, rule: CueRule, corner: int) -> bool:
         """Whether the fault was found often enough, and in the last pass too: what was just mended is not named."""

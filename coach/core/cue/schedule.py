@@ -95,7 +95,7 @@ class Schedule:
                 known = rule.family != "caution" or rule.about in ABOUT
                 self._learn(self.progress(rule, corner), rule, corner, known and shows(rule, findings))
         if not self._call(corner):
-            self.work.came_right(corner)
+            self.work.came_right(corner, self._opened)
         elif corner not in self._opened:
             # the last corner of a lap is known only when the next lap has begun
             self.work.join(corner, self._cost(corner))
