@@ -1,9 +1,9 @@
-"""Throttle and brake inferred from what the car did, where the feed has no pedals.
+"""Infers throttle and brake from the car's motion where the feed has no pedals.
 
-What the engine and the brakes did is the speed's derivative plus the gradient's share plus what rolling and air took.
-Nothing published gives the drag of an unknown car: ROLLING and AIR are of the order of a GT-class car (from memory)
-and only separate lifting from braking. The scale of each pedal is the driver's own: full brake is the hardest
-braking of the recording; full throttle is what the car did at best at about that speed.
+The acceleration by engine and brakes is the speed's derivative plus gradient, rolling resistance and drag. Nothing
+published gives the drag of an unknown car: ROLLING and AIR are of the order of a GT-class car (from memory) and only
+separate lifting from braking. The scale of each pedal is the driver's own: full brake is the hardest braking of the
+recording; full throttle is the car's best acceleration at about that speed.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from coach.core.columns import Floats
-from coach.survey.trace import Trace
+from coach.survey.trace import Recording
 
 ROLLING: Final = 0.3  # [m/s2], rolling and driveline, from memory
 AIR: Final = 0.0005  # [1/m], drag acceleration per v^2, from memory
@@ -21,8 +21,8 @@ ENGINE_BRAKING: Final = 1.0  # [m/s2], a closed throttle in gear, from memory
 _G: Final = 9.81
 
 
-def inferred_pedals(trace: Trace, at: Floats, z_m: Floats, step_m: float) -> tuple[Floats, Floats]:
-    """Throttle and brake, 0..1, at the clock times ``at`` of the nodes."""
+def inferred_pedals(trace: Recording, at: Floats, z_m: Floats, step_m: float) -> tuple[Floats, Floats]:
+    """Return throttle and brake, 0..1, at the clock times ``at`` of the nodes."""
     v = np.interp(at, trace.clock, trace.speed)
     driven = np.interp(at, trace.clock, trace.acceleration) + _resistance(v)
     if np.isfinite(z_m).all():
@@ -42,12 +42,12 @@ def inferred_pedals(trace: Trace, at: Floats, z_m: Floats, step_m: float) -> tup
     known = np.isfinite(best)
     full = np.maximum(np.interp(v, middle[known], np.array(best)[known]), 0.5)
     throttle = np.clip((driven + ENGINE_BRAKING) / (full + ENGINE_BRAKING), 0.0, 1.0)
-    # within a tenth of the best the pedal is down: the rest is noise and gear changes
+    # within a tenth of the best counts as full throttle: the rest is noise and gear changes
     throttle = np.where(throttle > 0.9, 1.0, np.where(throttle < 0.1, 0.0, throttle))
     return throttle, np.where(brake < 0.03, 0.0, brake)
 
 
 def _resistance(v: Floats) -> Floats:
-    """What rolling and air take off the speed [m/s2]."""
+    """Return the deceleration by rolling resistance and drag [m/s2]."""
     out: Floats = ROLLING + AIR * v * v
     return out

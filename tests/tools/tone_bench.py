@@ -32,7 +32,7 @@ from coach.core.track.reference import Reference
 from coach.core.values import Corner, Decision
 from coach.outputs.capture import Capture
 from coach.outputs.latency import Ear
-from coach.outputs.live import Choice, Live
+from coach.outputs.live import Live, OutputChoice
 from coach.outputs.voice.options import VoiceOptions
 from coach.outputs.voice.sound import RATE_HZ
 from coach.outputs.voice.tones import ONSET_BUFFERS
@@ -188,7 +188,7 @@ def heard(laps: int, buffer: int) -> dict[str, Any]:
     with tempfile.TemporaryDirectory() as folder, null_sink(Path(folder)):
         ear = Ear()
         live = Live(
-            Choice(VoiceOptions(buffer=buffer, tones=True, cache_dir=folder), None, console=False), [], print,
+            OutputChoice(VoiceOptions(buffer=buffer, tones=True, cache_dir=folder), None, console=False), [], print,
             on_report=lambda _, r: started.append(r.t_s) if r.kind == "sounded" else ready.append(r.kind),
         )  # fmt: skip
         capture = Capture(keep_views=False)

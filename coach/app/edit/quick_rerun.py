@@ -1,7 +1,7 @@
-"""A session run again and again while its profile is edited: only what an edit touches is measured anew.
+"""Reruns a session while its profile is edited: measures only what an edit changes.
 
-Measuring a pass costs most of a rerun and depends on nothing but the frames, the reference and the places of its
-zone. So passes are kept by those, and after an edit of one corner all other corners' passes are taken from there.
+Measuring passes takes most of a rerun and depends only on the frames, the reference and the places of the zone. So
+passes are cached by these, and after an edit of one corner the others' passes come from the cache.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import msgspec
 from coach.app.rerun.rerun import Rerun
 from coach.app.setup import Setup
 from coach.core.columns import Columns
-from coach.core.locate.frame_buffer import History
+from coach.core.locate.frame_buffer import FrameBuffer
 from coach.core.measure.passes import PassBuilder, PassRecord
 from coach.core.pipeline import Events
 from coach.core.track.zones import Zone
@@ -26,15 +26,15 @@ _Open = tuple[float, float] | None
 
 @dataclass
 class QuickRerun:
-    """The frames of one session, and the passes measured so far; one reference, any corners and rules."""
+    """The frames of one session and a cache of measured passes; one reference, any corners and rules."""
 
     batches: Sequence[Columns]
     _built: dict[_Key, tuple[PassRecord | None, _Open]] = field(default_factory=dict)
     reused: int = 0
-    """Passes of the last run that were taken from an earlier one."""
+    """Passes of the last run taken from the cache."""
 
     def run(self, setup: Setup) -> Rerun:
-        """The result of ``rerun`` for the same frames and setup, without the losses piece by piece."""
+        """Return the result of ``rerun`` for the same frames and setup, without the losses piece by piece."""
         pipeline = setup.pipeline()
         pipeline.kept = []
         self.reused = 0
@@ -46,16 +46,16 @@ class QuickRerun:
             events.add(pipeline.push_columns(batch))
             frames += len(batch)
         events.add(pipeline.finish())
-        # what the last run did not use may come back by undo: keep a few runs' worth, not all that ever was
+        # undo may need passes the last run did not use: keep a few runs' worth, not all
         self._built = {**self._built, **used} if len(self._built) < 8 * len(used) else used
         return Rerun(events, list(pipeline.pieces()), pipeline, frames)
 
     def _remember(self, builder: PassBuilder, used: dict[_Key, tuple[PassRecord | None, _Open]]) -> None:
         measure = builder.build
 
-        def build(history: History, corner: int, lap: int, stop_m: float = float("inf")) -> PassRecord | None:
+        def build(history: FrameBuffer, corner: int, lap: int, stop_m: float = float("inf")) -> PassRecord | None:
             zone = builder.zones[corner]
-            # pieces are counted by corner number, so the number is part of the key
+            # pieces are keyed by corner number, so the number is part of the key
             key = (corner, len(builder.zones), lap, _places(zone), stop_m, builder._open)
             found = self._built.get(key)
             if found is None:
@@ -69,12 +69,12 @@ class QuickRerun:
                 return None
             return replace(driven, zone=msgspec.structs.replace(driven.zone, corner=zone.corner))
 
-        # the builder has no hook of its own, and needs none elsewhere
+        # the builder has no hook, and needs none elsewhere
         setattr(builder, "build", build)  # noqa: B010
 
 
 def _places(zone: Zone) -> _Key:
-    """What of a zone a measured pass depends on; NaN as None, for NaN equals nothing."""
+    """Return the places of a zone that a measured pass depends on; NaN as None, as NaN never equals itself."""
     corner = zone.corner
     places = (
         zone.start_m,

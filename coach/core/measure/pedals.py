@@ -1,9 +1,9 @@
-"""Throttle and brake inferred from what the car did, where the feed has no pedals: the same way on both sides.
+"""Infers throttle and brake from the car's motion where the feed has no pedals, for pass and reference alike.
 
-What engine and brakes did is the change of speed plus the gradient's share plus what rolling and air took. Nothing
+The acceleration by engine and brakes is the change of speed plus gradient, rolling resistance and drag. Nothing
 published gives the drag of an unknown car: ROLLING, AIR and ENGINE_BRAKING are of the order of a GT-class car (from
 memory) and only separate lifting from braking. The scale of each pedal is the reference lap's own: full brake is its
-hardest braking; full throttle is the best it did at about that speed.
+hardest braking; full throttle is its best acceleration at about that speed.
 """
 
 from __future__ import annotations
@@ -23,13 +23,15 @@ ROLLING: Final = 0.3  # [m/s2], rolling and driveline, from memory
 AIR: Final = 0.0005  # [1/m], drag acceleration per v^2, from memory
 ENGINE_BRAKING: Final = 1.0  # [m/s2], a closed throttle in gear, from memory
 SPAN_M: Final = 8.0
-"""Half span of the polynomial that gives the acceleration [m]: what a pedal does in less can not be seen in speed."""
+"""Half span of the polynomial for the acceleration [m]: shorter pedal use is invisible in speed."""
 _BINS: Final = 9
 
 
 @dataclass(frozen=True, eq=False)
 class PedalScale:
-    """What full pedals did on the reference lap: ``hardest`` [m/s2], and ``best`` (k,) at ``speeds_mps`` (k,)."""
+    """Accelerations at full pedals on the reference lap: ``hardest`` [m/s2], and ``best`` (k,) at
+    ``speeds_mps`` (k,).
+    """
 
     hardest: float
     speeds_mps: Floats
@@ -37,7 +39,7 @@ class PedalScale:
 
 
 def force(speed_mps: Floats, slope: Floats, step_m: float) -> Floats:
-    """Acceleration by engine and brakes [m/s2] at even nodes, shape (n,)."""
+    """Return acceleration by engine and brakes [m/s2] at even nodes, shape (n,)."""
     energy = smooth(speed_mps**2 / 2.0, int(SPAN_M / step_m))
     gained: Floats = np.gradient(energy, step_m) + ROLLING + AIR * speed_mps**2 + G_MPS2 * np.sin(np.arctan(slope))
     return gained
@@ -45,7 +47,7 @@ def force(speed_mps: Floats, slope: Floats, step_m: float) -> Floats:
 
 @lru_cache(maxsize=8)
 def scale_of(reference: Reference) -> PedalScale:
-    """The pedal scale of ``reference``."""
+    """Return the pedal scale of ``reference``."""
     done = force(reference.speed_mps, slope_of(reference), reference.step_m)
     hardest = max(-float(np.quantile(done, 0.005)), 2.0 * ENGINE_BRAKING)
     v = reference.speed_mps
@@ -61,11 +63,11 @@ def scale_of(reference: Reference) -> PedalScale:
 
 
 def inferred(speed_mps: Floats, slope: Floats, step_m: float, scale: PedalScale) -> tuple[Floats, Floats]:
-    """Throttle and brake, 0..1, at even nodes (n,) ``step_m`` apart."""
+    """Return throttle and brake, 0..1, at even nodes (n,) ``step_m`` apart."""
     done = force(speed_mps, slope, step_m)
     brake = np.clip((-done - ENGINE_BRAKING) / (scale.hardest - ENGINE_BRAKING), 0.0, 1.0)
     full = np.maximum(np.interp(speed_mps, scale.speeds_mps, scale.best), 0.5)
     throttle = np.clip((done + ENGINE_BRAKING) / (full + ENGINE_BRAKING), 0.0, 1.0)
-    # within a tenth of the best the pedal is down: the rest is noise and gear changes
+    # within a tenth of the best counts as full throttle: the rest is noise and gear changes
     throttle = np.where(throttle > 0.9, 1.0, np.where(throttle < 0.1, 0.0, throttle))
     return throttle, np.where(brake < 0.03, 0.0, brake)

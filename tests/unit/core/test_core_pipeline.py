@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from simulated import columns_of
 
 from coach.core.columns import Columns
-from coach.core.locate.frame_buffer import History
+from coach.core.locate.frame_buffer import FrameBuffer
 from coach.core.measure.trace import Trace, drive_trace
 from coach.core.pipeline import Events
 from coach.core.track.reference import Reference
@@ -143,7 +143,7 @@ def test_a_pass_that_can_not_be_measured_costs_its_lap_and_no_more(
     zone = pipeline().zones[2]
     real = drive_trace
 
-    def torn(history: History, reference_: Reference, low_m: float, high_m: float) -> Trace | None:
+    def torn(history: FrameBuffer, reference_: Reference, low_m: float, high_m: float) -> Trace | None:
         at = zone.next_start_m + reference.length_m
         return None if abs(high_m - at) < 1.0 else real(history, reference_, low_m, high_m)
 
