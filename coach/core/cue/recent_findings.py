@@ -99,6 +99,11 @@ class Recent:
             return frozenset()
         return frozenset(r.about for r in rules if r.family == "correction" and self.due(r, corner))
 
+    def usual(self, corner: int) -> frozenset[str]:
+        """Return the faults in the last pass and in another of the last three, whether a rule corrects them or not."""
+        passes = [{f.fault for f in findings} for findings in self._passes.get(corner, ())[-3:]]
+        return frozenset(f for f in passes[-1] if sum(f in found for found in passes) > 1) if passes else frozenset()
+
     def line_is_off(self, corner: int) -> bool:
         """Return whether one of the last two passes had a fault of the line."""
         passes = self._passes.get(corner, ())[-2:]

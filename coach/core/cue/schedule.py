@@ -159,6 +159,8 @@ class Schedule:
             return Reason.NONE if p.due_confirm else Reason.WITHIN_TOLERANCE
         if p.said and lap - p.said_lap <= (rule.cooldown_laps if p.said_lap < lap else 0):
             return Reason.SAID_RECENTLY
+        if any(self._said(name, corner) for name in rule.opposes):
+            return Reason.OPPOSED
         if rule.family == "correction":
             reason = self._hold_correction(rule, corner, lap, p)
         elif rule.family == "caution":
@@ -168,6 +170,11 @@ class Schedule:
         if not reason and spoken_this_lap >= self.budget(lap) and not rule.safety:
             return Reason.LAP_LIMIT
         return reason
+
+    def _said(self, name: str, corner: int) -> bool:
+        """Return whether a rule was ever spoken at ``corner`` to this driver."""
+        known = self.memory.progress.get(f"{name}@{self.names[corner]}")
+        return known is not None and known.said > 0
 
     def _hold_correction(self, rule: CueRule, corner: int, lap: int, p: Progress) -> Reason:
         if not self.recent.due(rule, corner):

@@ -10,8 +10,12 @@ from core_setup import finding, rule
 
 from coach.core.cue.corner_rotation import Work
 from coach.core.cue.memory import DriverProgress
+from coach.core.cue.reasons import Reason
+from coach.core.cue.recent_findings import Recent
 from coach.core.cue.rules import CueRule, RuleSet
 from coach.core.cue.schedule import SETTLED_CUES, SETTLED_LAPS, Schedule
+from coach.core.values import Finding
+from coach.profile.rule_files import load_rules
 
 NAMES = ("A", "B", "C", "D")
 BAD = (finding("brake_early"),)
@@ -323,3 +327,40 @@ def test_what_is_known_is_kept_across_sessions() -> None:
     again.passed(0, BAD)
     again.passed(0, BAD)
     assert "" == again.hold(r, 0, 1, 0)
+
+
+def test_of_two_reminders_that_pull_to_and_fro_one_driver_hears_one() -> None:
+    """The shipped first laps: where a board was named, "brake earlier" never follows, in no later lap either."""
+    rules = load_rules("first_laps")
+    by = {rule.name: rule for rule in rules.rules}
+    s = Schedule(rules, ("A", "B"))
+    assert not s.hold(by["gradient"], 0, 1, 0)
+    s.spoke(by["brake_board"], 0, 1, "brake at the hundred")
+    assert [Reason.OPPOSED] * 19 == [s.hold(by["gradient"], 0, lap, 0) for lap in range(1, 20)]
+    assert not s.hold(by["gradient"], 1, 1, 0)
+
+
+def test_faults_of_one_cure_found_in_turn_are_one_habit() -> None:
+    """Late throttle in one pass and soft throttle in the next: the last one is due, as if found twice."""
+    rules = load_rules("improving")
+    by = {rule.name: rule for rule in rules.rules}
+    recent = Recent()
+    recent.add(0, (Finding("throttle_late", 20.0, "m", 0.3),))
+    assert not recent.due(by["throttle_late"], 0)
+    recent.add(0, (Finding("throttle_soft", 0.3, "share", 0.3),))
+    assert recent.due(by["throttle_soft"], 0)
+    assert not recent.due(by["throttle_late"], 0)
+    recent.add(0, (Finding("slow_middle", 2.0, "m/s", 0.3),))
+    assert not recent.due(by["slow_middle"], 0)
+
+
+def test_the_place_of_a_corner_that_came_right_goes_to_one_still_ahead() -> None:
+    """Nothing was said at the first; the second's approach began already, so the third takes the place."""
+    work = Work(1)
+    work.begin(1, {0: 0.5, 1: 0.4, 2: 0.3})
+    assert {0} == work.corners
+    work.came_right(0, {0, 1})
+    assert {2} == work.corners
+    work.told(2)
+    work.came_right(2, {0, 1, 2})
+    assert {2} == work.corners
