@@ -3,7 +3,7 @@
 python tests/tools/uttered_bench.py                          drivers of four classes on four circuits, and every corner
 python tests/tools/uttered_bench.py --quick                  two circuits, one driver of a class, no corners
 python tests/tools/uttered_bench.py --write tests/figures/uttered_bench.json
-``--second`` takes the second sealed set, likewise once. ``--sealed`` takes the two circuits that nobody looks at while the work goes on: once, at the end.
+``--second`` takes the second sealed set, ``--sealed`` the first two circuits of the first: once, at the end.
 
 A habit's loss is what the simulator says: the same laps driven again without it. It is told when a correction is spoken
 at its corner that names it (or one that sends the driver the same way, SAME_CURE of scenario_rows.py). Once told, the

@@ -162,14 +162,12 @@ class Calls:
             self._open(one.about, one.values, now_s, u_m, one.slot, one.corner)
 
     def _needed_s(self, one: _Waiting) -> float:
-        """Return the room for the shortest text of a call that keeps its numbers [s], ROOM_S if there is none."""
+        """Return the room for the shortest text of a call [s], ROOM_S if there is none."""
         cue_engine = self.cue_context.cue_engine
         texts = [text for rule in self._rules() if rule.about == one.about for text in call_forms(rule, one.values)]
-        tenth = one.values.get("lap", "").rpartition(", ")[2]
-        kept = [text for text in texts if not tenth or tenth in text.split(", ")]
-        if not kept:
+        if not texts:
             return ROOM_S
-        spoken_s = min(map(cue_engine.arbiter.duration, kept))
+        spoken_s = min(map(cue_engine.arbiter.duration, texts))
         return spoken_s + cue_engine.rules.margin_rehearsed_s + STARTS_AFTER_S
 
     def _room_s(self, now_s: float, u_m: float) -> float:

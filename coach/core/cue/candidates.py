@@ -152,7 +152,7 @@ def _ask(rule: CueRule, rules: RuleSet, schedule: Schedule, at: Moment, quiet_m:
         if finding is None:
             return []
         amount, cost = finding.amount, finding.cost_s
-    hurts = any(c.safety and c.kind == rule.about for c in corner.cautions)
+    hurts = rule.safety and any(c.safety and c.kind == rule.about for c in corner.cautions)
     hold = schedule.hold(rule, at.corner, at.lap, at.spoken_this_lap, hurts)
     if rule.name in corner.muted or rule.about in corner.muted:
         hold = Reason.MUTED

@@ -22,10 +22,9 @@ REST_LAPS: Final = 3
 
 
 class Turns(msgspec.Struct):
-    """Rotation state of a corner: cues since it cost ``cost_s``, its cost now, the lap of its last turn."""
+    """Rotation state of a corner: cues since it cost ``cost_s``, and the lap of its last turn."""
 
     cost_s: float
-    now_s: float = 0.0
     count: int = 0
     lap: int = -1000
     rests_until: int = -1000
@@ -61,18 +60,21 @@ class Work:
             if len(self.corners) < self.most:
                 self._next((corner,))
 
-    def told(self, corner: int) -> None:
-        """Count a correction there: after three without effect the corner rests."""
+    def told(self, corner: int, cost_s: float) -> None:
+        """Count a correction there: after three without effect on what it costs [s] the corner rests.
+
+        ``cost_s`` is the loss itself: the expected gain falls with each cue in vain and would look like an effect.
+        """
         self._told_in_lap.add(corner)
         turns = self._turns.get(corner)
         if turns is None:
             return
         if not turns.count:
-            turns.cost_s = turns.now_s
+            turns.cost_s = cost_s
         turns.count += 1
         if turns.count >= VAIN_TURNS:
             turns.count = 0
-            if turns.now_s > MENDS * turns.cost_s:
+            if cost_s > MENDS * turns.cost_s:
                 turns.rests_until = self.lap + REST_LAPS * 2**turns.vain
                 turns.vain += 1
 
@@ -85,7 +87,8 @@ class Work:
         order = sorted(waiting, key=self._order)
         if order:
             self.corners.add(order[0])
-            _take(self._turns[order[0]], self._waiting.pop(order[0]), self.lap)
+            self._turns[order[0]].lap = self.lap
+            del self._waiting[order[0]]
 
     def _order(self, corner: int) -> tuple[bool, float, int]:
         """Corners that had no turn yet come first, then what costs most for the time it waited."""
@@ -115,7 +118,3 @@ class Work:
 
 def _waited(turns: Turns, lap: int) -> int:
     return min(max(lap - turns.lap, 0), LONGEST_WAIT_LAPS)
-
-
-def _take(turns: Turns, cost_s: float, lap: int) -> None:
-    turns.now_s, turns.lap = cost_s, lap

@@ -247,7 +247,7 @@ class Schedule:
         if rule.family == "correction":
             amount = self.recent.amount(rule, corner)
             self.responses.told(corner, rule.name, self._wording_key(rule, corner), slot, amount)
-            self.work.told(corner)
+            self.work.told(corner, self._all_cost(corner))
             self._told_cost.setdefault(corner, self._all_cost(corner))
             if not p.told:
                 p.first_amount, p.share, p.acknowledged = amount, self.recent.share(rule, corner), False

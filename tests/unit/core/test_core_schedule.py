@@ -199,7 +199,7 @@ def test_each_has_its_turn_and_the_costly_ones_more_often() -> None:
         turns.append(set(work.corners))
         assert 2 == len(work.corners)
         for corner in turns[-1]:
-            work.told(corner)
+            work.told(corner, 0.1)
         for corner in range(5):
             work.came_right(corner)
     assert all(any(4 in t for t in turns[i : i + 5]) for i in range(8))
@@ -214,7 +214,7 @@ def test_what_does_not_mend_rests_longer_each_time() -> None:
             work.begin(lap, {0: 0.5 * (0.9**lap if mends else 1.0)})
             if work.corners:
                 laps_of.append(lap)
-                work.told(0)
+                work.told(0, 0.5 * (0.9**lap if mends else 1.0))
         assert expected == laps_of
 
 
@@ -361,6 +361,21 @@ def test_the_place_of_a_corner_that_came_right_goes_to_one_still_ahead() -> None
     assert {0} == work.corners
     work.came_right(0, {0, 1})
     assert {2} == work.corners
-    work.told(2)
+    work.told(2, 0.3)
     work.came_right(2, {0, 1, 2})
     assert {2} == work.corners
+
+
+def test_a_driver_who_does_not_respond_is_left_alone_though_the_expected_gain_falls() -> None:
+    """Told and never mended: three cues, then rest, with the reason that sends him to the page."""
+    r = rule("brake_later", family="correction", about="brake_early", slot="approach")
+    s = schedule(r, corners_in_work=1)
+    held = []
+    for lap in range(1, 15):
+        s.choose_work(lap)
+        held.append(s.hold(r, 0, lap, 0))
+        if not held[-1]:
+            s.spoke(r, 0, lap, "brake later")
+        s.passed(0, BAD)
+    assert Reason.NO_RESPONSE in held[:9]
+    assert held.count(Reason.NONE) <= 7
