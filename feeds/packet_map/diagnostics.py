@@ -6,8 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from feeds.frame import Floats, Frame
-from feeds.plausible import MAX_JUMP_M, RANGES
+from feeds.frame import MAX_JUMP_M, RANGES, Floats, Frame
 from feeds.units import UNITS
 
 _ENOUGH: Final = 20

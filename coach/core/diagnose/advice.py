@@ -46,20 +46,38 @@ _WHAT: Final = {
 }
 
 
-def what(fault: str, amount: float, system: Units = METRIC) -> str:
-    """Return the fault with its amount in words; amounts in SI, texts in ``system``."""
-    return _fill(_WHAT[fault], amount, system)
+_DO_AT: Final = {
+    "apex_missed": "clip the {nth} apex, {length} closer",
+    "slow_middle": "{speed} more at the {nth} apex",
+}
+_WHAT_AT: Final = {
+    "apex_missed": "misses the {nth} apex by {length}",
+    "slow_middle": "slow by {speed} at the {nth} apex",
+}
+"""The same where the corner has several apexes."""
+_NTH: Final = ("", "first", "second", "third", "fourth")
 
 
-def to_do(fault: str, amount: float, system: Units = METRIC) -> str:
-    """Return the advice to the driver."""
-    return _fill(_DO[fault], amount, system)
+def apex_name(number: int, several: int) -> str:
+    """Return what apex ``number`` (from 1) of ``several`` is called: "apex" where there is only one."""
+    return f"{_NTH[number]} apex" if several > 1 else "apex"
 
 
-def _fill(template: str, amount: float, system: Units) -> str:
+def what(fault: str, amount: float, system: Units = METRIC, apex: int = 0) -> str:
+    """Return the fault with its amount, as a person says it; amounts in SI, texts in ``system``."""
+    return _fill(_WHAT_AT[fault] if apex else _WHAT[fault], amount, system, apex)
+
+
+def to_do(fault: str, amount: float, system: Units = METRIC, apex: int = 0) -> str:
+    """What the driver is asked to change."""
+    return _fill(_DO_AT[fault] if apex else _DO[fault], amount, system, apex)
+
+
+def _fill(template: str, amount: float, system: Units, apex: int) -> str:
     return template.format(
         length=system.length_text(amount, 0 if amount * system.per_m >= 3.0 else 1),
         step=system.length_text(min(max(round(amount), 1), ADVICE_STEP_M)),
         speed=system.speed_text(amount),
         percent=f"{amount * 100:.0f}",
+        nth=_NTH[apex],
     )

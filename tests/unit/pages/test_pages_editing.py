@@ -253,8 +253,8 @@ def test_rerun_after_an_edit_is_the_full_rerun(profile: Path) -> None:
         assert () == desk.problems
         desk.rerun()
         assert desk.result is not None
-        assert desk._quick.reused > 0
-        whole = rerun(desk._quick.batches, desk.setup)
+        assert desk._store.reused > 0
+        whole = rerun(desk._batches, desk.setup)
         assert repr(whole.events.decisions) == repr(desk.result.events.decisions)
         assert repr(whole.events.passes) == repr(desk.result.events.passes)
     while desk.undo():
