@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -55,12 +55,13 @@ def survey_session(
     circuit: str,
     replace_old: bool = False,
     target: Target = "best",
+    also: Sequence[Path] = (),
 ) -> SurveyOutcome:
     """Survey ``session`` into the profile folder ``output`` (default: ``profile`` inside the session).
 
     A slower reference, or one of another circuit, replaces an old one only with ``replace_old``. ``target`` selects the
-    profile's reference: the best driven lap, or the reachable one written beside it. Raise SessionError, SurveyError or
-    ProfileError on failure.
+    profile's reference: the best driven lap, or the reachable one written beside it. ``also`` are more sessions with
+    the same car, for its envelope only. Raise SessionError, SurveyError or ProfileError on failure.
     """
     reader = SessionReader(session)
     folder = output if output is not None else reader.folder / "profile"
@@ -92,7 +93,7 @@ def survey_session(
         _refuse_slower(path, found.reference, previous)
     origin = (header.origin_lat_deg, header.origin_lon_deg)
     found = replace(found, reference=_with_origin(found.reference, origin, previous))
-    found, reachable = with_reach(found, reader, target)
+    found, reachable = with_reach(found, reader, target, also)
     done = _write(found, own_copy(path), name, fresh, reachable)
     return replace(done, tail=reader.tail())
 

@@ -208,3 +208,5 @@ class View(msgspec.Struct, frozen=True):
     """Reduced grip or traffic in words, while pace cues rest because of it; "" in normal conditions."""
     status: str = ""
     """One line about the data or the first laps, such as "no data"; "" if there is none."""
+    units: str = "metric"
+    """Name of the unit system that the driver reads; the fields above stay in SI."""

@@ -9,9 +9,9 @@ from pathlib import Path
 
 import msgspec
 
-from coach.core.cue.asking import ANSWERS
 from coach.core.cue.call_words import pieces
 from coach.core.cue.information_units import units, words
+from coach.core.cue.language import ENGLISH
 from coach.core.cue.rules import RuleSet
 from coach.core.cue.wording import Wording, every_wording
 from coach.core.unit_system import METRIC, SYSTEMS, Units
@@ -116,4 +116,12 @@ def phrases(rules: RuleSet, corners: Iterable[Corner], lap_time_s: float = math.
     """
     there = tuple(corners)
     calls = pieces(rules.calls, there, lap_time_s)
-    return list(dict.fromkeys([*(row.text for row in audit(rules, there)), *ANSWERS.values(), *calls]))
+    return list(
+        dict.fromkeys(
+            [
+                *(row.text for row in audit(rules, there)),
+                *(text for _, text in (rules.language.answers or ENGLISH.answers)),
+                *calls,
+            ]
+        )
+    )

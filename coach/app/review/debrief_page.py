@@ -109,7 +109,7 @@ def _gain(gain: Gain, zone: Zone, lost_s: float | None, system: Units) -> GainVi
         to_do(gain.fault, gain.amount, system, gain.apex),
         f"seen in {gain.laps} of {gain.of} passes",
         share_text(gain.cost_s, lost_s),
-        *_stretch(zone),
+        *_stretch(zone, system),
     )
 
 
@@ -125,8 +125,9 @@ def share_text(cost_s: float, lost_s: float | None) -> str:
     return f"more than the corner's loss in the table ({total}): time gained elsewhere in the corner hides part of it"
 
 
-def _stretch(zone: Zone) -> tuple[float, float]:
-    return round(zone.start_m - 20.0, 1), round(zone.end_m + 80.0, 1)
+def _stretch(zone: Zone, system: Units) -> tuple[float, float]:
+    """Return the ends of the part of the distance axis that shows a corner, in the units of ``system``."""
+    return round((zone.start_m - 20.0) * system.per_m, 1), round((zone.end_m + 80.0) * system.per_m, 1)
 
 
 def _corners(done: Debrief, zones: Mapping[str, Zone], system: Units) -> list[CornerView]:
@@ -146,7 +147,7 @@ def _corners(done: Debrief, zones: Mapping[str, Zone], system: Units) -> list[Co
                 f"± {system.length_text(s.brake_start_m, 1)}" if s is not None and s.brake_start_m is not None else "-",
                 f"± {system.speed_text(s.min_speed_mps, 1)}" if s is not None and s.min_speed_mps is not None else "-",
                 min(abs(mean.total_s) * BAR_REM_PER_S, 5.0),
-                *_stretch(zone),
+                *_stretch(zone, system),
             )
         )
     return out

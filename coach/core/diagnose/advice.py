@@ -47,12 +47,12 @@ _WHAT: Final = {
 
 
 _DO_AT: Final = {
-    "apex_missed": "come {length} closer to the {nth} apex",
-    "slow_middle": "carry {speed} more through the {nth} apex",
+    "apex_missed": "clip the {nth} apex, {length} closer",
+    "slow_middle": "{speed} more at the {nth} apex",
 }
 _WHAT_AT: Final = {
     "apex_missed": "misses the {nth} apex by {length}",
-    "slow_middle": "{speed} too slow at the {nth} apex",
+    "slow_middle": "slow by {speed} at the {nth} apex",
 }
 """The same where the corner has several apexes."""
 _NTH: Final = ("", "first", "second", "third", "fourth")

@@ -132,6 +132,9 @@ class ToleranceModel:
     rows: dict[int, deque[dict[str, float]]] = field(default_factory=dict)
     _sigma: dict[tuple[int, str], float] = field(default_factory=dict, init=False, repr=False, compare=False)
     _middles: dict[str, float] = field(default_factory=dict, init=False, repr=False, compare=False)
+    _steps: dict[str, deque[float]] = field(default_factory=dict, init=False, repr=False, compare=False)
+    """Differences of a gap between two passes of a corner, for all corners."""
+    _priors: dict[str, float] = field(default_factory=dict, init=False, repr=False, compare=False)
     _usual: dict[int, dict[str, float]] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def learn(self, corner: int, gaps: Mapping[str, float]) -> None:
@@ -141,6 +144,12 @@ class ToleranceModel:
             kept = self.seen.get((corner, name))
             if kept is None:
                 kept = self.seen[corner, name] = deque(maxlen=KEPT)
+            if kept:
+                steps = self._steps.get(name)
+                if steps is None:
+                    steps = self._steps[name] = deque(maxlen=4 * KEPT)
+                steps.append(abs(gap - kept[-1]))
+                self._priors.pop(name, None)
             kept.append(gap)
             self._sigma.pop((corner, name), None)
             self._middles.pop(name, None)
@@ -162,7 +171,7 @@ class ToleranceModel:
         At most a little more than at other corners: a fault under correction also scatters, and a wide tolerance would
         hide its remainder.
         """
-        prior = PRIOR[name]
+        prior = self._prior(name)
         own = self._own(corner, name)
         if own is None:
             return prior
@@ -170,6 +179,19 @@ class ToleranceModel:
         if own > prior:
             own = min(own, max(ALIKE * self._anywhere(name), prior))
         return math.sqrt((PRIOR_WEIGHT * prior**2 + n * own**2) / (PRIOR_WEIGHT + n))
+
+    def _prior(self, name: str) -> float:
+        """Return the deviation assumed before a corner's own is known: the driver's at all corners, PRIOR at least.
+
+        It comes from the median difference between two passes of a corner, which a steady habit does not change (mean
+        successive difference, von Neumann 1941, from memory).
+        """
+        known = self._priors.get(name)
+        if known is None:
+            steps = self._steps.get(name, ())
+            own = median(steps) / (0.6745 * math.sqrt(2.0)) if len(steps) >= FEWEST else 0.0
+            known = self._priors[name] = max(PRIOR[name], own)
+        return known
 
     def _own(self, corner: int, name: str) -> float | None:
         known = self._sigma.get((corner, name))

@@ -49,7 +49,7 @@ def test_every_key_is_used_and_every_one_used_exists() -> None:
             for said in re.findall(r'"([^"]*)"', line):
                 assert said.startswith("=") or re.fullmatch(r"\{\w+\}", said), f"{path.name}: {said}"
                 used |= {said[1:]} if said.startswith("=") else set()
-    spoken = (root / "coach/app/guide/guide_speech.py").read_text(encoding="utf-8")
+    spoken = (root / "coach/app/guide/guiding.py").read_text(encoding="utf-8")
     used |= {f"guide.{key}" for key in re.findall(r'"(\w+)"', spoken) if f"guide.{key}" in load_language("en").texts}
     assert used == set(load_language("en").texts)
 

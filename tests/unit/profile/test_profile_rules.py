@@ -11,7 +11,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from profile_examples import PROFILE, RULES
 
-from coach.core.cue.asking import ANSWERS
 from coach.core.cue.call_words import pieces
 from coach.core.cue.information_units import units, words
 from coach.core.cue.rules import FAULTS, MAX_LONG_UNITS, MAX_SHORT_UNITS, MAX_SHORT_WORDS, RuleSet
@@ -189,6 +188,6 @@ def test_phrases_hold_everything_that_can_be_said() -> None:
     for rules in every_set():
         listed = phrases(rules, EXAMPLE)
         said = {t for r in rules.rules for c in EXAMPLE for w in every_wording(r, c) for t in w.texts}
-        said |= {*ANSWERS.values(), *pieces(rules.calls, EXAMPLE)}
+        said |= {*dict(rules.language.answers).values(), *pieces(rules.calls, EXAMPLE)}
         assert (said, len(said)) == (set(listed), len(listed))
     assert "turn one, brake at the hundred" in phrases(load_rules("first_laps"), EXAMPLE)
