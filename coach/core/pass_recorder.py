@@ -12,10 +12,9 @@ from coach.core.diagnose.judging import Judged
 from coach.core.diagnose.tolerance import ToleranceModel
 from coach.core.events import Events
 from coach.core.locate.frame_buffer import FrameBuffer
-from coach.core.measure.lap_ledger import LapLedger
+from coach.core.measure.lap_ledger import LapLedger, invalid_reason
 from coach.core.measure.passes import PassRecord
 from coach.core.measure.trace import SHORT_M
-from coach.core.measure.validity import invalid_reason
 from coach.core.track.course import Course, Kind
 from coach.core.track_model import TrackModel
 from coach.core.values import Fault, Finding, Pass

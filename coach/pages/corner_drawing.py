@@ -13,7 +13,7 @@ from coach.core.diagnose.advice import apex_name
 from coach.core.track.reference import Reference
 from coach.core.track.zones import Zone
 from coach.core.unit_system import METRIC, Units
-from coach.pages.svg import svg_points
+from coach.pages.look import svg_points
 
 MAP_SIZE: Final = 360.0
 TRACE_WIDTH: Final = 640.0

@@ -12,8 +12,7 @@ from coach.core.columns import Floats
 from coach.core.diagnose.advice import apex_name
 from coach.core.track.reference import Reference
 from coach.core.values import Corner, Mark
-from coach.pages.look import EVEN, GAINED, LOST
-from coach.pages.svg import svg_points
+from coach.pages.look import EVEN, GAINED, LOST, svg_points
 
 WIDTH: Final = 1000.0
 PAD: Final = 90.0

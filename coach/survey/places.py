@@ -33,7 +33,7 @@ from scipy.ndimage import uniform_filter1d
 from scipy.signal import find_peaks
 
 from coach.core.columns import Floats
-from coach.core.numeric.runs import stretches
+from coach.core.numeric.reductions import stretches
 from coach.core.track.reference import Reference
 from coach.core.values import MOST_APEXES, ApexKind, Corner, Direction
 from coach.survey.corners import LOW, Lane, Stretch

@@ -16,7 +16,7 @@ from typing import Final
 
 import numpy as np
 
-from coach.app.guide.guide_speech import all_sentences
+from coach.app.guide.guiding import all_sentences
 from coach.core.track.reference import Reference
 from coach.core.track.zones import zones
 from coach.core.unit_system import METRIC, Units

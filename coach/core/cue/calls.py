@@ -20,7 +20,7 @@ from coach.core.cue.cue_context import CueContext
 from coach.core.cue.rules import CueRule
 from coach.core.cue.steadiness import Steadiness
 from coach.core.cue.wording import wordings
-from coach.core.measure.validity import WHEELS_OFF
+from coach.core.measure.lap_ledger import WHEELS_OFF
 from coach.core.track.timing import ROOM_S, STARTS_AFTER_S, free_m
 from coach.core.track_model import TrackModel
 

@@ -16,8 +16,7 @@ from coach.core.columns import Floats
 from coach.core.measure.measures import NAN, PEDAL_OFF
 from coach.core.measure.throttle_application import STRAIGHTS_M, Rows, lift_off_m, opening, throttle_gaps
 from coach.core.measure.trace import Trace
-from coach.core.numeric.reductions import all_finite, largest
-from coach.core.numeric.runs import stretches
+from coach.core.numeric.reductions import all_finite, largest, stretches
 from coach.core.track.zones import Zone
 
 BEGUN_M: Final = 3.0

@@ -15,7 +15,7 @@ import numpy as np
 from coach.core.columns import Floats
 from coach.core.measure.passes import CornerReference, PassRecord
 from coach.core.measure.trace import Trace
-from coach.core.numeric.median import median
+from coach.core.numeric.reductions import median
 from coach.core.track.car import Car
 
 OVER_M: Final = 20.0

@@ -13,8 +13,7 @@ import numpy as np
 
 from coach.core.columns import Floats
 from coach.core.measure.trace import Trace
-from coach.core.numeric.reductions import all_finite, any_finite, largest, least, zero_for_absent
-from coach.core.numeric.runs import stretches
+from coach.core.numeric.reductions import all_finite, any_finite, largest, least, stretches, zero_for_absent
 from coach.core.track.zones import Zone
 from coach.core.values import MOST_APEXES
 

@@ -9,9 +9,8 @@ import pytest
 
 from coach.errors import OutputError
 from coach.outputs.voice import sound
-from coach.outputs.voice.bank import PhraseBank, estimate_s
+from coach.outputs.voice.bank import PhraseBank, estimate_s, pronounce
 from coach.outputs.voice.pieces import PhrasePiece
-from coach.outputs.voice.pronounce import pronounce
 
 NO_ENGINE = (sys.executable, "-c", 'print(\'{"error": "nothing installed"}\')')
 PHRASES = ["brake later", "late apex", "use the outside kerb"]
