@@ -86,7 +86,7 @@ def test_places_of_the_sighting_lap_are_driven_places() -> None:
 @pytest.mark.parametrize("pace", [0.0, 0.05, 1.5, float("nan")])
 def test_a_pace_out_of_range_is_refused(pace: float) -> None:
     """The error names what was found and what is allowed."""
-    with pytest.raises(SightingError, match=r"allowed 0\.1 to 1"):
+    with pytest.raises(SightingError, match=r"expected 0\.1 to 1"):
         sighting_lap(plan(), {}, pace)
 
 
