@@ -67,7 +67,7 @@ def survey_session(
     folder = output if output is not None else reader.folder / "profile"
     if folder.suffix in (".yaml", ".yml"):
         if folder.name != PROFILE_NAME:
-            raise ProfileError(str(folder), f"found the name of a file; allowed a folder, or its {PROFILE_NAME}")
+            raise ProfileError(str(folder), f"expected a folder, or its {PROFILE_NAME}; found the name of a file")
         folder = folder.parent
     path = folder / PROFILE_NAME
     path = own_path(path) if own_path(path).exists() else path
@@ -121,7 +121,7 @@ def _write(found: Survey, path: Path, name: str, fresh: bool, reachable: Referen
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise ProfileError(str(folder), f"the profile can not be written here ({error.strerror})") from error
+        raise ProfileError(str(folder), f"the profile cannot be written here ({error.strerror})") from error
     file = None if fresh else read_profile(path)
     reference = folder / (REFERENCE_NAME if file is None else _driven_name(file.model.reference))
     kept = _keep_old(reference, found.reference)
@@ -170,7 +170,7 @@ def _keep(path: Path, data: bytes) -> Path:
     try:
         kept.write_bytes(data)
     except OSError as error:
-        raise ProfileError(str(kept), f"what was there can not be kept ({error.strerror})") from error
+        raise ProfileError(str(kept), f"what was there cannot be kept ({error.strerror})") from error
     return kept
 
 
