@@ -36,12 +36,17 @@ CONSTANTS: Final = (
     "coach.core.diagnose.vetoes:LINE",
     "coach.core.diagnose.vetoes:WIDE",
     "coach.core.diagnose.belief:TAIL",
+    "coach.survey.envelope.known:FEWEST",
+    "coach.survey.envelope.known:AGREE",
+    "coach.survey.envelope.known:HARD",
+    "coach.survey.envelope.known:PRESSED",
 )
 WATCH: Final = (
     "tests/unit/core_diagnosis/test_diag_condition.py",
     "tests/unit/core_diagnosis/test_diag_rescaled.py",
     "tests/unit/core_diagnosis/test_diag_belief.py",
     "tests/unit/core_diagnosis/test_diag_judging.py",
+    "tests/unit/survey/test_survey_envelope.py",
     "tests/unit/core_diagnosis/test_diag_vetoes.py",
 )
 MOVED: Final = "MOVED_CONSTANT"

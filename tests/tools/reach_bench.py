@@ -1,4 +1,4 @@
-"""Is the reachable lap reachable: against the true optimum on the same line, in three simulators with a known limit.
+"""Is the reachable lap reachable: against the true optimum on the same line, in four simulators.
 
 python tests/tools/reach_bench.py                          the development circuits, clean
 python tests/tools/reach_bench.py --set tuning             the circuits that thresholds were tuned on
@@ -12,7 +12,8 @@ at the others in every second lap; and a practised driver's scatter. Without a f
 highest above the true limit; ``rank`` Spearman's correlation, over corners, of the headroom (mean pass against the
 reachable lap) with the true one; ``off`` the mean error of a corner's headroom. The truth never sees the product: the
 practice and the plain simulator solve their own line at their own limits; the outside one has no grip circle and is
-solved here.
+solved here. The transient car has no solver: its truth is the same driver's lap without fault or scatter, and its
+careful driver has a car with less grip.
 """
 
 from __future__ import annotations
@@ -34,11 +35,14 @@ from scipy.stats import spearmanr
 sys.path.insert(0, str(Path(__file__).parent))
 
 from bench_circuits import centre_line
-from circuit_sets import SETS
+from circuit_sets import ENVELOPE_SEALED
+from circuit_sets import SETS as COMMON_SETS
 from generated_circuits import generated_circuit
 from outside_sim import OutsideCar, OutsideSim
 from plain_sim import PlainSim, Plan
 from simulated import columns_of
+from transient_road import road_of
+from transient_sim import TransientSim
 
 from coach.core.columns import Columns, Floats
 from coach.core.track.zones import zones
@@ -56,6 +60,7 @@ AMOUNTS = {
 }  # fmt: skip
 SHARE_OF_CORNERS = 0.6
 CACHE = Path("/tmp/simcache")
+SETS = {**COMMON_SETS, "envelope_sealed": ENVELOPE_SEALED}
 
 
 @dataclass(frozen=True, eq=False)
@@ -200,7 +205,33 @@ def _without_circle(curvature: Floats, step: float, car: OutsideCar) -> Floats:
     return np.asarray(np.sqrt(v2[n : 2 * n]))
 
 
-SIMULATORS: dict[str, Callable[..., Session]] = {"practice": practice, "plain": plain, "outside": outside}
+def transient(seed: int, length_m: float, laps: int, rate: float, noise: float, careful: str) -> Session:
+    """The transient car; its optimum is not known, so the truth is the same driver's lap without fault or scatter."""
+    sim = TransientSim(road_of(seed, length_m))
+    rng = np.random.default_rng(seed)
+    faults: dict[int, list[tuple[int, str, float, bool]]] = {lap: [] for lap in range(laps)}
+    for i in range(len(sim.corners)):
+        if not careful:
+            fault, amount, when = _fault(rng, laps)
+            for lap in [n for n in when if n < laps]:
+                faults[lap].append((i, fault, amount * float(rng.normal(1.0, 0.15)), False))
+    # care is less grip of a car whose pedals and flags do not show it
+    grip = dict.fromkeys(range(laps), 0.85) if careful else None
+    blur = (noise, 0.1 if noise else 0.0)
+    channels, _ = sim.sampled(sim.drive(faults, laps, seed, 1.0, grip), rate, seed, blur)
+    columns = Columns.empty(len(channels["t_s"]))
+    for name, values in channels.items():
+        columns[name][:] = values
+    columns["lap"][:] = np.nan
+    clean, _ = sim.sampled(sim.drive({}, 2, seed, 0.0), 100.0, seed)
+    half = slice(len(clean["t_s"]) // 2, None)
+    return Session(columns, {0: np.column_stack([clean["x_m"][half], clean["y_m"][half]])},
+                   {0: clean["speed_mps"][half]})  # fmt: skip
+
+
+SIMULATORS: dict[str, Callable[..., Session]] = {
+    "practice": practice, "plain": plain, "outside": outside, "transient": transient
+}  # fmt: skip
 
 
 def session(name: str, *args: object) -> Session:
