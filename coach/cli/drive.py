@@ -76,7 +76,10 @@ def register(app: typer.Typer) -> None:
         ),
         voice_id: str = typer.Option("", "--voice-id", help="Voice to speak with (coach doctor --voices lists them)."),
         language: str = typer.Option(
-            "en", "--language", envvar="COACH_LANGUAGE", help="Language of the voice: en, de or a language file."
+            "en",
+            "--language",
+            envvar="COACH_LANGUAGE",
+            help="Language of the voice: en, de or a language file. Screens stay English.",
         ),
         units: str = typer.Option("metric", "--units", envvar="COACH_UNITS", help=UNITS_HELP),
         device: str = typer.Option("", "--device", help="Sound output (coach doctor --devices lists them)."),

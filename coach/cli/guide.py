@@ -21,7 +21,10 @@ def register(app: typer.Typer) -> None:
         pace: float = typer.Option(0.4, "--pace", help="Pace of the sighting lap, 0.1 to 1 times the reference's."),
         sound: Path | None = typer.Option(None, "--sound", help="Write the sighting lap as a WAV file."),
         language: str = typer.Option(
-            "en", "--language", envvar="COACH_LANGUAGE", help="Language of the voice: en, de or a language file."
+            "en",
+            "--language",
+            envvar="COACH_LANGUAGE",
+            help="Language of the voice: en, de or a language file. Screens stay English.",
         ),
         units: str = typer.Option("metric", "--units", envvar="COACH_UNITS", help=UNITS_HELP),
         session: Path | None = typer.Option(None, "--session", help="Session folder whose marks to show."),
