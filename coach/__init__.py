@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 __version__ = VERSION
 
 _PLACES: Final = {
-    "Happened": "coach.core.events",
+    "Events": "coach.core.events",
     "Pipeline": "coach.core.pipeline",
     "Reference": "coach.core.track.reference",
     "RuleSet": "coach.core.cue.rules",

@@ -109,7 +109,7 @@ class Feed(ABC):
         """Return the fault in the last data counted as ``kind``, with field and fix; "" if unknown."""
         return remedy(kind, self.counters)
 
-    def doubts(self) -> list[tuple[str, str]]:
+    def diagnostics(self) -> list[tuple[str, str]]:
         """Return the diagnostics of the latest data as (key, sentence with field and fix); the key ROOT explains all
         others.
         """

@@ -14,7 +14,7 @@ from feeds.frame import Frame
 from feeds.messages import Format, encode
 
 
-class Sent(msgspec.Struct, frozen=True):
+class SendCounts(msgspec.Struct, frozen=True):
     """Datagrams and bytes sent, and datagrams the system refused."""
 
     datagrams: int
@@ -29,7 +29,7 @@ def send(
     speed: float = 1.0,
     fmt: Format = "msgpack",
     clock: Clock | None = None,
-) -> Sent:
+) -> SendCounts:
     """Send each frame when due; number frames that have no sequence number.
 
     ``speed`` N times real time, ``math.inf`` without waiting (a receiver may then lose some). Raise FeedOpenError for
@@ -54,4 +54,4 @@ def send(
                 continue
             count += 1
             size += len(data)
-    return Sent(count, size, refused)
+    return SendCounts(count, size, refused)

@@ -14,7 +14,7 @@ from feeds.datagram_faults import unknown_fields, why_refused
 from feeds.datagrams import Datagrams
 from feeds.frame import Frame
 from feeds.messages import decode
-from feeds.packet_map.doubts import live_doubts
+from feeds.packet_map.diagnostics import live_diagnostics
 from feeds.plane import Plane, plane_of
 from feeds.sequence import Sequence
 
@@ -66,11 +66,11 @@ class UdpFeed(Feed):
         """Return the field that invalidates a datagram, and how to fix it."""
         return why_refused(self._refused) if kind == "malformed" else super().remedy(kind)
 
-    def doubts(self) -> list[tuple[str, str]]:
+    def diagnostics(self) -> list[tuple[str, str]]:
         """Return unknown fields of the datagram, and units that the latest frames contradict."""
         units = [
             (field, f"{field}: {text.replace('try unit:', 'it looks like')}; send {field} in SI units")
-            for field, text in live_doubts(list(self._recent))
+            for field, text in live_diagnostics(list(self._recent))
             if field
         ]
         return (unknown_fields(self._taken) if self._taken else []) + units

@@ -5,7 +5,7 @@ from __future__ import annotations
 import tempfile
 
 from coach.app.paths import sessions_folder
-from coach.app.sources import Source
+from coach.app.sources import FeedSource
 from coach.errors import CoachError
 from coach.outputs.checks import Check, check_device, check_display, check_voice
 from coach.profile.store import load_plan
@@ -26,7 +26,7 @@ def check_all(host: str, port: int, profile: str) -> list[tuple[str, Check]]:
 
 def _port(host: str, port: int) -> Check:
     try:
-        with Source("udp", {"host": host, "port": port}).open():
+        with FeedSource("udp", {"host": host, "port": port}).open():
             return Check(True, f"udp {host}:{port} is free to listen on", "")
     except FeedError as error:
         return Check(False, str(error), "end the program that holds the port, or drive with another --port")
@@ -36,7 +36,7 @@ def _profile(profile: str) -> Check:
     try:
         plan = load_plan(profile)
     except CoachError as error:
-        return Check(False, str(error), "mend the file at the place named, or choose another --profile")
+        return Check(False, str(error), "fix the file at the place named, or choose another --profile")
     return Check(True, f"{plan.circuit}: {plan.reference.length_m:.0f} m, {len(plan.corners)} corners", "")
 
 

@@ -16,7 +16,7 @@ from coach.core.track.reference import Reference
 from coach.core.values import Corner
 from coach.errors import SessionError
 from coach.profile.language_file import Catalogue, load_language
-from coach.profile.plausible import doubts
+from coach.profile.plausible import board_warnings
 from coach.profile.rule_files import load_rules
 from coach.profile.store import load_plan
 from coach.session.header import PROFILE_FILE, RULES_FILE, WORDS_FILE
@@ -90,9 +90,7 @@ def read_known(path: Path) -> Known:
     except FileNotFoundError:
         return Known()
     except (OSError, msgspec.MsgspecError) as error:
-        raise SessionError(
-            str(path), f"not what the coach keeps of a driver: {error}; move it away to begin anew"
-        ) from None
+        raise SessionError(str(path), f"not a driver's progress file: {error}; move it away to start over") from None
 
 
 def later_by(rules: RuleSet, latency_s: float) -> RuleSet:
@@ -145,7 +143,7 @@ def session_setup(
             found.reference.circuit, found.reference, found.corners, chosen, {}, durations, known, "surveyed", notes
         )
     plan = load_plan(profile if profile is not None else kept if kept is not None else "")
-    notes = doubts(plan.corners, plan.reference.length_m, plan.reference.closed)
+    notes = board_warnings(plan.corners, plan.reference.length_m, plan.reference.closed)
     return Setup(
         plan.circuit, plan.reference, plan.corners, chosen, plan.pronounce, durations, known, str(plan.path), notes
     )

@@ -18,7 +18,7 @@ def register(app: typer.Typer) -> None:
         session: Path | None = typer.Argument(None, help="Session folder; without: your newest session."),
         profile: str | None = typer.Option(None, "--profile", help="Profile folder or name, instead of the session's."),
         units: str | None = typer.Option(
-            None, "--units", envvar="COACH_UNITS", help=UNITS_HELP + " Without: as it was driven."
+            None, "--units", envvar="COACH_UNITS", help=UNITS_HELP + " Without: the session's."
         ),
         as_json: bool = typer.Option(False, "--json", help="Print everything as JSON for a program."),
         html: Path | None = typer.Option(None, "--html", help="Write it as one HTML page that works offline."),
@@ -43,6 +43,6 @@ def register(app: typer.Typer) -> None:
             write_page(html, debrief_html(looked.view()))
             if not as_json:
                 say(f"written: {html}")
-        # against another profile the numbers would not go with the session's own
+        # with another profile the numbers would not match the session's
         if keep and profile is None:
             save_reviewed(looked.result, looked.setup, looked.reader, warn)

@@ -1,4 +1,4 @@
-"""``coach import`` and ``coach export``: logged files in, sessions out, and back."""
+"""``coach import`` and ``coach export``: convert logged files to sessions and back."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def register(app: typer.Typer) -> None:
         ),
         columns: Path | None = typer.Option(None, "--map", help="Column map (YAML) instead of a guess."),
         write_map: Path | None = typer.Option(None, "--write-map", help="Only write the guessed map here, to edit."),
-        yes: bool = typer.Option(False, "--yes", "-y", help="Take the guess without asking."),
+        yes: bool = typer.Option(False, "--yes", "-y", help="Accept the guess without a question."),
         circuit: str = typer.Option("", "--circuit", help="Name of the circuit; without: the file's name."),
         driver: str = typer.Option("", "--driver", help="Name of the driver."),
         separator: str = typer.Option(
@@ -53,7 +53,7 @@ def register(app: typer.Typer) -> None:
             typer.echo(f"column map: {write_map}; {gaps}{what} and import with --map {write_map}")
             return
         whole_map(found)
-        assert output is not None  # asked above
+        assert output is not None  # confirmed above
         if columns is None and not yes and not ask():
             raise typer.Exit(1)
         with stage_progress() as progress:

@@ -1,4 +1,4 @@
-"""The options ``--language`` and ``--units``: what is spoken, and in what all numbers are."""
+"""The options ``--language`` and ``--units``."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ UNITS_HELP: Final = "metric (km/h, m), imperial (mph, ft) or yards (mph, yd, boa
 
 
 def units_named(name: str) -> Units:
-    """Return the system of that name; typer.BadParameter for any other."""
+    """Return the system of that name; raise typer.BadParameter for any other."""
     from coach.core.unit_system import SYSTEMS
 
     if name not in SYSTEMS:
-        raise typer.BadParameter(f"found {name!r}; allowed {', '.join(SYSTEMS)}", param_hint="--units")
+        raise typer.BadParameter(f"expected one of {', '.join(SYSTEMS)}; found {name!r}", param_hint="--units")
     return SYSTEMS[name]

@@ -1,16 +1,17 @@
-"""From the frames driven to passes, findings and laps: at the end of each corner's straight, and of the record."""
+"""Turns frames into passes, findings and laps at the end of each corner's straight, and of the record."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Final
+from typing import Final, get_args
 
 import msgspec
 
+from coach.core.cue.recent_findings import CARRIES_OUT
 from coach.core.diagnose.judging import Judged
 from coach.core.diagnose.tolerance import ToleranceModel
 from coach.core.events import Events
-from coach.core.locate.frame_buffer import History
+from coach.core.locate.frame_buffer import FrameBuffer
 from coach.core.measure.lap_ledger import LapLedger
 from coach.core.measure.passes import PassRecord
 from coach.core.measure.trace import SHORT_M
@@ -20,14 +21,16 @@ from coach.core.track_model import TrackModel
 from coach.core.values import Fault, Finding, Pass
 
 KEPT_M: Final = 300.0
-"""Frames this far before a straight's end are kept for the next corner [m]."""
+"""Length before a straight's end kept for the next corner [m]."""
+FAULTS: Final[frozenset[Fault]] = frozenset(get_args(Fault))
 Learn = Callable[[PassRecord, tuple[Finding, ...], frozenset[Fault]], None]
 
 
 class PassRecorder:
-    """Keeps the frames that are still needed.
+    """Records passes and keeps the frames still needed.
 
-    ``learn`` takes each valid pass, ``went_off`` the corner of one that left the road.
+    Calls ``learn`` with each valid pass and with the line of one over the track limits, and ``went_off`` with the
+    corner of one that left the road.
     """
 
     def __init__(
@@ -35,19 +38,19 @@ class PassRecorder:
     ) -> None:
         self.track_model = track_model
         self.tolerance = tolerance
-        self.history = History()
+        self.history = FrameBuffer()
         self.laps = LapLedger()
         self.kept: list[PassRecord] | None = None
         self.latest: Pass | None = None
         """The last pass that was measured whole."""
         self.judged: list[Judged] = []
-        """How each of the ``kept`` passes was judged."""
+        """The judgement of each of the ``kept`` passes."""
         self._waiting: list[tuple[Judged, tuple[Finding, ...]]] = []
         self._learn = learn
         self._went_off = went_off
 
     def swap(self, track_model: TrackModel, moved: Mapping[int, int]) -> None:
-        """Other corners from now on, ``moved`` old -> new; what was measured on the same reference goes on."""
+        """Replace the corners, ``moved`` old -> new; measurements on the same reference continue."""
         before, self.latest = self.track_model, None
         self.track_model = track_model
         track_model.judging.go_on(before.judging, moved)
@@ -57,7 +60,7 @@ class PassRecorder:
             track_model.builder.begin(*before.builder.known)
 
     def measure(self, corner: int, lap: int, in_pit: bool, events: Events, stop_m: float = float("inf")) -> None:
-        """The pass through ``corner`` that began in ``lap`` is over (or cut short at ``stop_m``)."""
+        """Measure the pass through ``corner`` that began in ``lap`` and is complete (or cut short at ``stop_m``)."""
         driven = self.track_model.builder.build(self.history, corner, lap, stop_m)
         if driven is None:
             if self.track_model.builder.known is not None and stop_m == float("inf"):
@@ -65,9 +68,9 @@ class PassRecorder:
                     self.laps.leave_out(torn)
             return
         why = invalid_reason(driven)
-        # what goes wrong in a spin, or beside the road, is no fault of technique
+        # a spin or an excursion is not a fault of technique
         told = why not in ("stopped", "off the road")
-        # an out-lap is driven on cold tyres and from a roll: nothing is learned from it
+        # an out-lap has cold tyres and a rolling start: learn nothing from it
         flying = self.laps.flying or not self.track_model.reference.closed
         valid = driven.whole and flying and not why and not in_pit
         if why:
@@ -82,6 +85,8 @@ class PassRecorder:
                 self.judged.append(judged)
             if valid:
                 self._take(judged, findings)
+            elif why == "off track" and flying and not in_pit and judged.today.settled and not judged.today.odd:
+                self._take_line(driven, findings)
         if why == "off the road":
             self._went_off(corner)
         ended = self.laps.add(driven)
@@ -90,10 +95,10 @@ class PassRecorder:
         self.history.forget(driven.zone.next_start_m - KEPT_M)
 
     def _take(self, judged: Judged, findings: tuple[Finding, ...]) -> None:
-        """Learn from a valid pass; an odd one waits until the next shows whether everything changed there."""
+        """Learn from a valid pass; hold an outlier until the next pass shows whether the change is permanent."""
         today = judged.today
         if not today.settled:
-            # it began with those that wait
+            # it began with the held passes
             began = [one for one, _ in self._waiting]
             self.judged = [one.unsettled() if one in began else one for one in self.judged]
             self._waiting.clear()
@@ -106,8 +111,14 @@ class PassRecorder:
             self._learn(one.driven, found, one.resting)
         self._waiting.clear()
 
+    def _take_line(self, driven: PassRecord, findings: tuple[Finding, ...]) -> None:
+        """Learn only the line faults of a pass over the track limits; it judges no other fault."""
+        line = tuple(f for f in findings if f.fault in CARRIES_OUT)
+        if line:
+            self._learn(driven, line, FAULTS - {f.fault for f in line})
+
     def measure_rest(self, front_m: float, in_pit: bool, events: Events) -> None:
-        """Passes that ended at or just before the end of the record; a lap may end exactly there."""
+        """Measure passes that end at or just before the end of the record; a lap may end exactly there."""
         if not len(self.history):
             return
         reach = float(self.history.u_m.max())
@@ -129,7 +140,7 @@ class PassRecorder:
 
 
 def _pass(driven: PassRecord, findings: tuple[Finding, ...], valid: bool) -> Pass:
-    assert driven.trace is not None  # a whole pass has one
+    assert driven.trace is not None  # a complete pass has one
     return Pass(
         lap=driven.lap,
         corner=driven.corner,

@@ -1,4 +1,4 @@
-"""The values that travel between the stages: frozen, units in the names, SI only."""
+"""The values passed between stages: frozen, units in the names, SI only."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Final, Literal
 import msgspec
 
 KMH: Final = 3.6
-"""Kilometres an hour in one metre a second: only what a person reads is in km/h."""
+"""km/h per m/s: only texts are in km/h."""
 
 Direction = Literal["left", "right"]
 ApexKind = Literal["early", "mid", "late"]
@@ -38,7 +38,7 @@ MOST_APEXES: Final = 4
 
 
 class Caution(msgspec.Struct, frozen=True):
-    """Where the driver must beware: ``at_m`` along the reference [m]; ``safety`` may break in anywhere."""
+    """A hazard ``at_m`` along the reference [m]; ``safety`` cautions may interrupt anywhere."""
 
     kind: CautionKind
     at_m: float
@@ -47,9 +47,9 @@ class Caution(msgspec.Struct, frozen=True):
 
 
 class Corner(msgspec.Struct, frozen=True, cache_hash=True):
-    """One corner as the profile knows it; every ``*_m`` place is metres along the reference.
+    """One corner of the profile; every ``*_m`` place is metres along the reference.
 
-    ``boards_m`` are the braking boards, metres before turn-in. ``brake_m`` is NaN for a corner without
+        ``boards_m`` are the braking boards, metres before turn-in. ``brake_m`` is NaN for a corner without
     braking.
     ``more_apexes_m`` are the other apexes of a bend that is braked for once and has several, MOST_APEXES in all.
     ``kerb_apex_m`` is where the inside kerb begins and ends, () where nobody measured it.
@@ -87,7 +87,7 @@ class Corner(msgspec.Struct, frozen=True, cache_hash=True):
 
 
 class PhaseChange(msgspec.Struct, frozen=True):
-    """The car went from one phase of a corner to the next."""
+    """A change from one corner phase to the next."""
 
     t_s: float
     lap: int
@@ -98,9 +98,9 @@ class PhaseChange(msgspec.Struct, frozen=True):
 
 
 class Finding(msgspec.Struct, frozen=True):
-    """One root cause of lost time in one pass: how much, what it cost, and the numbers it rests on.
+    """One root cause of lost time in one pass: amount, cost, and evidence.
 
-    ``probability`` (0..1) is how sure the diagnosis is that this is the cause, against every other explanation.
+    ``probability`` (0..1) that this is the cause, against every other explanation.
     """
 
     fault: Fault
@@ -140,7 +140,7 @@ class Pass(msgspec.Struct, frozen=True):
 
 
 class LapDone(msgspec.Struct, frozen=True):
-    """A lap ended: its time between two passes of the finish line, and what it lost to the reference [s]."""
+    """A finished lap: its time from line to line, and its loss to the reference [s]."""
 
     lap: int
     t_s: float
@@ -153,9 +153,9 @@ class LapDone(msgspec.Struct, frozen=True):
 
 
 class Decision(msgspec.Struct, frozen=True):
-    """What became of one candidate cue. ``ends_t_s`` and ``action_t_s`` are predicted session times [s].
+    """The decision on one candidate cue. ``ends_t_s`` and ``action_t_s`` are predicted session times [s].
 
-    A tone is ``sounded``: ``text`` is which one, ``action_t_s`` when its onset is due.
+    A tone is ``sounded``: ``text`` names it, ``action_t_s`` is the time of its onset.
     """
 
     t_s: float
@@ -172,12 +172,13 @@ class Decision(msgspec.Struct, frozen=True):
     fault: str = ""
     safety: bool = False
     slot: str = ""
-    """Where it is said: before its corner (approach), right after it, on another straight, at the line, in the pits;
-    "asked" for what the driver asked for."""
+    """Where it is spoken: before its corner (approach), right after it, on another straight, at the line, in the pits;
+    "asked" for answers to the driver.
+    """
 
 
 class Mark(msgspec.Struct, frozen=True):
-    """A place that the driver marked: session time, lap, place along the reference, world position, a name."""
+    """A driver's mark: session time, lap, place along the reference, world position, a name."""
 
     t_s: float
     lap: int
@@ -191,7 +192,7 @@ State = Literal["waiting", "live", "lost", "pit"]
 
 
 class View(msgspec.Struct, frozen=True):
-    """What a glance needs, now. ``delta_s`` is positive when slower than the reference; NaN when unknown."""
+    """The current state for the overlay. ``delta_s`` is positive when slower than the reference; NaN when unknown."""
 
     t_s: float
     state: State
@@ -204,6 +205,8 @@ class View(msgspec.Struct, frozen=True):
     to_brake_m: float = float("nan")
     phase: str = ""
     condition: str = ""
-    """In plain words what the track or traffic takes today, while pace cues rest because of it; "" when as usual."""
+    """Reduced grip or traffic in words, while pace cues rest because of it; "" in normal conditions."""
     status: str = ""
-    """One line in plain words about the data or the first laps, such as "no data"; "" when there is nothing to say."""
+    """One line about the data or the first laps, such as "no data"; "" if there is none."""
+    units: str = "metric"
+    """Name of the unit system that the driver reads; the fields above stay in SI."""

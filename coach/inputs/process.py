@@ -11,7 +11,7 @@ from typing import Final
 import msgspec
 
 from coach.inputs.bindings import Bindings, Press
-from coach.inputs.sources import Source, open_sources
+from coach.inputs.sources import InputSource, open_sources
 from coach.outputs.child import NOT_HERE, Link, run_child
 
 POLL_S: Final = 0.02
@@ -25,7 +25,7 @@ class ButtonSetup(msgspec.Struct, frozen=True):
 
 
 def watch(
-    sources: list[Source], bindings: Bindings | None, report: Callable[[str, str], None], wait: Callable[[], bool]
+    sources: list[InputSource], bindings: Bindings | None, report: Callable[[str, str], None], wait: Callable[[], bool]
 ) -> None:
     """Poll until ``wait()`` is true; report ``devices`` on every change."""
     known: list[str] | None = None

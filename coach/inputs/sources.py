@@ -9,7 +9,7 @@ from typing import Protocol
 from coach.inputs.bindings import Press
 
 
-class Source(Protocol):
+class InputSource(Protocol):
     """A kind of input; ``poll`` never waits and never raises for a removed device."""
 
     def poll(self) -> list[Press]:
@@ -22,12 +22,12 @@ class Source(Protocol):
         """Close the devices."""
 
 
-def open_sources() -> tuple[list[Source], list[str]]:
+def open_sources() -> tuple[list[InputSource], list[str]]:
     """Open this machine's sources; return them and a line for each missing one."""
     from coach.inputs.keys import open_keys
     from coach.inputs.pads import Pads
 
-    sources: list[Source] = []
+    sources: list[InputSource] = []
     notes: list[str] = []
     try:
         sources.append(Pads())
@@ -35,7 +35,7 @@ def open_sources() -> tuple[list[Source], list[str]]:
         notes.append(f"no wheel, pad or button box can be read: {error}")
     keys = open_keys(sys.platform, os.environ)
     if keys is None:
-        notes.append("keys can not be read without a focused window here; buttons of a wheel or pad can")
+        notes.append("keys cannot be read without a focused window here; buttons of a wheel or pad can")
     else:
         sources.append(keys)
     return sources, notes

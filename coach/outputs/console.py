@@ -1,4 +1,4 @@
-"""One short line on the terminal for each lap and for each cue that is heard."""
+"""Prints one short line for each lap and each spoken cue."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ GAINED, LOST = web_colour(colours.GAINED), web_colour(colours.LOST)
 
 
 def lap_time(seconds: float) -> str:
-    """Return a lap time as minutes, seconds and thousandths: ``1:32.045``; a dash when unknown."""
+    """Return a lap time as minutes, seconds and thousandths: ``1:32.045``; a dash if unknown."""
     if not math.isfinite(seconds):
         return "-"
     thousandths = round(seconds * 1000)
@@ -45,7 +45,7 @@ def cue_line(decision: Decision) -> Text:
 
 
 class ConsoleOutput(Quiet):
-    """Prints laps and spoken cues; held cues and views are not shown."""
+    """Prints laps and spoken cues, but neither held cues nor views."""
 
     def __init__(self, console: Console | None = None) -> None:
         self._console = console or Console(highlight=False, markup=False, emoji=False)

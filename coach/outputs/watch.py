@@ -1,4 +1,4 @@
-"""The live state on a helper's machine: on the terminal, or in the same overlay window. It can only listen."""
+"""The live state on a helper's machine: on the terminal, or in the same overlay window. It only listens."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ from rich.console import Console, Group, RenderableType
 from rich.live import Live
 from rich.text import Text
 
-from coach.core.values import KMH, Decision, LapDone, View
+from coach.core.values import Decision, LapDone, View
 from coach.outputs.bus.subscriber import Subscriber
 from coach.outputs.bus.table import Bye, Message
 from coach.outputs.console import GAINED, LOST, cue_line, lap_line, lap_time
 from coach.outputs.overlay.output import Newest, run_window
 from coach.outputs.overlay.process import listen
 from coach.outputs.overlay.settings import Settings, load
-from coach.outputs.overlay.texts import WORDS, countdown_text, delta_text, mode_of
+from coach.outputs.overlay.texts import WORDS, countdown_text, delta_text, mode_of, system_of
 
 STALE_S = 2.0
 WAIT_S = 0.25
@@ -29,7 +29,7 @@ LINES = 6
 
 
 class Sheet:
-    """What the helper sees: the newest state, the last laps and cues. Pure but for the clock it is given."""
+    """The helper's display: the newest state, the last laps and cues. Pure except for its clock."""
 
     def __init__(self, address: str, clock: Callable[[], float] = time.monotonic) -> None:
         self.ended = ""
@@ -41,7 +41,7 @@ class Sheet:
         self._cues: deque[Decision] = deque(maxlen=LINES)
 
     def take(self, message: Message) -> None:
-        """Take in one message."""
+        """Process one message."""
         self._heard_s = self._clock()
         if isinstance(message, View):
             self._view = message
@@ -67,10 +67,10 @@ class Sheet:
     def _state(self) -> Text:
         view = self._view
         if self._clock() - self._heard_s > STALE_S:
-            return Text(f"nothing is heard from {self._address}", style="bold")
+            return Text(f"no answer from {self._address}", style="bold")
         if view is None:
             return Text(f"connected to {self._address}, no data yet", style="bold")
-        mode = mode_of(view)
+        mode, system = mode_of(view), system_of(view)
         if mode not in ("live", "untimed"):
             return Text(WORDS[mode], style="bold")
         line = Text(f"lap {view.lap}  ")
@@ -80,9 +80,9 @@ class Sheet:
         elif not view.status:
             line.append(WORDS[mode], style="bold")
         if math.isfinite(view.speed_mps):
-            line.append(f"  {view.speed_mps * KMH:.0f} km/h")
+            line.append(f"  {system.speed_text(view.speed_mps)}")
         if view.next_corner:
-            line.append(f"  {view.next_corner} {countdown_text(view.to_brake_m)}".rstrip())
+            line.append(f"  {view.next_corner} {countdown_text(view.to_brake_m, system)}".rstrip())
         return line
 
 
@@ -94,10 +94,10 @@ def run_watch(
     settings: Settings | None = None,
     stop: Callable[[], bool] = lambda: False,
 ) -> str:
-    """Show the run at ``address`` until it ends, ``stop()``, or Ctrl-C; why it ended ("" when stopped).
+    """Show the run at ``address`` until it ends, ``stop()``, or Ctrl-C; return why it ended ("" if stopped).
 
-    ``address`` is ``tcp://HOST:PORT``; beyond this machine ``keys`` is the helper's folder from ``make_keys``.
-    OutputError: address, keys, or no display for ``show="overlay"``.
+    ``address`` is ``tcp://HOST:PORT``; beyond this machine ``keys`` is the helper's folder from ``make_keys``. Raise
+    OutputError for a bad address or keys, or without a display for ``show="overlay"``.
     """
     bus = Subscriber(address, keys)
     try:

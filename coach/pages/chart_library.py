@@ -1,6 +1,6 @@
 """The chart library (Apache ECharts, Apache-2.0) as one script that a page can carry inside itself.
 
-It comes with the wheel of NiceGUI, which the editor needs anyway; that package is found, not imported.
+It comes with the wheel of NiceGUI, which the editor needs anyway; that package is located, not imported.
 """
 
 from __future__ import annotations
@@ -19,12 +19,12 @@ _EXPORTS: Final = re.compile(r"export\{([^}]*)\};?\s*(?://# sourceMappingURL=\S*
 
 
 class ChartLibraryError(CoachError):
-    """The chart library is not where the installed NiceGUI should have it."""
+    """The installed NiceGUI lacks the chart library in its place."""
 
 
 @cache
 def chart_library() -> str:
-    """Return a classic script that leaves the library in ``globalThis.echarts``; raises ChartLibraryError."""
+    """Return a classic script that leaves the library in ``globalThis.echarts``; raise ChartLibraryError on failure."""
     spec = find_spec("nicegui")
     if spec is None or not spec.submodule_search_locations:
         raise ChartLibraryError("the chart library comes with the package nicegui: install it again")
@@ -33,7 +33,7 @@ def chart_library() -> str:
         entry = _ENTRY.search((folder / "index.js").read_text(encoding="utf-8"))
         if entry is None:
             raise ValueError("index.js has another form")
-        # the bundle hands the library out under short names, twice over: undo both renamings
+        # the bundle exports the library under short names twice: undo both renamings
         outer = _renamed(entry[3])["echarts"]
         middle = _renamed(entry[1])[outer]
         text = (folder / entry[2]).read_text(encoding="utf-8")
@@ -42,7 +42,7 @@ def chart_library() -> str:
             raise ValueError(f"{entry[2]} has another form")
         inner = _renamed(exports[1])[middle]
     except (OSError, KeyError, ValueError) as error:
-        raise ChartLibraryError(f"the chart library in {folder} can not be read: {error}") from None
+        raise ChartLibraryError(f"the chart library in {folder} cannot be read: {error}") from None
     script = f"(()=>{{{text[: exports.start()]};globalThis.echarts={inner}}})();"
     return script.replace("</script", "<\\/script").replace("<!--", "<\\!--")
 

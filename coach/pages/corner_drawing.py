@@ -1,4 +1,4 @@
-"""One corner as two small drawings that print anywhere: its piece of track, and its speed and pedals."""
+"""Two small printable drawings of a corner: its piece of track, and its speed and pedals."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ POINT: Final = 9.0
 
 
 @dataclass(frozen=True)
-class Mark:
+class PlaceMark:
     """A place with its name, in picture coordinates; letters at ``tx``, ``ty``."""
 
     name: str
@@ -47,14 +47,14 @@ class Mark:
 class CornerMap:
     """Line, edges (empty where unknown) and marks, as SVG points in a box ``width`` by ``height``.
 
-    ``arrow`` shows the direction of travel; ``start`` is a stroke across the finish line where the piece holds it.
+    ``arrow`` shows the direction of travel; ``start`` is a stroke across the finish line if the piece contains it.
     """
 
     width: float
     height: float
     line: str
     edges: tuple[str, ...]
-    marks: tuple[Mark, ...]
+    marks: tuple[PlaceMark, ...]
     arrow: str
     start: tuple[float, float, float, float] | None
 
@@ -71,7 +71,7 @@ class CornerTrace:
     throttle: str
     speeds: tuple[tuple[float, str], ...]
     places: tuple[tuple[float, str], ...]
-    marks: tuple[Mark, ...]
+    marks: tuple[PlaceMark, ...]
     width: float = TRACE_WIDTH
     height: float = TRACE_HEIGHT
     left: float = LEFT
@@ -80,7 +80,9 @@ class CornerTrace:
 
 
 def places_of(zone: Zone) -> list[tuple[str, float]]:
-    """Return the corner's places by name, in order [m]; brake left out where there is none or it is the turn-in."""
+    """Return the corner's places by name, in order [m]; without the brake point if there is none or it equals the
+    turn-in.
+    """
     c = zone.corner
     out = [("brake", c.brake_m)] if c.brake_m == c.brake_m and abs(c.brake_m - c.turn_in_m) > 3.0 else []
     apexes = [(apex_name(n, len(c.apexes_m)), place) for n, place in enumerate(c.apexes_m, start=1)]
@@ -113,7 +115,7 @@ def corner_map(reference: Reference, zone: Zone) -> CornerMap | None:
         px, py = at(reference.at("x_m", place), -reference.at("y_m", place))
         h = float(reference.at("heading_rad", place))
         nx, ny = np.sin(h) * outward, np.cos(h) * outward
-        marks.append(Mark(name, float(px), float(py), float(px + 48.0 * nx), float(py + 28.0 * ny + 8.0)))
+        marks.append(PlaceMark(name, float(px), float(py), float(px + 48.0 * nx), float(py + 28.0 * ny + 8.0)))
     return CornerMap(
         width,
         height,
@@ -137,7 +139,7 @@ def _arrow(x: Floats, y: Floats) -> str:
 def _start(
     reference: Reference, s: Floats, at: Callable[[Floats, Floats], tuple[Floats, Floats]]
 ) -> tuple[float, float, float, float] | None:
-    """Return a stroke across the finish line, in picture coordinates; None where it is not in ``s`` [m]."""
+    """Return a stroke across the finish line, in picture coordinates; None if it is not in ``s`` [m]."""
     length = reference.length_m
     if not any(s[0] <= line <= s[-1] for line in (0.0, length)):
         return None
@@ -148,9 +150,9 @@ def _start(
     return x1, y1, x2, y2
 
 
-def _apart(marks: Sequence[Mark], width: float, height: float) -> tuple[Mark, ...]:
+def _apart(marks: Sequence[PlaceMark], width: float, height: float) -> tuple[PlaceMark, ...]:
     """Return the marks with their names moved so that no two overlap and all lie inside the box."""
-    out: list[Mark] = []
+    out: list[PlaceMark] = []
     for mark in marks:
         half = 0.5 * LETTER * len(mark.name)
         spots = [
@@ -166,7 +168,7 @@ def _apart(marks: Sequence[Mark], width: float, height: float) -> tuple[Mark, ..
             and all(abs(x - m.x) > half + POINT or not -POINT < y - m.y < LINE + POINT - 6.0 for m in marks)
         ]
         tx, ty = (free or spots)[0]
-        out.append(Mark(mark.name, mark.x, mark.y, tx, ty))
+        out.append(PlaceMark(mark.name, mark.x, mark.y, tx, ty))
     return tuple(out)
 
 
@@ -175,7 +177,7 @@ def corner_trace(reference: Reference, zone: Zone, system: Units = METRIC) -> Co
     low, high = zone.quiet_m - BEFORE_M, max(zone.end_m, zone.exit_m) + AFTER_M
     s = np.arange(low, high, 2.0)
     speed = reference.at("speed_mps", s) * system.per_mps
-    # one scale for all corners: a slow corner looks slow
+    # one scale for all corners, so that a slow corner looks slow
     every = reference.speed_mps * system.per_mps
     bottom = 20.0 * np.floor(float(every.min()) / 20.0)
     top = max(20.0 * np.ceil(float(every.max()) / 20.0), bottom + 20.0)
@@ -197,9 +199,9 @@ def corner_trace(reference: Reference, zone: Zone, system: Units = METRIC) -> Co
     used = -100.0
     for name, place in places_of(zone):
         px = float(x(place))
-        # two places close together: the second name goes a line lower
+        # two places close together: put the second name a line lower
         close = px - used < 84.0
-        marks.append(Mark(name, px, TOP, px, TOP - 32.0 if not close else TOP - 7.0))
+        marks.append(PlaceMark(name, px, TOP, px, TOP - 32.0 if not close else TOP - 7.0))
         used = px if not close else -100.0
     return CornerTrace(
         svg_points(x(s), TOP + SPEED_HIGH * (1.0 - (speed - bottom) / (top - bottom))),

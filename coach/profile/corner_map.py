@@ -1,4 +1,4 @@
-"""A surveyed corner as a piece of YAML, and a new profile made of such pieces."""
+"""Turns surveyed corners into YAML, and into a new profile."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _HEADER = """\
 # delete stays out of it, as long as its line stands under `last_survey`.
 """
 LAST_SURVEY: Final = "last_survey"
-"""Where the profile keeps the corners as the surveys found them."""
+"""Profile key of the surveys' corners."""
 _ORDER = [f.alias or n for n, f in CornerModel.model_fields.items()]
 
 
@@ -71,13 +71,13 @@ def flowing(value: Any) -> Any:
 
 
 def outline(corner: Corner) -> dict[str, Any]:
-    """Return a surveyed corner as it is kept under ``last_survey``: enough to know it again."""
+    """Return a surveyed corner's entry under ``last_survey``: enough to recognise it."""
     values = survey_values(corner)
     return {"direction": corner.direction, **{f: values[f] for f in ("turn_in_m", "apex_m", "end_m")}}
 
 
 def outlines(every: Sequence[dict[str, Any]]) -> CommentedSeq:
-    """Return the corners of a survey as they stand in the file, each on a line of its own."""
+    """Return the corners of a survey for the file, one per line."""
     rows = CommentedSeq(CommentedMap(c) for c in every)
     for row in rows:
         row.fa.set_flow_style()
@@ -85,7 +85,7 @@ def outlines(every: Sequence[dict[str, Any]]) -> CommentedSeq:
 
 
 def free_name(name: str, taken: set[str]) -> str:
-    """Return ``name``, with a number behind it where it is ``taken`` (case folded) already; it is taken then."""
+    """Return ``name``, with a number if it is ``taken`` (case folded) already; mark it as taken."""
     free, n = name, 2
     while free.casefold() in taken:
         free, n = f"{name} ({n})", n + 1
@@ -94,7 +94,7 @@ def free_name(name: str, taken: set[str]) -> str:
 
 
 def place_key(node: CommentedMap, key: str, value: Any) -> None:
-    """Set ``key`` in a corner (or its ``surveyed``) in the schema's order; None takes it away."""
+    """Set ``key`` in a corner (or its ``surveyed``) in the schema's order; None removes it."""
     if value is None:
         node.pop(key, None)
     elif key in node:

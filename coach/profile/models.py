@@ -1,4 +1,4 @@
-"""The corner profile as a person writes it: strict models, unknown fields refused."""
+"""Models of the corner profile file: strict, unknown fields refused."""
 
 from __future__ import annotations
 
@@ -60,18 +60,18 @@ APEXES_APART_M: Final = 5.0
 MoreApexes = Annotated[list[Metres], Field(max_length=MOST_APEXES - 1)]
 """The other apexes of a corner that has several [m], in driving order."""
 NEAR_CORNER_M: Final = 100.0
-"""A kerb of a corner lies at most this far before its first place or beyond its end."""
+"""Largest distance of a kerb before its corner's first place or beyond its end."""
 Gear = Annotated[int, Field(ge=1, le=8)]
 
 
 class Strict(BaseModel):
-    """What all our file models share: no coercion, no unknown fields, only finite numbers."""
+    """Base of all file models: no coercion, no unknown fields, only finite numbers."""
 
     model_config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False, frozen=True)
 
 
 class Kerbs(Strict):
-    """How each kerb is driven, and where it begins and ends [m along the reference] where a person measured it."""
+    """How to drive each kerb, and its start and end [m along the reference] if measured."""
 
     entry: KerbUse | None = None
     apex: KerbUse | None = None
@@ -82,7 +82,7 @@ class Kerbs(Strict):
 
 
 class CautionModel(Strict):
-    """Where the driver must beware, ``at_m`` metres along the reference."""
+    """A hazard ``at_m`` metres along the reference."""
 
     kind: CautionKind
     at_m: Metres
@@ -91,14 +91,14 @@ class CautionModel(Strict):
 
 
 class Limits(Strict):
-    """What no advice may cross."""
+    """Limits that no advice may cross."""
 
     latest_brake_m: Metres | None = None
     widest_exit_offset_m: Annotated[float, Field(ge=0, le=50)] | None = None
 
 
 class Surveyed(Strict):
-    """The numbers as the survey last wrote them: one that differs from its field was edited by a person."""
+    """The survey's last numbers: one that differs from its field was edited by the user."""
 
     brake_m: Metres | None = None
     turn_in_m: Metres | None = None
@@ -110,7 +110,7 @@ class Surveyed(Strict):
 
 
 class OutlineModel(Strict):
-    """A corner as a survey found it, to know it again when the profile holds it no more."""
+    """A surveyed corner, to recognise it once deleted from the profile."""
 
     direction: Direction
     turn_in_m: Metres
@@ -119,7 +119,7 @@ class OutlineModel(Strict):
 
 
 class CornerModel(Strict):
-    """One corner. Places are metres along the reference; over the finish line they go on beyond its length."""
+    """One corner. Places are metres along the reference; across the finish line they continue beyond its length."""
 
     name: Name
     say: Spoken | None = None
@@ -190,11 +190,11 @@ class CornerModel(Strict):
 
     @property
     def start_m(self) -> float:
-        """Where the corner begins: its brake point, or turn-in where it is not braked for."""
+        """Start of the corner: its brake point, or turn-in without braking."""
         return self.turn_in_m if self.brake_m is None else self.brake_m
 
     def to_corner(self) -> Corner:
-        """Return the corner as the core takes it."""
+        """Return the corner as the core's value."""
         nan = math.nan
         return Corner(
             name=self.name,
@@ -222,7 +222,7 @@ class CornerModel(Strict):
 
 
 class ProfileModel(Strict):
-    """A circuit's profile: its reference by file name, how names are pronounced, its corners in driving order."""
+    """A circuit's profile: its reference by file name, pronunciations, its corners in driving order."""
 
     schema_number: Literal[1] = Field(alias="schema")
     circuit: Name
@@ -273,12 +273,14 @@ class ProfileModel(Strict):
                 yield Issue(("corners", i, "cautions", k, "at_m"), f"{caution.at_m:g}", f"at most {most:g}")
 
     def to_corners(self) -> tuple[Corner, ...]:
-        """Return the corners as the core takes them."""
+        """Return the corners as the core's values."""
         return tuple(c.to_corner() for c in self.corners)
 
 
 def known_mutes() -> frozenset[str]:
-    """What ``mute`` may name: faults, items and the rules that ship with the product."""
-    from coach.profile.rule_files import shipped_rule_names  # late: rule files use Strict of this module
+    """Return the names ``mute`` accepts: faults, items and shipped rules."""
+    from coach.profile.rule_files import (
+        shipped_rule_names,  # imported imported late: rule files use Strict of this module
+    )
 
     return frozenset(FAULTS) | frozenset(ITEMS) | shipped_rule_names()

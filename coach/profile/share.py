@@ -1,8 +1,8 @@
-"""A profile to hand to others: one zip with the profile, its reference and its own rules, and nothing else.
+"""Shares a profile: one zip with the profile, its reference and its own rules, and nothing else.
 
-What comes in is from a stranger. Only plain files of known names are taken, their sizes are limited while they are
-unpacked (not by what the archive claims), everything is read and validated before anything is written, and the
-folder appears whole or not at all. Nothing in it can run: YAML is data without tags, Arrow is numbers.
+A received archive is untrusted: only plain files of known names are accepted, unpacking limits their actual sizes (not
+the archive's claims), everything is validated before anything is written, and the folder appears whole or not at all.
+Nothing in it can run: YAML is data without tags, Arrow is numbers.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Final
 
-from coach.errors import DataError, ProfileError
+from coach.errors import DataError, ProfileError, expected
 from coach.files import write_atomically
 from coach.profile.reference_file import decode_reference
 from coach.profile.rule_files import parse_rules
@@ -29,7 +29,7 @@ MAX_ARCHIVE: Final = 32 * 1024 * 1024
 MAX_FILE: Final = {"yaml": MAX_BYTES, "arrow": 64 * 1024 * 1024}
 MAX_TOTAL: Final = 72 * 1024 * 1024
 MAX_RATIO: Final = 100
-"""Unpacked over packed bytes; text packs about 1:10, a reference is packed before it comes into the zip."""
+"""Largest ratio of unpacked to packed bytes; text packs about 1:10, a reference is already packed."""
 MAX_FILES: Final = 12
 _RULE_NAME: Final = re.compile(r"rules/[a-z0-9][a-z0-9_-]{0,39}\.yaml")
 _STAMP: Final = (2020, 1, 1, 0, 0, 0)
@@ -37,18 +37,18 @@ _STAMP: Final = (2020, 1, 1, 0, 0, 0)
 
 
 @dataclass(frozen=True)
-class Shared:
-    """What was packed or unpacked: where it lies and the plan it holds."""
+class SharedProfile:
+    """A packed or unpacked profile: its path and its plan."""
 
     path: Path
     plan: Plan
     files: tuple[str, ...]
 
 
-def pack(profile: Path, out_zip: Path) -> Shared:
+def pack(profile: Path, out_zip: Path) -> SharedProfile:
     """Pack a profile folder (or its profile file) into ``out_zip``, atomically.
 
-    Raises ProfileError or RulesError if any of it is wrong.
+    Raise ProfileError or RulesError if any part is invalid.
     """
     plan = load_plan(profile)
     if plan.path.name != PROFILE_NAME:
@@ -59,7 +59,7 @@ def pack(profile: Path, out_zip: Path) -> Shared:
     for path in sorted((folder / RULES_FOLDER).glob("*.yaml")):
         name = f"{RULES_FOLDER}/{path.name}"
         if not _RULE_NAME.fullmatch(name):
-            raise ProfileError(str(path), "found a name that can not be shared; allowed a-z, 0-9, _ and -")
+            raise ProfileError(str(path), "expected a-z, 0-9, _ and -; found a name that cannot be shared")
         contents[name] = path.read_bytes()
     _validate(contents, str(folder))
     buffer = io.BytesIO()
@@ -69,19 +69,19 @@ def pack(profile: Path, out_zip: Path) -> Shared:
     try:
         write_atomically(out_zip, buffer.getvalue())
     except OSError as e:
-        raise ProfileError(str(out_zip), f"can not be written: {e.strerror or e}") from None
-    return Shared(out_zip, plan, tuple(contents))
+        raise ProfileError(str(out_zip), f"cannot be written: {e.strerror or e}") from None
+    return SharedProfile(out_zip, plan, tuple(contents))
 
 
-def unpack(zip_path: Path, into: Path) -> Shared:
+def unpack(zip_path: Path, into: Path) -> SharedProfile:
     """Unpack a shared profile as the new folder ``into``: whole, validated, or not at all.
 
-    Raises ProfileError or RulesError naming the archive, the file in it and what is wrong. ``into`` must not be there.
+    Raise ProfileError or RulesError with the archive, the file in it and the fault. ``into`` must not exist.
     """
     contents = _contents(zip_path)
     _validate(contents, str(zip_path))
     if os.path.lexists(into):
-        raise ProfileError(str(into), "found a file or folder already there; allowed a new name")
+        raise ProfileError(str(into), "expected a new name, found an existing file or folder")
     try:
         into.parent.mkdir(parents=True, exist_ok=True)
         staged = Path(tempfile.mkdtemp(dir=into.parent, prefix=f".{into.name}."))
@@ -97,14 +97,14 @@ def unpack(zip_path: Path, into: Path) -> Shared:
             shutil.rmtree(staged, ignore_errors=True)
             raise
     except OSError as e:
-        raise ProfileError(str(into), f"can not be written: {e.strerror or e}") from None
-    return Shared(into, load_plan(into), tuple(contents))
+        raise ProfileError(str(into), f"cannot be written: {e.strerror or e}") from None
+    return SharedProfile(into, load_plan(into), tuple(contents))
 
 
 def _validate(contents: dict[str, bytes], where: str) -> None:
-    """Every file is read by its own reader; raises the reader's error with ``where`` in front."""
+    """Read every file by its own reader; prefix the reader's error with ``where``."""
     if PROFILE_NAME not in contents:
-        raise ProfileError(where, f"found no {PROFILE_NAME}; allowed a shared profile")
+        raise ProfileError(where, f"expected a shared profile, found no {PROFILE_NAME}")
     rules = [parse_rules(data, f"{where}: {name}") for name, data in contents.items() if _RULE_NAME.fullmatch(name)]
     own = frozenset(rule.name for rule_set in rules for rule in rule_set.rules)
     file = profile_of(contents[PROFILE_NAME], f"{where}: {PROFILE_NAME}", own)
@@ -112,19 +112,18 @@ def _validate(contents: dict[str, bytes], where: str) -> None:
     reference = file.model.reference
     if arrows != [reference]:
         found = ", ".join(arrows) or "none"
-        raise ProfileError(where, f"reference: found {found}; allowed {reference}, as the profile says")
+        raise ProfileError(where, f"reference: expected {reference}, as the profile says; found {found}")
     agree(file, decode_reference(contents[reference], f"{where}: {reference}"))
 
 
 def _contents(zip_path: Path) -> dict[str, bytes]:
-    """Return name -> bytes of a zip from a stranger; raises ProfileError for anything but plain files of
-    known names.
-    """
+    """Return name -> bytes of an untrusted zip; raise ProfileError for anything but plain files of known names."""
 
     def refuse(name: str, found: str, allowed: str) -> ProfileError:
         shown = "".join(c if c.isprintable() else "?" for c in name)[:60]
-        return ProfileError(str(zip_path), f"{shown}: found {found}; allowed {allowed}" if shown else
-                            f"found {found}; allowed {allowed}")  # fmt: skip
+        return ProfileError(
+            str(zip_path), f"{shown}: {expected(allowed, found)}" if shown else expected(allowed, found)
+        )
 
     try:
         if not zip_path.is_file():
@@ -158,16 +157,16 @@ def _contents(zip_path: Path) -> dict[str, bytes]:
     except DataError:
         raise
     except OSError as e:
-        raise refuse("", f"a file that can not be read ({e.strerror or e})", "a shared profile (zip)") from None
-    except Exception as e:  # zipfile lets struct.error, zlib.error, ValueError, EOFError, ... of bad bytes through
+        raise refuse("", f"a file that cannot be read ({e.strerror or e})", "a shared profile (zip)") from None
+    except Exception as e:  # zipfile lets struct.error, zlib.error, ValueError, EOFError, ... pass on bad bytes
         line = " ".join(str(e).split())[:80]
         raise refuse("", f"no sound zip archive ({line})", "a shared profile (zip)") from None
 
 
 def _kind(entry: zipfile.ZipInfo) -> str | None:
-    """Return ``yaml`` or ``arrow`` for the few names that a shared profile holds; anything else is None.
+    """Return ``yaml`` or ``arrow`` for the file names of a shared profile; None for any other.
 
-    ``orig_filename`` is what the archive says; zipfile cuts at a NUL and turns separators, so both must agree.
+    ``orig_filename`` is the archive's name; zipfile cuts at a NUL and converts separators, so both must agree.
     """
     name = entry.filename
     if name != entry.orig_filename or entry.is_dir():

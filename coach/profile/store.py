@@ -14,7 +14,7 @@ import platformdirs
 
 from coach.core.track.reference import Reference
 from coach.core.values import Corner
-from coach.errors import ProfileError, RulesError
+from coach.errors import ProfileError, RulesError, expected
 from coach.identity import APP
 from coach.profile.models import ProfileModel
 from coach.profile.problems import Problem, ProfileFileError
@@ -27,12 +27,12 @@ from coach.profile.yaml_tree import line_of
 PROFILE_NAME: Final = "profile.yaml"
 RULES_FOLDER: Final = "rules"
 LENGTH_TOLERANCE_M: Final = 1.0
-"""The profile's length is written by hand or rounded; farther off it belongs to another reference."""
+"""Tolerance of a hand-written or rounded length; beyond it the profile belongs to another reference."""
 
 
 @dataclass(frozen=True, eq=False)
 class Plan:
-    """What a run is driven against. ``digest`` is the SHA-256 of profile and reference together."""
+    """Profile and reference of a run. ``digest`` is the SHA-256 of profile and reference together."""
 
     path: Path
     digest: str
@@ -43,16 +43,15 @@ class Plan:
 
 
 def load_plan(name_or_path: str | Path) -> Plan:
-    """Return profile and reference by folder, by profile file, or by the name of a profile that was added, else that
-    ships.
+    """Return profile and reference by folder, by profile file, or by the name of an added, else a shipped profile.
 
-    Raises ProfileError naming file, line and field.
+    Raise ProfileError with file, line and field.
     """
     file = read_profile(profile_path(name_or_path))
     profile = file.model
     reference_path = file.path.parent / profile.reference
     if not reference_path.is_file():
-        _fail(file, ("reference",), f"found {profile.reference}, which is not there", "a file in the same folder")
+        _fail(file, ("reference",), f"{profile.reference}, which is not there", "a file in the same folder")
     reference = read_reference(reference_path)
     agree(file, reference)
     digest = hashlib.sha256(file.digest.encode() + reference_path.read_bytes()).hexdigest()
@@ -60,15 +59,15 @@ def load_plan(name_or_path: str | Path) -> Plan:
 
 
 def read_profile(path: Path) -> YamlFile[ProfileModel]:
-    """Return the profile file at ``path`` (a file or its folder), to look at and to edit; raises ProfileError."""
+    """Return the profile file at ``path`` (a file or its folder) for viewing and editing; raise ProfileError if
+    invalid.
+    """
     path = path / PROFILE_NAME if path.is_dir() else path
     return YamlFile.read(path, ProfileModel, ProfileFileError, {"rule_names": own_rule_names(path.parent)})
 
 
 def own_rule_names(folder: Path) -> frozenset[str]:
-    """Return the names of the rules that lie beside a profile, which it may mute; a wrong rule file is its own reader's
-    matter.
-    """
+    """Return the names of the rules beside a profile, which it may mute; ignore an invalid rule file here."""
     names: set[str] = set()
     for path in sorted((folder / RULES_FOLDER).glob("*.yaml")):
         with contextlib.suppress(RulesError):
@@ -77,61 +76,59 @@ def own_rule_names(folder: Path) -> frozenset[str]:
 
 
 def parse_profile(data: bytes, path: str) -> ProfileModel:
-    """Return a profile from the bytes of its file; ``path`` stands in the messages. Raises ProfileError."""
+    """Return a profile from the bytes of its file; ``path`` appears in messages. Raise ProfileError if invalid."""
     return profile_of(data, path).model
 
 
 def profile_of(data: bytes, path: str, rule_names: frozenset[str] = frozenset()) -> YamlFile[ProfileModel]:
-    """Return the same with its tree, so that what is wrong with it beside its reference still has a line."""
+    """Return the same with its tree, so that faults found against the reference still have a line."""
     text = decode(data, path, ProfileFileError)
     return YamlFile.new(Path(path), text, ProfileModel, ProfileFileError, {"rule_names": rule_names})
 
 
 def profile_path(name_or_path: str | Path) -> Path:
-    """Return the profile file meant by a folder, a file or a name; raises ProfileError listing the names that are
-    known.
-    """
+    """Return the profile file of a folder, a file or a name; raise ProfileError listing the known names."""
     path = shipped(name_or_path, {**profile_paths(), **added_profiles()}, "profile")
     if path.is_dir():
         inner = path / PROFILE_NAME
         if not inner.is_file():
-            raise ProfileError(str(path), f"found a folder without {PROFILE_NAME}; allowed a profile's folder")
+            raise ProfileError(str(path), f"expected a profile's folder, found a folder without {PROFILE_NAME}")
         return inner
     return path
 
 
 @cache
 def profile_paths() -> Mapping[str, Path]:
-    """Return the profiles that ship with the product, by the name of their folder."""
+    """Return the shipped profiles by folder name."""
     from profiles import folder
 
     return {p.parent.name: p.parent for p in sorted(folder().glob(f"*/{PROFILE_NAME}"))}
 
 
 def added_folder() -> Path:
-    """Return where ``coach add`` puts profiles unless told otherwise."""
+    """Return the default folder of ``coach add``."""
     return Path(platformdirs.user_data_dir(APP)) / "profiles"
 
 
 def added_profiles() -> Mapping[str, Path]:
-    """Return the profiles that were added on this machine, by the name of their folder."""
+    """Return the added profiles of this machine by folder name."""
     return {p.parent.name: p.parent for p in sorted(added_folder().glob(f"*/{PROFILE_NAME}"))}
 
 
 def agree(file: YamlFile[ProfileModel], reference: Reference) -> None:
-    """The profile must belong to the reference it names; raises ProfileError where it does not."""
+    """Raise ProfileError if the profile does not belong to the reference it names."""
     profile = file.model
     if abs(profile.length_m - reference.length_m) > LENGTH_TOLERANCE_M:
-        found = f"found {profile.length_m:g}"
+        found = f"{profile.length_m:g}"
         allowed = f"{reference.length_m:g}, the length of {profile.reference}, within {LENGTH_TOLERANCE_M:g} m"
         _fail(file, ("length_m",), found, allowed)
     if not reference.closed:
         for i, corner in enumerate(profile.corners):
             if corner.end_m > reference.length_m:
                 allowed = f"at most {reference.length_m:g}: the course does not close"
-                _fail(file, ("corners", i, "end_m"), f"found {corner.end_m:g}", allowed)
+                _fail(file, ("corners", i, "end_m"), f"{corner.end_m:g}", allowed)
 
 
 def _fail(file: YamlFile[ProfileModel], loc: tuple[str | int, ...], found: str, allowed: str) -> None:
     line, field = line_of(file.tree, loc), ".".join(map(str, loc))
-    raise ProfileFileError([Problem(str(file.path), line, field, f"{found}; allowed {allowed}", loc)])
+    raise ProfileFileError([Problem(str(file.path), line, field, expected(allowed, found), loc)])

@@ -22,7 +22,7 @@ class _Strict(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class Choice(_Strict):
+class ColumnChoice(_Strict):
     """A column and its conversion to SI: ``(value * scale + shift)`` in ``unit``.
 
     ``of_largest``: a share of the largest value in the file, for a pressure or a force.
@@ -56,7 +56,7 @@ class StartLine(_Strict):
 class ColumnMap(_Strict):
     """``columns`` field -> choice. ``laps``: cut by a column, by distance resets, at a line, or not at all."""
 
-    columns: dict[str, Choice] = Field(min_length=1)
+    columns: dict[str, ColumnChoice] = Field(min_length=1)
     laps: Literal["guess", "column", "distance", "line", "none"] = "guess"
     line: StartLine | None = None
     separator: Annotated[str, Field(max_length=1)] = ""
@@ -66,9 +66,9 @@ class ColumnMap(_Strict):
     def _agrees(self) -> ColumnMap:
         for field, choice in self.columns.items():
             if field not in UNITS:
-                raise ValueError(f"field {field!r} is not one of: {', '.join(UNITS)}")
+                raise ValueError(f"expected a field of {', '.join(UNITS)}; found {field!r}")
             if choice.unit and choice.unit not in UNITS[field]:
-                raise ValueError(f"unit {choice.unit!r} of {field} is not one of: {', '.join(UNITS[field])}")
+                raise ValueError(f"unit of {field}: expected one of {', '.join(UNITS[field])}; found {choice.unit!r}")
         if "t_s" not in self.columns:
             raise ValueError("no column for t_s, the time")
         if not has_place(self.columns):
@@ -92,7 +92,9 @@ def write_column_map(path: Path, column_map: ColumnMap, reasons: Mapping[str, st
     _write(path, lines)
 
 
-def write_draft(path: Path, columns: Mapping[str, Choice], reasons: Mapping[str, str], names: Sequence[str]) -> None:
+def write_draft(
+    path: Path, columns: Mapping[str, ColumnChoice], reasons: Mapping[str, str], names: Sequence[str]
+) -> None:
     """Write an incomplete map with a gap for each required field that was not found.
 
     ``names`` are the columns of the file. Reading the draft fails at its gap until that is filled. Raise FeedOpenError
@@ -108,7 +110,7 @@ def write_draft(path: Path, columns: Mapping[str, Choice], reasons: Mapping[str,
     _write(path, lines)
 
 
-def _columns(columns: Mapping[str, Choice], reasons: Mapping[str, str]) -> list[str]:
+def _columns(columns: Mapping[str, ColumnChoice], reasons: Mapping[str, str]) -> list[str]:
     lines = ["# Which column of the file is which field. Units allowed per field:"]
     lines += [f"#   {field}: {', '.join(UNITS[field])}" for field in columns if len(UNITS[field]) > 1]
     lines.append("columns:")
@@ -123,7 +125,7 @@ def _write(path: Path, lines: list[str]) -> None:
     try:
         path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     except OSError as error:
-        raise FeedOpenError(f"{path}: can not be written ({error.strerror})") from error
+        raise FeedOpenError(f"{path}: cannot be written ({error.strerror})") from error
 
 
 def _scalar(value: object) -> str:

@@ -13,9 +13,9 @@ from feeds.counters import Counters
 from feeds.errors import FeedFormatError
 from feeds.frame import CHANNELS, Floats, frames_of, rows_of
 from feeds.importers.bounds import check_plain_file
-from feeds.importers.column_map import Choice, ColumnMap
+from feeds.importers.column_map import ColumnChoice, ColumnMap
 from feeds.importers.csv_file import read_csv
-from feeds.importers.laps import Lap, Line, by_column, by_times, crossings, falls, find_line
+from feeds.importers.laps import FinishLine, LapSpan, by_column, by_times, crossings, falls, find_line
 from feeds.importers.other_files import read_gpx, read_mdf, read_parquet
 from feeds.importers.table import Progress, Table
 from feeds.infer_record import pedals_of_record
@@ -40,7 +40,7 @@ class Imported(msgspec.Struct, frozen=True):
     inferred: tuple[str, ...]
     origin: tuple[float, float]
     rate_hz: float
-    laps: list[Lap]
+    laps: list[LapSpan]
     counters: dict[str, int]
     notes: list[str]
 
@@ -57,7 +57,7 @@ def read_table(path: Path, *, separator: str = "", decimal: str = "") -> Table:
         return read_mdf(path)
     if kind == ".gpx":
         return read_gpx(path)
-    raise FeedFormatError(f"{path}: the name ends with {kind or 'nothing'}; allowed {FORMATS}")
+    raise FeedFormatError(f"{path}: expected a name ending in {FORMATS}; found {kind or 'no ending'}")
 
 
 def convert(
@@ -101,14 +101,14 @@ def convert(
     return Imported(data, given, tuple(inferred), origin, rate, laps, dict(counters), notes)
 
 
-def _si(table: Table, columns: dict[str, Choice], source: str) -> dict[str, Floats]:
+def _si(table: Table, columns: dict[str, ColumnChoice], source: str) -> dict[str, Floats]:
     values = {}
     for field, choice in columns.items():
         try:
             raw = table.numbers(choice.column)
         except KeyError:
             shown = ", ".join(table.names[:30]) + (", ..." if len(table.names) > 30 else "")
-            raise FeedFormatError(f"{source}: there is no column {choice.column!r}; there are: {shown}") from None
+            raise FeedFormatError(f"{source}: expected one of the columns {shown}; found {choice.column!r}") from None
         value = raw * choice.scale + choice.shift
         if choice.of_largest:
             # the 99.9th percentile, so that one spike does not scale everything down
@@ -134,7 +134,7 @@ def _one_clock(values: dict[str, Floats], notes: list[str]) -> Floats:
         for i in back:
             shift[i + 1 :] += t[finite[i]] - t[finite[i + 1]] + step
         t[finite] += shift
-        notes.append(f"the time begins anew {len(back)} times and was made to go on")
+        notes.append(f"the clock restarts {len(back)} times; its time was made continuous")
     return t
 
 
@@ -213,7 +213,9 @@ def _speed(values: dict[str, Floats]) -> Floats:
     return np.where(np.abs(speed) > 150.0, np.nan, speed)
 
 
-def _cut(values: dict[str, Floats], column_map: ColumnMap, origin: tuple[float, float], notes: list[str]) -> list[Lap]:
+def _cut(
+    values: dict[str, Floats], column_map: ColumnMap, origin: tuple[float, float], notes: list[str]
+) -> list[LapSpan]:
     t = values["t_s"]
     way = column_map.laps
     lap = values.get("lap")
@@ -224,7 +226,7 @@ def _cut(values: dict[str, Floats], column_map: ColumnMap, origin: tuple[float, 
     starts = falls(distance) if distance is not None and way in ("guess", "distance") else []
     if starts:
         values["lap"], laps = by_times(t, [float(t[i]) for i in starts])
-        notes.append("laps cut where the lap distance begins anew")
+        notes.append("laps cut where the lap distance restarts")
         return laps
     if way in ("guess", "line") and "x_m" in values:
         line = _given_line(column_map, origin) or find_line(t, values["x_m"], values["y_m"], values["speed_mps"])
@@ -240,13 +242,13 @@ def _cut(values: dict[str, Floats], column_map: ColumnMap, origin: tuple[float, 
     return []
 
 
-def _given_line(column_map: ColumnMap, origin: tuple[float, float]) -> Line | None:
+def _given_line(column_map: ColumnMap, origin: tuple[float, float]) -> FinishLine | None:
     given = column_map.line
     if given is None:
         return None
     heading = math.pi / 2 - math.radians(given.heading_deg)
     if given.x_m is not None and given.y_m is not None:
-        return Line(given.x_m, given.y_m, heading)
+        return FinishLine(given.x_m, given.y_m, heading)
     if given.lat_deg is None or given.lon_deg is None or math.isnan(origin[0]):
         return None
-    return Line(*Plane(*origin).to_xy(given.lat_deg, given.lon_deg), heading)
+    return FinishLine(*Plane(*origin).to_xy(given.lat_deg, given.lon_deg), heading)

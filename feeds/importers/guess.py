@@ -11,7 +11,7 @@ import numpy as np
 from feeds.frame import COUNTS, Floats, has_place
 from feeds.importers import motion
 from feeds.importers.by_value import by_value
-from feeds.importers.column_map import Choice, ColumnMap
+from feeds.importers.column_map import ColumnChoice, ColumnMap
 from feeds.importers.table import Table
 from feeds.importers.words import VOCABULARY, likeness, unit_behind
 from feeds.units import UNITS, known_unit
@@ -38,7 +38,7 @@ class Guess(msgspec.Struct, frozen=True):
     unit: str
     likelihood: float
     reason: str
-    choice: Choice
+    choice: ColumnChoice
 
 
 class _Candidate(msgspec.Struct):
@@ -79,7 +79,7 @@ def guess_columns(table: Table) -> list[Guess]:
             c.unit,
             round(min(c.score, 1.0), 2),
             ", ".join(c.why),
-            Choice(column=c.column, unit=c.unit, of_largest=c.of_largest),
+            ColumnChoice(column=c.column, unit=c.unit, of_largest=c.of_largest),
         )
         for c in sorted(taken.values(), key=lambda c: -c.score)
     ]
@@ -90,7 +90,7 @@ def map_of(guesses: list[Guess]) -> ColumnMap:
     return ColumnMap(columns=columns_of(guesses))
 
 
-def columns_of(guesses: list[Guess]) -> dict[str, Choice]:
+def columns_of(guesses: list[Guess]) -> dict[str, ColumnChoice]:
     """Return the guesses as the columns of a map, in the order of the fields."""
     order = list(UNITS)
     return {g.field: g.choice for g in sorted(guesses, key=lambda g: order.index(g.field))}

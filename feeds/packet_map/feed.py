@@ -14,7 +14,7 @@ from feeds.errors import FeedEnded
 from feeds.frame import Frame
 from feeds.packet_map.capture import Datagram, read_capture
 from feeds.packet_map.decoder import MapDecoder
-from feeds.packet_map.doubts import live_doubts
+from feeds.packet_map.diagnostics import live_diagnostics
 from feeds.packet_map.model import PacketMap, read_map
 from feeds.packet_map.other_order import other_order
 from feeds.plane import Plane
@@ -80,12 +80,12 @@ class PacketMapFeed(Feed):
             return f"packets have {self._size} bytes, the map {made.name} expects {known}: set size in the map"
         return super().remedy(kind)
 
-    def doubts(self) -> list[tuple[str, str]]:
+    def diagnostics(self) -> list[tuple[str, str]]:
         """Return byte order and units that the latest packets contradict."""
         other = other_order(self.decoder.packet_map, list(self._raw))
         if other:
             return [(ROOT, f"the packets make sense in the other byte order only: set byte_order: {other} in the map")]
-        found = live_doubts(list(self._recent), self.decoder.packet_map.byte_order)
+        found = live_diagnostics(list(self._recent), self.decoder.packet_map.byte_order)
         return [(field or "byte_order", f"{field}: {text}" if field else text) for field, text in found]
 
     @property

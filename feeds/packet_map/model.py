@@ -20,13 +20,13 @@ from feeds.packet_map.places import (
     Offset,
     Place,
     Skip,
-    Strict,
+    StrictPart,
     Test,
 )
 from feeds.yaml_marks import read_checked
 
 
-class Cars(Strict):
+class Cars(StrictPart):
     """An array of cars in the packet: fields with ``of_car`` lie relative to the player's element."""
 
     first: Offset
@@ -35,7 +35,7 @@ class Cars(Strict):
     player: Place | None = None
 
 
-class Packet(Strict):
+class Packet(StrictPart):
     """One kind of packet. ``each_frame`` false: sent occasionally; its values hold until the next one."""
 
     name: str
@@ -106,7 +106,7 @@ class Placed:
         self.end = end
 
 
-class PacketMap(Strict):
+class PacketMap(StrictPart):
     """All packets of a sender. ``turn_deg`` turns positions counter-clockwise; ``clock: arrival`` if no packet contains
     a time.
     """

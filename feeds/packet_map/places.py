@@ -38,7 +38,7 @@ MAX_PACKET: Final = 65_507
 
 def _type(value: str) -> str:
     if value not in TYPES:
-        raise ValueError(f"allowed {', '.join(TYPES)}")
+        raise ValueError(f"expected one of {', '.join(TYPES)}")
     return value
 
 
@@ -48,13 +48,13 @@ Offset = Annotated[int, Field(ge=0, le=MAX_PACKET)]
 Number = Annotated[float, Field(allow_inf_nan=False)]
 
 
-class Strict(BaseModel):
+class StrictPart(BaseModel):
     """Base of all parts of the map: unknown fields are errors."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class Place(Strict):
+class Place(StrictPart):
     """A value at byte ``at``."""
 
     at: Offset
@@ -86,11 +86,11 @@ class Test(Place):
             try:
                 struct.pack("<" + TYPES[self.type], value)
             except (struct.error, OverflowError):
-                raise ValueError(f"allowed values of {self.type}, found {value}") from None
+                raise ValueError(f"expected a value of {self.type}, found {value}") from None
         return self
 
 
-class FieldPlace(Strict):
+class FieldPlace(StrictPart):
     """One frame field; without ``at`` it follows the previous field."""
 
     field: str
@@ -108,10 +108,10 @@ class FieldPlace(Strict):
     @model_validator(mode="after")
     def _agrees(self) -> FieldPlace:
         if self.field not in FIELDS:
-            raise ValueError(f"field {self.field!r} is not one of: {', '.join(FIELDS)}")
+            raise ValueError(f"expected a field of {', '.join(FIELDS)}; found {self.field!r}")
         units = self.units
         if self.unit and self.unit not in units:
-            raise ValueError(f"unit {self.unit!r} of {self.field} is not one of: {', '.join(units)}")
+            raise ValueError(f"unit of {self.field}: expected one of {', '.join(units)}; found {self.unit!r}")
         if self.bit is not None and self.type[0] == "f":
             raise ValueError("a bit is taken of an integer type")
         if (self.bit is not None or self.on) and self.field not in FLAGS:
@@ -131,7 +131,7 @@ class FieldPlace(Strict):
         return self.units[self.unit] if self.unit else 1.0
 
 
-class Skip(Strict):
+class Skip(StrictPart):
     """Bytes between fields that are listed in order."""
 
     skip: Annotated[int, Field(ge=1, le=MAX_PACKET)]

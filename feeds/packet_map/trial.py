@@ -16,14 +16,14 @@ from feeds.counters import Counters
 from feeds.datagrams import Datagrams
 from feeds.frame import Frame
 from feeds.packet_map.decoder import MapDecoder
-from feeds.packet_map.doubts import doubts
+from feeds.packet_map.diagnostics import diagnose
 from feeds.packet_map.model import PacketMap
 
 _KEEP: Final = 3000
 """Number of frames used for diagnostics: 50 s at 60 Hz."""
 
 
-class Row(msgspec.Struct, frozen=True):
+class FieldRow(msgspec.Struct, frozen=True):
     """One field for display: last, smallest and largest value in SI, how often it was present and how often
     it changed.
     """
@@ -58,9 +58,9 @@ class Trial:
         for arrival_s, data in datagrams:
             self.push(data, arrival_s)
 
-    def rows(self) -> list[Row]:
+    def rows(self) -> list[FieldRow]:
         """Return one row per field the map provides, in the order of the frame."""
-        found = self._doubts()
+        found = self._diagnostics()
         return [self._row(name, found) for name in Frame.__struct_fields__ if name in self.packet_map.fields]
 
     def problems(self) -> list[str]:
@@ -79,15 +79,15 @@ class Trial:
             said.append(f"{self.counters['unknown_packet']} packets have a known size but pass no test of the map")
         if not self.frames:
             said.append("no packet gave a frame: check size, byte order and the tests")
-        return said + [text for name, text in self._doubts() if not name]
+        return said + [text for name, text in self._diagnostics() if not name]
 
-    def _doubts(self) -> list[tuple[str, str]]:
-        return doubts(list(self.frames), self.packet_map.byte_order)
+    def _diagnostics(self) -> list[tuple[str, str]]:
+        return diagnose(list(self.frames), self.packet_map.byte_order)
 
-    def _row(self, name: str, found: list[tuple[str, str]]) -> Row:
+    def _row(self, name: str, found: list[tuple[str, str]]) -> FieldRow:
         values = [float(v) for v in (getattr(f, name) for f in self.frames) if v is not None and v == v]
         nan = math.nan
-        return Row(
+        return FieldRow(
             field=name,
             last=values[-1] if values else nan,
             low=min(values, default=nan),

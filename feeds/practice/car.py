@@ -14,7 +14,7 @@ CAR_HALF_WIDTH_M = 0.95
 
 
 @dataclass(frozen=True)
-class Car:
+class PracticeCar:
     """Properties that limit the speed of a point mass on a path.
 
     ``grip`` friction coefficient the driver uses; ``drive_share`` of it can be put down by the driven wheels;

@@ -8,11 +8,11 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from feeds.frame import Floats
-from feeds.practice.car import GRAVITY_MPS2, Car
+from feeds.practice.car import GRAVITY_MPS2, PracticeCar
 from feeds.practice.circuit import Circuit
 from feeds.practice.corner_places import Places, find_places
 from feeds.practice.racing_line import racing_line
-from feeds.practice.speed_profile import Driven, Path, lap_profile, travel_time
+from feeds.practice.speed_profile import DriveResult, Path, lap_profile, travel_time
 
 
 @dataclass(frozen=True, eq=False)
@@ -20,10 +20,10 @@ class Faultless:
     """A lap without fault or scatter; arrays (m,) at the nodes of the circuit's centre line."""
 
     circuit: Circuit
-    car: Car
+    car: PracticeCar
     offset_m: Floats
     path: Path
-    driven: Driven
+    driven: DriveResult
     limit_mps: Floats
     throttle: Floats
     brake: Floats
@@ -37,7 +37,7 @@ class Faultless:
             return which
         if which in names:
             return names.index(str(which))
-        raise ValueError(f"no corner {which!r} on {self.circuit.name}; there are {', '.join(names)}")
+        raise ValueError(f"expected a corner of {self.circuit.name}, {', '.join(names)}; found {which!r}")
 
 
 def path_of(circuit: Circuit, station_m: Floats, offset_m: Floats) -> tuple[Path, Floats]:
@@ -62,7 +62,7 @@ def path_of(circuit: Circuit, station_m: Floats, offset_m: Floats) -> tuple[Path
 
 
 def pedals(
-    car: Car, accel_mps2: Floats, speed_mps: Floats, grade: Floats, engine_mps2: Floats
+    car: PracticeCar, accel_mps2: Floats, speed_mps: Floats, grade: Floats, engine_mps2: Floats
 ) -> tuple[Floats, Floats]:
     """Return throttle and brake, 0..1, that give ``accel_mps2``: from the tyre force required (all (n,))."""
     slope = GRAVITY_MPS2 * grade / np.sqrt(1.0 + grade**2)
@@ -74,9 +74,9 @@ def pedals(
     return np.where(throttle < 0.02, 0.0, throttle), np.where(brake < 0.01, 0.0, brake)
 
 
-def faultless(circuit: Circuit, car: Car | None = None, offset_m: Floats | None = None) -> Faultless:
+def faultless(circuit: Circuit, car: PracticeCar | None = None, offset_m: Floats | None = None) -> Faultless:
     """Drive the circuit without a fault; on ``offset_m`` (m,) if given, else on the line of least curvature."""
-    car = car or Car()
+    car = car or PracticeCar()
     line = racing_line(circuit) if offset_m is None else offset_m
     pad = 16
     m = len(circuit)

@@ -17,12 +17,12 @@ from feeds.practice.driver import StretchPlan, applies, commit
 from feeds.practice.faultless import Faultless, path_of
 from feeds.practice.faults import Habit, Scatter
 from feeds.practice.shapes import bump, ease
-from feeds.practice.speed_profile import Demand, Driven, Path, brake_limit, drive
+from feeds.practice.speed_profile import Demand, DriveResult, Path, brake_limit, drive
 
 PAD = 16
 LINE_EVERY_M = 120.0
 TAPER_M = 80.0
-MOST = 2.0  # scatter is truncated at this many standard deviations
+MAX_DEVIATIONS = 2.0  # scatter is truncated at this many standard deviations
 
 Passes = tuple[tuple[int, int, Habit], ...]
 """(lap, corner index, habit) in the order driven."""
@@ -38,7 +38,7 @@ class DrivenStretch:
     path: Path
     demand: Demand
     limit_mps: Floats
-    driven: Driven
+    driven: DriveResult
     passes: Passes
 
     @property
@@ -142,7 +142,7 @@ class Planner:
             rng = np.random.default_rng([self.seed, 1, lap + 10])
             k = max(round(self.base.circuit.length_m / LINE_EVERY_M), 4)
             n = len(self.base.corners)
-            drawn = np.clip(rng.standard_normal(k + 2 * n), -MOST, MOST)
+            drawn = np.clip(rng.standard_normal(k + 2 * n), -MAX_DEVIATIONS, MAX_DEVIATIONS)
             self._draws[lap] = (drawn[:k], drawn[k : k + n], drawn[k + n :])
         return self._draws[lap]
 

@@ -16,7 +16,7 @@ FINE_M = 0.25
 
 
 @dataclass(frozen=True)
-class Piece:
+class Segment:
     """A straight (``turn_deg`` 0) of ``length_m``, or an arc of ``radius_m`` turning ``turn_deg`` (left +).
 
     ``corner`` names the corner an arc belongs to; arcs with one name are one corner.
@@ -33,7 +33,7 @@ class Piece:
         return float(abs(np.radians(self.turn_deg)) * self.radius_m) if self.turn_deg else self.length_m
 
 
-def trace(pieces: Sequence[Piece], ease_m: float = 24.0) -> Floats:
+def trace(pieces: Sequence[Segment], ease_m: float = 24.0) -> Floats:
     """Return points (k + 1, 2) of the pieces, from the origin heading east.
 
     Steps of curvature are eased over ``ease_m`` (a moving average keeps every turning angle), so that the wheel turns
@@ -51,7 +51,7 @@ def trace(pieces: Sequence[Piece], ease_m: float = 24.0) -> Floats:
 
 def circuit_from_pieces(
     name: str,
-    pieces: Sequence[Piece],
+    pieces: Sequence[Segment],
     *,
     half_width_m: float,
     line_at_m: float,
@@ -87,7 +87,7 @@ def circuit_from_pieces(
     )
 
 
-def _named(pieces: Sequence[Piece], line_at_m: float, length_m: float) -> tuple[NamedCorner, ...]:
+def _named(pieces: Sequence[Segment], line_at_m: float, length_m: float) -> tuple[NamedCorner, ...]:
     """Return the stretch of each named corner, in driving order from the finish line."""
     spans: dict[str, list[float]] = {}
     at = -line_at_m

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 
 from feeds.frame import Floats, Frame
-from feeds.practice.car import Car
+from feeds.practice.car import PracticeCar
 from feeds.practice.circuit import Circuit
 from feeds.practice.faultless import Faultless, faultless
 from feeds.practice.faults import ODD_UNITS, UNITS, FaultPlan, Habit, Scatter
@@ -162,7 +162,7 @@ def simulate(
     seed: int = 0,
     faults: FaultPlan | None = None,
     scatter: Scatter | None = None,
-    car: Car | None = None,
+    car: PracticeCar | None = None,
     noise: Noise | None = None,
     out_lap_m: float = OUT_LAP_M,
 ) -> SimRun:
@@ -172,7 +172,7 @@ def simulate(
     ValueError for an unknown corner or an impossible number.
     """
     if laps < 1:
-        raise ValueError(f"laps is {laps}, at least 1 is allowed")
+        raise ValueError(f"laps: expected at least 1, found {laps}")
     base = circuit if isinstance(circuit, Faultless) else faultless(circuit, car)
     run = Run(base, rate_hz=rate_hz, seed=seed, plan=faults, scatter=scatter, out_lap_m=out_lap_m)
     end = (laps + 1) * len(base.circuit) + round(60.0 / base.circuit.step_m)

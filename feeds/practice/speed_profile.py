@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from feeds.frame import Floats
-from feeds.practice.car import GRAVITY_MPS2, Car
+from feeds.practice.car import GRAVITY_MPS2, PracticeCar
 
 V_MAX = 130.0
 SLIDE_FLOOR = 0.35  # share of the grip left for braking when cornering uses all of it
@@ -75,7 +75,7 @@ class Demand:
 
 
 @dataclass(frozen=True, eq=False)
-class Driven:
+class DriveResult:
     """The result at each node: speed, gear, the engine's reach [m/s2]; and whether traction was the limit."""
 
     speed_mps: Floats
@@ -84,7 +84,7 @@ class Driven:
     traction_limited: Floats
 
 
-def corner_limit(path: Path, car: Car) -> Floats:
+def corner_limit(path: Path, car: PracticeCar) -> Floats:
     """Return the highest speed each node's curvature allows [m/s], (n,)."""
     mu = car.grip * path.grip
     weight = GRAVITY_MPS2 / np.sqrt(1.0 + path.grade**2)
@@ -96,7 +96,7 @@ def corner_limit(path: Path, car: Car) -> Floats:
     return np.minimum(limit, ground)
 
 
-def brake_limit(path: Path, car: Car, demand: Demand, end_mps: float = V_MAX) -> Floats:
+def brake_limit(path: Path, car: PracticeCar, demand: Demand, end_mps: float = V_MAX) -> Floats:
     """Return the highest speed at each node from which the rest of the path is still drivable [m/s], (n,)."""
     cap = np.minimum(corner_limit(path, car) * demand.speed, demand.cap_mps)
     square = (cap * cap).tolist()
@@ -136,7 +136,9 @@ def _wait(limit: Floats, start: int, stop: int, shift: int) -> None:
         limit[start:stop] = np.lib.stride_tricks.sliding_window_view(ahead, shift + 1)[: stop - start].min(axis=1)
 
 
-def drive(path: Path, car: Car, demand: Demand, limit: Floats, start_mps: float, start_gear: int = 0) -> Driven:
+def drive(
+    path: Path, car: PracticeCar, demand: Demand, limit: Floats, start_mps: float, start_gear: int = 0
+) -> DriveResult:
     """Drive the path: full use of the engine under ``limit`` (n,), as far as the demand allows it."""
     n = len(path)
     hold, load, slope = _forces(path, car)
@@ -196,10 +198,10 @@ def drive(path: Path, car: Car, demand: Demand, limit: Floats, start_mps: float,
             lowest = v2 - 2.0 * slow * steps[k]
             ahead = target[k + 1] if target[k + 1] > lowest else lowest
         v2 = ahead if ahead > 1.0 else 1.0
-    return Driven(np.array(speeds), np.array(gears, dtype=np.float64), np.array(engines), np.array(limited))
+    return DriveResult(np.array(speeds), np.array(gears, dtype=np.float64), np.array(engines), np.array(limited))
 
 
-def _odd_gear(car: Car, gear: int, lowest: int, other: int, speed_mps: float) -> int:
+def _odd_gear(car: PracticeCar, gear: int, lowest: int, other: int, speed_mps: float) -> int:
     """Return the gear of a driver who is ``other`` gears off the ``lowest`` of the corner.
 
     Too high a gear lasts until the normal one catches up; too low a gear only up to the rev limit.
@@ -212,14 +214,14 @@ def _odd_gear(car: Car, gear: int, lowest: int, other: int, speed_mps: float) ->
     return used
 
 
-def _forces(path: Path, car: Car) -> tuple[list[float], list[float], list[float]]:
+def _forces(path: Path, car: PracticeCar) -> tuple[list[float], list[float], list[float]]:
     """Return weight on the road, load per speed squared, and pull of gravity along the path [m/s2, 1/m, m/s2]."""
     cosine = 1.0 / np.sqrt(1.0 + path.grade**2)
     hold, load = GRAVITY_MPS2 * cosine, path.bend_pm + car.downforce_pm
     return hold.tolist(), load.tolist(), (GRAVITY_MPS2 * cosine * path.grade).tolist()
 
 
-def lap_profile(path: Path, car: Car) -> tuple[Driven, Floats]:
+def lap_profile(path: Path, car: PracticeCar) -> tuple[DriveResult, Floats]:
     """Return the steady lap of a closed path, and its brake limit: the second of two laps, looking ahead
     into a third.
     """
@@ -229,7 +231,7 @@ def lap_profile(path: Path, car: Car) -> tuple[Driven, Floats]:
     limit = brake_limit(thrice, car, usual)
     driven = drive(thrice, car, usual, limit, min(30.0, float(limit[0])))
     keep = slice(n, 2 * n)
-    return Driven(
+    return DriveResult(
         driven.speed_mps[keep], driven.gear[keep], driven.engine_mps2[keep], driven.traction_limited[keep]
     ), limit[keep]
 

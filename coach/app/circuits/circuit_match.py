@@ -48,7 +48,7 @@ class Match:
 
 
 def thinned(x: Floats, y: Floats) -> tuple[Floats, Floats]:
-    """Return positions at least STEP_M apart; standing and gaps are left out."""
+    """Return the positions at least STEP_M apart; standing and gaps are left out."""
     good = np.isfinite(x) & np.isfinite(y)
     x, y = x[good], y[good]
     if not len(x):

@@ -13,7 +13,7 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Final
 
-from coach.app.edit.editing import Desk
+from coach.app.edit.editing import ProfileDesk
 from coach.app.guide.guiding import guide_view
 from coach.app.replay.timeline import sentence
 from coach.app.review.debrief import debrief
@@ -23,7 +23,7 @@ from coach.errors import CoachError
 from coach.outputs.voice.bank import PhraseBank
 from coach.outputs.voice.sound import RATE_HZ
 from coach.pages.debrief import debrief_html
-from coach.pages.editor.desk import CueRow
+from coach.pages.editor.desk import CueListRow
 from coach.pages.editor.words import GAP_M, MORE_APEXES, PLACES, in_words, label_of, plain
 from coach.pages.guide import guide_html
 from coach.pages.traces import Traces
@@ -41,7 +41,7 @@ class EditError(CoachError):
     """The page cannot be served at that address."""
 
 
-class EditorDesk(Desk):
+class EditorDesk(ProfileDesk):
     """The desk as the page needs it."""
 
     def __init__(self, profile: str | Path, session: Path | None, rules: str | None) -> None:
@@ -120,10 +120,10 @@ class EditorDesk(Desk):
         """The name of the cue rules in use."""
         return self.setup.rules.name if self.setup is not None else ""
 
-    def cue_rows(self) -> list[CueRow]:
+    def cue_rows(self) -> list[CueListRow]:
         """Return the session's cues for the list."""
         return [
-            CueRow(i, r.decision.lap, r.decision.s_m, r.decision.corner, r.decision.text,
+            CueListRow(i, r.decision.lap, r.decision.s_m, r.decision.corner, r.decision.text,
                    "gone" if r.mark == "gone" else r.decision.outcome, r.decision.reason, r.decision.family, r.mark,
                    r.was, sentence(r.decision))
             for i, r in enumerate(self.rows())
@@ -173,9 +173,9 @@ def serve(desk: EditorDesk, host: str, port: int, show: bool, notice: Callable[[
     from nicegui import app, ui
     from starlette.responses import HTMLResponse
 
-    from coach.pages.editor.gate import Gate, Passes
+    from coach.pages.editor.gate import AccessGate, Passes
     from coach.pages.editor.page import EditorPage
-    from coach.pages.editor.shared import Shared
+    from coach.pages.editor.shared import SharedDesk
 
     port = free_port(host, port)
     local = _is_loopback(host)
@@ -186,8 +186,8 @@ def serve(desk: EditorDesk, host: str, port: int, show: bool, notice: Callable[[
     if not local:
         passes = Passes(lambda token: notice(f"for one other device: {address}?token={token}"))
         passes.renew()
-    app.add_middleware(Gate, passes=passes, names=() if host in ANY else (host,))
-    shared = Shared(desk)
+    app.add_middleware(AccessGate, passes=passes, names=() if host in ANY else (host,))
+    shared = SharedDesk(desk)
 
     @ui.page("/", title="coach: profile")
     def editor() -> None:
@@ -224,8 +224,8 @@ def free_port(host: str, port: int) -> int:
             return int(probe.getsockname()[1])
     except OSError as error:
         taken = error.errno == errno.EADDRINUSE
-        mend = "--port 0 takes any free one" if taken else "allowed an address of this machine"
-        raise EditError(f"{host}:{port} can not be used ({error.strerror}); {mend}") from None
+        remedy = "--port 0 takes any free one" if taken else "expected an address of this machine"
+        raise EditError(f"{host}:{port} cannot be used ({error.strerror}); {remedy}") from None
 
 
 def own_address(host: str) -> str:

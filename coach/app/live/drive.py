@@ -40,10 +40,10 @@ from coach.inputs.bindings import Bindings
 from coach.inputs.bindings import load as load_bindings
 from coach.outputs.added import open_added
 from coach.outputs.base import Group, Notice, Output
-from coach.outputs.live import Choice, Live
+from coach.outputs.live import Live, OutputChoice
 from coach.outputs.overlay.settings import load
 from coach.profile.language_file import in_words, language_paths, load_language
-from coach.profile.plausible import doubts
+from coach.profile.plausible import board_warnings
 from coach.profile.rule_files import load_rules, phrases
 from coach.profile.rule_files import rule_paths as shipped_rules
 from coach.profile.shipped import shipped
@@ -104,7 +104,7 @@ def drive(
         stack.callback(live.close)
         keep = known_file(options.driver, plan.circuit)
         setup = _setup(options, plan, rules, notice)
-        for doubt in doubts(plan.corners, plan.reference.length_m, plan.reference.closed):
+        for doubt in board_warnings(plan.corners, plan.reference.length_m, plan.reference.closed):
             notice(doubt)
         known = setup.known
         circuit = CircuitWatch(plan.reference, notice, lambda x, y: hint(x, y, origin_of(feed), plan.path))
@@ -157,7 +157,7 @@ def drive(
 def _known_corner(tones: ToneOptions, plan: Plan) -> None:
     names = [corner.name for corner in plan.corners]
     if tones.corner and tones.corner not in names:
-        raise DriveError(f"--tone-corner: found {tones.corner!r}; expected one of: {', '.join(names)}")
+        raise DriveError(f"--tone-corner: expected one of {', '.join(names)}; found {tones.corner!r}")
 
 
 def _first(*lines: str) -> str:
@@ -188,7 +188,7 @@ def open_outputs(
 ) -> Live:
     """Open the requested voice, overlay and other outputs; raise OutputError for an impossible choice."""
     voice = voice_options(heard, setup.pronounce)
-    choice = Choice(
+    choice = OutputChoice(
         voice if heard.voice else None,
         load() if heard.overlay else None,
         heard.lines,
@@ -203,7 +203,7 @@ def open_outputs(
 def open_voice(heard: OutputOptions, setup: Setup, notice: Notice, progress: Progress | None) -> Live:
     """Open the voice alone, beside outputs already open."""
     voice = voice_options(heard, setup.pronounce) if heard.voice else None
-    choice = Choice(voice, None, False, "", None, heard.processes)
+    choice = OutputChoice(voice, None, False, "", None, heard.processes)
     return Live(choice, phrases(setup.rules, setup.corners, setup.reference.lap_time_s), notice, None, progress)
 
 
@@ -267,4 +267,4 @@ def _keep(path: Path, data: bytes, notice: Notice) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         write_atomically(path, data)
     except OSError as error:
-        notice(f"{path}: what the driver knows could not be kept ({error.strerror})")
+        notice(f"{path}: the driver's progress could not be saved ({error.strerror})")

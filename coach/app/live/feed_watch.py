@@ -61,8 +61,8 @@ class Watched(Protocol):
     def remedy(self, kind: str) -> str:
         """Return the field and fix for a kind."""
 
-    def doubts(self) -> list[tuple[str, str]]:
-        """Return diagnostics of accepted data."""
+    def diagnostics(self) -> list[tuple[str, str]]:
+        """Return the diagnostics of accepted data."""
 
 
 @dataclass
@@ -181,8 +181,8 @@ class FeedWatch:
             else:
                 yield "silent", f"no data for {silent_s:.0f} s: is the sender still running?"
             return
-        doubts = self._feed.doubts()
-        if root := [line for key, line in doubts if key == ROOT]:
+        diagnostics = self._feed.diagnostics()
+        if root := [line for key, line in diagnostics if key == ROOT]:
             yield ROOT, root[0]
             return
         then, now = self._past[0][1], self._past[-1][1]
@@ -202,7 +202,7 @@ class FeedWatch:
             )
         if came:
             # a field with rejected values has one problem: its other symptoms have the same cause
-            yield from (doubt for doubt in doubts if doubt[0] not in refused)
+            yield from (diagnostic for diagnostic in diagnostics if diagnostic[0] not in refused)
 
 
 def _field(line: str) -> str:

@@ -20,7 +20,7 @@ from coach.app.sources import Feed
 from coach.identity import VERSION
 from coach.outputs.added import open_added
 from coach.outputs.base import Notice, Output
-from coach.outputs.live import Choice, Live
+from coach.outputs.live import Live, OutputChoice
 from coach.outputs.overlay.settings import load
 from coach.profile.rule_files import load_rules, phrases
 from coach.profile.store import added_folder, load_plan
@@ -58,7 +58,7 @@ def drive_first_laps(
         notice(f"no profile: laps are timed and recorded; with --survey-after {PROFILE_LAPS} a profile is made of them")
     heard = options.heard
     live = Live(
-        Choice(None, load() if heard.overlay else None, heard.lines, heard.watch, heard.keys, heard.processes),
+        OutputChoice(None, load() if heard.overlay else None, heard.lines, heard.watch, heard.keys, heard.processes),
         (), notice, stop.set, more=open_added(heard.more),
     )  # fmt: skip
     stack.callback(live.close)

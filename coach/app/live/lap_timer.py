@@ -41,7 +41,7 @@ class LapTimer:
         self._line: tuple[float, float, float, float] | None = None
 
     def push(self, frames: Iterable[Frame]) -> list[LapDone]:
-        """Take frames; the laps that ended in them."""
+        """Process frames and return the finished laps."""
         return [done for frame in frames if (done := self._take(frame)) is not None]
 
     def running_s(self) -> float:

@@ -25,7 +25,7 @@ class Pressed(Protocol):
     """Presses since the last call."""
 
     def pressed(self) -> list[Function]:
-        """Return presses in order without waiting."""
+        """Return the presses in order without waiting."""
 
 
 class Requests:

@@ -14,7 +14,7 @@ from coach.app.rerun.plan_changes import changes_of
 from coach.app.rerun.replane import on_plane_of
 from coach.app.rerun.rerun import rerun
 from coach.app.setup import Setup, session_language, session_setup
-from coach.app.sources import Source, speed_of
+from coach.app.sources import FeedSource, speed_of
 from coach.app.voice_choice import voice_for
 from coach.core.values import Decision, LapDone
 from coach.outputs.base import Group, Notice
@@ -90,7 +90,7 @@ def _in_time(
     notice: Notice,
     language: str | None,
 ) -> tuple[list[Decision], list[LapDone], int, float]:
-    source = Source("replay", {"path": session, "speed": pace})
+    source = FeedSource("replay", {"path": session, "speed": pace})
     capture = Capture(keep_views=False)
     voice_id = "" if language or not with_voice else voice_for(session_language(SessionReader(session)))
     heard = OutputOptions(with_voice, with_overlay, lines=False, voice_id=voice_id, language=language or "en")

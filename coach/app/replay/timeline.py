@@ -15,7 +15,7 @@ MOVED_S: Final = 0.05
 
 
 @dataclass(frozen=True)
-class Row:
+class TimelineRow:
     """One line of the list; ``was`` describes a change: the old text, or how far it moved."""
 
     decision: Decision
@@ -23,14 +23,14 @@ class Row:
     was: str = ""
 
 
-def marked(before: Sequence[Decision], after: Sequence[Decision]) -> list[Row]:
+def marked(before: Sequence[Decision], after: Sequence[Decision]) -> list[TimelineRow]:
     """Return ``after`` in order of time with change marks, and removed cues in place. Lap, corner, rule and fault
     identify a cue.
     """
     old = _numbered(before)
     new = _numbered(after)
-    rows = [Row(d, *_change(old.get(key), d)) for key, d in new.items()]
-    rows += [Row(d, "gone", _told(d)) for key, d in old.items() if key not in new and d.outcome == "spoken"]
+    rows = [TimelineRow(d, *_change(old.get(key), d)) for key, d in new.items()]
+    rows += [TimelineRow(d, "gone", _told(d)) for key, d in old.items() if key not in new and d.outcome == "spoken"]
     return sorted(rows, key=lambda r: (r.decision.t_s, r.decision.corner, r.decision.rule))
 
 

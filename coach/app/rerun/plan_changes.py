@@ -42,7 +42,7 @@ class PlanChange:
         return Events()
 
 
-class Asked(msgspec.Struct, frozen=True):
+class DriverRequest(msgspec.Struct, frozen=True):
     """A driver request after the first ``after_frames`` frames."""
 
     request: Request
@@ -65,7 +65,7 @@ class TonesChosen(msgspec.Struct, frozen=True):
         return Events()
 
 
-Change = PlanChange | Asked | TonesChosen
+Change = PlanChange | DriverRequest | TonesChosen
 
 
 def changes_of(reader: SessionReader, edits: bool = True) -> tuple[Change, ...]:
@@ -77,7 +77,7 @@ def changes_of(reader: SessionReader, edits: bool = True) -> tuple[Change, ...]:
     for event in reader.events():
         try:
             if event.get("kind") == ASKED_EVENT:
-                others.append(msgspec.convert(event, Asked))
+                others.append(msgspec.convert(event, DriverRequest))
             elif event.get("kind") == TONES_EVENT:
                 tones = ToneOptions(msgspec.convert(event.get("kinds", "").split(), tuple[ToneKind, ...]))
                 tones = msgspec.structs.replace(

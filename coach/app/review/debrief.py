@@ -13,12 +13,12 @@ import numpy as np
 from coach.app.rerun.rerun import Rerun, settle_findings
 from coach.app.review.conditions import AS_USUAL, by_lap, told
 from coach.app.review.headroom import median_of, session_headroom
-from coach.app.review.theoretical_best import possible_best
+from coach.app.review.theoretical_best import theoretical_best_lap
 from coach.app.setup import Setup
 from coach.core.measure.grip_meter import MEASURES
 from coach.core.measure.grip_use import PHASES
 from coach.core.measure.headroom import Headroom
-from coach.core.measure.passes import PARTS, PassRecord, Piece
+from coach.core.measure.passes import PARTS, LossPiece, PassRecord
 from coach.core.values import Finding, Mark, Pass
 from coach.pages.marks import mark_lines
 from coach.survey.laps import SLOW, short_note
@@ -27,7 +27,7 @@ SCHEMA: Final = 1
 START: Final = "start"
 """Entry name of the stretch from the line to the first corner."""
 TOO_SLOW: Final = "too slow"
-FAR: Final = SLOW - 1.0
+FAR_OFF_PACE: Final = SLOW - 1.0
 """A best lap this far off the reference's time means another car or easy driving (common practice)."""
 SHOWN_GAINS: Final = 3
 """A driver can work on this many at most."""
@@ -127,7 +127,7 @@ def debrief(result: Rerun, setup: Setup, marks: Sequence[Mark] = ()) -> Debrief:
     names = [corner.name for corner in setup.corners]
     passes = settle_findings(result)
     by_pass = {(p.lap, p.corner): p for p in passes}
-    pieces: dict[int, list[Piece]] = defaultdict(list)
+    pieces: dict[int, list[LossPiece]] = defaultdict(list)
     for piece in result.pieces:
         pieces[piece.lap].append(piece)
     days = by_lap(result.pipeline.judged)
@@ -144,8 +144,8 @@ def debrief(result: Rerun, setup: Setup, marks: Sequence[Mark] = ()) -> Debrief:
     valid = [lap for lap in laps if lap.valid]
     best = min(valid, key=lambda lap: lap.time_s, default=None)
     good = [p for p in passes if p.valid and p.lap not in slow]
-    possible, _ = possible_best(
-        [d for d in result.pipeline.kept or [] if _counts(d.lap, d.corner, by_pass)], result.pipeline.zones
+    possible, _ = theoretical_best_lap(
+        [d for d in result.pipeline.kept or [] if _counts(d.lap, d.corner, by_pass)], result.pipeline.track_model.zones
     )
     counting = [d for d in result.pipeline.kept or [] if _counts(d.lap, d.corner, by_pass) and d.lap not in slow]
     left = session_headroom(result, setup.reference, counting)
@@ -182,7 +182,7 @@ def _headroom(one: Headroom, names: Sequence[str], passes: Sequence[PassRecord])
 def unlike(best_s: float, reference_s: float) -> tuple[str, ...]:
     """Return a notice about laps far from the reference's pace; "" if they are near it."""
     off = best_s / reference_s - 1.0
-    if abs(off) <= FAR:
+    if abs(off) <= FAR_OFF_PACE:
         return ()
     what = "slower" if off > 0.0 else "faster"
     return (
@@ -208,7 +208,7 @@ def _counts(lap: int, corner: int, by_pass: dict[tuple[int, int], Pass]) -> bool
 
 
 def _corners(
-    lap: int, pieces: Sequence[Piece], names: Sequence[str], by_pass: dict[tuple[int, int], Pass]
+    lap: int, pieces: Sequence[LossPiece], names: Sequence[str], by_pass: dict[tuple[int, int], Pass]
 ) -> tuple[CornerLoss, ...]:
     """Return the corners of a lap in driving order.
 

@@ -14,20 +14,20 @@ from coach.core.unit_system import METRIC, Units
 from coach.outputs.console import lap_time
 from coach.pages.grip_use import GripView, outline, phases
 
-SHOWN: Final = 6
+MAX_CORNERS: Final = 6
 
 
 def grip_views(done: Debrief, result: Rerun, system: Units = METRIC) -> list[GripView]:
     """Return the corners with most headroom, in that order; empty if the envelope is unknown."""
-    meter = result.pipeline.builder.meter
+    meter = result.pipeline.track_model.builder.meter
     if meter is None or not done.headroom:
         return []
-    index = {zone.corner.name: i for i, zone in enumerate(result.pipeline.zones)}
+    index = {zone.corner.name: i for i, zone in enumerate(result.pipeline.track_model.zones)}
     valid = {lap.lap for lap in done.laps if lap.valid}
     kept = [d for d in result.pipeline.kept or [] if d.lap in valid]
     limit = outline(meter.envelope.exponent)
     out = []
-    for one in done.headroom[:SHOWN]:
+    for one in done.headroom[:MAX_CORNERS]:
         passes = [d for d in kept if d.corner == index[one.corner]]
         out.append(_view(one, limit, passes, meter, system))
     return out

@@ -17,7 +17,7 @@ CUT_M: Final = 0.5
 """A straight shorter by less than this counts as complete [m]."""
 
 
-def possible_best(driven: Sequence[PassRecord], zones: Sequence[Zone]) -> tuple[float, tuple[int, ...]]:
+def theoretical_best_lap(driven: Sequence[PassRecord], zones: Sequence[Zone]) -> tuple[float, tuple[int, ...]]:
     """Return the time of the best possible lap [s] and the lap each piece is from; NaN without a pass of every corner.
 
     Two pieces a corner of ``zones``: the corner, and the straight after it, unless the record ends on it. Solved by

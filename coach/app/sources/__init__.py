@@ -19,7 +19,7 @@ from feeds.counters import explain as count_lines
 from feeds.features import features
 from feeds.plane import Plane
 from feeds.registry import FEEDS, feed_class
-from feeds.send import Sent
+from feeds.send import SendCounts
 from feeds.send import send as send_frames
 
 __all__ = ["REAL_CAR", "Channels", "Feed", "Plane", "count_lines", "features"]
@@ -30,7 +30,7 @@ class SourceError(CoachError):
 
 
 @dataclass(frozen=True)
-class Source:
+class FeedSource:
     """A feed and its options: ``options`` are the keyword arguments of its class."""
 
     name: str
@@ -44,7 +44,7 @@ class Source:
                 signature(kind).bind(**self.options)
             except TypeError as error:
                 takes = ", ".join(signature(kind).parameters) or "none"
-                raise SourceError(f"--option: feed {self.name}: {error}; options: {takes}") from None
+                raise SourceError(f"--option: feed {self.name}: {error}; expected of {takes}") from None
         return kind(**self.options)
 
 
@@ -57,7 +57,7 @@ def speed_of(text: str) -> float:
     except ValueError:
         speed = 0.0
     if not 0.0 < speed < float("inf"):
-        raise SourceError(f"speed: found {text!r}; allowed max, or a number above 0")
+        raise SourceError(f"speed: expected max, or a number above 0; found {text!r}")
     return speed
 
 
@@ -65,7 +65,7 @@ def options_of(pairs: list[str]) -> dict[str, str]:
     """Return ``NAME=VALUE`` pairs; raise SourceError otherwise."""
     for pair in pairs:
         if not pair.partition("=")[0].isidentifier() or "=" not in pair:
-            raise SourceError(f"--option: found {pair!r}; expected NAME=VALUE")
+            raise SourceError(f"--option: expected NAME=VALUE, found {pair!r}")
     return {name: value for name, _, value in (pair.partition("=") for pair in pairs)}
 
 
@@ -73,11 +73,11 @@ def address_of(text: str) -> tuple[str, int]:
     """Return ``HOST:PORT``; raise SourceError otherwise."""
     host, _, port = text.rpartition(":")
     if not host or not port.isdigit() or not 0 < int(port) < 65536:
-        raise SourceError(f"address: found {text!r}; allowed HOST:PORT with a port from 1 to 65535")
+        raise SourceError(f"address: expected HOST:PORT with a port from 1 to 65535, found {text!r}")
     return host.strip("[]"), int(port)
 
 
-def send_session(session: Path, to: str, speed: str, as_text: bool) -> Sent:
+def send_session(session: Path, to: str, speed: str, as_text: bool) -> SendCounts:
     """Play a session as datagrams; raise SessionError, SourceError or FeedError on failure."""
     host, port = address_of(to)
     frames = (frame for batch in SessionReader(session).batches() for frame in batch.frames())
@@ -104,27 +104,27 @@ class FeedOptions:
     """Values of ``--option`` for an added feed."""
 
 
-def source_of(asked: FeedOptions, origin: tuple[float, float] | None = None) -> Source:
+def source_of(asked: FeedOptions, origin: tuple[float, float] | None = None) -> FeedSource:
     """Return the requested feed; raise SourceError if it lacks an option.
 
     ``origin`` (degrees) is that of the reference's plane, for feeds that give latitude and longitude.
     """
     pace = speed_of(asked.speed)
     if asked.feed not in FEEDS:
-        return Source(asked.feed, dict(asked.options))
+        return FeedSource(asked.feed, dict(asked.options))
     if asked.options:
         raise SourceError(f"--option: found {', '.join(asked.options)}; feed {asked.feed} has options of its own")
     if asked.feed == "practice":
-        return Source("practice", {"seed": asked.seed, "rate_hz": asked.rate_hz, "laps": asked.laps, "speed": pace})
+        return FeedSource("practice", {"seed": asked.seed, "rate_hz": asked.rate_hz, "laps": asked.laps, "speed": pace})
     if asked.feed == "replay":
         if asked.session is None:
             raise SourceError("feed replay needs --session FOLDER")
-        return Source("replay", {"path": asked.session, "speed": pace})
+        return FeedSource("replay", {"path": asked.session, "speed": pace})
     if asked.feed == "nmea":
         if not asked.receiver:
             raise SourceError("feed nmea needs --receiver udp:HOST:PORT, tcp:HOST:PORT, serial:DEVICE or file:PATH")
         options = {"source": asked.receiver, "speed": pace, "latency_s": asked.latency_s, "origin": origin}
-        return Source("nmea", options)
+        return FeedSource("nmea", options)
     options = {"host": asked.host, "origin": origin}
     if asked.port is not None:
         options["port"] = asked.port
@@ -132,4 +132,4 @@ def source_of(asked: FeedOptions, origin: tuple[float, float] | None = None) -> 
         if asked.packet_map is None:
             raise SourceError("feed map needs --map FILE")
         options |= {"packet_map": asked.packet_map, "capture": asked.capture, "speed": pace}
-    return Source(asked.feed, options)
+    return FeedSource(asked.feed, options)

@@ -1,9 +1,9 @@
-"""What the driver asks for: kept until a quiet moment, then answered as a cue like any other, or dropped when too old.
+"""Driver requests: kept until a quiet moment, then answered like any cue, or dropped when too old.
 
-Feedback that a learner asks for is retained better than the same feedback at times he did not choose (Chiviacowsky &
-Wulf 2002, Research Quarterly for Exercise and Sport 73(4):408-415, from memory). Learners ask mostly after what they
-take for a good trial, and hearing that it was good is part of what helps (Chiviacowsky, Wulf & Lewthwaite 2012,
-Frontiers in Psychology 3:458): a corner without a fault is answered too.
+Learners retain requested feedback better than the same feedback at other times (Chiviacowsky & Wulf 2002, Research
+Quarterly for Exercise and Sport 73(4):408-415, from memory). Learners mostly ask after trials they think good, and
+confirming it is part of the benefit (Chiviacowsky, Wulf & Lewthwaite 2012, Frontiers in Psychology 3:458): so a corner
+without a fault gets an answer too.
 """
 
 from __future__ import annotations
@@ -27,31 +27,23 @@ from coach.core.values import Corner, Decision, Finding
 
 Request = Literal["repeat", "last_corner", "quiet_lap", "mark"]
 KEPT_S: Final = 10.0
-"""A request older than this is dropped: the longest corner is over by then (common practice, no source)."""
+"""Age limit of a request: the longest corner ends by then (common practice, no source)."""
 KEPT_REVIEW_S: Final = 25.0
-"""What is said of a corner by its name may wait longer: corners follow one another (common practice, no source)."""
-RIGHT: Final = "good, nothing to correct"
-RIGHT_SHORT: Final = "good corner"
-NO_RULE: Final = "no cue for that corner"
-ANSWERS: Final[dict[str, str]] = {
-    "quiet_lap": "quiet this lap", "mark": "marked", "right": RIGHT, "right short": RIGHT_SHORT, "no rule": NO_RULE,
-}  # fmt: skip
-"""What is said beside the rules' own words."""
-
+"""Age limit of an answer that names its corner, as corners follow one another (common practice, no source)."""
 
 About = tuple[int, int]
 """A corner, and the lap in which it began."""
 
 
 class Reviewed(msgspec.Struct, frozen=True):
-    """What was found in a corner, costliest first; not ``judged`` where that says nothing, as after a spin."""
+    """Findings of a corner, costliest first; not ``judged`` where meaningless, as after a spin."""
 
     findings: tuple[Finding, ...]
     judged: bool
 
 
 Review = Callable[[About, float], Reviewed | None]
-"""A corner as far as it is driven [m]; None while it can not be measured."""
+"""A corner's findings up to a place [m]; None until it can be measured."""
 
 
 class _Waiting(msgspec.Struct, frozen=True):
@@ -64,7 +56,7 @@ class _Waiting(msgspec.Struct, frozen=True):
 
 
 class Asking:
-    """The requests that wait. ``review`` measures the corner that was just driven when it was asked for."""
+    """Pending requests. ``review`` measures the corner just driven at the request."""
 
     def __init__(self, cue_context: CueContext, review: Review) -> None:
         self.cue_context = cue_context
@@ -74,14 +66,14 @@ class Asking:
         self._found: tuple[About, Reviewed] | None = None
 
     def ask(self, request: Request, now_s: float, u_m: float, about: About | None) -> list[Decision]:
-        """Take a request; ``look`` answers it. ``about`` is the corner that the car is in, or left last."""
+        """Take a request; ``look`` answers it. ``about`` is the current or last corner."""
         self._waiting.append(_Waiting(request, now_s, about))
-        self._found = None  # asked again, it is looked at again: more of it is driven
+        self._found = None  # review again on another request: more of the corner is driven
         self.cue_context.cue_engine.wake_s = min(self.cue_context.cue_engine.wake_s, now_s)
         return self.cue_context.quiet_lap(now_s, u_m) if request == "quiet_lap" else []
 
     def look(self, now_s: float, u_m: float, speed_mps: float, may_speak: bool) -> list[Decision]:
-        """Open what can be answered now; the talker is to consider it in the same moment."""
+        """Open possible answers; the cue engine must consider them at the same time."""
         out: list[Decision] = []
         for one in [w for w in self._waiting if w.old(now_s)]:
             self._waiting.remove(one)
@@ -101,7 +93,7 @@ class Asking:
         return out
 
     def look_again(self, now_s: float) -> None:
-        """After the talker considered it: what was not said waits on, and wakes the talker."""
+        """Keep unspoken answers pending after the cue engine considered them, and set its wake-up."""
         cue_engine = self.cue_context.cue_engine
         if self._offered is not None:
             left = [c for c in cue_engine.arbiter.open if not c.asked]
@@ -112,14 +104,14 @@ class Asking:
             cue_engine.wake_s = min(cue_engine.wake_s, now_s + LOOK_S)
 
     def drop_all(self, now_s: float, u_m: float, reason: Reason) -> list[Decision]:
-        """Return the car's place was lost, or the session ended."""
+        """Drop all requests: the car was lost, or the session ended."""
         waiting = list(self._waiting)
         self._waiting.clear()
         self._found = None
         return [self._dropped(one, reason, now_s, u_m) for one in waiting]
 
     def _fits(self, candidate: Candidate, now_s: float, u_m: float, speed_mps: float) -> bool:
-        """Return whether its shortest form is over in time: else it waits for the next straight."""
+        """Return whether its shortest form ends in time; else it waits for the next straight."""
         arbiter = self.cue_context.cue_engine.arbiter
         over = (
             self.cue_context.reach(now_s, u_m, speed_mps)(candidate.over_m) if candidate.over_m < math.inf else math.inf
@@ -129,7 +121,7 @@ class Asking:
         return now_s + min(map(arbiter.duration, candidate.forms)) <= over - candidate.margin_s - STARTS_AFTER_S
 
     def _dropped(self, one: _Waiting, reason: Reason, now_s: float, u_m: float) -> Decision:
-        candidate = self._plain(one.request, ANSWERS.get(one.request, ""), now_s, u_m)
+        candidate = self._plain(one.request, self._answer(one.request), now_s, u_m)
         return self.cue_context.cue_engine.not_said(candidate, reason, now_s, self.cue_context.track_model.place(u_m))
 
     def _candidate(self, one: _Waiting, now_s: float, u_m: float) -> Candidate | None:
@@ -139,10 +131,10 @@ class Asking:
             found = self._about(one.about, now_s, u_m) if one.about is not None else None
             nameless = found is not None and found.rule.family == "answer" and now_s - one.t_s > KEPT_S
             return None if nameless else found
-        return self._plain(one.request, ANSWERS[one.request], now_s, u_m)
+        return self._plain(one.request, self._answer(one.request), now_s, u_m)
 
     def _plain(self, about: str, text: str, now_s: float, u_m: float, corner: int = -1) -> Candidate:
-        """Return an answer that is no cue of the rules."""
+        """Return an answer that is not a rule's cue."""
         rule = CueRule(about, "answer", about, "straight", text, text, priority=100)
         over = self.cue_context.quiet_ahead(u_m)
         lap = self.cue_context.track_model.lap(u_m)
@@ -150,7 +142,7 @@ class Asking:
         return Candidate(rule, corner, lap, (text,), over, over, margin, 0.0, now_s, slot=ASKED)
 
     def _repeated(self, now_s: float, u_m: float) -> Candidate | None:
-        """What was said last, with its corner's name once its place is passed."""
+        """Return the last cue, with its corner's name once passed."""
         said = self.cue_context.cue_engine.last_said
         if said is None:
             return None
@@ -162,7 +154,7 @@ class Asking:
         return msgspec.structs.replace(plain, rule=msgspec.structs.replace(plain.rule, about=said.rule.about))
 
     def _about(self, about: About, now_s: float, u_m: float) -> Candidate | None:
-        """Return the costliest thing of a corner, by its name as it is said right after it."""
+        """Return the costliest finding of a corner as spoken right after it."""
         if self._found is None or self._found[0] != about:
             reviewed = self._review(about, u_m)
             if reviewed is None:
@@ -178,8 +170,12 @@ class Asking:
                     plain = self._plain(rule.name, forms[-1], now_s, u_m, number)
                     return msgspec.structs.replace(plain, rule=rule, lap=lap + 1, forms=forms, loss_s=finding.cost_s)
         right = reviewed.judged and not reviewed.findings
-        plain = self._plain("last_corner", NO_RULE, now_s, u_m, number)
-        return msgspec.structs.replace(plain, forms=(RIGHT, RIGHT_SHORT)) if right else plain
+        plain = self._plain("last_corner", self._answer("no rule"), now_s, u_m, number)
+        forms = (self._answer("right"), self._answer("right short"))
+        return msgspec.structs.replace(plain, forms=forms) if right else plain
+
+    def _answer(self, key: str) -> str:
+        return self.cue_context.cue_engine.rules.language.answer(key)
 
     def _rules(self, finding: Finding, corner: Corner) -> list[CueRule]:
         rules = self.cue_context.cue_engine.rules
@@ -193,7 +189,7 @@ class Asking:
         ]
 
     def _forms(self, rule: CueRule, finding: Finding, corner: int) -> tuple[tuple[str, ...], float]:
-        """Return the texts, and where a driver brakes who does as they say [m], NaN when they name no board."""
+        """Return the texts and the brake point they imply [m], NaN without a board."""
         track_model, rules = self.cue_context.track_model, self.cue_context.cue_engine.rules
         found = wordings(
             rule, track_model.corners[corner], amount=finding.amount, cost_s=finding.cost_s,
@@ -204,5 +200,5 @@ class Asking:
 
 
 def _hurts(rule: CueRule, corner: Corner) -> bool:
-    """Return whether a safety caution of the corner pulls to the other side."""
+    """Return whether a safety caution of the corner contradicts it."""
     return any(opposes(rule.about, c.kind, (c.words,)) for c in corner.cautions if c.safety)

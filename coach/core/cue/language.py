@@ -1,7 +1,7 @@
-"""What of a language the core fills into texts: numbers, boards, ordinals, joining words; English is built in.
+"""Language data that the core fills into texts: numbers, boards, ordinals, joining words; English is built in.
 
 The core reads no files, so a library user speaks English without one. A language file gives the same fields
-(``coach.profile.language_file``), and a test holds ``profiles/words/en.yaml`` and ENGLISH equal.
+(``coach.profile.language_file``), and a test compares ``profiles/words/en.yaml`` with ENGLISH.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from coach.core.cue.information_units import ENGLISH_LEXICON, Lexicon
 from coach.core.unit_system import LengthUnit
 
 Pairs = tuple[tuple[str, str], ...]
-"""A small table as pairs, so that the whole can be hashed."""
+"""A small table as hashable pairs."""
 TwoForms = tuple[str, str]
 """The long form and the short one."""
 Side = Literal["at", "before", "after"]
@@ -26,10 +26,11 @@ _COUNT: Final = ("", "one", "two", "three", "four", "five", "six", "seven", "eig
 
 
 class Language(msgspec.Struct, frozen=True, cache_hash=True):
-    """One language as it is spoken in a car. Tables are pairs of key and text.
+    """One spoken language. Tables are pairs of key and text.
 
     ``boards``: number on the board, long name, short name; a number not listed is spoken as digits. ``kerbs``:
-    "entry use" and so on, long, short. ``next_time`` holds {text}, ``half_way`` {corner}, ``lengths`` {n}.
+    "entry use" and so on, long, short. ``next_time`` holds {text}, ``half_way`` {corner}, ``lengths`` {n},
+    the goal "board" {board}.
     """
 
     code: str
@@ -45,10 +46,12 @@ class Language(msgspec.Struct, frozen=True, cache_hash=True):
     slopes: tuple[tuple[str, str, str], ...]
     next_time: str
     half_way: str
+    answers: Pairs = ()
+    goals: Pairs = ()
     lexicon: Lexicon = ENGLISH_LEXICON
 
     def number(self, n: int) -> str:
-        """Return ``n`` as a word, as digits where the language file has none."""
+        """Return ``n`` as a word, in digits if the language file has none."""
         return dict(self.numbers).get(n, str(n))
 
     def ordinal(self, gear: int | None) -> str:
@@ -67,8 +70,16 @@ class Language(msgspec.Struct, frozen=True, cache_hash=True):
         """Return a spoken distance: "five metres"."""
         return dict(self.lengths)[unit].replace("{n}", self.number(n))
 
+    def answer(self, key: str) -> str:
+        """Return what is said when a button is pressed; the English text if the language has none."""
+        return dict(self.answers).get(key) or dict(ENGLISH.answers).get(key, "")
+
+    def goal(self, mark: str, board: str = "") -> str:
+        """Return the mark that a driver works towards, "" if the language has no text for it."""
+        return dict(self.goals).get(mark, "").replace("{board}", board)
+
     def apex(self, kind: str) -> str:
-        """Return the kind of apex as it stands before the word for apex."""
+        """Return the apex kind for use before the word for apex."""
         return dict(self.apexes)[kind]
 
     def direction(self, direction: str) -> str:
@@ -76,11 +87,11 @@ class Language(msgspec.Struct, frozen=True, cache_hash=True):
         return dict(self.directions)[direction]
 
     def kerb(self, where: str, use: str, form: str) -> str:
-        """What to do with a kerb: "use the inside kerb"."""
+        """Return how to drive a kerb: "use the inside kerb"."""
         return next(two[form == "short"] for key, *two in self.kerbs if key == f"{where} {use}")
 
     def slope(self, way: str, form: str) -> str:
-        """What is said of a braking zone's gradient."""
+        """Return the words for a braking zone's gradient."""
         return next(two[form == "short"] for key, *two in self.slopes if key == way)
 
 
@@ -120,12 +131,17 @@ ENGLISH: Final = Language(
         for key, where in (("entry", "entry"), ("apex", "inside"), ("exit", "outside"))
         for use in ("use", "touch", "avoid")
     ),
-    # earlier is to the safe side; later is only said of passes measured
+    # earlier is safe; later is spoken only about measured passes
     slopes=(
         ("downhill", "downhill, brake earlier", "downhill braking"),
         ("uphill", "uphill braking", "uphill braking"),
     ),
     next_time="{text} next time",
     half_way="{corner}, half way, again",
+    answers=(
+        ("quiet_lap", "quiet this lap"), ("mark", "marked"), ("right", "good, nothing to correct"),
+        ("right short", "good corner"), ("no rule", "no cue for that corner"),
+    ),
+    goals=(("board", "to {board}"), ("kerb", "where the kerb ends")),
 )  # fmt: skip
 """Common practice, no source: how drivers say it."""

@@ -1,4 +1,4 @@
-"""What to do about a fault, in one plain sentence, in steps that respect the car."""
+"""Advice on a fault in one plain sentence, in cautious steps."""
 
 from __future__ import annotations
 
@@ -7,52 +7,52 @@ from typing import Final
 from coach.core.unit_system import METRIC, Units
 
 ADVICE_STEP_M: Final = 5.0
-"""Advice moves a place by at most this much a lap [m] (common practice, no source)."""
+"""Largest step of advice per lap [m] (common practice, no source)."""
 
 _DO: Final = {
     "brake_early": "brake {step} later, a step a lap",
-    "brake_late": "brake {step} earlier and be slow where it is tight",
-    "brake_soft": "go to the pedal harder at once, then let go slowly",
-    "brake_long": "be off the brake {length} sooner",
-    "turn_in_early": "wait {step} longer with the turn-in",
-    "turn_in_late": "turn in {step} sooner",
-    "apex_missed": "come {length} closer to the apex",
-    "slow_middle": "carry {speed} more through the middle",
-    "coasting": "no rolling: brake, then throttle, nothing between",
-    "throttle_late": "go to the throttle {step} sooner",
-    "throttle_soft": "squeeze the throttle open sooner, all the way",
-    "exit_narrow": "let the car run out, there are {length} left at the exit",
-    "exit_wide": "turn more before the exit, you run {length} too wide",
-    "gear_high": "one gear lower",
-    "gear_low": "one gear higher",
+    "brake_late": "brake {step} earlier, slow it down for the apex",
+    "brake_soft": "hit the brakes harder, then ease off",
+    "brake_long": "off the brake {length} earlier",
+    "turn_in_early": "turn in {step} later",
+    "turn_in_late": "turn in {step} earlier",
+    "apex_missed": "clip the apex, {length} closer",
+    "slow_middle": "{speed} more mid-corner",
+    "coasting": "no coasting: straight from brake to throttle",
+    "throttle_late": "on the throttle {step} earlier",
+    "throttle_soft": "flat earlier",
+    "exit_narrow": "track out, {length} of road left at the exit",
+    "exit_wide": "tighten the exit, {length} too wide",
+    "gear_high": "one gear down",
+    "gear_low": "one gear up",
 }
 
 _WHAT: Final = {
     "brake_early": "brakes {length} early",
     "brake_late": "brakes {length} late",
-    "brake_soft": "brakes {percent} % softly",
-    "brake_long": "brake dragged on {length}",
+    "brake_soft": "{percent} % less brake pressure",
+    "brake_long": "drags the brake for {length}",
     "turn_in_early": "turns in {length} early",
     "turn_in_late": "turns in {length} late",
     "apex_missed": "misses the apex by {length}",
-    "slow_middle": "{speed} too slow in the middle",
-    "coasting": "rolls for {length}",
-    "throttle_late": "throttle {length} late",
-    "throttle_soft": "{percent} % of the throttle unused",
-    "exit_narrow": "{length} of the exit unused",
-    "exit_wide": "{length} too wide at the exit",
+    "slow_middle": "slow mid-corner by {speed}",
+    "coasting": "coasts for {length}",
+    "throttle_late": "on the throttle {length} late",
+    "throttle_soft": "{percent} % less throttle",
+    "exit_narrow": "{length} of road left at the exit",
+    "exit_wide": "runs {length} wide at the exit",
     "gear_high": "gear too high",
     "gear_low": "gear too low",
 }
 
 
 _DO_AT: Final = {
-    "apex_missed": "come {length} closer to the {nth} apex",
-    "slow_middle": "carry {speed} more through the {nth} apex",
+    "apex_missed": "clip the {nth} apex, {length} closer",
+    "slow_middle": "{speed} more at the {nth} apex",
 }
 _WHAT_AT: Final = {
     "apex_missed": "misses the {nth} apex by {length}",
-    "slow_middle": "{speed} too slow at the {nth} apex",
+    "slow_middle": "slow by {speed} at the {nth} apex",
 }
 """The same where the corner has several apexes."""
 _NTH: Final = ("", "first", "second", "third", "fourth")

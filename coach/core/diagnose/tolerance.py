@@ -1,4 +1,4 @@
-"""How far from the reference is still the same: the driver's own scatter, never less than can be measured."""
+"""Tolerances around the baseline: the driver's own scatter, at least the measurable minimum."""
 
 from __future__ import annotations
 
@@ -76,14 +76,14 @@ FLOOR: Final[Mapping[str, float]] = {**_FLOOR, **_per_apex(_FLOOR)}
 PRIOR_WEIGHT: Final = 3.0
 KEPT: Final = 40
 WIDTH: Final = 3.0
-"""A gap counts beyond this many deviations: about 1 % of faultless passes for a normal scatter."""
+"""Deviations of the tolerance: about 1 % of faultless passes exceed it for normal scatter."""
 FEWEST: Final = 3
 STEADY: Final = 3.0
-"""So many of his own deviations are no scatter any more."""
+"""Deviations beyond which a gap is not scatter."""
 ALIKE: Final = 1.5
 """One driver's scatters at two corners differ by about this factor at most (common practice, no source)."""
 OFFSET: Final = 2.0
-"""The reference is one lap of a good driver: no more than so many deviations of his can it be off itself."""
+"""The reference is one lap of a good driver: it may itself be off by at most this many deviations."""
 _JUDGED: Final = (
     "brake_start_m",
     "brake_peak",
@@ -97,20 +97,20 @@ _JUDGED: Final = (
     "apex_line_m",
     "exit_line_m",
 )
-"""A pass is usual only if all of these lie inside: every measure that a cause is known by."""
+"""A pass belongs to the baseline only if all these measures are within tolerance."""
 
 
 _APEXES: Final = tuple(_per_apex(_PRIOR))
 
 
 def judged_count() -> int:
-    """Return how many gaps a cause can be known by."""
+    """Return the number of gaps that identify causes."""
     return len(_JUDGED)
 
 
 def shorth_sigma(values: list[float]) -> float:
-    """Return the standard deviation from the shortest half of ``values``: blind to a fault in up to half of
-    the passes.
+    """Return the standard deviation from the shortest half of ``values``: robust to a fault in up to half of the
+    passes.
     """
     ordered = sorted(values)
     half = len(ordered) // 2
@@ -123,24 +123,33 @@ def shorth_sigma(values: list[float]) -> float:
 
 @dataclass
 class ToleranceModel:
-    """The driver's scatter per corner and measure, learned from his passes.
+    """The driver's scatter per corner and measure, learned from passes.
 
-    What is asked again and again between two passes of a corner is worked out once.
+    Results are cached between two passes of a corner.
     """
 
     seen: dict[tuple[int, str], deque[float]] = field(default_factory=dict)
     rows: dict[int, deque[dict[str, float]]] = field(default_factory=dict)
     _sigma: dict[tuple[int, str], float] = field(default_factory=dict, init=False, repr=False, compare=False)
     _middles: dict[str, float] = field(default_factory=dict, init=False, repr=False, compare=False)
+    _steps: dict[str, deque[float]] = field(default_factory=dict, init=False, repr=False, compare=False)
+    """Differences of a gap between two passes of a corner, for all corners."""
+    _priors: dict[str, float] = field(default_factory=dict, init=False, repr=False, compare=False)
     _usual: dict[int, dict[str, float]] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def learn(self, corner: int, gaps: Mapping[str, float]) -> None:
-        """Take the gaps of one valid pass in (``loss_s`` among them: its time lost over corner and straight)."""
+        """Learn the gaps of one valid pass (including ``loss_s``: its time lost over corner and straight)."""
         known = {name: gaps[name] for name in PRIOR if name in gaps and gaps[name] == gaps[name]}
         for name, gap in known.items():
             kept = self.seen.get((corner, name))
             if kept is None:
                 kept = self.seen[corner, name] = deque(maxlen=KEPT)
+            if kept:
+                steps = self._steps.get(name)
+                if steps is None:
+                    steps = self._steps[name] = deque(maxlen=4 * KEPT)
+                steps.append(abs(gap - kept[-1]))
+                self._priors.pop(name, None)
             kept.append(gap)
             self._sigma.pop((corner, name), None)
             self._middles.pop(name, None)
@@ -149,7 +158,7 @@ class ToleranceModel:
         self._usual.pop(corner, None)
 
     def renumber(self, moved: Mapping[int, int]) -> None:
-        """Other corners from now on, ``moved`` old -> new; what is not in it is forgotten."""
+        """Renumber corners, ``moved`` old -> new; forget missing ones."""
         self.seen = {(moved[c], name): kept for (c, name), kept in self.seen.items() if c in moved}
         self.rows = {moved[c]: kept for c, kept in self.rows.items() if c in moved}
         self._sigma.clear()
@@ -159,10 +168,10 @@ class ToleranceModel:
     def sigma(self, corner: int, name: str) -> float:
         """Return the standard deviation of ``name`` at ``corner``, drawn toward the prior while passes are few.
 
-        Little more than at his other corners: where a fault is being mended, now there and now not, the passes
-        scatter too, and the band would hide the rest of it.
+        At most a little more than at other corners: a fault under correction also scatters, and a wide tolerance would
+        hide its remainder.
         """
-        prior = PRIOR[name]
+        prior = self._prior(name)
         own = self._own(corner, name)
         if own is None:
             return prior
@@ -170,6 +179,19 @@ class ToleranceModel:
         if own > prior:
             own = min(own, max(ALIKE * self._anywhere(name), prior))
         return math.sqrt((PRIOR_WEIGHT * prior**2 + n * own**2) / (PRIOR_WEIGHT + n))
+
+    def _prior(self, name: str) -> float:
+        """Return the deviation assumed before a corner's own is known: the driver's at all corners, PRIOR at least.
+
+        It comes from the median difference between two passes of a corner, which a steady habit does not change (mean
+        successive difference, von Neumann 1941, from memory).
+        """
+        known = self._priors.get(name)
+        if known is None:
+            steps = self._steps.get(name, ())
+            own = median(steps) / (0.6745 * math.sqrt(2.0)) if len(steps) >= FEWEST else 0.0
+            known = self._priors[name] = max(PRIOR[name], own)
+        return known
 
     def _own(self, corner: int, name: str) -> float | None:
         known = self._sigma.get((corner, name))
@@ -181,7 +203,7 @@ class ToleranceModel:
         return known
 
     def _anywhere(self, name: str) -> float:
-        """Return the median of his own scatters at all corners; unlimited while few are known."""
+        """Return the median scatter over all corners; unlimited while few are known."""
         known = self._middles.get(name)
         if known is None:
             own = [s for corner in self.rows if (s := self._own(corner, name)) is not None]
@@ -189,9 +211,7 @@ class ToleranceModel:
         return known
 
     def steady(self, corner: int, names: tuple[str, ...]) -> float:
-        """Return the sum of the medians of ``names`` over all passes that are kept, good or bad; 0 where that is mere
-        scatter.
-        """
+        """Return the sum of the medians of ``names`` over all stored passes, good or bad; 0 if within scatter."""
         own = [self._own(corner, name) for name in names]
         known = [o for o in own if o is not None]
         if len(known) < len(names):
@@ -204,11 +224,10 @@ class ToleranceModel:
         return max(WIDTH * self.sigma(corner, name), FLOOR.get(name, 0.0))
 
     def usual(self, corner: int) -> dict[str, float]:
-        """Return the median gaps of the passes that lie inside the bands: where the driver is when he does nothing
-        wrong.
+        """Return the baseline: median gaps of the passes within tolerance.
 
-        Not zero, because the reference is one lap with a scatter and noise of its own. Empty while fewer than FEWEST
-        such passes are known: a habit that is there in every lap lies outside the bands and never becomes usual.
+        Not zero, because the reference is one lap with its own scatter and noise. Empty while fewer than FEWEST such
+        passes exist: a habit in every lap exceeds its tolerance and never becomes the baseline.
         """
         known = self._usual.get(corner)
         if known is None:

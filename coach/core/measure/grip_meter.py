@@ -1,4 +1,4 @@
-"""Use of grip of a pass, as measures: what a trace asks of the envelope in each phase of its corner."""
+"""Use of grip of a pass, as measures: the share of the envelope in each phase of its corner."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class GripMeter:
         return grip_use(road, self.envelope, trace.speed_mps, trace.curvature_pm, acceleration(trace))
 
     def under(self, trace: Trace) -> Road:
-        """Return the road under the nodes of a trace."""
+        """Return the road at the nodes of a trace."""
         first = round(float(trace.u_m[0]) / trace.step_m)
         return self.road.at(np.arange(first, first + len(trace.u_m)))
 
@@ -60,7 +60,7 @@ def acceleration(trace: Trace) -> Floats:
 
 
 def meter_of(reference: Reference) -> GripMeter | None:
-    """Return the meter of a reference; None where nothing is known of the car, or no line."""
+    """Return the meter of a reference; None without an envelope or a line."""
     shown = reference.shown
     if shown is None or not reference.has_line:
         return None

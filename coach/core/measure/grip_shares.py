@@ -1,7 +1,7 @@
-"""How much of the car a pass used, beside the reference: grip in the corner, engine on the way out and after it.
+"""Shares of the car's limits that a pass used, relative to the reference: grip in the corner, engine on the exit.
 
-A car on a wet road uses about the same share of the reference's grip in every corner; a slow driver uses little at
-one of them; and who drives a tighter line uses as much as the reference at a lower speed.
+A car on a wet road uses about the same share of the reference's grip in every corner; a slow driver uses little at one
+of them; and a tighter line uses as much as the reference at a lower speed.
 """
 
 from __future__ import annotations
@@ -15,43 +15,57 @@ import numpy as np
 from coach.core.columns import Floats
 from coach.core.measure.passes import CornerReference, PassRecord
 from coach.core.measure.trace import Trace
-from coach.core.numeric.median import middle
+from coach.core.numeric.median import median
 from coach.core.track.car import Car
 
 OVER_M: Final = 20.0
-"""Lateral acceleration is averaged over this length: a tyre's, not that of the path's noise (common practice)."""
+"""Averaging length of lateral acceleration, against path noise (common practice)."""
 FULL: Final = 0.95
 FEWEST: Final = 20
-"""An engine is compared over at least so many nodes of full throttle."""
+"""Least nodes of full throttle to compare engines."""
 NOISY_M: Final = 0.1
-"""With more noise on the positions the path's own curvature tells less than the speed alone."""
+"""Position noise above which curvature is less reliable than speed alone."""
 _NAN: Final = float("nan")
 
 
 class Use(msgspec.Struct, frozen=True):
-    """Shares of what the reference used: ``grip`` sideways at the most (a ratio of accelerations), ``power`` of the
+    """Shares of the reference's use: ``grip`` is the largest lateral one (a ratio of accelerations), ``power`` of the
     engine at full throttle, ``push`` the share of its full throttle at which this pass was at full throttle too.
-    ``slowest`` is the grip used around the slowest place. NaN where the pass or the reference can not show it.
+    ``slowest`` is the grip used around the slowest place, ``exit`` the least share from there to the full throttle,
+    along and across together. ``braking`` is the distance in which the reference slows as much, over the distance that
+    the pass took up to the reference's slowest place: who waits there or brakes lightly takes longer. NaN where
+    pass or reference do not determine it.
     """
 
     grip: float
     power: float
     push: float
     slowest: float = _NAN
+    braking: float = _NAN
+    exit: float = _NAN
 
 
 class UsedThere:
-    """What the reference uses at one corner, worked out once."""
+    """The reference's use at one corner, computed once."""
 
     def __init__(self, reference: CornerReference, car: Car) -> None:
         self.trace, self.car = reference.trace, car
         zone = reference.zone
         self._part = slice(self.trace.index(zone.turn_in_m), self.trace.index(zone.exit_m) + 1)
-        # where the car could have gone faster with more engine, its grip is not known
+        # where the engine limits the speed, the grip is unknown
         self.limited = zone.brake_m == zone.brake_m or not bool((self.trace.throttle[self._part] >= FULL).all())
         self.most = _most(self.trace, self._part)
         self.slowest = float(self.trace.speed_mps[self._part].min())
         self._at_slowest = _at_slowest(self.trace, self._part)
+        at = self._part.start + int(self.trace.speed_mps[self._part].argmin())
+        self._slowest_at = at
+        opens = np.flatnonzero(self.trace.throttle[at:] >= FULL)
+        self._exit = slice(at, at + int(opens[0]) if len(opens) else self._part.stop)
+        self._on_exit = _both_ways(self.trace, self._exit)
+        self._brake_m = reference.measures["brake_start_m"]
+        gear = self.trace.gear[self._part]
+        self.gears = frozenset(int(g) for g in np.unique(gear[gear >= 1.0]))
+        """The gears that the reference uses between turn-in and exit."""
         self._full = self.trace.throttle >= FULL
         self._theirs = self._power(self.trace)
 
@@ -62,9 +76,16 @@ class UsedThere:
             return Use(_NAN, _NAN, _NAN)
         shift = round((trace.u_m[0] - base_m - self.trace.u_m[0]) / trace.step_m)
         part = slice(max(self._part.start - shift, 0), max(self._part.stop - shift, 0))
-        # hills are in both alike
+        # hills affect both alike
         power = self._power(trace) / self._theirs if self._theirs > 0.0 else _NAN
-        return Use(self._grip(trace, part), power, self._push(trace, shift), self._slow(trace, part))
+        return Use(
+            self._grip(trace, part),
+            power,
+            self._push(trace, shift),
+            self._slow(trace, part),
+            self._braking(driven, base_m),
+            self._way_out(trace, shift),
+        )
 
     def _grip(self, trace: Trace, part: slice) -> float:
         if not self.limited or part.stop - part.start < 3:
@@ -75,13 +96,43 @@ class UsedThere:
         return float(trace.speed_mps[part].min() ** 2 / self.slowest**2)
 
     def _slow(self, trace: Trace, part: slice) -> float:
-        """Return the share of grip used where the pass is slowest; NaN while the path is too noisy to tell."""
+        """Return the share of grip used where the pass is slowest; NaN if the path is too noisy."""
         if not self.limited or part.stop - part.start < 3 or trace.place_noise_m >= NOISY_M:
             return _NAN
         return _at_slowest(trace, part) / self._at_slowest if self._at_slowest > 0.0 else _NAN
 
+    def _braking(self, driven: PassRecord, base_m: float) -> float:
+        """Return the braking distance the reference needs, as a share of this pass's; uses speed only."""
+        start, trace = driven.measures.get("brake_start_m", _NAN), driven.trace
+        if trace is None or start != start or self._brake_m != self._brake_m:
+            return _NAN
+        end = float(self.trace.u_m[self._slowest_at])
+        before, after = trace.at("speed_mps", start + base_m), trace.at("speed_mps", end + base_m)
+        if not end - start > OVER_M or not before > after:
+            return _NAN
+        return self._needs_m(before, after) / (end - start)
+
+    def _needs_m(self, before: float, after: float) -> float:
+        """Return the distance in which the reference slows between two speeds [m]; outside its range, the car."""
+        v = np.minimum.accumulate(self.trace.speed_mps[self.trace.index(self._brake_m) : self._slowest_at + 1])
+        high, low = float(v[0]), float(v[-1])
+        u = np.arange(len(v)) * self.trace.step_m
+        inside = np.interp([-before, -after], -v, u)
+        more = self.car.braking_m(max(low, high, after), before) if before > high else 0.0
+        rest = self.car.braking_m(after, min(low, before)) if after < low else 0.0
+        return float(inside[1] - inside[0]) + more + rest
+
+    def _way_out(self, trace: Trace, shift: int) -> float:
+        first = max(self._exit.start, shift)
+        part = slice(first - shift, max(self._exit.stop - shift, 0))
+        mine = _both_ways(trace, part)
+        if not len(mine) or trace.place_noise_m >= NOISY_M:
+            return _NAN
+        theirs = self._on_exit[first - self._exit.start :][: len(mine)]
+        return float((mine / theirs).min())
+
     def _power(self, trace: Trace) -> float:
-        """What the engine gave at full throttle [W/kg]."""
+        """Return the engine's power at full throttle [W/kg]."""
         v, span = trace.speed_mps, max(int(OVER_M / 2.0 / trace.step_m), 1)
         held = trace.throttle >= FULL
         full = held[span:-span] & held[: -2 * span] & held[2 * span :]
@@ -89,7 +140,7 @@ class UsedThere:
             return _NAN
         gain = (v[2 * span :] ** 2 - v[: -2 * span] ** 2)[full] / (4.0 * span * trace.step_m)
         speed = v[span:-span][full]
-        return middle((gain + self.car.drag_pm * speed**2) * speed)
+        return median((gain + self.car.drag_pm * speed**2) * speed)
 
     def _push(self, trace: Trace, shift: int) -> float:
         first = max(shift, 0)
@@ -115,3 +166,13 @@ def _most(trace: Trace, part: slice) -> float:
     total = np.concatenate(([0.0], lateral.cumsum()))
     span = min(2 * half, len(lateral))
     return float((total[span:] - total[:-span]).max() / span)
+
+
+def _both_ways(trace: Trace, part: slice) -> Floats:
+    """Return means over OVER_M of the total acceleration, along and across the path, in ``part`` [m/s^2]."""
+    span = max(int(OVER_M / trace.step_m), 1)
+    energy = trace.speed_mps[part] ** 2 / 2.0
+    if len(energy) < span:
+        return np.empty(0)
+    total = np.hypot(np.gradient(energy, trace.step_m), 2.0 * energy * trace.curvature_pm[part]).cumsum()
+    return np.asarray((total[span - 1 :] - np.concatenate(([0.0], total[:-span]))) / span)

@@ -1,4 +1,4 @@
-"""One drive over a stretch of track, on the nodes of the reference: what the car did, at each metre."""
+"""A trace: one pass over a stretch of track at the reference's nodes."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coach.core.columns import Floats
-from coach.core.locate.frame_buffer import History
+from coach.core.locate.frame_buffer import FrameBuffer
 from coach.core.measure.pedals import inferred, scale_of
 from coach.core.numeric.filled import repeats, without_repeats
-from coach.core.numeric.median import middle
+from coach.core.numeric.median import median
 from coach.core.numeric.motion import last_slope, time_for
 from coach.core.numeric.noise import PATH_MOTION, SPEED_MOTION, filled_noise
 from coach.core.numeric.reductions import all_finite, largest
@@ -23,22 +23,22 @@ from coach.core.track.car import slope_of
 from coach.core.track.reference import Reference
 
 PLACE_ERROR_M: Final = 0.06
-"""Wanted error of a place along the line after smoothing [m]: about 1.5 ms at 40 m/s."""
+"""Target error of a place along the line after smoothing [m]: about 1.5 ms at 40 m/s."""
 SPEED_ERROR_MPS: Final = 0.04
 LONGEST_SPAN_S: Final = 0.7
 SHORT_SPAN_S: Final = 0.2
 SHORT_M: Final = 50.0
 """A record that ends at most this far before the line [m] counts up to it."""
 MARGIN_M: Final = 40.0
-"""Frames this far beyond both ends take part in the smoothing [m]."""
+"""Smoothing includes frames this far beyond both ends [m]."""
 
 
 @dataclass(frozen=True)
 class Trace:
     """Channels at the reference's nodes, all of shape (n,), NaN where absent.
 
-    ``u_m`` runs on over the seam. ``curvature_pm`` is that of the car's own path, NaN without positions.
-    ``place_noise_m`` is the noise found on positions along the line, before smoothing [m].
+    ``u_m`` runs on over the seam. ``curvature_pm`` is the car's own path's, NaN without positions. ``place_noise_m`` is
+    the noise of positions along the line before smoothing [m].
     """
 
     u_m: Floats
@@ -55,7 +55,7 @@ class Trace:
 
     @cached_property
     def looked_at(self) -> dict[tuple[int, int], Any]:
-        """What a comparison found between two of its nodes: the reference is looked at in each pass anew."""
+        """Cache of comparison results between two nodes, as each pass queries the same reference."""
         return {}
 
     @property
@@ -69,32 +69,32 @@ class Trace:
         return first, second - first, len(self.u_m) - 1
 
     def index(self, place_m: float) -> int:
-        """The node nearest to ``place_m``, inside the trace."""
+        """Return the node nearest to ``place_m``, inside the trace."""
         first, step, last = self._grid
         return min(max(round((place_m - first) / step), 0), last)
 
     def at(self, name: str, place_m: float) -> float:
-        """Channel ``name`` at ``place_m``, linear between nodes."""
+        """Return channel ``name`` at ``place_m``, linear between nodes."""
         first, step, last = self._grid
         u, values = self.u_m, getattr(self, name)
         if not first < place_m < u[last]:
             return float(values[0 if place_m <= first else last])
         i = min(int((place_m - first) / step), last - 1)
-        # nodes are products of floats: the division may land one beside
+        # nodes are products of floats: the division may be off by one
         i += int(u[i + 1] <= place_m) - int(u[i] > place_m)
         here, there, low, high = float(u[i]), float(u[i + 1]), float(values[i]), float(values[i + 1])
         return low + (high - low) / (there - here) * (place_m - here)
 
 
 def nodes(reference: Reference, low_m: float, high_m: float) -> Floats:
-    """The reference's node places that enclose ``low_m`` to ``high_m`` [m]."""
+    """Return the reference's node places that enclose ``low_m`` to ``high_m`` [m]."""
     first, last = math.floor(low_m / reference.step_m), math.ceil(high_m / reference.step_m)
     places: Floats = np.arange(first, last + 1, dtype=np.float64) * reference.step_m
     return places
 
 
 def reference_trace(reference: Reference, low_m: float, high_m: float) -> Trace:
-    """The reference itself as a trace: the same measures are taken of it as of a pass."""
+    """Return the reference as a trace, to measure it like a pass."""
     u = nodes(reference, low_m, high_m)
 
     def at(name: str) -> Floats:
@@ -108,14 +108,14 @@ def reference_trace(reference: Reference, low_m: float, high_m: float) -> Trace:
     return Trace(u, at("t_s"), at("speed_mps"), throttle, brake, at("gear"), zero, at("curvature_pm"), absent, absent)
 
 
-def drive_trace(history: History, reference: Reference, low_m: float, high_m: float) -> Trace | None:
-    """What the car did from ``low_m`` to ``high_m`` [m]; None if frames are missing there.
+def drive_trace(history: FrameBuffer, reference: Reference, low_m: float, high_m: float) -> Trace | None:
+    """Return the trace from ``low_m`` to ``high_m`` [m]; None if frames are missing there.
 
     A record that begins up to MARGIN_M inside is carried on at its first speed, one that ends up to SHORT_M inside at
     its last speed and acceleration (None if it would stop): laps are often saved from line to line.
 
-    The place along the line is the distance by speed plus its slowly changing difference to the projected place;
-    only that difference is smoothed, and only as much as its noise asks for, so a clean feed is not touched.
+    The place along the line is the distance by speed plus its slowly changing difference to the projected place; only
+    that difference is smoothed, and only as much as its noise requires, so a clean feed is unchanged.
     """
     rows = history.span(low_m - MARGIN_M, high_m + MARGIN_M)
     u, t, v = history.u_m[rows], history["t_s"][rows], history["speed_mps"][rows]
@@ -142,7 +142,7 @@ def drive_trace(history: History, reference: Reference, low_m: float, high_m: fl
     offset = at(offset) if new is None else np.interp(grid, place[new], offset[new])
     offset, curvature = _path(reference, grid, offset, noise)
     if reference.inferred_pedals:
-        # the one side inferred and the other measured could not be compared
+        # inferred and measured pedals cannot be compared
         throttle, brake = _inferred(reference, grid, speed)
     else:
         throttle, brake = at(history["throttle"][rows]), at(history["brake"][rows])
@@ -162,7 +162,7 @@ def drive_trace(history: History, reference: Reference, low_m: float, high_m: fl
 
 
 def _clock(grid: Floats, place: Floats, t: Floats, v: Floats) -> Floats | None:
-    """The time at each node [s]; before the first frame by its speed, beyond the last by speed and acceleration.
+    """Return the time at each node [s]; before the first frame by its speed, beyond the last by speed and acceleration.
 
     None if the car would stop before the last node.
     """
@@ -179,7 +179,7 @@ def _clock(grid: Floats, place: Floats, t: Floats, v: Floats) -> Floats | None:
 
 
 def _held(grid: Floats, place: Floats, values: Floats) -> Floats:
-    """A channel of steps at each node: what the first frame not before it has, the last one's beyond the last."""
+    """Return a step channel at each node: the value of the first frame at or after it, else the last."""
     changes = (values[1:] != values[:-1]).nonzero()[0]
     if not len(changes):
         return np.full(len(grid), values[0])
@@ -188,13 +188,13 @@ def _held(grid: Floats, place: Floats, values: Floats) -> Floats:
 
 
 def _places(u: Floats, v: Floats, t: Floats, new: NDArray[np.bool_] | None) -> tuple[Floats, float]:
-    """The place of each frame along the line, growing [m], and the noise found on the projected ones [m].
+    """Return the place of each frame along the line, growing [m], and the noise found on the projected ones [m].
 
     ``new`` tells which frames have a position of their own, None if all do.
     """
     driven = np.zeros(len(u))
     (0.5 * (v[1:] + v[:-1]) * (t[1:] - t[:-1])).cumsum(out=driven[1:])
-    # a sum holds on to a NaN
+    # a sum propagates NaN
     if not math.isfinite(driven[-1]):
         driven = np.linspace(0.0, u[-1] - u[0], len(u))
     rest = u - driven
@@ -207,11 +207,12 @@ def _places(u: Floats, v: Floats, t: Floats, new: NDArray[np.bool_] | None) -> t
 
 
 def _calmed(values: Floats, motion: float, wanted: float, longest_s: float, t: Floats) -> tuple[Floats, float]:
-    """``values`` at times ``t`` smoothed as much as their noise asks for, and that noise; a clean feed is not touched.
+    """Return ``values`` at times ``t`` smoothed as much as their noise asks for, and that noise; a clean feed is not
+    touched.
 
     The span counts measured samples: those filled in between bring no knowledge of their own.
     """
-    dt = middle(t[1:] - t[:-1])
+    dt = median(t[1:] - t[:-1])
     stride, noise = filled_noise(values, dt, motion, wanted)
     half = span_for(noise, wanted) * stride
     return smooth(values, min(half, int(longest_s / dt))) if half else values, noise
@@ -225,7 +226,7 @@ def _inferred(reference: Reference, grid: Floats, speed: Floats) -> tuple[Floats
 
 
 def _path(reference: Reference, grid: Floats, offset: Floats, noise: float) -> tuple[Floats, Floats]:
-    """Smoothed offset [m] and the curvature of the car's own path [1/m] (Frenet: k = k0 / (1 - k0 n) + n'')."""
+    """Return smoothed offset [m] and the curvature of the car's own path [1/m] (Frenet: k = k0 / (1 - k0 n) + n'')."""
     if not all_finite(offset):
         return np.full(len(grid), np.nan), np.full(len(grid), np.nan)
     # published law: sigma_k = sqrt(6) sigma / L^2; the half span L [m] keeps it under 1/400 per metre

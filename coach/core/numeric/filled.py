@@ -1,4 +1,4 @@
-"""Samples that were not measured: at which rate the measured ones came, and what repeats is no sample.
+"""Interpolated and repeated samples: finds the rate of the measured ones.
 
 A receiver that measures ten times a second may send 25 or 60 samples: filled in by lines or a curve, or held.
 """
@@ -14,14 +14,15 @@ from coach.core.columns import Floats
 from coach.core.numeric.noise import PATH_MOTION, measured_stride
 
 HELD_S: Final = 0.25
-"""A position held for longer is that of a car at a stand."""
+"""A position held for longer means a stationary car."""
 _FEWEST: Final = 50
 FEWER: Final = 1.5
-"""Positions were filled in where so many times as many came as were measured."""
+"""Least ratio of received to measured rate that means interpolated positions."""
 
 
 def thinning(clock: Floats, xy: Floats) -> tuple[int, float]:
-    """The stride at which positions ``xy`` (shape (n, 2), none a repeat) at ``clock`` [s] were measured; the rate [Hz].
+    """Return the stride at which positions ``xy`` (shape (n, 2), none a repeat) at ``clock`` [s] were measured; the
+    rate [Hz].
 
     Held positions came when they changed: where they lie 2 and 3 samples apart in turn, the mean tells their rate.
     """
@@ -35,7 +36,7 @@ def thinning(clock: Floats, xy: Floats) -> tuple[int, float]:
 
 
 def filled_note(came_hz: float, measured_hz: float) -> str:
-    """What a person is told of positions that were filled in."""
+    """Return the note about interpolated positions."""
     return (
         f"positions come {came_hz:.0f} times a second but were measured about {measured_hz:.0f} times: "
         "the rest is filled in, and does not count as measured here"
@@ -43,7 +44,7 @@ def filled_note(came_hz: float, measured_hz: float) -> str:
 
 
 def session_note(clock: Floats, x: Floats, y: Floats) -> str:
-    """:func:`filled_note` of a whole session, shapes (n,), if its positions were filled in; else nothing."""
+    """Return :func:`filled_note` of a whole session, shapes (n,), if its positions were interpolated; else ""."""
     known = np.isfinite(clock) & np.isfinite(x) & np.isfinite(y)
     clock, xy = clock[known], np.column_stack([x[known], y[known]])
     new = ~repeats(xy[:, 0], xy[:, 1])
@@ -55,7 +56,8 @@ def session_note(clock: Floats, x: Floats, y: Floats) -> str:
 
 
 def measured_rate(y: Floats, dt: float, stride: int) -> float:
-    """The rate [Hz] at which samples ``y`` (shape (n,) or (n, 2)), spaced ``dt`` [s], were measured, if ``stride`` > 1.
+    """Return the rate [Hz] at which samples ``y`` (shape (n,) or (n, 2)), spaced ``dt`` [s], were measured, if
+    ``stride`` > 1.
 
     The power of the second differences of filled samples comes and goes with the measured ones: it has a line in its
     spectrum at their rate, which is looked for within a factor of 1.75 around that of the stride.
@@ -64,7 +66,7 @@ def measured_rate(y: Floats, dt: float, stride: int) -> float:
     power = np.abs(y[2:] - 2.0 * y[1:-1] + y[:-2]) ** 2
     power = power.sum(axis=1) if power.ndim == 2 else power
     good = power[np.isfinite(power)]
-    # single events (a gear change, a kerb) are not to outweigh the rest
+    # single events (a gear change, a kerb) must not dominate
     power = np.minimum(np.where(np.isfinite(power), power, 0.0), 20.0 * float(np.mean(good)) if len(good) else 0.0)
     lines = np.abs(np.fft.rfft((power - power.mean()) * np.hanning(len(power))))
     hz = np.fft.rfftfreq(len(power), dt)
@@ -73,16 +75,17 @@ def measured_rate(y: Floats, dt: float, stride: int) -> float:
 
 
 def repeats(x: Floats, y: Floats) -> NDArray[np.bool_]:
-    """Which samples of a position, both shapes (n,), are the one before once more."""
+    """Return which samples of a position, both shapes (n,), repeat the previous one."""
     same = np.zeros(len(x), dtype=np.bool_)
     np.logical_and(x[1:] == x[:-1], y[1:] == y[:-1], out=same[1:])
     return same
 
 
 def without_repeats(clock: Floats, speed: Floats, repeated: NDArray[np.bool_]) -> Floats:
-    """The speed with lines instead of steps where it repeats together with the position (``repeated``), shapes (n,).
+    """Return the speed with lines instead of steps where it repeats together with the position (``repeated``), shapes
+    (n,).
 
-    What stays the same for longer than HELD_S is a car at a stand.
+    A value unchanged for longer than HELD_S means a stationary car.
     """
     same = repeated & (np.diff(speed, prepend=np.nan) == 0)
     new = np.flatnonzero(np.isfinite(speed) & ~same)

@@ -6,8 +6,8 @@ from coach.core.columns import Floats
 from coach.core.numeric.reductions import largest
 
 
-def middle(values: Floats) -> float:
-    """Return the median of ``values`` (shape (n,), n > 0), NaN if one of them is; a test holds it to
+def median(values: Floats) -> float:
+    """Return the median of ``values`` (shape (n,), n > 0), NaN if any is NaN; a test compares it with
     ``numpy.median``.
     """
     n = len(values)

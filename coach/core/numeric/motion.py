@@ -1,4 +1,4 @@
-"""Where a record ends, the car goes on: as its speed and acceleration there say."""
+"""Extrapolates beyond a record's end by speed and acceleration."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from coach.core.columns import Floats
 
 
 def time_for(way_m: float, speed_mps: float, slope_mps2: float) -> float:
-    """The time [s] for a way at a speed that grows evenly; NaN if the car would stop before.
+    """Return the time [s] for a distance at constant acceleration; NaN if the car would stop before.
 
     way = v t + slope t^2 / 2, solved in the form that holds for a slope of 0.
     """
@@ -21,7 +21,7 @@ def time_for(way_m: float, speed_mps: float, slope_mps2: float) -> float:
 
 
 def last_slope(clock: Floats, values: Floats, last_s: float) -> float:
-    """The slope per second of ``values`` over the last ``last_s`` seconds of ``clock`` [s], both shapes (n,)."""
+    """Return the slope per second of ``values`` over the last ``last_s`` seconds of ``clock`` [s], both shapes (n,)."""
     i = min(int(clock.searchsorted(clock[-1] - last_s)), len(clock) - 2)
     late = clock[i:] - clock[i:].mean()
     return float(late @ values[i:] / np.square(late).sum())

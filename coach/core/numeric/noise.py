@@ -1,4 +1,4 @@
-"""How noisy a channel is, and which of its samples were measured: the one estimate for survey, live and debrief.
+"""Estimates a channel's noise and measured rate, for survey, live run and debrief.
 
 White noise is as strong in every second or third sample as in all of them. Where samples were put between the measured
 ones, by lines, a curve or repetition, neighbours share their noise and look calm: the noise grows with the stride until
@@ -14,30 +14,30 @@ from typing import Final
 import numpy as np
 
 from coach.core.columns import Floats
-from coach.core.numeric.median import middle
+from coach.core.numeric.median import median
 
 LONGEST_S: Final = 0.2
-"""The lowest rate looked for is 5 Hz."""
+"""The lowest rate considered is 5 Hz."""
 PATH_MOTION: Final = 160.0
-"""What a car's path leaves in the fifth differences [m/s5]: weaving 0.24 m to both sides once a second."""
+"""Fifth differences of a car's path [m/s5]: weaving 0.24 m to both sides once a second."""
 SPEED_MOTION: Final = 1000.0
 """The same of its speed [m/s6]: swinging 1.5 m/s to both sides once a second."""
 FILLED: Final = 0.5
-"""All samples together show less than this share of the noise if some were filled in; a few seconds of measured ones
-scatter less than that."""
+"""Share of the noise below which interpolation is assumed; a few seconds of measured samples scatter less."""
 _HALF_POWER: Final = 0.5**0.5
 _MAD_TO_SIGMA: Final = 1.4826
 """Median absolute deviation to standard deviation of a normal distribution."""
 LONG: Final = 5
-"""Order of the differences where strides are compared: at 5 Hz third differences hold the car's motion too."""
+"""Order of the differences for comparing strides: at 5 Hz third differences contain the car's motion too."""
 
 
 def white_noise(values: Floats, order: int = 3) -> float:
-    """Standard deviation of the white noise on ``values`` (shape (n,) or (n, 2)), from differences of ``order``.
+    """Return the standard deviation of the white noise on ``values`` (shape (n,) or (n, 2)), from differences of
+    ``order``.
 
-    A smooth signal has next to no third difference while white noise of deviation s has one of sqrt(20) s: the root
-    of the binomial coefficient (2 order over order). The median makes it blind to the few samples at which the signal
-    itself has a corner. 0 for fewer samples than that takes.
+    A smooth signal has next to no third difference while white noise of deviation s has one of sqrt(20) s: the root of
+    the binomial coefficient (2 order over order). The median ignores the few samples where the signal itself has a
+    kink. 0 for fewer samples than that takes.
     """
     if len(values) < 2 * order + 2:
         return 0.0
@@ -45,17 +45,18 @@ def white_noise(values: Floats, order: int = 3) -> float:
     for _ in range(order - 1):
         rest = rest[1:] - rest[:-1]
     size = np.abs(rest).ravel()
-    level = middle(size)
+    level = median(size)
     if level != level:
         size = size[np.isfinite(size)]
-        level = middle(size) if len(size) > order else 0.0
+        level = median(size) if len(size) > order else 0.0
     return _MAD_TO_SIGMA * level / math.sqrt(math.comb(2 * order, order))
 
 
 def measured_stride(y: Floats, dt: float, motion: float) -> tuple[int, float]:
-    """The least stride at which the samples ``y``, shape (n,) or (n, 2), spaced ``dt`` [s], carry noise of their own.
+    """Return the least stride at which the samples ``y``, shape (n,) or (n, 2), spaced ``dt`` [s], carry noise of their
+    own.
 
-    With the noise at that stride (standard deviation of one sample); stride 1 for samples that were all measured.
+    With the noise at that stride (standard deviation of one sample); stride 1 if all samples were measured.
     """
     first = white_noise(y, LONG)
     for last in range(max(int(LONGEST_S / dt + 1e-6), 1), 1, -1):
@@ -74,13 +75,13 @@ def measured_stride(y: Floats, dt: float, motion: float) -> tuple[int, float]:
 
 
 def filled_noise(y: Floats, dt: float, motion: float, wanted: float) -> tuple[int, float]:
-    """Stride and noise of a few seconds of samples, shape (n,), if the noise matters: more than ``wanted``.
+    """Return stride and noise of a few seconds of samples, shape (n,), if the noise matters: more than ``wanted``.
 
     A channel that is calm at every stride costs one estimate more than :func:`white_noise`, and has its answer.
     """
     noise = white_noise(y)
     if noise <= wanted:
-        # the longest stride at which motion leaves less than is wanted
+        # the longest stride where motion leaves less than the wanted noise
         least = min(int(min((wanted / motion) ** 0.2, LONGEST_S) / dt + 1e-6), len(y) // (2 * LONG + 2))
         if least < 2 or white_noise(y[::least], LONG) <= wanted:
             return 1, noise

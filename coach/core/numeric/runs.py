@@ -1,4 +1,4 @@
-"""Where something holds without a break."""
+"""Runs: where a condition holds without a break."""
 
 from __future__ import annotations
 

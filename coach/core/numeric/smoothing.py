@@ -10,9 +10,9 @@ from coach.core.columns import Floats
 
 
 def smooth(values: Floats, half_span: int, degree: int = 2) -> Floats:
-    """Local polynomial of ``degree`` over ``2 * half_span + 1`` samples (Savitzky and Golay 1964); shape kept.
+    """Return local polynomial of ``degree`` over ``2 * half_span + 1`` samples (Savitzky and Golay 1964); shape kept.
 
-    The first and last ``half_span`` samples are those of the polynomial through the first and last window.
+    The first and last ``half_span`` samples come from the polynomial of the first and last window.
     """
     half = min(half_span, (len(values) - 1) // 2)
     if 2 * half + 1 <= degree + 1:
@@ -27,7 +27,7 @@ def smooth(values: Floats, half_span: int, degree: int = 2) -> Floats:
 
 
 def slope(values: Floats, step: float) -> Floats:
-    """First derivative on an even grid, as ``numpy.gradient`` has it but without its checks (a test compares)."""
+    """Return the first derivative on an even grid, like ``numpy.gradient`` without its checks (a test compares)."""
     out = np.empty(len(values))
     out[1:-1] = (values[2:] - values[:-2]) / (2.0 * step)
     out[0], out[-1] = (values[1] - values[0]) / step, (values[-1] - values[-2]) / step
@@ -36,10 +36,10 @@ def slope(values: Floats, step: float) -> Floats:
 
 @lru_cache(maxsize=256)
 def _projection(half: int, degree: int) -> Floats:
-    """The matrix (window, window) that takes samples to the polynomial fitted to them, at each sample.
+    """Return the matrix (window, window) that takes samples to the polynomial fitted to them, at each sample.
 
-    scipy.signal has the same filter; it solves for both ends anew at each call (a third of a replay's time) and takes
-    a second to import. A test holds this to it.
+    scipy.signal has the same filter, but solves for both ends in each call (a third of a replay's time) and takes a
+    second to import. A test compares them.
     """
     places = np.arange(-half, half + 1, dtype=np.float64) / max(half, 1)
     powers = np.vander(places, degree + 1)
@@ -47,7 +47,7 @@ def _projection(half: int, degree: int) -> Floats:
 
 
 def span_for(sigma: float, wanted: float, degree_gain: float = 1.5) -> int:
-    """Half span [samples] after which white noise ``sigma`` is down to ``wanted``.
+    """Return the half span [samples] that reduces white noise ``sigma`` to ``wanted``.
 
     A local quadratic over m samples leaves sigma * degree_gain / sqrt(m) in its middle (9/4 of the variance of a
     plain mean).

@@ -44,7 +44,7 @@ class Reference:
     origin_lon_deg: float = float("nan")
     inferred_pedals: bool = False
     shown: Shown | None = None
-    """What the laps showed of the car's envelope; None where nothing was found out."""
+    """The car's envelope from the laps; None if unknown."""
 
     def __post_init__(self) -> None:
         n = len(self.t_s)
@@ -57,7 +57,7 @@ class Reference:
 
     @property
     def has_line(self) -> bool:
-        """Whether the reference knows positions, not only lap distance."""
+        """Whether the reference has positions, not only lap distance."""
         return bool(np.isfinite(self.x_m[0]))
 
     def at(self, name: str, s_m: Floats | float) -> Floats:
@@ -84,13 +84,13 @@ class Reference:
         return value
 
     def value(self, name: str, s_m: float) -> float:
-        """What :meth:`at` gives for a single place, the same to the last bit but many times faster."""
+        """Return :meth:`at` for a single place, bit for bit but many times faster."""
         if not self.closed:
             return float(self.at(name, s_m))
         column = self._lists.get(name)
         if column is None:
             column = self._lists[name] = getattr(self, name).tolist()
-            # the node after the last is that of the next lap's line
+            # the node after the last is the next lap's line
             column.append(float(self.at(name, self.length_m)))
         turns = math.floor(s_m / self.length_m)
         position = (s_m - turns * self.length_m) / self.step_m

@@ -1,4 +1,4 @@
-"""The road under a line, as the speed profile needs it: step, curvature, load and slope at each node."""
+"""The road along a line for the speed profile: step, curvature, load and slope at each node."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class Road:
         return np.asarray(np.maximum(self.weight + self.lift_pm * speed_mps * speed_mps, 0.1))
 
     def at(self, nodes: NDArray[np.intp]) -> Road:
-        """Return an open piece of the road: its ``nodes``, any whole numbers, counted round on a closed one."""
+        """Return an open piece of the road: its ``nodes``, any integers, wrapped on a closed one."""
         n = len(self)
         i = nodes % n if self.closed else np.clip(nodes, 0, n - 1)
         return Road(
@@ -44,7 +44,7 @@ class Road:
         )  # fmt: skip
 
     def with_line(self, step_m: Floats, curvature_pm: Floats) -> Road:
-        """Return the same road on a line beside: other steps and curvature, arrays (n,)."""
+        """Return the same road with another line's steps and curvature, arrays (n,)."""
         return Road(step_m, curvature_pm, self.weight, self.lift_pm, self.slope_mps2, self.closed)
 
 
@@ -56,7 +56,7 @@ def level_road(curvature_pm: Floats, step_m: float | Floats, closed: bool = True
 
 
 def road_of(reference: Reference) -> Road:
-    """Return the road along a reference; level where its height is unknown. Raises ValueError without a line."""
+    """Return the road along a reference; level where its height is unknown. Raise ValueError without a line."""
     if not reference.has_line:
         raise ValueError("no positions: the curvature of the line is unknown")
     n, step = len(reference), reference.step_m

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable
 from typing import Final, Literal
 
+from coach.core.unit_system import METRIC, SYSTEMS, Units
 from coach.core.values import LapDone, View
 
 Measure = Callable[[str, int], tuple[int, int]]
@@ -45,7 +46,7 @@ def keys_line() -> str:
 
 
 def mode_of(view: View | None, fresh: bool = True) -> Mode:
-    """Return which of the six pictures to show; ``fresh`` is false when views have stopped coming."""
+    """Return which of the six pictures to show; ``fresh`` is false once views stop."""
     if view is None:
         return "ready"
     if not fresh or view.state == "waiting":
@@ -74,17 +75,24 @@ def lap_text(lap: LapDone) -> str:
     return f"lap {lap.lap}  {time}{difference}"
 
 
-def countdown_text(to_brake_m: float) -> str:
-    """Return the metres to the brake point in steps of 10 (a number that runs can not be read); empty when none is
-    ahead.
+def system_of(view: View) -> Units:
+    """Return the unit system of ``view``; metric for a name from a later version."""
+    return SYSTEMS.get(view.units, METRIC)
+
+
+def countdown_text(to_brake_m: float, system: Units = METRIC) -> str:
+    """Return the distance to the brake point in steps of 10 m, 10 yd or 50 ft, rounded up; "" if none is ahead.
+
+    A running number is unreadable (common practice, no source).
     """
     if not math.isfinite(to_brake_m) or to_brake_m <= 0:
         return ""
-    return f"{max(10, math.ceil(to_brake_m / 10) * 10)} m"
+    step = 50 if system.spoken == "feet" else 10
+    return f"{max(1, math.ceil(to_brake_m * system.per_m / step)) * step} {system.length}"
 
 
 def shown(text: str) -> str:
-    """Return ``text`` without what a font can not draw (control characters from a feed or a file)."""
+    """Return ``text`` without control characters, which a font cannot draw."""
     return text if text.isprintable() else "".join(c if c.isprintable() else " " for c in text).strip()
 
 
@@ -100,7 +108,7 @@ def fit(text: str, cap: int, width: int, measure: Measure) -> str:
 
 
 def wrap(text: str, cap: int, width: int, lines: int, measure: Measure) -> list[str]:
-    """Return ``text`` in at most ``lines`` lines, the last cut with an ellipsis when it must be."""
+    """Return ``text`` in at most ``lines`` lines, the last cut with an ellipsis if necessary."""
     out: list[str] = []
     rest = text.split()
     while rest and len(out) < lines - 1:

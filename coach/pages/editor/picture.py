@@ -1,4 +1,4 @@
-"""Map and traces of the editor, both with the places of the chosen corner as points that can be dragged."""
+"""Map and traces of the editor, both with the chosen corner's places as draggable points."""
 
 from __future__ import annotations
 
@@ -20,11 +20,11 @@ APART: Final = 26.0
 NAME_AWAY: Final = 19.0
 """Least distance of two handles, and distance of a name from its handle [1/420 of the drawing's width]."""
 AROUND_M: Final = 50.0
-"""The corner's own drawing begins and ends this far beyond its points [m]."""
+"""Margin of a corner's drawing beyond its points [m]."""
 
 
 def handles(corner: Corner) -> list[tuple[str, str, float]]:
-    """Return (field, name, place [m]) of the points of a corner that can be dragged."""
+    """Return (field, name, place [m]) of a corner's draggable points."""
     out = [] if corner.brake_m != corner.brake_m else [("brake_m", "brake", corner.brake_m)]
     out.append(("turn_in_m", "turn in", corner.turn_in_m))
     more = [(f"{MORE_APEXES}.{i}", place) for i, place in enumerate(corner.more_apexes_m)]
@@ -34,9 +34,9 @@ def handles(corner: Corner) -> list[tuple[str, str, float]]:
 
 
 def told_apart(points: list[dict[str, Any]], track: TrackMap, direction: str, unit: float) -> None:
-    """Set where each point's handle (``hx``, ``hy``) and name (``tx``, ``ty``) stand, so that no two coincide.
+    """Place each point's handle (``hx``, ``hy``) and name (``tx``, ``ty``) without overlaps.
 
-    A handle stands on the line; one too close to the one before stands beside the line, on alternate sides.
+    A handle is on the line; one too close to the previous is beside the line, on alternate sides.
     """
     outside = 1.0 if direction == "left" else -1.0
     side, before = 0.0, None
@@ -56,7 +56,7 @@ def told_apart(points: list[dict[str, Any]], track: TrackMap, direction: str, un
 
 
 class MapView:
-    """The circuit with its corners' names, one of which is chosen, and beside it that corner with its points."""
+    """The circuit with its corners' names, and beside it the chosen corner with its points."""
 
     def __init__(self, desk: Desk) -> None:
         self.desk = desk
@@ -121,7 +121,7 @@ class TraceView:
         self.channels = [s["id"] for s in options["series"] if str(s.get("id", "")).endswith(" 0")]
 
     def laps(self) -> list[tuple[int, bool]]:
-        """Return the laps that can be shown, and whether each is."""
+        """Return the available laps, and whether each is shown."""
         return [(lap, lap in self._traces.shown) for lap in self._traces.laps]
 
     def show_lap(self, lap: int, on: bool) -> None:
@@ -141,13 +141,13 @@ class TraceView:
             mark = {"name": name, "value": [round(along, 1), round(speed, 1)], "field": field, "place": place}
             # JSON has no infinity
             mark |= {"low": max(low, -1e9), "high": min(high, 1e9)}
-            # names of neighbours stand above and below in turn
+            # names of neighbours alternate above and below
             mark["label"] = {"position": "bottom" if len(out) % 2 else "top"}
             out.append(mark)
         return out
 
     def draw(self, chosen: int) -> None:
-        """Move bands and points to where the corners are now."""
+        """Move bands and points to the corners' current places."""
         where = bands(self.desk.corners)
         series: list[dict[str, Any]] = [{"id": i, "markArea": {"data": where}} for i in self.channels]
         lines = [{"xAxis": round(m.s_m, 1), "name": m.name} for m in self.desk.marks]

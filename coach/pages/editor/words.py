@@ -1,4 +1,4 @@
-"""The editor's words for the fields and values of a profile: lists and errors show these, never identifiers."""
+"""The editor's words for the fields and values of a profile: lists and errors show them, never identifiers."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ _IDENTIFIER: Final = re.compile(r"\b[a-z]+(?:_[a-z]+)+\b")
 
 
 def plain(identifier: str) -> str:
-    """Return an identifier as words: underscores become blanks."""
+    """Return an identifier as words: underscores become spaces."""
     return identifier.replace("_", " ")
 
 
@@ -81,8 +81,8 @@ def mute_word(name: str) -> str:
 
 
 def label_of(path: Sequence[str | int]) -> str:
-    """Return the label of the field at ``path`` within a corner; of a list's entry, the list's with the
-    entry's number.
+    """Return the label of the field at ``path`` within a corner; for a list's entry, the list's with the entry's
+    number.
     """
     names = [str(p) for p in path if isinstance(p, str)]
     number = next((f" {p + 1}" for p in path if isinstance(p, int)), "")
@@ -97,7 +97,7 @@ def in_words(text: str) -> str:
 
 
 def why_nothing(path: Sequence[str | int], rules: str) -> str:
-    """Return why the change of the field at ``path`` changed no cue under ``rules``, and what would."""
+    """Return why changing the field at ``path`` changed no cue under ``rules``, and what would."""
     head = str(path[0]) if path else ""
     if not head:
         return ""

@@ -1,8 +1,7 @@
-"""The envelope that the laps show: an upper quantile of what was done, in its physical form, with its uncertainty.
+"""Fits the envelope of the laps: an upper quantile of the samples in physical form, with its uncertainty.
 
-Each limit is fitted where it alone was at work (little steering while braking, little pedal in mid-corner), the
-combined exponent where two were. A limit is known only where it looks like one: the same in several corners. A careful
-driver's margin differs from corner to corner, a tyre's does not. Thresholds: common practice, no source.
+Each limit is fitted where it acted alone (little steering while braking, little pedal in mid-corner), the combined
+exponent where two acted. Thresholds: common practice, no source.
 """
 
 from __future__ import annotations
@@ -18,26 +17,23 @@ from coach.core.columns import Floats
 from coach.core.track.envelope import Envelope, GripLimit
 from coach.survey.envelope.braking import COARSE, EXPONENTS, fit_braking, growth_with_drag
 from coach.survey.envelope.drive import fit_drive, fit_traction
+from coach.survey.envelope.known import known_limits, proven
 from coach.survey.envelope.quantile import quantile_fit
 from coach.survey.envelope.samples import Samples
 
 SHARE: Final = 0.9
-"""Quantile that counts as the limit: what was shown now and then, not once."""
+"""Quantile taken as the limit: shown repeatedly, not once."""
 ALONE: Final = 0.3
-"""One direction is at work alone while the other asks for less than this share of its own."""
+"""One direction acts alone while the other uses less than this share of its limit."""
 FEWEST_PLACES: Final = 3
 FEWEST_LAPS: Final = 3
 MOST_SAMPLES: Final = 600
 DRAWS: Final = 24
-TOUCHED: Final = (0.97, 1.035)
-"""A corner reaches a limit where its use of it lies between these; one beyond it speaks against the limit."""
-AGREE: Final = 0.45
-"""Share of the corners that must touch a limit for it to be one."""
 PEAK: Final = 0.97
 LEAST: Final = 0.4
-"""A corner that never asks for this share of a limit does not tell where it is."""
+"""A corner below this share of a limit is uninformative."""
 MOST_GROWTH: Final = 5e-4
-"""Grip doubles at 45 m/s with it: more downforce than any car has (from memory)."""
+"""Upper bound: grip doubles at 45 m/s, more downforce than any car has (from memory)."""
 Mask = NDArray[np.bool_]
 
 
@@ -45,17 +41,19 @@ Mask = NDArray[np.bool_]
 class Fitted:
     """The envelope, ``draws`` of it with the laps resampled, and what is ``unknown`` and why, in sentences.
 
-    ``touched`` says of each corner (by index) whether its own driving reached the limits.
+    ``proven``: anti-lock came on, so the braking limit is the car's. Without it a driver who keeps the same margin
+    everywhere looks like a car with less grip: the limits are at least what was shown.
     """
 
     envelope: Envelope
     draws: tuple[Envelope, ...]
     unknown: tuple[str, ...]
     laps: int
+    proven: bool = False
 
 
 def fit_envelope(samples: Samples, draws: int = DRAWS) -> Fitted:
-    """Fit what ``samples`` show; limits that were not shown are None in the envelope and named in ``unknown``."""
+    """Fit ``samples``; limits not reached are None in the envelope and named in ``unknown``."""
     laps = len(samples.rows)
     if laps < FEWEST_LAPS:
         return Fitted(
@@ -63,17 +61,19 @@ def fit_envelope(samples: Samples, draws: int = DRAWS) -> Fitted:
         )
     weights = np.ones(laps)
     whole = _fit(samples, weights)
-    known, unknown = _known(samples, whole)
+    known, unknown = known_limits(samples, whole, _side_use(samples, whole), -_tyre(samples, whole))
     rng = np.random.default_rng(laps)
     drawn = []
     for _ in range(draws if known.whole else 0):
         again = np.bincount(rng.integers(0, laps, laps), minlength=laps).astype(np.float64)
         drawn.append(_fit(samples, again, whole))
-    return Fitted(known, tuple(drawn), unknown, laps)
+    return Fitted(known, tuple(drawn), unknown, laps, proven(samples))
 
 
 def _fit(samples: Samples, weights: Floats, near: Envelope | None = None) -> Envelope:
-    """Return one fit with each lap counted ``weights`` (laps,) times; ``near`` is a first guess that saves rounds."""
+    """Return one fit with each lap counted ``weights`` (laps,) times; ``near`` is an initial guess that saves
+    iterations.
+    """
     power, drag = fit_drive(samples, weights)
     made = near or Envelope(exponent=2.0)
     made = msgspec.structs.replace(made, power_wpkg=power, drag_pm=drag)
@@ -113,9 +113,7 @@ def _grip(samples: Samples, asked: Floats, where: Mask, weights: Floats, growth:
 
 
 def _near_peak(samples: Samples, use: Floats, alone: Mask) -> Mask:
-    """Return the blocks where each corner asks for the most: within PEAK of its own largest, in the median over the
-    laps.
-    """
+    """Return the blocks of each corner's largest use: within PEAK of its own largest, in the median over the laps."""
     usual = np.median(np.where(alone, use, 0.0), axis=0)
     keep = np.zeros(len(usual), dtype=np.bool_)
     for corner in range(int(samples.corner.max(initial=-1)) + 1):
@@ -157,7 +155,7 @@ def _side_use(samples: Samples, envelope: Envelope) -> Floats:
 
 
 def _sides(samples: Samples, made: Envelope, brake_use: Floats, weights: Floats) -> Envelope:
-    """Return each side by itself where it has corners enough: the common limit times what that side shows of it."""
+    """Return each side separately if it has enough corners: the common limit times that side's share."""
     common = made.left
     if common is None:
         return made
@@ -171,54 +169,3 @@ def _sides(samples: Samples, made: Envelope, brake_use: Floats, weights: Floats)
             share = float(quantile_fit(np.ones((len(at[0]), 1)), use[at], SHARE, weights[at[0]])[0])
             sides[name] = GripLimit(share * common.base_mps2, share * common.aero_pm, common.fastest_mps)
     return msgspec.structs.replace(made, **sides)
-
-
-def _known(samples: Samples, made: Envelope) -> tuple[Envelope, tuple[str, ...]]:
-    """Return the envelope without what does not look like a limit, and what is missing."""
-    unknown = []
-    if made.power_wpkg is None:
-        unknown.append("driving: no full throttle on a straight")
-    side_use = _side_use(samples, made)
-    side = _touches(samples, side_use)
-    if made.left is None or not _agree(side):
-        unknown.append(f"cornering: {_words(side)}")
-    braked: list[float] = []
-    if made.brake is not None:
-        x = -_tyre(samples, made) / _limit(made.brake, samples)
-        both = (np.maximum(x, 0.0) ** made.exponent + side_use**made.exponent) ** (1.0 / made.exponent)
-        braked = _touches(samples, np.where(x > 0.5, both, 0.0))
-    if made.left is None or not _agree(side):
-        made = msgspec.structs.replace(made, left=None, right=None)
-    if made.brake is None or not _agree(braked):
-        unknown.append(f"braking: {_words(braked)}")
-        made = msgspec.structs.replace(made, brake=None)
-    return made, tuple(unknown)
-
-
-def _touches(samples: Samples, use: Floats) -> list[float]:
-    """Return the use that each corner shows: where the laps' median is largest, what a fifth of the passes reach.
-
-    At one place for all laps: the largest of each pass would be the noise's. A corner that asks for little is left out.
-    """
-    usual = np.median(use, axis=0)
-    out = []
-    for corner in range(int(samples.corner.max(initial=-1)) + 1):
-        here = np.flatnonzero(samples.corner == corner)
-        if len(here):
-            out.append(float(np.quantile(use[:, here[int(np.argmax(usual[here]))]], 0.8)))
-    return [u for u in out if u > 0.5]
-
-
-def _reached(use: list[float]) -> int:
-    return sum(TOUCHED[0] <= u <= TOUCHED[1] for u in use)
-
-
-def _agree(use: list[float]) -> bool:
-    return _reached(use) >= FEWEST_PLACES and _reached(use) >= AGREE * len(use)
-
-
-def _words(use: list[float]) -> str:
-    if not use:
-        return "never near a limit"
-    reached = _reached(use)
-    return f"{reached} of {len(use)} corners reach the same limit; it takes {FEWEST_PLACES}, and {AGREE:.0%} of them"

@@ -1,7 +1,8 @@
-"""The reachable lap: the driver's own line at the speed that his own envelope allows, as a reference like any other."""
+"""The reachable lap: the driver's own line at the speed their envelope allows, as a normal reference."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -14,6 +15,7 @@ from coach.core.track.reference import Reference
 from coach.core.track.road import Road
 from coach.core.track.speed_profile import speed_profile, travel_time
 from coach.survey.envelope.fit import Fitted, fit_envelope
+from coach.survey.envelope.pooled import pooled
 from coach.survey.envelope.samples import Samples, samples_of
 from coach.survey.survey import Survey
 
@@ -22,16 +24,16 @@ PRESSED: Final = 0.3
 FULL: Final = 0.97
 FEWEST_NODES: Final = 20
 ROLLING_MPS2: Final = 0.3
-"""A car that slows no more than this beyond rolling is not braked (common practice, no source)."""
+"""Largest deceleration beyond coasting without braking (common practice, no source)."""
 KINK: Final = 1.1
-"""Lateral use beyond the limit that no car was driven with: the position was wrong there."""
+"""Lateral use beyond the limit that means a position error."""
 
 
 @dataclass(frozen=True, eq=False)
 class Reach:
-    """The envelope of a survey and, where it is whole, the fastest drive of the reference's line within it.
+    """The envelope of a survey and, if complete, the fastest lap of the reference's line within it.
 
-    ``speed_mps`` (n,) at the reference's nodes and ``time_s`` (n + 1,) or (n,) from node 0, None where it is not.
+    ``speed_mps`` (n,) at the reference's nodes and ``time_s`` (n + 1,) or (n,) from node 0, None if incomplete.
     """
 
     fitted: Fitted
@@ -41,11 +43,14 @@ class Reach:
     time_s: Floats | None
 
 
-def reach_of(survey: Survey, share: float = 1.0) -> Reach | None:
-    """Return envelope and reachable speed from a survey, with ``share`` of what was shown; None without positions."""
+def reach_of(survey: Survey, share: float = 1.0, others: Sequence[Samples] = ()) -> Reach | None:
+    """Return envelope and reachable speed from a survey, with ``share`` of what was shown; None without positions.
+
+    ``others`` are samples of more sessions with the same car, on this survey's reference.
+    """
     if survey.lines is None:
         return None
-    samples = samples_of(survey.trace, survey.lines, survey.reference, survey.corners)
+    samples = pooled([samples_of(survey.trace, survey.lines, survey.reference, survey.corners), *others])
     fitted = fit_envelope(samples)
     road = _line_of(survey, samples)
     if not fitted.envelope.whole:
@@ -59,24 +64,22 @@ def _line_of(survey: Survey, samples: Samples) -> Road:
     """Return the reference lap's own line, its curvature with as little noise as the envelope's samples."""
     number = survey.reference_lap
     for row, k in zip(samples.rows.tolist(), samples.curvature, strict=True):
-        if survey.laps[row].number == number:
+        if row >= 0 and survey.laps[row].number == number:
             return samples.road.with_line(samples.road.step_m, k)
     return samples.road
 
 
 def _drivable(road: Road, driven_mps: Floats, envelope: Envelope) -> Road:
-    """Return the line without kinks that were driven far faster than the limit allows: they are errors of
-    its position.
-    """
+    """Return the line without kinks driven far above the limit, which are position errors."""
     limit = lateral_limit(road, envelope, driven_mps, road.curvature_pm)
     most = KINK * limit / np.maximum(driven_mps, SLOWEST_MPS) ** 2
     return road.with_line(road.step_m, np.clip(road.curvature_pm, -most, most))
 
 
 def reachable_reference(driven: Reference, reach: Reach, share: float = 1.0) -> Reference:
-    """Return the driven reference's line at the reachable speed, with the pedals that go with it; gears stay as driven.
+    """Return the driven reference's line at the reachable speed, with matching pedals; gears stay as driven.
 
-    Raises ValueError where ``reach`` holds no speed.
+    Raise ValueError if ``reach`` has no speed.
     """
     if reach.speed_mps is None or reach.time_s is None:
         raise ValueError("; ".join(reach.fitted.unknown))
@@ -94,7 +97,7 @@ def reachable_reference(driven: Reference, reach: Reach, share: float = 1.0) -> 
 
 
 def _pedals(driven: Reference, road: Road, speed: Floats, envelope: Envelope) -> tuple[Floats, Floats]:
-    """Return throttle and brake (n,) of the reachable lap, each on the scale on which the driven lap's own stand."""
+    """Return throttle and brake (n,) of the reachable lap, each on the driven lap's scale."""
     power = envelope.power_wpkg or 0.0
     before = tyre_accel(road, envelope, driven.speed_mps, _accel(driven.speed_mps, road))
     rolling = before[(driven.throttle < IDLE) & (driven.brake < IDLE)]

@@ -81,6 +81,6 @@ def test_each_apex_has_measures_of_its_own() -> None:
 
 
 def test_a_person_is_told_which_apex() -> None:
-    assert what("slow_middle", 2.0, apex=2) == "7 km/h too slow at the second apex"
-    assert to_do("apex_missed", 1.0, apex=1) == "come 1.0 m closer to the first apex"
-    assert what("slow_middle", 2.0) == "7 km/h too slow in the middle"
+    assert what("slow_middle", 2.0, apex=2) == "slow by 7 km/h at the second apex"
+    assert to_do("apex_missed", 1.0, apex=1) == "clip the first apex, 1.0 m closer"
+    assert what("slow_middle", 2.0) == "slow mid-corner by 7 km/h"

@@ -6,8 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from feeds.frame import Floats, Frame
-from feeds.plausible import MAX_JUMP_M, RANGES
+from feeds.frame import MAX_JUMP_M, RANGES, Floats, Frame
 from feeds.units import UNITS
 
 _ENOUGH: Final = 20
@@ -18,11 +17,11 @@ _FAST_MPS: Final = 10.0
 _BY_MOTION: Final = ("speed_mps", "x_m")
 """Fields whose unit the motion determines; out-of-range values are rejected and reported elsewhere."""
 _CHORD_S: Final = 0.5
-Doubt = tuple[str, str]
+Diagnostic = tuple[str, str]
 """The field (empty for the whole map) and what to try."""
 
 
-def doubts(frames: list[Frame], byte_order: str) -> list[Doubt]:
+def diagnose(frames: list[Frame], byte_order: str) -> list[Diagnostic]:
     """Return all diagnostics of consecutive ``frames``; empty if all looks right or data is short."""
     if len(frames) < _ENOUGH:
         return []
@@ -34,7 +33,7 @@ def doubts(frames: list[Frame], byte_order: str) -> list[Doubt]:
     return found + _place(take)
 
 
-def live_doubts(frames: list[Frame], byte_order: str = "little") -> list[Doubt]:
+def live_diagnostics(frames: list[Frame], byte_order: str = "little") -> list[Diagnostic]:
     """Return the diagnostics usable while driving: another unit or byte order, or a stopped time.
 
     A few seconds cannot determine axes and signs, and a slow car moves less than its position error.
@@ -43,7 +42,7 @@ def live_doubts(frames: list[Frame], byte_order: str = "little") -> list[Doubt]:
     fast = bool(speed) and float(np.median(speed)) > _FAST_MPS
     return [
         (field, text)
-        for field, text in doubts(frames, byte_order)
+        for field, text in diagnose(frames, byte_order)
         if not field
         or (field == "t_s" and "does not advance" not in text)
         or (fast and field in _BY_MOTION and "try unit" in text)
@@ -54,7 +53,7 @@ def _column(frames: list[Frame], name: str) -> Floats:
     return np.array([getattr(f, name) for f in frames], dtype=np.float64)
 
 
-def _byte_order(take: dict[str, Floats], byte_order: str) -> list[Doubt]:
+def _byte_order(take: dict[str, Floats], byte_order: str) -> list[Diagnostic]:
     floats = np.concatenate([take[n] for n in ("x_m", "y_m", "z_m", "speed_mps", "throttle", "brake")])
     floats = floats[np.isfinite(floats) & (floats != 0.0)]
     size = np.abs(floats)
@@ -64,7 +63,7 @@ def _byte_order(take: dict[str, Floats], byte_order: str) -> list[Doubt]:
     return []
 
 
-def _time(t: Floats) -> list[Doubt]:
+def _time(t: Floats) -> list[Diagnostic]:
     steps = np.diff(t[np.isfinite(t)])
     moving = steps[steps > 0]
     if len(moving) < _ENOUGH // 2:
@@ -81,7 +80,7 @@ def _time(t: Floats) -> list[Doubt]:
     return []
 
 
-def _pedals(take: dict[str, Floats]) -> list[Doubt]:
+def _pedals(take: dict[str, Floats]) -> list[Diagnostic]:
     found = []
     for name in ("throttle", "brake"):
         values = take[name][np.isfinite(take[name])]
@@ -89,15 +88,15 @@ def _pedals(take: dict[str, Floats]) -> list[Doubt]:
             continue
         high, low = float(values.max()), float(values.min())
         if low < -0.01:
-            found.append((name, f"goes down to {low:.3g}, allowed 0 to 1: wrong type, or scale and shift are needed"))
+            found.append((name, f"expected 0 to 1, found down to {low:.3g}: wrong type, or scale and shift are needed"))
         elif high > 1.01:
             units = [u for u, most in (("percent", 100), ("byte", 255), ("word", 65_535)) if high <= most * 1.005]
             hint = f": try unit: {units[0]}" if units else ": wrong offset or type"
-            found.append((name, f"goes up to {high:.4g}, allowed 0 to 1{hint}"))
+            found.append((name, f"expected 0 to 1, found up to {high:.4g}{hint}"))
     return found
 
 
-def _ranges(take: dict[str, Floats]) -> list[Doubt]:
+def _ranges(take: dict[str, Floats]) -> list[Diagnostic]:
     found = []
     for name, low, high, _ in RANGES:
         values = take[name]
@@ -110,7 +109,7 @@ def _ranges(take: dict[str, Floats]) -> list[Doubt]:
     return found
 
 
-def _constant(take: dict[str, Floats]) -> list[Doubt]:
+def _constant(take: dict[str, Floats]) -> list[Diagnostic]:
     speed = take["speed_mps"]
     if not np.isfinite(speed).any() or np.nanmax(speed) < 5.0:
         return []  # a standing car changes nothing
@@ -122,7 +121,7 @@ def _constant(take: dict[str, Floats]) -> list[Doubt]:
     return found
 
 
-def _place(take: dict[str, Floats]) -> list[Doubt]:
+def _place(take: dict[str, Floats]) -> list[Diagnostic]:
     """Check speed against change of position: unit and axes."""
     dt = np.diff(take["t_s"])
     x, y, z, speed = (take[n] for n in ("x_m", "y_m", "z_m", "speed_mps"))
@@ -170,7 +169,7 @@ def _chord(dt: Floats) -> int:
     return max(int(_CHORD_S / max(float(np.median(dt)), 1e-3)), 1)
 
 
-def _mirror(take: dict[str, Floats]) -> list[Doubt]:
+def _mirror(take: dict[str, Floats]) -> list[Diagnostic]:
     """Check whether steering left turns right: a mirrored plane or the wrong steering sign."""
     # the direction between neighbouring frames would be position noise
     n = _chord(np.diff(take["t_s"]))
