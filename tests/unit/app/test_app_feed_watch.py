@@ -235,3 +235,19 @@ def _free() -> int:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as one:
         one.bind(("127.0.0.1", 0))
         return int(one.getsockname()[1])
+
+
+def test_seven_hertz_is_too_slow_still(udp: Bench) -> None:
+    """And a rate is told from eight steps on, not from seven."""
+    for step, frame in enumerate(FRAMES[: 9 * 9 : 9]):
+        udp.drive([frame], as_json(), rate_hz=60.0 / 9.0)
+        assert (udp.watch.rate_hz == udp.watch.rate_hz) is (step >= 8)
+    udp.drive(FRAMES[81:900:9], as_json(), rate_hz=60.0 / 9.0)
+    assert any("7 Hz is too slow" in line for line in udp.lines())
+
+
+@pytest.mark.parametrize(("bad", "said"), [(0.17, False), (0.24, True)])
+def test_a_fifth_of_bad_packets_is_trouble(udp: Bench, bad: float, said: bool) -> None:
+    for i in range(600):
+        udp.drive([FRAMES[i]], as_json() if int((i + 1) * bad) == int(i * bad) else lambda f: b"x")
+    assert any("decoded" in line for line in udp.lines()) is said

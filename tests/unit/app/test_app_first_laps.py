@@ -215,3 +215,19 @@ def test_the_profile_of_this_machine_that_fits_is_named(ridge: Reference) -> Non
     assert fitting(ridge.x_m + 9000.0, ridge.y_m, (NAN, NAN)) is None
     assert fitting(ridge.x_m, ridge.y_m, (48.0, 11.0)) is None
     assert not fits(ridge, ridge.x_m[::-1], ridge.y_m[::-1])
+
+
+@pytest.mark.parametrize(
+    ("along", "against", "words"),
+    [
+        (0.2, 0.55, ""),
+        (0.2, 0.65, "reversed"),
+        (0.4, 0.0, "this is not Hollow Ridge: only 40%"),
+        (0.6, 0.0, ""),
+    ],
+)
+def test_how_much_of_the_way_tells_another_circuit(ridge: Reference, along: float, against: float, words: str) -> None:
+    """Half of the way near the line is this circuit; six tenths against its direction is the other way round."""
+    found = verdict(ridge, Match(3000.0, 0.0, along, against))
+    assert words in found
+    assert bool(words) is bool(found)

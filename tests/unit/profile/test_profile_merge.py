@@ -220,3 +220,54 @@ def test_edits_survive_any_series_of_surveys(tmp_path_factory: pytest.TempPathFa
     for (i, field), value in edits.items():
         assert value == getattr(model.corners[i], field)
     assert all(remark in file.rendered() for remark in remarks)
+
+
+def test_a_corner_that_became_two_keeps_its_name_on_one_and_adds_the_other(tmp_path: Path) -> None:
+    """A survey that parts a corner (two brakings) gives the first half its old name or room; nothing overlaps."""
+    file = made(tmp_path)
+    old = FIRST[1]
+    first = msgspec.structs.replace(old, exit_m=old.apex_m + 5.0, end_m=old.apex_m + 10.0)
+    second = msgspec.structs.replace(
+        old, name="T3", brake_m=old.apex_m + 10.0, turn_in_m=old.apex_m + 15.0, apex_m=old.apex_m + 20.0,
+        exit_m=old.exit_m + 20.0, end_m=old.end_m + 20.0,
+    )  # fmt: skip
+    report = merge_survey(file.tree, (FIRST[0], first, second, FIRST[2]), 1000.0)
+    file.save()
+    corners = read_profile(file.path).model.corners
+    assert [c.name for c in corners] == ["Turn 1", "Turn 2", "T3", "Turn 3"]
+    assert report.added == ("T3",)
+    assert not report.vanished
+    assert not report.refused
+    assert [c.start_m for c in corners] == sorted(c.start_m for c in corners)
+    before = file.text
+    assert merge_survey(file.tree, (FIRST[0], first, second, FIRST[2]), 1000.0) == MergeReport()
+    assert before == file.rendered()
+
+
+def test_an_old_profile_takes_the_further_apexes_of_a_new_survey(tmp_path: Path) -> None:
+    """A profile from before loads and is refreshed; edited apexes are the person's and stay."""
+    file = made(tmp_path)
+    assert [c.more_apexes_m for c in file.model.corners] == [[], [], []]
+    old = FIRST[1]
+    new = msgspec.structs.replace(old, more_apexes_m=(old.turn_in_m + 5.0,))
+    merge_survey(file.tree, (FIRST[0], new, FIRST[2]), 1000.0)
+    file.save()
+    corner = read_profile(file.path).model.corners[1]
+    assert corner.more_apexes_m == [old.turn_in_m + 5.0]
+    file.path.write_text(
+        file.path.read_text().replace(
+            f"more_apexes_m: [{old.turn_in_m + 5.0}]", f"more_apexes_m: [{old.turn_in_m + 6.0}]", 1
+        )
+    )
+    file = read_profile(file.path)
+    report = merge_survey(file.tree, (FIRST[0], new, FIRST[2]), 1000.0)
+    assert [(k[0], k[1]) for k in report.kept] == [("Turn 2", "more_apexes_m")]
+
+
+@pytest.mark.parametrize(("places", "words"), [([900.0], "in the corner"), ([1.0], "in the corner")])
+def test_an_apex_outside_its_corner_is_refused(tmp_path: Path, places: list[float], words: str) -> None:
+    file = made(tmp_path)
+    text = file.path.read_text().replace("    apex_m: ", f"    more_apexes_m: {places}\n    apex_m: ", 1)
+    file.path.write_text(text)
+    with pytest.raises(ProfileFileError, match=words):
+        read_profile(file.path)

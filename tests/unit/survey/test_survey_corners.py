@@ -12,9 +12,11 @@ from survey_tracks import CIRCUITS, Track, circuit, drive, from_points
 
 from coach.core.columns import Columns
 from coach.core.track.projection import ReferenceLine
+from coach.core.track.reference import REFERENCE_COLUMNS, Reference
 from coach.core.values import Corner
 from coach.survey import Survey, survey
 from coach.survey.corners import find, lane
+from coach.survey.places import corners_of
 from feeds.practice.faultless import faultless
 from feeds.practice.hollow_ridge import hollow_ridge
 from feeds.practice.noise import Noise
@@ -267,3 +269,27 @@ def test_a_survey_of_twenty_laps_is_quick() -> None:
     start = time.process_time()
     survey(d.columns)
     assert time.process_time() - start < 4.0
+
+
+@pytest.mark.parametrize(("pedal", "parts"), [(0.045, 0), (0.06, 1)])
+def test_a_resting_foot_parts_no_bend(pedal: float, parts: int) -> None:
+    """A second dip of the speed in one bend is a second braking from a twentieth of the pedal on."""
+    at = np.arange(500.0)
+    speed = np.interp(at, [0.0, 120.0, 200.0, 280.0, 400.0, 499.0], [45.0, 25.0, 29.0, 25.0, 45.0, 45.0])
+    bend = np.where((at > 90.0) & (at < 320.0), 1 / 60, 0.0)
+    brake = np.where((at > 200.0) & (at < 275.0), pedal, 0.0)
+    assert len(lane(1.0, speed, bend, np.zeros(500), brake, False).parted) == parts
+
+
+@pytest.mark.parametrize(("rise", "count"), [(0.012, 1), (0.018, 2)])
+def test_two_apexes_are_told_apart_by_the_speed_between(rise: float, count: int) -> None:
+    """A bend has two apexes if the car is faster by about one and a half hundredths between its slow places."""
+    at = np.arange(600.0)
+    speed = np.interp(at, [0, 230, 300, 370, 500, 599], [45.0, 25.0, 25.0 * (1.0 + rise), 24.99, 45.0, 45.0])
+    bend = np.where((at > 200.0) & (at < 400.0), 1 / 50, 0.0)
+    pedal = np.full(600, 0.5)
+    flat = lane(1.0, speed, bend, pedal, np.zeros(600), False)
+    columns = dict.fromkeys(REFERENCE_COLUMNS, np.zeros(600))
+    line = Reference("flat", closed=False, step_m=1.0, length_m=599.0, lap_time_s=30.0, **columns)
+    corners = corners_of(line, flat, find(flat), 0.0)
+    assert [len(corner.apexes_m) for corner in corners] == [count]
