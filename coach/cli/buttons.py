@@ -45,7 +45,7 @@ def register(app: typer.Typer) -> None:
 
     @group.command()
     def clear(function: str = typer.Argument(..., help="Function whose buttons to forget, or all.")) -> None:
-        """Forget what is bound."""
+        """Remove bindings."""
         from coach.app.live.buttons import clear as forget
         from coach.cli.show import say
 

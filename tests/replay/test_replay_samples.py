@@ -22,8 +22,9 @@ COSTS_NOTHING = {"gear_high", "gear_high_cured"}
 
 @pytest.mark.parametrize("session", SESSIONS, ids=lambda p: p.name)
 def test_a_session_gives_its_golden_log_and_what_is_expected(session: Path) -> None:
-    """A replay gives the golden decision log line for line, and every line of expect.yaml holds; when a change of
-    the decisions is meant, the command shown writes the goldens anew."""
+    """A replay gives the golden decision log line for line, and every line of expect.yaml holds; for an intended change
+    of the decisions, the command shown rewrites the goldens.
+    """
     done = check_session(session)
     assert [] == done.failures, f"if that is meant: {renew_command(SAMPLES)}"
     assert done.expectations > 1

@@ -60,7 +60,7 @@ CACHE = Path("/tmp/simcache")
 
 @dataclass(frozen=True, eq=False)
 class Session:
-    """What a driver's session holds, and the truth: positions (n, 2) and speeds (n,) of the optimum of each lap.
+    """A driver's session, and the truth: positions (n, 2) and speeds (n,) of the optimum of each lap.
 
     ``best`` gives the optimum for a lap's number (its own line where the simulator has one).
     """

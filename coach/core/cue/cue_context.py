@@ -32,7 +32,7 @@ class CueContext:
         self._earliest: dict[int, float] = {}
         self._presses: deque[float] = deque(maxlen=OWN_BRAKES)
         self.quiet_until_m = -math.inf
-        """The driver asked for quiet up to here [m driven]: only safety cautions and what he asks for are said."""
+        """End of the silence the driver requested [m driven]: only safety cautions and answers are spoken."""
 
     def swap(
         self, track_model: TrackModel, rules: RuleSet, durations: Mapping[str, float] | None, moved: Mapping[int, int]

@@ -80,14 +80,14 @@ def way_out(case: Case) -> None:
     if not late > case.width("drive_late_m"):
         # a lift where the reference never lifts has no later opening, only metres of throttle given back
         late = float(np.fmax(late, case.g("lifted_m")))
-    # who rolls while the throttle waits is in the gear of a lower speed
+    # coasting before a late throttle happens in the gear of a lower speed
     if not (_waits(case) and case.beyond("idle_after_m", 1.0)) and _gear(case):
         return
     if case.wide:
         # no more throttle where the car already runs out of road
         return
     share = case.g("drive_share")
-    # a lower gear at a lower speed asks for less throttle
+    # a lower gear at a lower speed needs less throttle
     if share > case.width("drive_share") and not (case.has("slow_middle") and case.driven.gaps["gear_min"] <= -1.0):
         evidence = case.evidence("drive_share", "full_throttle_m", "exit_speed_mps")
         case.causes.append(

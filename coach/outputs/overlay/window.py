@@ -10,7 +10,7 @@ import os
 from collections.abc import Callable
 
 os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
-# Windows; X11 is asked in system.py
+# Windows; system.py does it for X11
 os.environ.setdefault("SDL_WINDOW_NO_ACTIVATION_WHEN_SHOWN", "1")
 
 import msgspec

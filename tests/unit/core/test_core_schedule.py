@@ -145,7 +145,7 @@ def test_what_fails_with_this_driver_is_expected_to_gain_less() -> None:
 
 
 def test_a_correction_needs_the_fault_often_and_in_the_last_pass() -> None:
-    """Two of the last three passes, the last one among them: what was just mended is not named."""
+    """Two of the last three passes, the last one among them: a fault just fixed is not named."""
     r = rule("later", seen=2, of_last=3, min_amount=5.0, min_cost_s=0.05)
     for results, due in (
         ([False], False), ([False, False], True), ([False, True, False], True), ([False, False, True], False),
@@ -201,7 +201,7 @@ def test_each_has_its_turn_and_the_costly_ones_more_often() -> None:
 
 
 def test_what_does_not_mend_rests_longer_each_time() -> None:
-    """Three turns that changed nothing and a corner rests three laps, then six; one that mends goes on."""
+    """Three turns that changed nothing and a corner rests three laps, then six; one that improves continues."""
     for mends, expected in ((False, [1, 2, 3, 7, 8, 9, 16, 17, 18]), (True, list(range(1, 19)))):
         work, laps_of = Work(1), []
         for lap in range(1, 19):
@@ -309,7 +309,7 @@ def test_other_words_when_the_first_do_not_help() -> None:
 
 
 def test_what_is_known_is_kept_across_sessions() -> None:
-    """Stage, counts and what was heard survive as JSON; laps start anew, so no cooldown reaches over."""
+    """Stage, counts and what was heard survive as JSON; laps restart, so no cooldown reaches over."""
     r = rule("board", "reminder", "brake_board", cooldown_laps=3)
     s = schedule(r)
     laps(s, r, [True] * 12)

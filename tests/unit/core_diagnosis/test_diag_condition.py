@@ -1,4 +1,4 @@
-"""What the condition is taken for: a slow road, a slow driver, traffic, another car; from made-up uses of grip."""
+"""Interpretation of the condition: a slow road, a slow driver, traffic, another car; from invented uses of grip."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def drive(
     push: float = 1.0,
     seed: int = 0,
 ) -> list[Today]:
-    """So many laps at ``grip``, with ``habits`` that use only a share of it at their corner."""
+    """Laps at ``grip``, with ``habits`` that use only a share of it at their corner."""
     rng = np.random.default_rng(seed)
     out = []
     for _ in range(laps):

@@ -143,7 +143,7 @@ def test_edges_hold_every_valid_lap() -> None:
 def test_the_practice_circuit(noise: float) -> None:
     """The built-in circuit with its own racing line: eleven corners as its maker meant them, apex within 10 m.
 
-    Its truth is the point nearest the inside edge, which the survey can not see; a flick and a double apex included.
+    Its truth is the point nearest the inside edge, which the survey cannot see; a flick and a double apex included.
     """
     ridge = hollow_ridge()
     base = faultless(ridge)
