@@ -21,7 +21,7 @@ REST_LAPS: Final = 3
 """First rest; it doubles with each further failure."""
 
 
-class Turns(msgspec.Struct):
+class RotationState(msgspec.Struct):
     """Rotation state of a corner: cues since it cost ``cost_s``, its cost now, the lap of its last turn."""
 
     cost_s: float
@@ -32,14 +32,14 @@ class Turns(msgspec.Struct):
     vain: int = 0
 
 
-class Work:
+class FocusCorners:
     """The focus corners of the current lap, at most ``most``."""
 
     def __init__(self, most: int) -> None:
         self.most = most
         self.corners: set[int] = set()
         self.lap = 0
-        self._turns: dict[int, Turns] = {}
+        self._turns: dict[int, RotationState] = {}
         self._waiting: dict[int, float] = {}
 
     def begin(self, lap: int, costs: Mapping[int, float]) -> None:
@@ -47,14 +47,14 @@ class Work:
         self.lap = lap
         self.corners.clear()
         self._waiting = {
-            c: cost for c, cost in costs.items() if self._turns.setdefault(c, Turns(cost)).rests_until < lap
+            c: cost for c, cost in costs.items() if self._turns.setdefault(c, RotationState(cost)).rests_until < lap
         }
         for _ in range(self.most):
             self._next(self._waiting)
 
     def join(self, corner: int, cost_s: float) -> None:
         """Add ``corner``, known only within the lap, if there is room."""
-        if corner not in self.corners and self._turns.setdefault(corner, Turns(cost_s)).rests_until < self.lap:
+        if corner not in self.corners and self._turns.setdefault(corner, RotationState(cost_s)).rests_until < self.lap:
             self._waiting[corner] = cost_s
             if len(self.corners) < self.most:
                 self._next((corner,))
@@ -85,7 +85,7 @@ class Work:
             self.corners.add(order[0])
             _take(self._turns[order[0]], costs.pop(order[0]), self.lap)
 
-    def came_right(self, corner: int) -> None:
+    def resolved(self, corner: int) -> None:
         """Reset a corner without faults: earlier attempts no longer count."""
         if corner in self._turns:
             self._turns[corner].count = self._turns[corner].vain = 0
@@ -97,9 +97,9 @@ class Work:
         self._turns = {moved[c]: kept for c, kept in self._turns.items() if c in moved}
 
 
-def _waited(turns: Turns, lap: int) -> int:
+def _waited(turns: RotationState, lap: int) -> int:
     return min(max(lap - turns.lap, 0), LONGEST_WAIT_LAPS)
 
 
-def _take(turns: Turns, cost_s: float, lap: int) -> None:
+def _take(turns: RotationState, cost_s: float, lap: int) -> None:
     turns.now_s, turns.lap = cost_s, lap

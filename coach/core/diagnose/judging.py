@@ -52,7 +52,7 @@ class Judged:
     @property
     def resting(self) -> frozenset[Fault]:
         """Faults not judged in this condition: their absence is not a cure."""
-        return frozenset() if self.today.usual else FASTER
+        return frozenset() if self.today.as_reference else FASTER
 
     def unsettled(self) -> Judged:
         """Return the same pass as the start of a change of condition."""
@@ -91,7 +91,7 @@ class Judging:
         use = self._used[driven.corner].use(driven, base)
         today = self.condition.take(driven.corner, use) if counts else self.condition.today
         share = use.slowest / today.grip
-        if not today.settled or today.usual:
+        if not today.settled or today.as_reference:
             return Judged(driven, self.diagnosis, today, share)
         standard = self._standard(round((today.grip - 1.0) / STEP), round((today.power - 1.0) / STEP))
         return Judged(_against(driven, standard, base), standard.diagnosis, today, share)

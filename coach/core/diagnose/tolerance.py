@@ -174,7 +174,7 @@ class ToleranceModel:
             known = self._middles[name] = median(own) if len(own) >= FEWEST else math.inf
         return known
 
-    def steady(self, corner: int, names: tuple[str, ...]) -> float:
+    def systematic_offset(self, corner: int, names: tuple[str, ...]) -> float:
         """Return the sum of the medians of ``names`` over all stored passes, good or bad; 0 if within scatter."""
         own = [self._own(corner, name) for name in names]
         known = [o for o in own if o is not None]
@@ -187,7 +187,7 @@ class ToleranceModel:
         """Return the gap beyond which a pass differs."""
         return max(WIDTH * self.sigma(corner, name), FLOOR.get(name, 0.0))
 
-    def usual(self, corner: int) -> dict[str, float]:
+    def baseline(self, corner: int) -> dict[str, float]:
         """Return the baseline: median gaps of the passes within tolerance.
 
         Not zero, because the reference is one lap with its own scatter and noise. Empty while fewer than FEWEST such

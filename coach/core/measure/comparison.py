@@ -163,12 +163,12 @@ def _line(own: Rows, ref: Rows, zone: Zone, step: float) -> dict[str, float]:
     side = 1.0 if zone.corner.direction == "left" else -1.0
     beside = -side * own.offset
     smooth = _sliding_mean(beside, max(int(SLIDE_M / step), 3))
-    way_in = max(zone.apex_m - zone.turn_in_m, 20.0)
-    way_out = max(zone.end_m - zone.apex_m, 20.0)
+    entry_m = max(zone.apex_m - zone.turn_in_m, 20.0)
+    exit_m = max(zone.end_m - zone.apex_m, 20.0)
     parts = {
-        "entry_line_m": (zone.turn_in_m - 30.0, zone.apex_m - 0.3 * way_in),
-        "apex_line_m": (zone.apex_m - 0.3 * way_in, zone.apex_m + 0.3 * way_out),
-        "exit_line_m": (zone.apex_m + 0.3 * way_out, min(zone.end_m + STRAIGHTS_M, zone.next_start_m)),
+        "entry_line_m": (zone.turn_in_m - 30.0, zone.apex_m - 0.3 * entry_m),
+        "apex_line_m": (zone.apex_m - 0.3 * entry_m, zone.apex_m + 0.3 * exit_m),
+        "exit_line_m": (zone.apex_m + 0.3 * exit_m, min(zone.end_m + STRAIGHTS_M, zone.next_start_m)),
     }
     for name, (a, b) in parts.items():
         rows = smooth[own.inside(a, b)]
@@ -183,8 +183,8 @@ def _line(own: Rows, ref: Rows, zone: Zone, step: float) -> dict[str, float]:
         low = top - int((size[top::-1] < NEARLY * size[top]).argmax()) + 1
         high = top + int((size[top:] < NEARLY * size[top]).argmax())
         peak = float(u[low:high] @ size[low:high] / max(float(size[low:high].sum()), 1e-9)) if high > low else u[top]
-        out["line_peak"] = float(peak > zone.apex_m + max(0.3 * way_out, 10.0)) - float(
-            peak < zone.apex_m - max(0.2 * way_in, 8.0)
+        out["line_peak"] = float(peak > zone.apex_m + max(0.3 * exit_m, 10.0)) - float(
+            peak < zone.apex_m - max(0.2 * entry_m, 8.0)
         )
     first, lever = turned
     if len(lever) > 5:
@@ -226,8 +226,8 @@ def _gears(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> dict[str
     """Return the mean gear difference on the exit, where the reference accelerates."""
     start = ours["throttle_start_m"]
     start = start if start == start else zone.apex_m
-    way_out = own.inside(start, max(zone.end_m, start + 30.0))
-    more = own.gear[way_out] - ref.gear[way_out]
+    exit_nodes = own.inside(start, max(zone.end_m, start + 30.0))
+    more = own.gear[exit_nodes] - ref.gear[exit_nodes]
     if not all_finite(more):
         more = more[np.isfinite(more)]
     return {"gear_mean": float(more.sum()) / len(more) if len(more) >= 10 else NAN}

@@ -8,7 +8,7 @@ import msgspec
 import pytest
 from core_setup import finding, rule
 
-from coach.core.cue.corner_rotation import Work
+from coach.core.cue.corner_rotation import FocusCorners
 from coach.core.cue.memory import DriverProgress
 from coach.core.cue.rules import CueRule, RuleSet
 from coach.core.cue.schedule import SETTLED_CUES, SETTLED_LAPS, Schedule
@@ -186,7 +186,7 @@ def test_two_corners_in_work_by_cost() -> None:
 
 def test_each_has_its_turn_and_the_costly_ones_more_often() -> None:
     """Of five corners one that costs eight times as much comes each lap or nearly, the cheapest within four laps."""
-    work = Work(2)
+    work = FocusCorners(2)
     turns = []
     for lap in range(1, 13):
         work.begin(
@@ -195,7 +195,7 @@ def test_each_has_its_turn_and_the_costly_ones_more_often() -> None:
         turns.append(set(work.corners))
         assert 2 == len(work.corners)
         for corner in range(5):
-            work.came_right(corner)
+            work.resolved(corner)
     assert all(any(4 in t for t in turns[i : i + 5]) for i in range(8))
     assert sum(0 in t for t in turns) >= 6
 
@@ -203,7 +203,7 @@ def test_each_has_its_turn_and_the_costly_ones_more_often() -> None:
 def test_what_does_not_mend_rests_longer_each_time() -> None:
     """Three turns that changed nothing and a corner rests three laps, then six; one that improves continues."""
     for mends, expected in ((False, [1, 2, 3, 7, 8, 9, 16, 17, 18]), (True, list(range(1, 19)))):
-        work, laps_of = Work(1), []
+        work, laps_of = FocusCorners(1), []
         for lap in range(1, 19):
             work.begin(lap, {0: 0.5 * (0.9**lap if mends else 1.0)})
             if work.corners:
@@ -214,7 +214,7 @@ def test_what_does_not_mend_rests_longer_each_time() -> None:
 
 def test_a_corner_rests_only_for_what_was_said() -> None:
     """Turns without a word count for nothing: what could not be said is not given up."""
-    work = Work(1)
+    work = FocusCorners(1)
     for lap in range(1, 10):
         work.begin(lap, {0: 0.5})
         assert {0} == work.corners
