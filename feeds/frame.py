@@ -57,6 +57,30 @@ FLAGS: Final = frozenset({"in_pit", "traction_control", "anti_lock"})
 CHANNELS: Final = tuple(name for name in Frame.__struct_fields__ if name not in ("lat_deg", "lon_deg", "seq"))
 """The recorded channels, in this order; by then positions are in the local plane and frames are in sequence."""
 
+MAX_SPEED_MPS: Final = 150.0
+MAX_JUMP_M: Final = 200.0
+_TOLERANCE: Final = 0.01
+"""Overshoot of pedals by rounding or calibration, which is clamped."""
+_BACKWARDS_MPS: Final = -0.5
+"""The speed of a standing car may jitter around zero."""
+RANGES: Final[tuple[tuple[str, float, float, str], ...]] = (
+    ("x_m", -1e6, 1e6, "position_refused"),
+    ("y_m", -1e6, 1e6, "position_refused"),
+    ("z_m", -1e4, 1e4, "field_refused"),
+    ("lat_deg", -90.0, 90.0, "position_refused"),
+    ("lon_deg", -180.0, 180.0, "position_refused"),
+    ("lap_distance_m", -MAX_JUMP_M, 1e5, "position_refused"),
+    ("lap_fraction", -_TOLERANCE, 1.0 + _TOLERANCE, "position_refused"),
+    ("lap", -1, 10_000, "field_refused"),
+    ("speed_mps", _BACKWARDS_MPS, MAX_SPEED_MPS, "speed_refused"),
+    ("throttle", -_TOLERANCE, 1.0 + _TOLERANCE, "pedal_refused"),
+    ("brake", -_TOLERANCE, 1.0 + _TOLERANCE, "pedal_refused"),
+    ("steer", -20.0, 20.0, "field_refused"),
+    ("gear", -1, 12, "field_refused"),
+    ("wheels_off", 0, 8, "field_refused"),
+)
+"""Field, lowest and highest plausible value, and the counter of violations."""
+
 _take = attrgetter(*CHANNELS)
 
 

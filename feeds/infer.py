@@ -14,8 +14,7 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from feeds.frame import Floats, Frame
-from feeds.plausible import MAX_SPEED_MPS
+from feeds.frame import MAX_SPEED_MPS, Floats, Frame
 
 JERK_DENSITY: Final = 60.0
 """White jerk [m^2/s^5]: a car goes from full throttle to 10 m/s^2 of braking in about 0.3 s, several times a lap."""

@@ -38,8 +38,8 @@ def show_debrief(done: Debrief, json: bool, system: Units = METRIC) -> None:
                 str(i + 1),
                 gain.corner,
                 f"{gain.cost_s:.2f} s",
-                what(gain.fault, gain.amount, system),
-                to_do(gain.fault, gain.amount, system),
+                what(gain.fault, gain.amount, system, gain.apex),
+                to_do(gain.fault, gain.amount, system, gain.apex),
                 f"{gain.laps} of {gain.of}",
             )
         console.print(table)

@@ -18,17 +18,15 @@ from coach.core.cue.cue_engine import CueEngine
 from coach.core.cue.memory import DriverProgress
 from coach.core.cue.rules import RuleSet
 from coach.core.cue.tones import ToneOptions
-from coach.core.diagnose import Diagnosis
 from coach.core.diagnose.judging import Judged
 from coach.core.diagnose.tolerance import ToleranceModel
 from coach.core.events import Events as Events
 from coach.core.locate.clock_gate import ClockGate
 from coach.core.locate.locator import Locator
-from coach.core.measure.passes import LossPiece, PassBuilder, PassRecord
+from coach.core.measure.passes import LossPiece, PassRecord
 from coach.core.phases import Phase
 from coach.core.session_tracker import Change, SessionTracker
 from coach.core.track.reference import Reference
-from coach.core.track.zones import Zone
 from coach.core.track_model import TrackModel
 from coach.core.values import Corner, View
 from feeds.frame import Frame
@@ -75,19 +73,9 @@ class Pipeline:
         return self.session_tracker.last[0]
 
     @property
-    def zones(self) -> tuple[Zone, ...]:
-        """The corners' zones."""
-        return self.session_tracker.track_model.zones
-
-    @property
-    def builder(self) -> PassBuilder:
-        """The pass builder."""
-        return self.session_tracker.track_model.builder
-
-    @property
-    def diagnosis(self) -> Diagnosis:
-        """The diagnosis of passes."""
-        return self.session_tracker.track_model.diagnosis
+    def track_model(self) -> TrackModel:
+        """Reference and corners with their zones, measuring and diagnosis."""
+        return self.session_tracker.track_model
 
     @property
     def cue_engine(self) -> CueEngine:
@@ -98,11 +86,6 @@ class Pipeline:
     def tolerance(self) -> ToleranceModel:
         """The driver's scatter."""
         return self.session_tracker.measuring.tolerance
-
-    @property
-    def phase(self) -> Phase:
-        """The car's current phase."""
-        return self.session_tracker.phase
 
     @property
     def counts(self) -> Counter[str]:
@@ -201,7 +184,7 @@ class Pipeline:
         A new ``reference`` also takes effect at the next straight, once the car is located on it.
         """
         self.session_tracker.waiting = Change(corners, rules, reference, durations)
-        if self.phase is Phase.LOST:
+        if self.session_tracker.phase is Phase.LOST:
             self.session_tracker.take_change(*self.session_tracker.last[:2], Events())
             self._follow_plan()
 

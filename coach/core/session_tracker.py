@@ -295,6 +295,7 @@ class SessionTracker:
             to_brake,
             self.phase.value,
             self.track_model.judging.condition.today.words,
+            units=self.cue_context.cue_engine.rules.units.name,
         )
 
     def _crossed_s(self, place_m: float, row: int, fixes: Fixes) -> float:

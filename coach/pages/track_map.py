@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 
 from coach.core.columns import Floats
+from coach.core.diagnose.advice import apex_name
 from coach.core.track.reference import Reference
 from coach.core.values import Corner, Mark
 from coach.pages.look import EVEN, GAINED, LOST
@@ -135,6 +136,16 @@ class TrackMap:
             spot = _free(x, y, -ahead[1] * side, ahead[0] * side, out)
             out.append(CornerLabel(corner.name, *spot, notes[i] if i < len(notes) else ""))
         return out
+
+    def apexes(self) -> list[CornerLabel]:
+        """Return the apexes of the corners that have several."""
+        several = [c for c in self.corners if c.more_apexes_m]
+        named = [
+            (f"{c.name}, {apex_name(n, len(c.apexes_m))}", place)
+            for c in several
+            for n, place in enumerate(c.apexes_m, start=1)
+        ]
+        return [CornerLabel(name, float(x), float(y)) for name, place in named for x, y in (self.xy(place),)]
 
     def marks(self) -> list[CornerLabel]:
         """Return the driver's marks on the track."""

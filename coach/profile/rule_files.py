@@ -51,7 +51,7 @@ def load_rules(
     ``language`` is a shipped language's name or a file's path, ``units`` a key of SYSTEMS.
     """
     if isinstance(units, str) and units not in SYSTEMS:
-        raise RulesError(units, f"found no units of that name; known: {', '.join(SYSTEMS)}")
+        raise RulesError(units, f"expected one of {', '.join(SYSTEMS)}; found no units of that name")
     system = SYSTEMS[units] if isinstance(units, str) else units
     catalogue = language if isinstance(language, Catalogue) else load_language(language)
     return read_rules(shipped(name_or_path, rule_paths(), "rule set"), catalogue).model.to_rules(catalogue, system)

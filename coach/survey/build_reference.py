@@ -14,10 +14,10 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from coach.core.columns import Floats
+from coach.core.measure.pedals import done_by_car, pedals_of, scale_from
 from coach.core.numeric.noise import LONG, white_noise
 from coach.core.track.reference import Reference
 from coach.survey.laps import Lap
-from coach.survey.pedals import inferred_pedals
 from coach.survey.smooth import cutoff_for, smooth
 from coach.survey.trace import Recording
 
@@ -25,6 +25,9 @@ BLEND_M: Final = 100.0
 _FINE_M: Final = 0.25
 _PLACE_M: Final = 0.02
 _HEIGHT_M: Final = 0.1
+MOVING_MPS: Final = 5.0
+FEWEST_MOVING: Final = 20
+"""Pedals are inferred from at least so many samples of a car that moves."""
 
 
 def build(trace: Recording, lap: Lap, circuit: str = "", closed: bool = True) -> Reference:
@@ -44,7 +47,7 @@ def build(trace: Recording, lap: Lap, circuit: str = "", closed: bool = True) ->
     z = _height(trace, at)
     inferred = bool(np.isnan(throttle).all() or np.isnan(brake).all())
     if inferred:
-        guess = inferred_pedals(trace, at, z, length / (n if closed else n - 1))
+        guess = _inferred_pedals(trace, at, z, length / (n if closed else n - 1))
         throttle = guess[0] if np.isnan(throttle).all() else throttle
         brake = guess[1] if np.isnan(brake).all() else brake
     return Reference(
@@ -53,6 +56,18 @@ def build(trace: Recording, lap: Lap, circuit: str = "", closed: bool = True) ->
         curvature_pm=curvature, speed_mps=speed, throttle=throttle, brake=brake, gear=trace.held("gear", at),
         left_m=none, right_m=none, inferred_pedals=inferred,
     )  # fmt: skip
+
+
+def _inferred_pedals(trace: Recording, at: Floats, z_m: Floats, step_m: float) -> tuple[Floats, Floats]:
+    """Return throttle and brake, 0..1, at the clock times ``at`` of the nodes, by the scale of the whole recording."""
+    moving = trace.speed > MOVING_MPS
+    speeds = trace.speed[moving]
+    if len(speeds) < FEWEST_MOVING:
+        return np.full(len(at), np.nan), np.full(len(at), np.nan)
+    scale = scale_from(speeds, done_by_car(trace.acceleration[moving], speeds))
+    v = np.interp(at, trace.clock, trace.speed)
+    slope = np.gradient(z_m, step_m) if np.isfinite(z_m).all() else 0.0
+    return pedals_of(v, done_by_car(np.interp(at, trace.clock, trace.acceleration), v, slope), scale)
 
 
 def _length(trace: Recording, lap: Lap, x: Floats, y: Floats) -> float:

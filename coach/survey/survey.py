@@ -119,7 +119,7 @@ def _choose(laps: tuple[Lap, ...], wanted: int | None) -> Lap:
             numbers = ", ".join(str(lap.number) for lap in valid) or "none"
             raise NoValidLap(f"lap {wanted} is not in the recording; valid laps: {numbers}")
         if not named[0].valid:
-            raise NoValidLap(f"lap {wanted} can not be the reference: {named[0].reason}", (named[0].reason,))
+            raise NoValidLap(f"lap {wanted} cannot be the reference: {named[0].reason}", (named[0].reason,))
         return named[0]
     if not valid:
         reasons = tuple(f"lap {lap.number}: {lap.reason}" for lap in laps)

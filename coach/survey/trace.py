@@ -26,6 +26,7 @@ from coach.core.numeric.noise import (
 )
 from coach.survey.errors import SurveyError
 from coach.survey.smooth import cutoff_for, smooth
+from feeds.frame import CHANNELS, RANGES
 
 GAP_S: Final = 0.5
 """A longer gap [s] breaks the trace (and the lap)."""
@@ -35,8 +36,6 @@ LATERAL_MPS2: Final = 0.5
 _LONGITUDINAL_MPS2: Final = 0.4
 _PLACE_M: Final = 0.02
 _FEWEST: Final = 50
-FARTHEST_M: Final = 2e7
-FASTEST_MPS: Final = 150.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -162,12 +161,8 @@ def _plausible(columns: Columns) -> Columns:
     """Return frames with a time; implausible values become absent."""
     kept = Columns(columns.data[:, np.isfinite(columns["t_s"])])
     kept.data[~np.isfinite(kept.data)] = np.nan
-    for names, low, high in (
-        (("x_m", "y_m", "z_m", "lap_distance_m"), -FARTHEST_M, FARTHEST_M),
-        (("speed_mps",), -FASTEST_MPS, FASTEST_MPS),
-        (("lap_fraction",), -0.1, 1.1),
-    ):
-        for name in names:
+    for name, low, high, _ in RANGES:
+        if name in CHANNELS:
             row = kept[name]
             with np.errstate(invalid="ignore"):
                 row[(row < low) | (row > high)] = np.nan

@@ -93,7 +93,11 @@ def true_s(reference: Reference, pipeline: Pipeline, clean: Columns, tone: Decis
     """When the tone should have sounded [s]."""
     kind = tone.rule.removesuffix("_tone")
     i = next(i for i, c in enumerate(pipeline.corners) if c.name == tone.corner)
-    place = pipeline.corners[i].brake_m if kind == "count" else pipeline.builder.corners[i].measures["brake_release_m"]
+    place = (
+        pipeline.corners[i].brake_m
+        if kind == "count"
+        else pipeline.track_model.builder.corners[i].measures["brake_release_m"]
+    )
     offset = SEQUENCE[kind][step][0]
     return crossing_s(reference, clean, place, tone.action_t_s - offset) + offset
 

@@ -7,11 +7,11 @@ from dataclasses import replace
 from pathlib import Path
 
 from coach.app.edit.profile_edits import ProfileEdits
-from coach.app.edit.quick_rerun import QuickRerun
 from coach.app.replay.timeline import TimelineRow, marked
 from coach.app.rerun.replane import on_plane_of
-from coach.app.rerun.rerun import Rerun
+from coach.app.rerun.rerun import Rerun, rerun
 from coach.app.setup import Setup, session_language, session_setup
+from coach.core.measure.passes import PassStore
 from coach.core.values import Decision, Mark
 from coach.profile.rule_files import load_rules
 from coach.session.reader import SessionReader
@@ -37,7 +37,8 @@ class ProfileDesk(ProfileEdits):
         setup = session_setup(reader, self.file.path, rules)
         self.setup = replace(setup, reference=self.reference)
         self.marks = tuple(reader.marks())
-        self._quick = QuickRerun(list(on_plane_of(self.reference, reader.header, reader.batches(1 << 14))))
+        self._batches = list(on_plane_of(self.reference, reader.header, reader.batches(1 << 14)))
+        self._store = PassStore()
         self.rerun()
         self.keep_as_before()
 
@@ -58,7 +59,8 @@ class ProfileDesk(ProfileEdits):
             pronounce=dict(self.file.model.pronounce),
             source=str(self.path),
         )
-        self.result = self._quick.run(self.setup)
+        self._store.begin_run()
+        self.result = rerun(self._batches, self.setup, store=self._store)
         self.took_s = time.perf_counter() - began
 
     def keep_as_before(self) -> None:

@@ -157,7 +157,7 @@ def drive(
 def _known_corner(tones: ToneOptions, plan: Plan) -> None:
     names = [corner.name for corner in plan.corners]
     if tones.corner and tones.corner not in names:
-        raise DriveError(f"--tone-corner: found {tones.corner!r}; expected one of: {', '.join(names)}")
+        raise DriveError(f"--tone-corner: expected one of {', '.join(names)}; found {tones.corner!r}")
 
 
 def _first(*lines: str) -> str:
@@ -267,4 +267,4 @@ def _keep(path: Path, data: bytes, notice: Notice) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         write_atomically(path, data)
     except OSError as error:
-        notice(f"{path}: what the driver knows could not be kept ({error.strerror})")
+        notice(f"{path}: the driver's progress could not be saved ({error.strerror})")

@@ -12,7 +12,7 @@ import numpy as np
 from coach.app.rerun.plan_changes import Change, cut_at
 from coach.app.setup import Setup
 from coach.core.columns import Columns, Floats
-from coach.core.measure.passes import LossPiece
+from coach.core.measure.passes import LossPiece, PassStore
 from coach.core.numeric.filled import session_note
 from coach.core.pipeline import Events, Pipeline
 from coach.core.values import Pass
@@ -42,9 +42,14 @@ def rerun(
     setup: Setup,
     progress: Callable[[int], object] | None = None,
     changes: Sequence[Change] = (),
+    store: PassStore | None = None,
 ) -> Rerun:
-    """Push all ``batches``, with the ``changes`` at their frames; ``progress`` takes the number of frames done."""
+    """Push all ``batches``, with the ``changes`` where they were made; ``progress`` gets the frames done.
+
+    ``store`` keeps the passes for the next run of the same frames.
+    """
     pipeline = setup.pipeline()
+    pipeline.track_model.builder.store = store
     pipeline.kept = []
     events, frames = Events(), 0
     pieces: list[LossPiece] = []

@@ -41,7 +41,7 @@ def write_page(path: Path, text: str) -> None:
     try:
         write_atomically(path, text.encode())
     except OSError as error:
-        raise SessionError(str(path), f"the page can not be written ({error.strerror})") from None
+        raise SessionError(str(path), f"the page cannot be written ({error.strerror})") from None
 
 
 def debrief_view(
@@ -55,7 +55,7 @@ def debrief_view(
     """Return debrief and traces in the words and numbers of the page."""
     system = setup.rules.units
     traces = lap_traces(result, setup.reference, system)
-    zones = {zone.corner.name: zone for zone in result.pipeline.zones}
+    zones = {zone.corner.name: zone for zone in result.pipeline.track_model.zones}
     track = TrackMap(setup.reference, setup.corners, marks)
     corners = _corners(done, zones, system)
     lost = {c.name: c.total for c in corners}
@@ -105,8 +105,8 @@ def _gain(gain: Gain, zone: Zone, lost_s: float | None, system: Units) -> GainVi
     return GainView(
         gain.corner,
         f"{gain.cost_s:.2f} s per lap",
-        what(gain.fault, gain.amount, system),
-        to_do(gain.fault, gain.amount, system),
+        what(gain.fault, gain.amount, system, gain.apex),
+        to_do(gain.fault, gain.amount, system, gain.apex),
         f"seen in {gain.laps} of {gain.of} passes",
         share_text(gain.cost_s, lost_s),
         *_stretch(zone),
@@ -188,7 +188,7 @@ def _scatters(setup: Setup, done: Debrief, result: Rerun) -> list[ScatterView]:
 
 
 def _differences(corner: int, done: Debrief, result: Rerun, system: Units) -> list[Dot]:
-    mine = result.pipeline.builder.corners[corner].measures
+    mine = result.pipeline.track_model.builder.corners[corner].measures
     brake, slowest = known(mine.get("brake_start_m", math.nan)), known(mine.get("min_speed_mps", math.nan))
 
     def less(value: float, base: float | None, factor: float) -> float | None:

@@ -19,10 +19,10 @@ MAX_CORNERS: Final = 6
 
 def grip_views(done: Debrief, result: Rerun, system: Units = METRIC) -> list[GripView]:
     """Return the corners with most headroom, in that order; empty if the envelope is unknown."""
-    meter = result.pipeline.builder.meter
+    meter = result.pipeline.track_model.builder.meter
     if meter is None or not done.headroom:
         return []
-    index = {zone.corner.name: i for i, zone in enumerate(result.pipeline.zones)}
+    index = {zone.corner.name: i for i, zone in enumerate(result.pipeline.track_model.zones)}
     valid = {lap.lap for lap in done.laps if lap.valid}
     kept = [d for d in result.pipeline.kept or [] if d.lap in valid]
     limit = outline(meter.envelope.exponent)

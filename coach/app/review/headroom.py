@@ -45,7 +45,7 @@ def session_headroom(result: Rerun, reference: Reference, counts: Sequence[PassR
     draws = tuple(one.times(shown.share) for one in shown.draws if one.whole)
     reach = reference.speed_mps if shown.reachable else speed_profile(meter.road, envelope)
     out = []
-    for corner, zone in enumerate(result.pipeline.zones):
+    for corner, zone in enumerate(result.pipeline.track_model.zones):
         passes = [d for d in counts if d.corner == corner and d.trace is not None]
         if len(passes) < FEWEST_PASSES:
             continue

@@ -36,6 +36,8 @@ class Cause:
     evidence: dict[str, float]
     tolerance_ratio: float = 1.0
     """The gap in tolerances: 1 at the limit."""
+    apex: int = 0
+    """At which apex, from 1, of a corner that has several; 0 where it is no matter of one apex."""
 
 
 @dataclass
@@ -122,6 +124,12 @@ class Case:
             # the minimum is at the window's start: the speed comes from the previous corner
             drop += min(self.driven.gaps.get("arrival_mps", 0.0), 0.0)
         return max(drop, 0.0)
+
+    @property
+    def apexes(self) -> range:
+        """Numbers of the corner's apexes if it has several, else none."""
+        several = len(self.reference.zone.corner.more_apexes_m)
+        return range(1, several + 2) if several else range(0)
 
     @property
     def unused_mps(self) -> float:

@@ -76,8 +76,8 @@ def find_line_causes(case: Case) -> None:
         for c in case.causes
         if c.fault != "coasting" or (c.tolerance_ratio > case.tolerance_ratio(name) and not tighter)
     ]
-    case.causes.append(
-        Cause(
-            fault, amount, "m", max(case.excess_s, 0.0), case.evidence(*PARTS, "turn_in_m"), case.tolerance_ratio(name)
-        )
-    )
+    apex = 0
+    if name == "apex_line_m" and case.apexes:
+        apex = max(case.apexes, key=lambda n: case.excess_gap(f"apex_{n}_line_m"))
+    evidence = case.evidence(*PARTS, "turn_in_m", *(f"apex_{n}_line_m" for n in case.apexes))
+    case.causes.append(Cause(fault, amount, "m", max(case.excess_s, 0.0), evidence, case.tolerance_ratio(name), apex))

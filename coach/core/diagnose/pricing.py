@@ -79,5 +79,5 @@ def allocate_cost(case: Case) -> tuple[Finding, ...]:
         if cost >= (
             max(DOUBT_S, DOUBT * scatter) if cause.tolerance_ratio < CERTAIN_TOLERANCES else max(COST_S, scatter)
         ):
-            found.append(Finding(cause.fault, cause.amount, cause.unit, cost, cause.evidence, probability))
+            found.append(Finding(cause.fault, cause.amount, cause.unit, cost, cause.evidence, probability, cause.apex))
     return tuple(sorted(found, key=lambda f: (-f.cost_s, f.fault)))

@@ -6,7 +6,7 @@ add up to its difference from the reference by construction.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final, Literal
 
@@ -104,8 +104,65 @@ class CornerReference:
         return msgspec.structs.replace(zone, next_start_m=stop_m) if stop_m < zone.next_start_m else zone
 
 
+_Key = tuple[object, ...]
+_Open = tuple[float, float] | None
+
+
+class PassStore:
+    """Passes measured so far, for runs of the same frames against one reference with any corners.
+
+    Measuring takes most of a run and depends on nothing but the frames, the reference and the places of a zone. So
+    after an edit of one corner the passes of all others are taken from here.
+    """
+
+    def __init__(self) -> None:
+        self._kept: dict[_Key, tuple[PassRecord | None, _Open]] = {}
+        self._used: dict[_Key, tuple[PassRecord | None, _Open]] = {}
+        self.reused = 0
+        """Passes of the last run taken from the cache."""
+
+    def begin_run(self) -> None:
+        """Begin a run; keep a few runs' worth of passes, as undo may need them."""
+        self._kept = {**self._kept, **self._used} if len(self._kept) < 8 * len(self._used) else self._used
+        self._used = {}
+        self.reused = 0
+
+    def find(self, key: _Key) -> tuple[PassRecord | None, _Open] | None:
+        """Return the pass stored under ``key`` in an earlier run and the place known after it, or None."""
+        found = self._kept.get(key)
+        if found is not None:
+            self.reused += 1
+            self._used[key] = found
+        return found
+
+    def keep(self, key: _Key, driven: PassRecord | None, known: _Open) -> None:
+        """Keep a pass that was measured, and the place known after it."""
+        self._used[key] = driven, known
+
+
+def _places(zone: Zone) -> _Key:
+    """Return the places of a zone that a measured pass depends on; NaN as None, as NaN never equals itself."""
+    corner = zone.corner
+    places = (
+        zone.start_m,
+        zone.brake_m,
+        zone.turn_in_m,
+        zone.apex_m,
+        zone.exit_m,
+        zone.end_m,
+        zone.next_start_m,
+        zone.quiet_m,
+    )
+    return (corner.direction, *(None if p != p else p for p in places))
+
+
 class PassBuilder:
-    """Measures one corner after another; ``open`` holds the last place with a known time."""
+    """Measures one corner after another; ``open`` holds the last place with a known time.
+
+    With a ``store`` a pass that an earlier run of the same frames measured is taken from there.
+    """
+
+    store: PassStore | None = None
 
     def __init__(self, reference: Reference, zones: tuple[Zone, ...]) -> None:
         self.reference = reference
@@ -133,6 +190,22 @@ class PassBuilder:
         ``stop_m`` cuts the straight after the corner short, for a record that ends there; where it lies in the corner
         itself, the pass has its losses up to there and no measures.
         """
+        if self.store is None:
+            return self._measure(history, corner, lap, stop_m)
+        # pieces are keyed by corner number, so the number is part of the key
+        zone = self.zones[corner]
+        key = (corner, len(self.zones), lap, _places(zone), stop_m, self._open)
+        found = self.store.find(key)
+        if found is None:
+            driven = self._measure(history, corner, lap, stop_m)
+            self.store.keep(key, driven, self._open)
+            return driven
+        driven, self._open = found
+        if driven is None:
+            return None
+        return replace(driven, zone=msgspec.structs.replace(driven.zone, corner=zone.corner))
+
+    def _measure(self, history: FrameBuffer, corner: int, lap: int, stop_m: float) -> PassRecord | None:
         length = self.reference.length_m
         base = lap * length
         zone = self.zones[corner].shifted(base)
@@ -171,7 +244,7 @@ class PassBuilder:
         """Return the unfinished pass up to ``stop_m``: like ``build``, without side effects."""
         known = self._open
         try:
-            return self.build(history, corner, lap, stop_m)
+            return self._measure(history, corner, lap, stop_m)
         finally:
             self._open = known
 

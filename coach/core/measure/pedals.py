@@ -1,4 +1,4 @@
-"""Infers throttle and brake from the car's motion where the feed has no pedals, for pass and reference alike.
+"""Throttle and brake inferred from what the car did, where the feed has no pedals: alike in pass, reference and survey.
 
 The acceleration by engine and brakes is the change of speed plus gradient, rolling resistance and drag. Nothing
 published gives the drag of an unknown car: ROLLING, AIR and ENGINE_BRAKING are of the order of a GT-class car (from
@@ -41,18 +41,26 @@ class PedalScale:
 def force(speed_mps: Floats, slope: Floats, step_m: float) -> Floats:
     """Return acceleration by engine and brakes [m/s2] at even nodes, shape (n,)."""
     energy = smooth(speed_mps**2 / 2.0, int(SPAN_M / step_m))
-    gained: Floats = np.gradient(energy, step_m) + ROLLING + AIR * speed_mps**2 + G_MPS2 * np.sin(np.arctan(slope))
-    return gained
+    return done_by_car(np.gradient(energy, step_m), speed_mps, slope)
+
+
+def done_by_car(acceleration: Floats, speed_mps: Floats, slope: Floats | float = 0.0) -> Floats:
+    """Return what engine and brakes did [m/s2]: the acceleration without rolling resistance, air and gradient."""
+    done: Floats = acceleration + ROLLING + AIR * speed_mps**2 + G_MPS2 * np.sin(np.arctan(slope))
+    return done
 
 
 @lru_cache(maxsize=8)
 def scale_of(reference: Reference) -> PedalScale:
     """Return the pedal scale of ``reference``."""
-    done = force(reference.speed_mps, slope_of(reference), reference.step_m)
+    return scale_from(reference.speed_mps, force(reference.speed_mps, slope_of(reference), reference.step_m))
+
+
+def scale_from(speed_mps: Floats, done: Floats) -> PedalScale:
+    """Return the scale that speeds (n,) and what engine and brakes did at them (n,) [m/s2] show; n at least 1."""
     hardest = max(-float(np.quantile(done, 0.005)), 2.0 * ENGINE_BRAKING)
-    v = reference.speed_mps
-    edges = np.linspace(float(v.min()), float(v.max()) + 1e-9, _BINS)
-    which = np.digitize(v, edges) - 1
+    edges = np.linspace(float(speed_mps.min()), float(speed_mps.max()) + 1e-9, _BINS)
+    which = np.digitize(speed_mps, edges) - 1
     middles, best = [], []
     for k in range(_BINS - 1):
         inside = which == k
@@ -64,7 +72,11 @@ def scale_of(reference: Reference) -> PedalScale:
 
 def inferred(speed_mps: Floats, slope: Floats, step_m: float, scale: PedalScale) -> tuple[Floats, Floats]:
     """Return throttle and brake, 0..1, at even nodes (n,) ``step_m`` apart."""
-    done = force(speed_mps, slope, step_m)
+    return pedals_of(speed_mps, force(speed_mps, slope, step_m), scale)
+
+
+def pedals_of(speed_mps: Floats, done: Floats, scale: PedalScale) -> tuple[Floats, Floats]:
+    """Return throttle and brake, 0..1, of what engine and brakes ``done`` (n,) [m/s2] at ``speed_mps`` (n,)."""
     brake = np.clip((-done - ENGINE_BRAKING) / (scale.hardest - ENGINE_BRAKING), 0.0, 1.0)
     full = np.maximum(np.interp(speed_mps, scale.speeds_mps, scale.best), 0.5)
     throttle = np.clip((done + ENGINE_BRAKING) / (full + ENGINE_BRAKING), 0.0, 1.0)

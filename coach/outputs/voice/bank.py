@@ -57,7 +57,9 @@ class PhraseBank:
         mark: bool = False,
     ) -> None:
         if not RATES_WPM[0] <= rate_wpm <= RATES_WPM[1]:
-            raise OutputError(f"speech rate {rate_wpm} words per minute: allowed is {RATES_WPM[0]} to {RATES_WPM[1]}")
+            raise OutputError(
+                f"speech rate: expected {RATES_WPM[0]} to {RATES_WPM[1]} words a minute, found {rate_wpm}"
+            )
         self.voice = voice
         self.rate_wpm = rate_wpm
         self.problem = ""
@@ -163,5 +165,5 @@ class PhraseBank:
         try:
             piece.write(path)
         except OSError as error:
-            self.problem = f"phrases can not be kept in {path.parent}: {error.strerror or error}"
+            self.problem = f"phrases cannot be kept in {path.parent}: {error.strerror or error}"
         step()

@@ -140,7 +140,7 @@ def test_a_pass_that_can_not_be_measured_costs_its_lap_and_no_more(
     """Where frames are missing so that one pass has no trace, its lap has no time; the laps after it are measured."""
     columns = session(3, 20.0)
     reference, _ = plan()
-    zone = pipeline().zones[2]
+    zone = pipeline().track_model.zones[2]
     real = drive_trace
 
     def torn(history: FrameBuffer, reference_: Reference, low_m: float, high_m: float) -> Trace | None:
@@ -225,7 +225,7 @@ def test_every_cue_ends_before_what_it_is_about() -> None:
     for d in happened.decisions:
         if d.outcome != "spoken" or d.family == "confirmation" or d.lap not in lap_start:
             continue
-        zone = p.zones[names[d.corner]]
+        zone = p.track_model.zones[names[d.corner]]
         rows = np.flatnonzero((columns["t_s"] > lap_start[d.lap]) & (columns["lap_distance_m"] >= zone.quiet_m))
         if d.family != "caution" and len(rows) and zone.quiet_m < p.reference.length_m - 200.0:
             assert d.ends_t_s <= columns["t_s"][rows[0]] - 0.75

@@ -13,11 +13,10 @@ from hypothesis import strategies as st
 
 from feeds.counters import KINDS, Counters
 from feeds.datagram_faults import unknown_fields, why_refused
-from feeds.frame import Frame
+from feeds.frame import RANGES, Frame
 from feeds.importers.by_value import by_value
 from feeds.importers.table import Table
 from feeds.messages import decode
-from feeds.plausible import RANGES
 from feeds.remedies import _RANGES, remedy
 
 VALUES = st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8) | st.lists(st.integers())
@@ -39,7 +38,7 @@ def test_a_field_of_the_wrong_type_is_named(fields: dict[str, object]) -> None:
     for data in (json.dumps(fields, allow_nan=False, default=str).encode() if _json(fields) else b"{}",
                  msgspec.msgpack.encode(fields) if _packs(fields) else b"\x80"):  # fmt: skip
         if decode(data) is None and fields:
-            assert why_refused(data).partition(":")[0] in {*Frame.__struct_fields__, "a datagram can not be decoded"}
+            assert why_refused(data).partition(":")[0] in {*Frame.__struct_fields__, "a datagram cannot be decoded"}
 
 
 def _json(fields: dict[str, object]) -> bool:

@@ -223,7 +223,7 @@ def test_map_colours_where_time_goes() -> None:
 def test_page_is_written_whole_or_not(tmp_path: Path) -> None:
     """A page that cannot be written is one clear error naming it."""
     target = tmp_path / "missing" / "page.html"
-    with pytest.raises(SessionError, match="can not be written"):
+    with pytest.raises(SessionError, match="cannot be written"):
         write_page(target, "x")
     write_page(tmp_path / "page.html", "x")
     assert ["page.html"] == [p.name for p in tmp_path.iterdir()]
