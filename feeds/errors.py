@@ -13,7 +13,7 @@ class FeedError(Exception):
 
 
 class FeedOpenError(FeedError):
-    """A port, file or device can not be opened."""
+    """A port, file or device cannot be opened."""
 
 
 class FeedFormatError(FeedError):

@@ -20,7 +20,7 @@ class Feature(msgspec.Struct, frozen=True):
 
 
 class _Need(msgspec.Struct, frozen=True):
-    """``any_of``: sets of fields, one of which is enough. ``coarse``: what an inferred channel is too coarse for."""
+    """``any_of``: sets of fields, any one suffices. ``coarse``: what an inferred channel is too coarse for."""
 
     name: str
     any_of: tuple[frozenset[str], ...]

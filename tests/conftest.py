@@ -1,4 +1,4 @@
-"""What every test is held to (it leaves no thread, socket or file open), and what many need."""
+"""Rules of every test (it leaves no thread, socket or file open), and common fixtures."""
 
 from __future__ import annotations
 

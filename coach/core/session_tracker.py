@@ -157,7 +157,7 @@ class SessionTracker:
     def _wake(self, t: float, u: float, v: float, sure: bool, braking: bool, events: Events) -> None:
         """Speak and sound due cues and tones."""
         if not sure:
-            self._hush(t, u, Reason.LOST, events)
+            self._cancel_pending(t, u, Reason.LOST, events)
             return
         if self._pit:
             events.decisions += self.cue_context.in_pit(t, u, v)
@@ -171,14 +171,14 @@ class SessionTracker:
             self.asking.look_again(t)
         if self.tones.wake_s <= t:
             today = self.track_model.judging.condition.today
-            if today.usual:
+            if today.as_reference:
                 events.decisions += self.tones.look(t, u, v, braking, cue_engine.arbiter)
             else:
                 self.tones.skip(t, u)  # the reference's brake point does not apply to other grip
 
-    def _hush(self, t: float, u: float, reason: Reason, events: Events) -> None:
+    def _cancel_pending(self, t: float, u: float, reason: Reason, events: Events) -> None:
         """Hold all pending cues."""
-        events.decisions += self.cue_context.suppress_stderr(t, u, reason)
+        events.decisions += self.cue_context.cancel_pending(t, u, reason)
         events.decisions += self.asking.drop_all(t, u, reason)
         self.tones.skip(t, u)
 
@@ -243,7 +243,7 @@ class SessionTracker:
         self._line_t = float("nan")
         self.calls.interrupt()
         self._step(Event.LOST, t, self.last[1], self.corner, 0, events)
-        self._hush(t, self.last[1], Reason.LOST, events)
+        self._cancel_pending(t, self.last[1], Reason.LOST, events)
 
     def finish(self) -> Events:
         """End the session: measure complete passes and hold pending cues."""
@@ -251,7 +251,7 @@ class SessionTracker:
         t, u, _ = self.last
         if self.phase is not Phase.LOST:
             self.measuring.measure_rest(self._front, self._pit, events)
-        self._hush(t, u, Reason.SESSION_OVER, events)
+        self._cancel_pending(t, u, Reason.SESSION_OVER, events)
         return events
 
     def take_change(self, t: float, u: float, events: Events) -> bool:
@@ -259,7 +259,7 @@ class SessionTracker:
         change, self.waiting = self.waiting, None
         if change is None:
             return False
-        self._hush(t, u, Reason.PLAN_CHANGED, events)
+        self._cancel_pending(t, u, Reason.PLAN_CHANGED, events)
         names = {c.name: i for i, c in enumerate(change.corners)}
         moved = {i: names[c.name] for i, c in enumerate(self.track_model.corners) if c.name in names}
         reference = change.reference or self.track_model.reference
@@ -348,7 +348,7 @@ class SessionTracker:
             if bool(fixes.sure[row]) and not self._pit:
                 self._left(corner, lap, now, here)
         elif kind is Kind.PIT:
-            self._hush(now, here, Reason.PIT, events)
+            self._cancel_pending(now, here, Reason.PIT, events)
             self.calls.pit(now, here)
         elif kind is Kind.MEASURE:
             self.measuring.measure(corner, lap, self._pit, events)

@@ -49,13 +49,11 @@ class Caution(msgspec.Struct, frozen=True):
 class Corner(msgspec.Struct, frozen=True, cache_hash=True):
     """One corner of the profile; every ``*_m`` place is metres along the reference.
 
-        ``boards_m`` are the braking boards, metres before turn-in. ``brake_m`` is NaN for a corner without
-    braking.
+    ``boards_m`` are the braking boards, metres before turn-in. ``brake_m`` is NaN for a corner without braking.
     ``more_apexes_m`` are the other apexes of a bend that is braked for once and has several, MOST_APEXES in all.
-    ``kerb_apex_m`` is where the inside kerb begins and ends, () where nobody measured it.
-    ``exit_m`` is where the car is straight enough for full throttle to be held, ``end_m`` where the next
-    straight begins. ``latest_brake_m`` and ``widest_exit_offset_m`` (distance from the reference line toward
-    the outside, >= 0) are limits no advice may cross.
+    ``kerb_apex_m`` is where the apex kerb begins and ends, () if unmeasured. ``exit_m`` is where the car is straight
+    enough to hold full throttle, ``end_m`` where the next straight begins. ``latest_brake_m`` and
+    ``widest_exit_offset_m`` (distance from the reference line toward the outside, >= 0) are limits no advice may cross.
     """
 
     name: str

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 
 @contextlib.contextmanager
-def hushed() -> Iterator[None]:
+def suppressed_stderr() -> Iterator[None]:
     """Suppress stderr of the system's sound and window libraries, which complain if there is nothing to
     open (Linux).
     """

@@ -28,7 +28,7 @@ _ORDER = [f.alias or n for n, f in CornerModel.model_fields.items()]
 
 
 def survey_values(corner: Corner) -> dict[str, Any]:
-    """What a survey may write of a corner, rounded to 0.1 m; None where it does not apply."""
+    """Return a corner's survey fields, rounded to 0.1 m; None where not applicable."""
     out: dict[str, Any] = {}
     for field in SURVEYED_FIELDS:
         value = getattr(corner, field)
@@ -62,7 +62,7 @@ def corner_map(corner: Corner, name: str = "") -> CommentedMap:
 
 
 def flowing(value: Any) -> Any:
-    """Return a list as it stands on one line of the file; anything else as it is."""
+    """Return a list as one line of the file; anything else unchanged."""
     if not isinstance(value, list):
         return value
     row = CommentedSeq(value)

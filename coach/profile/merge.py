@@ -127,7 +127,7 @@ def _refreshed(corner: CommentedMap, found: Corner | None, kept: list[tuple[str,
 
 
 def _wrong(part: _Part) -> str:
-    """Return why the corner would not be valid with its new numbers, "" when it would."""
+    """Return why the corner would be invalid with its new numbers, "" if valid."""
     whole = {field: value for field, value in (plain(part.now) | part.new).items() if value is not None}
     try:
         CornerModel.model_validate(whole)

@@ -17,7 +17,7 @@ from coach.profile.problems import CrossFieldError, Issue
 
 SCHEMA: Final = 1
 SURVEYED_FIELDS: Final = ("brake_m", "turn_in_m", "apex_m", "more_apexes_m", "exit_m", "end_m", "gear")
-"""What a survey may write; everything else in a corner belongs to a person."""
+"""Fields written by surveys; all others in a corner belong to the user."""
 PLACES: Final = ("brake_m", "turn_in_m", "apex_m", "exit_m", "end_m")
 MAX_WORDS_CHARS: Final = 80
 
@@ -54,7 +54,7 @@ Spoken = Annotated[
 FileName = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_printable), AfterValidator(_file_name)]
 Metres = Annotated[float, Field(ge=0, le=200_000)]
 Stretch = Annotated[list[Metres], Field(min_length=2, max_length=2)]
-"""Begin and end along the reference [m]."""
+"""Start and end along the reference [m]."""
 APEXES_APART_M: Final = 5.0
 """Two apexes nearer to each other are one."""
 MoreApexes = Annotated[list[Metres], Field(max_length=MOST_APEXES - 1)]
@@ -280,7 +280,7 @@ class ProfileModel(Strict):
 def known_mutes() -> frozenset[str]:
     """Return the names ``mute`` accepts: faults, items and shipped rules."""
     from coach.profile.rule_files import (
-        shipped_rule_names,  # imported imported late: rule files use Strict of this module
+        shipped_rule_names,  # imported imported imported late: rule files use Strict of this module
     )
 
     return frozenset(FAULTS) | frozenset(ITEMS) | shipped_rule_names()

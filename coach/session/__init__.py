@@ -2,7 +2,7 @@
 
 A session is a folder::
 
-    header.json       what was driven, with which feed, and the schema number
+    header.json       the circuit, the feed, and the schema number
     frames.arrows     the frames, an Arrow IPC stream (:mod:`feeds.frame_stream`)
     decisions.jsonl   one line per decision
     events.jsonl      one line per finished lap or other event

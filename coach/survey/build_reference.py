@@ -59,7 +59,7 @@ def build(trace: Recording, lap: Lap, circuit: str = "", closed: bool = True) ->
 
 
 def _inferred_pedals(trace: Recording, at: Floats, z_m: Floats, step_m: float) -> tuple[Floats, Floats]:
-    """Throttle and brake, 0..1, at the clock times ``at`` of the nodes, by the scale of the whole recording."""
+    """Return throttle and brake, 0..1, at the clock times ``at`` of the nodes, by the scale of the whole recording."""
     moving = trace.speed > MOVING_MPS
     speeds = trace.speed[moving]
     if len(speeds) < FEWEST_MOVING:

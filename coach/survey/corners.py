@@ -9,8 +9,8 @@ acceleration (curvature times speed squared, smoothed over 0.15 s of travel) div
    driver has one entry to it.
 1. A peak of the share of at least HIGH is a candidate; one of at least LOW_PEAK too, if the speed has a minimum there
    that lies DIP below both sides. Its stretch reaches to where the share falls below LOW on either side; the
-   heading must change by MIN_TURN within it (a fast kink that does not load the car is none; nor is a change of
-   side on a straight).
+   heading must change by MIN_TURN within it (a fast kink that does not load the car is not a corner; nor is a change of
+side on a straight).
 2. Two candidates of the same direction, none of the other between, are one corner (double apex) if the share
    between never falls below VALLEY of the smaller peak (the car is never straight); or if the
    curvature never falls below VALLEY of the second's and the speed never by DIP for the second (the way out of the

@@ -5,7 +5,7 @@
   is slowest. With noise the piece may be looser, the power of the curvature lower, and the curvature is first averaged
   over a share of the corner. Of two apexes the tighter; within TIE the later one.
 - more apexes: the tightest pieces around the other minima of the speed between turn-in and end, where the car is faster
-  by APEX_RISE between two of them: a driver lifts or waits for each. What shows no such rise can not be told apart.
+  by APEX_RISE between two of them: a driver lifts or waits for each. Apexes without such a rise are indistinguishable.
 - turn-in and end: where the lateral acceleration falls below EDGE of the nearest peak's, before and after.
 - exit: where full throttle begins that is held to the end; where it never lifts, or no throttle is known, where the
   lateral acceleration has fallen to half of the last peak's.
@@ -147,7 +147,7 @@ def ordered(reference: Reference, lap: Lane, spans: list[Span]) -> tuple[Corner,
 
 
 def _places(lap: Lane, c: Stretch, lateral_noise: float) -> tuple[int, int, int, tuple[int, ...]]:
-    """Turn-in, apex, end, and further apexes."""
+    """Return turn-in, apex, end, and further apexes."""
     y = np.abs(lap.share)
     k = np.abs(lap.curvature)
     first, last = c.peaks[0], c.peaks[-1]

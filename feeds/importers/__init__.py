@@ -1,1 +1,1 @@
-"""Logged files as sessions: CSV, Parquet, ASAM MDF4 and GPX, with columns found by name and by what is in them."""
+"""Logged files as sessions: CSV, Parquet, ASAM MDF4 and GPX, with columns found by name and content."""

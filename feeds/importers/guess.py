@@ -202,7 +202,7 @@ _LIMITS: Final[Mapping[str, tuple[float, float]]] = {
 
 
 def _pairs(taken: dict[str, _Candidate]) -> None:
-    """Half a place is none; with x and z but no y, the second axis pointed up and z goes along the ground."""
+    """Drop half a position; with x and z but no y, treat z as the second ground axis."""
     if "x_m" in taken and "y_m" not in taken and "z_m" in taken and "z" in taken["z_m"].column.lower():
         across = taken.pop("z_m")
         across.field = "y_m"

@@ -39,7 +39,7 @@ def read_parquet(path: Path) -> Table:
 
 
 def _is_usable(kind: Any) -> bool:
-    """Return whether a column of this type can hold numbers, flags, text or times; nested and binary ones can not."""
+    """Return whether a column of this type can hold numbers, flags, text or times; nested and binary ones cannot."""
     types = pa.types
     return any(
         test(kind)
@@ -84,7 +84,7 @@ def read_gpx(path: Path) -> Table:
 
 
 def _utc(time: datetime) -> datetime:
-    """Return a time without a zone is UTC, as GPX 1.1 asks for."""
+    """Return a time without a zone as UTC, as GPX 1.1 requires."""
     return time.replace(tzinfo=UTC) if time.tzinfo is None else time.astimezone(UTC)
 
 
@@ -111,7 +111,7 @@ def read_mdf(path: Path) -> Table:
 
 
 def _mdf_columns(path: Path) -> tuple[dict[str, Any], dict[str, str]]:
-    """Return columns and units of a measurement file; in a process of its own, as its parser trusts the file."""
+    """Return columns and units of a measurement file; read in a child process, as the parser trusts the file."""
     import asammdf
 
     with asammdf.MDF(path) as log:
@@ -122,7 +122,7 @@ def _mdf_columns(path: Path) -> tuple[dict[str, Any], dict[str, str]]:
 
 
 def _side_by_side(path: Path, signals: list[Any]) -> tuple[dict[str, Any], dict[str, str]]:
-    """Return all channels on one clock; raises FeedFormatError when there are none or the clock runs too far."""
+    """Return all channels on one clock; raise FeedFormatError if there are none or the clock is too long."""
     if not signals:
         raise FeedFormatError(f"{path}: no channel holds numbers")
     start = min(float(s.timestamps[0]) for s in signals)

@@ -33,7 +33,7 @@ class ByteSource(Protocol):
         """Report that the last bytes held a good sentence."""
 
     def close(self) -> None:
-        """Give back what is held."""
+        """Release the connection."""
 
 
 def open_source(text: str, counters: Counters, clock: Clock) -> ByteSource:
@@ -204,6 +204,6 @@ class Again:
         self._pause_s = _FIRST_RETRY_S
 
     def close(self) -> None:
-        """Give back what is held."""
+        """Release the connection."""
         if self._source is not None:
             self._source.close()

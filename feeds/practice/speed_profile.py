@@ -45,7 +45,7 @@ class Path:
 
 @dataclass(eq=False)
 class Demand:
-    """What the driver wants at each node (all arrays (n,)).
+    """The driver's demand at each node (all arrays (n,)).
 
     ``brake``: share of the braking grip used (0 lets the car coast); ``no_brake``: 1 where braking is late; ``pedal``:
     highest pedal, 1 full throttle, 0 none, -0.1 a dragged brake; ``speed``: factor on the corner speed; ``cap_mps``:

@@ -1,4 +1,4 @@
-"""What the browser tests share: a real Chromium, a session to look at, the editor as its own process."""
+"""Fixtures of the browser tests: a real Chromium, a session to view, the editor as its own process."""
 
 from __future__ import annotations
 

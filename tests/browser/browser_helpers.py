@@ -1,4 +1,4 @@
-"""What the browser tests do again and again: run the coach, start the editor, look at a page."""
+"""Helpers of the browser tests: run the coach, start the editor, view a page."""
 
 from __future__ import annotations
 

@@ -40,7 +40,7 @@ def drag(page: Page, start: tuple[float, float], by: tuple[float, float]) -> Non
 
 
 def test_drag_on_map_moves_the_cue_and_saves_with_comments(page: Page, editor: str, profile: Path) -> None:
-    """A brake point dragged on the map is in the form, the cues are run anew, the file keeps its comments."""
+    """A brake point dragged on the map is in the form, the cues rerun, the file keeps its comments."""
     before = profile.read_text(encoding="utf-8")
     was = brake_of(profile)
     opened(page, editor)
@@ -217,7 +217,7 @@ def test_editor_works_without_a_session(page: Page, profile: Path, home: dict[st
 
 
 def test_debrief_and_guide_open_from_the_editor(page: Page, reader: str) -> None:
-    """Both pages are served under the profile as it stands."""
+    """Both pages use the current profile."""
     for name in ("debrief", "guide"):
         page.goto(f"{reader}{name}")
         expect(page.locator("h1")).to_contain_text("Hollow Ridge")

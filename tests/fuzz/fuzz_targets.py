@@ -1,4 +1,4 @@
-"""What is fuzzed: every decoder, through its adapter, with the promises that must hold for whatever comes in."""
+"""Fuzz targets: every decoder, through its adapter, with the promises that must hold for any input."""
 
 from __future__ import annotations
 

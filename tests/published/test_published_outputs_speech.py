@@ -86,7 +86,7 @@ def test_no_shipped_phrase_is_louder_or_quieter(tmp_path: Path) -> None:
 def test_the_rate_asked_for_is_the_rate_heard(tmp_path: Path, rate: int) -> None:
     """Tsimhoni, Green & Lai 2001: 135-169 words a minute in in-vehicle studies; default 160, 120-200 allowed.
 
-    Counted on the Rainbow Passage, within 5 % of what was asked for.
+    Counted on the Rainbow Passage, within 5 % of the requested rate.
     """
     bank = PhraseBank(tmp_path, rate_wpm=rate)
     seconds = bank.prepare([PASSAGE])[PASSAGE]

@@ -49,7 +49,7 @@ def _send(frames: list[Frame], port: int, engine: Engine, failed: list[str]) -> 
 
 @pytest.mark.parametrize("rules", ["improving", "first_laps"])
 def test_a_live_run_equals_the_replay_of_its_record(tmp_path: Path, rules: str) -> None:
-    """What was decided live over UDP is what the replay of the recorded session decides, line for line."""
+    """The replay of a recorded session gives the decisions of the live run over UDP, line for line."""
     plan = load_plan("hollow_ridge")
     setup = Setup(plan.circuit, plan.reference, plan.corners, load_rules(rules), plan.pronounce)
     copies: dict[str, Path | bytes] = {

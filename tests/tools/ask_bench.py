@@ -28,7 +28,7 @@ GOAL_S = 3.0
 
 
 def presses(seed: int, skill: str, laps: int) -> list[tuple[float, float, Decision]]:
-    """(time of the press, room ahead [s], what came of it)."""
+    """(time of the press, room ahead [s], result)."""
     profile, fed, _ = driven(generated_circuit(seed), SKILLS[skill], None, laps, seed)
     reference = profile.reference
     p = Pipeline(reference, profile.corners, load_rules("ask"))

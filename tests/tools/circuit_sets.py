@@ -1,7 +1,7 @@
-"""Which generated circuits a figure may rest on: what is tuned on, looked at, and kept sealed.
+"""The generated circuits a figure may rest on: for tuning, for development, and sealed.
 
 Seeds of ``bench_circuits.centre_line`` and lengths [m]. Thresholds and models are tuned on TUNING alone. DEVELOPMENT is
-looked at while the work goes on, never tuned on. SEALED is run once, when the work is done, and printed as it is.
+for inspection during the work, never tuned on. SEALED is run once, when the work is done, and printed as it is.
 """
 
 from __future__ import annotations

@@ -112,7 +112,7 @@ def kept(path: Path | None) -> dict[Key, Lesson]:
 
 
 def lessons_of(args: argparse.Namespace, traits: Traits) -> list[Lesson]:
-    """What was asked for, in its order; what ``--keep`` holds is not driven again. Interrupted: what there is."""
+    """Run the requested cases in order; skip those in ``--keep``. Return partial results if interrupted."""
     path = Path(args.keep) if args.keep else None
     done = kept(path)
     # driver by driver on every circuit, so that a study that is stopped early has something of each

@@ -1,6 +1,6 @@
-"""What the product is held against: coaches of a few lines, a debrief between stints, and a bar without words.
+"""Baselines for the product: coaches of a few lines, a debrief between stints, and a bar without words.
 
-The findings they rest on are the product's own, so that what differs is only what is said of them, and when.
+They use the product's own findings, so that only the words and their timing differ.
 """
 
 from __future__ import annotations
@@ -63,7 +63,7 @@ class SaysEverything:
             self.found[done.corner] = done.findings
 
     def chosen(self, findings: tuple[Finding, ...], lap: int) -> tuple[Finding, ...]:
-        """What of the last pass's findings he says in this lap."""
+        """Return the findings of the last pass to speak in this lap."""
         return findings
 
     def _begins(self, u: np.ndarray, length: float) -> Iterator[tuple[float, int]]:

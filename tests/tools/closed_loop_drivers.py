@@ -1,4 +1,4 @@
-"""Who learns in the closed loop, and where: kinds of drivers, circuits with a perfect or a person's reference."""
+"""Drivers and circuits of the closed loop: kinds of drivers, circuits with a perfect or a human reference."""
 
 from __future__ import annotations
 

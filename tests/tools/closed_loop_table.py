@@ -1,4 +1,4 @@
-"""What the closed loop came to: one driver's laps, the table of all of them, and the picture."""
+"""Results of the closed loop: one driver's laps, the table of all of them, and the picture."""
 
 from __future__ import annotations
 
@@ -113,7 +113,7 @@ def groups(lessons: list[Lesson]) -> dict[str, list[Lesson]]:
 
 
 def rate(group: list[Lesson], what: str) -> float:
-    """Share of all that was asked of these drivers; 0 when nothing was."""
+    """Share of all cues to these drivers; 0 without any."""
     asked = sum(o.log.get("asked", 0) for o in group)
     return sum(o.log.get(what, 0) for o in group) / asked if asked else 0.0
 

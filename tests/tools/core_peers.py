@@ -165,8 +165,8 @@ def cpu_s(call: Callable[[], object], repeats: int = 3) -> float:
 def cpu_of_parts(start: Callable[[], Callable[[int], object]], parts: int, repeats: int) -> float:
     """The CPU time of a job done in parts [s]: the least time of each part, added up.
 
-    The job is begun anew by ``start`` and done ``repeats`` times in the same way. Beside other work on the machine
-    the least of a long whole is still too long, for it never runs undisturbed from end to end; its parts do.
+    ``start`` restarts the job, which runs ``repeats`` times in the same way. Beside other work on the machine the least
+    of a long whole is still too long, for it never runs undisturbed from end to end; its parts do.
     """
     least = [float("inf")] * parts
     for _ in range(repeats):

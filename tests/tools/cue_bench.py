@@ -120,7 +120,7 @@ def plan_of(base: Faultless, skill: Skill, seed: int) -> FaultPlan:
 
 @dataclass
 class Tally:
-    """What a group of runs came to."""
+    """Results of a group of runs."""
 
     laps: int = 0
     spoken: int = 0
@@ -284,7 +284,7 @@ class Judge:
         self._rightness(tally, last)
 
     def _action(self, d: Decision, corner: int) -> float:
-        """The place of a cue's action [m driven], by what it is about, taken from the profile anew."""
+        """The place of a cue's action [m driven], by what it is about, taken from the profile again."""
         zone = self.zones[corner].shifted(d.lap * self.length)
         if d.family == "confirmation":
             return float("nan")

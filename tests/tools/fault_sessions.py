@@ -110,7 +110,7 @@ def spread_out(usable: list[int], n: int, passes: int, seed: int) -> list[list[i
 def faults_by_lap(
     corners: int, faults: tuple[str, ...], amounts: dict[str, tuple[float, float]], passes: int, seed: int
 ) -> dict[int, list[tuple[int, str, float, bool]]]:
-    """What is driven wrong in each lap after the faultless ones, as three of the simulators take it."""
+    """Faults of each lap after the faultless ones, in the form of three of the simulators."""
     rng = np.random.default_rng([seed, 78])
     order = iter([str(f) for f in rng.permutation(list(faults) * passes)] if len(faults) > 1 else list(faults) * passes)
     out: dict[int, list[tuple[int, str, float, bool]]] = {}
@@ -141,7 +141,7 @@ def practice_session(ask: Ask, setting: Setting) -> tuple[Columns, list[Truth]]:
 
 
 def truth_of(run: SimRun, base: Faultless) -> list[Truth]:
-    """What was driven wrong, with the time at which the car was slowest there."""
+    """The driven faults, with the time of the lowest speed there."""
     t, lap, distance = (run.channels[k] for k in ("t_s", "lap", "lap_distance_m"))
     truth = []
     for item in run.truth:

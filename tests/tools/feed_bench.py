@@ -1,4 +1,4 @@
-"""What bad links and satellite receivers leave of the coaching: order of the corners, precision, recall, errors.
+"""Coaching over bad links and satellite receivers: order of the corners, precision, recall, errors.
 
 python tests/tools/feed_bench.py               both parts
 python tests/tools/feed_bench.py --link        a bad link only: loss, duplicates, reordering, clock jumps, teleports

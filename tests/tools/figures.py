@@ -1,7 +1,7 @@
-"""Figures that benches write, and README's that are held against them.
+"""Figures that benches write, and README's that a test compares with them.
 
 A bench with ``--write tests/figures/NAME.json`` writes what it printed as JSON. In README the number that comes from
-such a file is followed by a comment with its path and, where it is not written as it stands, a format; what is claimed
+such a file is followed by a comment with its path and, unless written unchanged, a format; what is claimed
 in words is followed by the comparison it rests on. A blank in a key is ``_``; lists count from 0.
 
     0.38 s <!-- figure: closed_loop/all/product/silent .2f --> for 94 % <!-- figure: closed_loop/.../share .0% -->
@@ -58,14 +58,14 @@ def figure_at(path: str, folder: Path = FOLDER) -> Any:
 
 
 def written(value: float, form: str | None) -> str:
-    """How README writes a value: as it stands, or in ``form`` (Python's; a percentage without its sign)."""
+    """Format a value as README does: unchanged, or in ``form`` (Python's; a percentage without its sign)."""
     if form is None:
         return str(value)
     return format(value, form).removesuffix("%").strip()
 
 
 def stale(text: str, folder: Path = FOLDER) -> Iterator[str]:
-    """What is wrong with the marked figures and claims of ``text``: line, what is written, what the file holds."""
+    """Return wrong figures and claims of ``text``: line, the written value, the file's value."""
     for number, line in enumerate(text.splitlines(), start=1):
         for mark in FIGURE.finditer(line):
             before = NUMBER.search(FIGURE.sub(_blank, CLAIM.sub(_blank, line[: mark.start()])))

@@ -1,8 +1,8 @@
 """A simulated driver who learns from what he hears, for the closed loop: coach -> driver -> lap -> coach.
 
-Each habit of the driver has a strength 1 at first, of which two parts are mended: ``firm`` is kept, ``leaned`` is there
-only as long as he is reminded (the guidance hypothesis of Winstein & Schmidt 1990, JEP:LMC 16(4):677-691). What is left
-of the habit is driven on each pass, less what a cue heard in time changes in that very pass.
+Each habit of the driver has a strength 1 at first, with two corrected parts: ``firm`` is kept, ``leaned`` is there only
+as long as he is reminded (the guidance hypothesis of Winstein & Schmidt 1990, JEP:LMC 16(4):677-691). What is left of
+the habit is driven on each pass, less what a cue heard in time changes in that very pass.
 
 Published:
 - A cue is acted on only if it ends REACTION_S before its action (Green 2000, Transp Human Factors 2(3):195-216).
@@ -40,7 +40,7 @@ BUSY_TAKEN = 0.5
 EARLY_S = 8.0
 """A message that begins earlier before its action is out of mind by then (Wan, Wu & Zhang 2016: 4 to 8 s)."""
 NEARLY_MENDED = 0.1
-"""Who has so little left of a habit has no use for a word about it."""
+"""A driver with so little left of a habit needs no cue about it."""
 
 OVERDONE = {
     "brake_early": Habit(0, "brake_late", 4.0),
@@ -54,9 +54,9 @@ OVERDONE = {
     "exit_narrow": Habit(0, "exit_wide", 0.8),
     "exit_wide": Habit(0, "exit_narrow", 1.0),
 }
-"""What a driver does who follows a cue that did not apply, in that pass."""
+"""The reaction of a driver who follows a cue that does not apply, in that pass."""
 LIKE = ({"throttle_late", "coasting", "throttle_soft"}, {"gear_high"}, {"gear_low"})
-"""Faults that the same action mends."""
+"""Faults that the same action fixes."""
 
 
 @dataclass(frozen=True)
@@ -115,7 +115,7 @@ class _Plan(FaultPlan):
 
 @dataclass
 class Log:
-    """What became of the messages."""
+    """Outcomes of the messages."""
 
     counts: dict[str, int] = field(default_factory=dict)
 
@@ -236,7 +236,7 @@ class LearningDriver:
         return changed
 
     def _judge(self, lap: int, heard: Heard, fault: str) -> None:
-        """Note whether what is asked for is right, and whether it comes over EARLY_S ahead."""
+        """Record whether the cue is right, and whether it comes over EARLY_S ahead."""
         assert heard.corner is not None
         self.log.add("asked")
         own = self._own(heard.corner, fault)

@@ -4,7 +4,7 @@ python tests/tools/live_bench.py                          60 and 360 Hz, 60 s ea
 python tests/tools/live_bench.py --rates 360 --seconds 30
 
 A process of its own sends; feed, core, record and the handing on of views and decisions run here, as in ``coach
-drive``. The delay of a frame is from just before it is sent to when all that came of it was handed to the outputs.
+drive``. The delay of a frame is from just before it is sent until its results reached the outputs.
 Its wait for the frames before it is in there, and so is what other work on the machine costs: run it alone.
 Goals: 2 % of a core at 60 Hz, 8 % at 360 Hz, 99 of 100 frames within 2 ms at 360 Hz.
 """

@@ -38,7 +38,7 @@ CALM = Scatter(0.5, 0.05, 0.05)
 
 @dataclass(frozen=True)
 class Sample:
-    """One session to make: who drives, for how many laps, by which rules, and what must hold."""
+    """One session to make: driver, laps, rules, and expectations."""
 
     name: str
     rules: str

@@ -75,7 +75,7 @@ def sheet() -> pygame.Surface:
 
 
 def screenshot() -> pygame.Surface:
-    """What an X server shows where the real window stands; needs Xvfb."""
+    """Capture the X server's picture of the real window; needs Xvfb."""
     program = shutil.which("Xvfb")
     if program is None:
         raise SystemExit("Xvfb is not installed")

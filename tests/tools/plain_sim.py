@@ -77,7 +77,7 @@ class PlainTruth:
 
 @dataclass
 class Plan:
-    """What is changed in one lap, arrays (n,)."""
+    """Changes in one lap, arrays (n,)."""
 
     offset: Floats
     limit: Floats

@@ -1,7 +1,6 @@
-"""What a person wrote about Hollow Ridge; the numbers come from the simulated lap.
+"""Hand-written texts about Hollow Ridge; the numbers come from the simulated lap.
 
-Cautions stand at stations along the centre line, where the circuit was drawn; the maker turns them into places
-along the reference.
+Cautions have stations along the drawn centre line; the maker converts them to places along the reference.
 """
 
 from __future__ import annotations

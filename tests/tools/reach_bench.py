@@ -65,7 +65,7 @@ SETS = {**COMMON_SETS, "envelope_sealed": ENVELOPE_SEALED}
 
 @dataclass(frozen=True, eq=False)
 class Session:
-    """What a driver's session holds, and the truth: positions (n, 2) and speeds (n,) of the optimum of each lap.
+    """A driver's session, and the truth: positions (n, 2) and speeds (n,) of the optimum of each lap.
 
     ``best`` gives the optimum for a lap's number (its own line where the simulator has one).
     """

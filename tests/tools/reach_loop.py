@@ -127,7 +127,7 @@ def main() -> None:
             try:
                 runs += [run(circuit, seed, arm) for arm in ARMS if (circuit, seed, arm) not in done]
             except (IllegalEvent, NoValidLap) as error:
-                # five laps with no valid one, or with corners that overlap: no profile comes of them
+                # five laps with no valid one, or with corners that overlap: they give no profile
                 print(f"left out: circuit {circuit}, driver {seed}: {error}")
             if args.keep:
                 args.keep.write_text(json.dumps([asdict(r) for r in runs]))

@@ -1,4 +1,4 @@
-"""What is left of a ride after its link or receiver: order of the corners, findings against truth, errors."""
+"""A ride after its link or receiver: order of the corners, findings against truth, errors."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ PAIRED = (
 
 @dataclass
 class Figures:
-    """What came of one or more rides."""
+    """Results of one or more rides."""
 
     passes: int = 0
     due: int = 0

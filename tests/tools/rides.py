@@ -55,7 +55,7 @@ class ListFeed(Feed):
 
 
 def read_all(feed: Feed) -> Columns:
-    """What a live run would record of ``feed``."""
+    """Return the record of a live run of ``feed``."""
     chunks: list[Columns] = []
     with feed:
         while True:
@@ -204,7 +204,7 @@ def in_pits(run: SimRun, before: dict[str, Floats], step_s: float) -> dict[str, 
 
 
 def receiver_columns(channels: dict[str, Floats], rate_hz: float, correlated: bool, seed: int) -> Columns:
-    """What a run records of a satellite receiver: the laps as sentences in a file, decoded by the feed."""
+    """Return the record of a satellite receiver: the laps as sentences in a file, decoded by the feed."""
     every = round(100.0 / rate_hz)
     c = {name: values[::every] for name, values in channels.items()}
     rng = np.random.default_rng([seed, 9])

@@ -1,4 +1,4 @@
-"""What a driver hears who has no fault to cure, and what one with a habit must hear: an instructor's rows.
+"""Scenarios by an instructor: cues allowed for a driver without faults, and required for one with a habit.
 
 python tests/tools/scenario_bench.py                          every row on the demo and three generated circuits
 python tests/tools/scenario_bench.py --quick                  two circuits, as the tests run it
@@ -9,7 +9,7 @@ python tests/tools/scenario_bench.py --expected               the list of expect
 ``--sealed`` adds two circuits that nobody looks at while the work goes on: once, at the end.
 
 Only what is spoken counts. A row fails when more corrections are heard than it allows, or a forbidden one, or any
-praise (nobody here mends a habit), or when what must be said is not said in time. Rows that are known to fail stand in
+praise (no driver here fixes a habit), or when a required cue is late. Rows known to fail are listed in
 scenario_waits.py with what they wait for; one that passes all the same is an error, so that none is forgotten there.
 """
 
@@ -97,7 +97,7 @@ def durations_of(corners: tuple[Corner, ...]) -> dict[str, float]:
 
 
 def hear(session: Session) -> tuple[list[Decision], list[str]]:
-    """What is spoken in a session, and the other texts that are shown."""
+    """Spoken cues of a session, and its other visible texts."""
     pipeline = Pipeline(session.reference, session.corners, rules_of(), durations_of(session.corners))
     columns = session.columns()
     spoken: list[Decision] = []
@@ -145,7 +145,9 @@ def _judge(scenario: Scenario, circuit: str, seed: int) -> Outcome:
 
 
 def _must(out: Outcome, session: Session, within: int, any_of: frozenset[str]) -> None:
-    """The habit is told within so many laps, and nothing else; or one of several faults, wherever it is."""
+    """The habit gets its cue within this many laps, and nothing else does; or one of several faults does, at any
+    corner.
+    """
     told = [d for d in out.corrections if d.corner in session.at and d.fault in accepted(session.fault)]
     told = [d for d in out.corrections if d.fault in any_of] if any_of else told
     if told:

@@ -34,7 +34,7 @@ from feeds.practice.racing_line import racing_line
 from feeds.practice.simulate import Run
 
 OPEN: Final = ("demo", *map(str, DEVELOPMENT))
-"""Circuits that are looked at while the work goes on; nothing is tuned on them."""
+"""Circuits for inspection during the work; nothing is tuned on them."""
 QUICK: Final = ("demo", "12")
 SEALED_TWO: Final = tuple(map(str, list(SEALED)[:2]))
 RATE_HZ: Final = 20.0
@@ -133,7 +133,7 @@ def counterpart(base: Faultless, other: Faultless, corner: int) -> int:
 
 @dataclass(eq=False)
 class Drive:
-    """What was driven: channels (n,) by Frame field, and the time [s] at which each lap began."""
+    """A drive: channels (n,) by Frame field, and the start time [s] of each lap."""
 
     channels: dict[str, Floats]
     lap_start: dict[int, float]

@@ -1,4 +1,4 @@
-"""The scenarios as data: who drives, what he may hear at most, what he must never hear and what he must.
+"""The scenarios as data: the driver, the most cues allowed, forbidden cues and required ones.
 
 The thresholds are an instructor's: they were written before anything was measured, and no run of the bench moves them.
 """
@@ -44,9 +44,9 @@ def accepted(fault: str) -> frozenset[str]:
 class Scenario:
     """One row. ``allowed`` corrections at most are heard in LAPS laps, none of ``forbidden``.
 
-    With ``within`` the session's habit must be told within so many laps, and nothing but that habit; with ``any_of``
-    too it is enough that one of these is told somewhere. ``tell`` is what a text that is heard or shown must match.
-    Nobody here mends a habit, so all praise is wrong.
+    With ``within`` only the session's habit must get a cue, within this many laps; with ``any_of`` a cue about one of
+    these anywhere suffices. ``tell`` is what a text that is heard or shown must match. No driver here fixes a habit, so
+    all praise is wrong.
     """
 
     name: str

@@ -28,12 +28,12 @@ EARLY_M: Final = 25.0
 WORTH_S: Final = 0.1
 """A habit that costs less a lap need not be told within three laps."""
 TIGHT: Final = {"demo": ("Beacon", "Weir", "Gorse")}
-"""Where a word has the least room before it; on other circuits these corners are looked for."""
+"""Corners with the least room for a cue before them; on other circuits a search finds them."""
 
 
 @dataclass(frozen=True, eq=False)
 class Session:
-    """What is driven, by which profile, and where the habit is (the profile's corner names, its fault)."""
+    """The drive, its profile, and the habit (the profile's corner names, its fault)."""
 
     drive: Drive
     reference: Reference
@@ -42,7 +42,7 @@ class Session:
     fault: str = ""
 
     def columns(self) -> Columns:
-        """What the coach is given."""
+        """Inputs of the coach."""
         return self.drive.columns()
 
 
@@ -241,7 +241,7 @@ def _by_room(place: Ground) -> tuple[int, ...]:
 
 
 def _cost_s(base: Faultless, corner: int) -> float:
-    """What braking early there costs a lap, by the simulator: the same lap driven again without it."""
+    """Return the simulator's cost of early braking there per lap: the same lap driven again without it."""
     plan = FaultPlan.of(Habit(corner, "brake_early", EARLY_M))
     return simulate(base, 1, rate_hz=RATE_HZ, faults=plan, scatter=SAME).truth[0].cost_s
 

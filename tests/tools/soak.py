@@ -110,7 +110,7 @@ class Feed:
 
 @dataclass
 class Outcome:
-    """What a part came to: a line to print, and what is not as it should be."""
+    """Result of a part: a line to print, and its faults."""
 
     line: str
     wrong: list[str] = field(default_factory=list)

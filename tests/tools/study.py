@@ -42,7 +42,7 @@ COLUMNS: Final = ("driver", "day", "circuit", "arm", "part", "session", "command
 
 @dataclass(frozen=True)
 class Outcome:
-    """What is retained of an arm less what is retained of the other, per driver, as shares of a lap's time."""
+    """Return one arm's retention minus the other's, per driver, as shares of lap time."""
 
     arms: tuple[str, str]
     drivers: tuple[str, ...]
@@ -159,7 +159,7 @@ def lines(outcome: Outcome) -> Iterable[str]:
 
 
 def main() -> int:
-    """Print the plan, or the evaluation; 2 for a plan that can not be evaluated."""
+    """Print the plan, or the evaluation; 2 for a plan that cannot be evaluated."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     commands = parser.add_subparsers(dest="what", required=True)
     made = commands.add_parser("plan")

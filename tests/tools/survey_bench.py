@@ -1,4 +1,4 @@
-"""Is the corner finder right on circuits nobody drew: found, missed, invented, apex error, per circuit and rate.
+"""Checks the corner finder on generated circuits: found, missed, invented, apex error, per circuit and rate.
 
 python tests/tools/survey_bench.py                     both groups of seeds, clean and noisy at 20, 60 and 100 Hz
 python tests/tools/survey_bench.py --seeds 9 10        these layouts only
@@ -8,7 +8,7 @@ python tests/tools/survey_bench.py --write FILE        the totals as JSON record
 
 Layouts are those of random-track-generator at 3.2 to 5.6 km (another length for each seed), driven by the practice
 driver for LAPS laps with a practised driver's scatter; noise is 0.3 m and 0.1 m/s per sample. TUNED are the seeds that
-were looked at while the finder was made, UNSEEN were only ever reported on.
+served development of the finder, UNSEEN were only ever reported on.
 
 What an intended corner is, is a judgement, so there are two counts. The list is the simulator's own: each bend of
 its faultless line of at least 10 degrees that asks for 5 m/s2 or more. Of these a *corner* is one in which the
@@ -91,7 +91,7 @@ class Intended:
 
 @dataclass
 class Count:
-    """What came of one or more surveys."""
+    """Results of one or more surveys."""
 
     corners: int = 0
     found: int = 0

@@ -43,7 +43,7 @@ from feeds.frame import Frame
 from feeds.practice import Circuit, FaultPlan, Habit, Noise, Scatter, SimRun, faultless, hollow_ridge, simulate
 
 DEVELOPMENT, JUDGED = (2, 5), (11, 12, 14, 15)
-"""Seeds of the circuits: the first two were looked at while the tones were made, the others were not."""
+"""Seeds of the circuits: the first two served development of the tones, the others did not."""
 SKILLS = {"quick": Scatter(1.5, 0.2, 0.1), "middling": Scatter(3.0, 0.4, 0.2), "learner": Scatter(6.0, 0.8, 0.35)}
 NOISE = {"clean": None, "noisy": Noise(position_m=0.3, speed_mps=0.1, loss=0.02)}
 GOAL_MS = 15.0
@@ -137,7 +137,7 @@ def line(what: str, s: dict[str, float]) -> str:
 
 
 def prediction(seeds: tuple[int, ...], laps: int) -> dict[str, Any]:
-    """How far the foretold moment lies from the true one, without sound."""
+    """Error of the predicted moment, without sound."""
     found: dict[str, list[float]] = {}
     held: Counter[str] = Counter()
     for seed in seeds:

@@ -108,7 +108,7 @@ def grip(car: Car, load: Floats, front: bool) -> Floats:
 
 @dataclass
 class Push:
-    """What the road and the air do to the car: accelerations of vx, vy and yaw rate, and the axles' forces [N]."""
+    """Effects of road and air on the car: accelerations of vx, vy and yaw rate, and the axles' forces [N]."""
 
     ax: Floats
     ay: Floats

@@ -27,7 +27,7 @@ THROTTLE_PER_S, BRAKE_PER_S, RELEASE_PER_S, STEER_PER_S = 4.0, 8.0, 6.0, 2.0
 
 @dataclass
 class Orders:
-    """What the driver wants at nodes (lanes, m), from ``first_m`` before the line on; ``share`` grip (lanes,)."""
+    """The driver's demand at nodes (lanes, m), from ``first_m`` before the line on; ``share`` grip (lanes,)."""
 
     first_m: float
     want: Floats

@@ -1,4 +1,4 @@
-"""What the driver of the transient simulator means to do: a speed profile, corners, and the commands of a lap.
+"""Plan of the transient simulator's driver: a speed profile, corners, and the commands of a lap.
 
 The profile is the usual quasi-steady one (lateral limit by curvature, then backwards for braking and forwards for
 driving), at a margin under the tyres' limit. The driver takes from it where he brakes and the speed he lets the car

@@ -51,9 +51,9 @@ MOST = {
     "brake_soft": 0.7, "throttle_soft": 0.7, "brake_late": 15.0, "turn_in_early": 16.0, "turn_in_late": 14.0,
     "apex_missed": 3.0, "exit_narrow": 3.5, "exit_wide": 2.0,
 }  # fmt: skip
-"""What still stays on the road."""
+"""Largest amounts that stay on the road."""
 TRIED: tuple[tuple[str, float], ...] = (("brake_early", 25.0), ("slow_middle", 3.0), ("throttle_late", 22.0))
-"""What is tried at every corner in turn."""
+"""Habits tried at every corner in turn."""
 
 
 @dataclass(frozen=True)
@@ -110,7 +110,9 @@ def habits_of(place: Ground, kind: Kind, seed: int) -> tuple[Habit, ...]:
 
 
 def costs(place: Ground, habits: tuple[Habit, ...], scatter: Scatter, seed: int) -> tuple[list[Told], float]:
-    """What each habit costs a lap [s], the mean of two laps, and how far the laps are off the faultless one [s]."""
+    """Return the cost of each habit per lap [s], the mean of two laps, and their difference from the
+    faultless one [s].
+    """
     run = simulate(place.base, 2, rate_hz=RATE_HZ, seed=seed, faults=FaultPlan(habits), scatter=scatter)
     out = []
     for habit in habits:
@@ -163,7 +165,7 @@ def _taught(place: Ground, habit: Habit, heard: list[Decision]) -> Habit:
 
 
 def taught(circuit: str, kind: str, habits: tuple[Habit, ...], scatter: Scatter, seed: int, deaf: bool) -> Driver:
-    """A driver, his habits' costs and when he was told of each."""
+    """A driver, the costs of the habits and the time of each one's cue."""
     place = ground(circuit)
     told, off_s = costs(place, habits, scatter, seed)
     heard, passes = listen(place, habits, scatter, seed, deaf)

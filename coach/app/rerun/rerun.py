@@ -33,7 +33,7 @@ class Rerun:
 
     @cached_property
     def sampled(self) -> str:
-        """What a person is told if the positions were not all measured; "" if they were."""
+        """Note about interpolated positions; "" if there are none."""
         return session_note(*np.hstack(self.places)) if self.places else ""
 
 

@@ -13,7 +13,7 @@ from coach.app.rerun.rerun import Rerun
 from coach.core.columns import Floats
 from coach.core.measure.grip_meter import GripMeter, acceleration, meter_of
 from coach.core.measure.grip_use import PHASES, phase_places, shares
-from coach.core.measure.headroom import CornerRoad, Headroom, Usual, headroom
+from coach.core.measure.headroom import CornerRoad, Headroom, TypicalPass, headroom
 from coach.core.measure.passes import PassRecord
 from coach.core.track.reference import Reference
 from coach.core.track.speed_profile import speed_profile, travel_time
@@ -54,7 +54,7 @@ def session_headroom(result: Rerun, reference: Reference, counts: Sequence[PassR
         times = [here.seconds(v) for v in speeds]
         spread = float(np.std(times, ddof=1) / math.sqrt(len(times)))
         asked = (median_of(passes, name) for name in ("grip_use_braking", "throttle_start_m", "coast_s"))
-        out.append(headroom(corner, here, envelope, draws, _usual(speeds), Usual(spread, *asked)))
+        out.append(headroom(corner, here, envelope, draws, _usual(speeds), TypicalPass(spread, *asked)))
     ranked = tuple(sorted(out, key=lambda h: -h.total_s))
     return SessionHeadroom(float(travel_time(meter.road, reach)[-1]), ranked, "")
 

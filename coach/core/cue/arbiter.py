@@ -39,22 +39,22 @@ ASKED: Final = "asked"
 class Candidate(msgspec.Struct, frozen=True):
     """A possible cue: its forms from long to short, and the place [m driven] of its action.
 
-    ``over_m`` is where it must end with ``margin_s`` to spare: the action, or the start of silence if earlier. A cue
-    before another corner must also end CLEAR_S before that corner's silence, at ``clear_m``.
+    ``deadline_m`` is where it must end, ``margin_s`` early: the action, or the start of silence if earlier. A cue
+    before another corner must also end CLEAR_S before that corner's silence, at ``end_by_m``.
     """
 
     rule: CueRule
     corner: int
     lap: int
     forms: tuple[str, ...]
-    over_m: float
+    deadline_m: float
     action_m: float
     margin_s: float
     loss_s: float
     opened_s: float
     new: bool = False
     safety: bool = False
-    clear_m: float = NEVER
+    end_by_m: float = NEVER
     slot: str = "approach"
 
     @property
@@ -124,35 +124,35 @@ class Arbiter:
             return sum(lengths) + COMMA_S * (len(parts) - 1)
         return 0.25 + WORD_S * len(text.split())
 
-    def consider(self, now_s: float, reach: Callable[[float], float], may_speak: bool) -> tuple[list[Verdict], float]:
-        """Decide at ``now_s``. ``reach(place_m)`` predicts the session time at a place [s].
+    def consider(self, now_s: float, eta: Callable[[float], float], may_speak: bool) -> tuple[list[Verdict], float]:
+        """Decide at ``now_s``. ``eta(place_m)`` predicts the session time at a place [s].
 
         ``may_speak`` is false in quiet phases, which allow only safety cautions. Return the verdicts and the time of
         the next check (inf: not before something opens).
         """
         verdicts: list[Verdict] = []
         again, must_be_over, gives_way = NEVER, NEVER, NEVER
-        for plan in sorted((self._plan(c, now_s, reach) for c in self.open), key=lambda p: p.key):
+        for plan in sorted((self._plan(c, now_s, eta) for c in self.open), key=lambda p: p.key):
             candidate = plan.candidate
             if not plan.forms:
                 self.open.remove(candidate)
                 reason = Reason.BEATEN if self._began_s >= candidate.opened_s else Reason.NO_ROOM
-                verdicts.append(held(candidate, reason, now_s, reach(candidate.action_m)))
+                verdicts.append(held(candidate, reason, now_s, eta(candidate.action_m)))
                 continue
             due = now_s >= max(plan.ready_s, plan.free_s) and (may_speak or candidate.safety)
             text = self._text(plan, now_s, gives_way if candidate.call else must_be_over) if due else ""
             if text:
-                verdicts.append(self._speak(candidate, text, now_s, reach(candidate.action_m)))
+                verdicts.append(self._speak(candidate, text, now_s, eta(candidate.action_m)))
                 return verdicts, self.busy_until_s + PAUSE_S if self.open else NEVER
             must_be_over = min(must_be_over, plan.latest_s)
             gives_way = min(gives_way, plan.whole_s)
             again = min(again, max(plan.ready_s, plan.free_s, now_s + LOOK_S))
         return verdicts, again
 
-    def _plan(self, candidate: Candidate, now_s: float, reach: Callable[[float], float]) -> _Plan:
-        over = reach(candidate.over_m)
-        if candidate.clear_m < NEVER:
-            over = min(over, reach(candidate.clear_m) - CLEAR_S + candidate.margin_s)
+    def _plan(self, candidate: Candidate, now_s: float, eta: Callable[[float], float]) -> _Plan:
+        over = eta(candidate.deadline_m)
+        if candidate.end_by_m < NEVER:
+            over = min(over, eta(candidate.end_by_m) - CLEAR_S + candidate.margin_s)
         free = now_s
         if self.busy_until_s + PAUSE_S > now_s and (not candidate.safety or self._safety_speaks):
             free = self.busy_until_s + PAUSE_S

@@ -46,7 +46,7 @@ Review = Callable[[About, float], Reviewed | None]
 """A corner's findings up to a place [m]; None until it can be measured."""
 
 
-class _Waiting(msgspec.Struct, frozen=True):
+class _PendingAnswer(msgspec.Struct, frozen=True):
     request: Request
     t_s: float
     about: About | None
@@ -61,13 +61,13 @@ class Asking:
     def __init__(self, cue_context: CueContext, review: Review) -> None:
         self.cue_context = cue_context
         self._review = review
-        self._waiting: deque[_Waiting] = deque()
-        self._offered: _Waiting | None = None
+        self._waiting: deque[_PendingAnswer] = deque()
+        self._offered: _PendingAnswer | None = None
         self._found: tuple[About, Reviewed] | None = None
 
     def ask(self, request: Request, now_s: float, u_m: float, about: About | None) -> list[Decision]:
         """Take a request; ``look`` answers it. ``about`` is the current or last corner."""
-        self._waiting.append(_Waiting(request, now_s, about))
+        self._waiting.append(_PendingAnswer(request, now_s, about))
         self._found = None  # review again on another request: more of the corner is driven
         self.cue_context.cue_engine.wake_s = min(self.cue_context.cue_engine.wake_s, now_s)
         return self.cue_context.quiet_lap(now_s, u_m) if request == "quiet_lap" else []
@@ -114,17 +114,19 @@ class Asking:
         """Return whether its shortest form ends in time; else it waits for the next straight."""
         arbiter = self.cue_context.cue_engine.arbiter
         over = (
-            self.cue_context.reach(now_s, u_m, speed_mps)(candidate.over_m) if candidate.over_m < math.inf else math.inf
+            self.cue_context.eta(now_s, u_m, speed_mps)(candidate.deadline_m)
+            if candidate.deadline_m < math.inf
+            else math.inf
         )
         if arbiter.busy_until_s + PAUSE_S > now_s:
             return False
         return now_s + min(map(arbiter.duration, candidate.forms)) <= over - candidate.margin_s - STARTS_AFTER_S
 
-    def _dropped(self, one: _Waiting, reason: Reason, now_s: float, u_m: float) -> Decision:
+    def _dropped(self, one: _PendingAnswer, reason: Reason, now_s: float, u_m: float) -> Decision:
         candidate = self._plain(one.request, self._answer(one.request), now_s, u_m)
         return self.cue_context.cue_engine.not_said(candidate, reason, now_s, self.cue_context.track_model.place(u_m))
 
-    def _candidate(self, one: _Waiting, now_s: float, u_m: float) -> Candidate | None:
+    def _candidate(self, one: _PendingAnswer, now_s: float, u_m: float) -> Candidate | None:
         if one.request == "repeat":
             return self._repeated(now_s, u_m)
         if one.request == "last_corner":

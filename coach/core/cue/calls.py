@@ -36,7 +36,7 @@ ALIKE_S: Final = 0.2
 """Largest difference between equal laps (common practice, no source)."""
 
 
-class _Waiting(msgspec.Struct, frozen=True):
+class _PendingCall(msgspec.Struct, frozen=True):
     """A call that may have to wait for room."""
 
     about: str
@@ -61,7 +61,7 @@ class Calls:
         self._sector_t = math.nan
         self._clean_sector = True
         self._over_in: set[int] = set()
-        self._waiting: list[_Waiting] = []
+        self._waiting: list[_PendingCall] = []
         self.steadiness = Steadiness()
         self._unsteady: int | None = None
         self._ends = sector_ends(cue_context.track_model)
@@ -99,7 +99,7 @@ class Calls:
         self._best_s = min(self._best_s, time_s)
         reference_s = self.cue_context.track_model.reference.lap_time_s
         values = {"lap": lap_words(time_s, reference_s), "gap": gap_words(gap_s)}
-        self._tell(_Waiting(about, values, -1, now_s, "line"), now_s, u_m)
+        self._tell(_PendingCall(about, values, -1, now_s, "line"), now_s, u_m)
 
     def _trend(self, time_s: float) -> str:
         """Return whether the last laps are clearly slower than those before, or equal; "" for neither."""
@@ -152,16 +152,16 @@ class Calls:
         self._over_in.add(lap)
         self._clean_sector = False
         values = {"count": count_words(self.limits[there.name]), "corner": there.say or there.name}
-        self._tell(_Waiting("limits", values, corner, now_s, "after"), now_s, u_m)
+        self._tell(_PendingCall("limits", values, corner, now_s, "after"), now_s, u_m)
 
-    def _tell(self, one: _Waiting, now_s: float, u_m: float) -> None:
+    def _tell(self, one: _PendingCall, now_s: float, u_m: float) -> None:
         """Speak at once if there is room, else on the next straight with room, but not too late."""
         if self._room_s(now_s, u_m) < self._needed_s(one) and now_s - one.since_s < WAIT_S:
             self._waiting.append(one)
         else:
             self._open(one.about, one.values, now_s, u_m, one.slot, one.corner)
 
-    def _needed_s(self, one: _Waiting) -> float:
+    def _needed_s(self, one: _PendingCall) -> float:
         """Return the room for the shortest text of a call [s], ROOM_S if there is none."""
         cue_engine = self.cue_context.cue_engine
         texts = [text for rule in self._rules() if rule.about == one.about for text in call_forms(rule, one.values)]
@@ -173,7 +173,7 @@ class Calls:
     def _room_s(self, now_s: float, u_m: float) -> float:
         """Return the time until the next corner's silence [s]."""
         quiet_m = self.cue_context.quiet_ahead(u_m)
-        return self.cue_context.reach(now_s, u_m, 0.0)(quiet_m) - now_s if math.isfinite(quiet_m) else 0.0
+        return self.cue_context.eta(now_s, u_m, 0.0)(quiet_m) - now_s if math.isfinite(quiet_m) else 0.0
 
     def pit(self, now_s: float, u_m: float) -> None:
         """Handle a pit entry: call what improved, and what is next."""
@@ -205,15 +205,17 @@ class Calls:
     ) -> None:
         track_model, cue_engine = self.cue_context.track_model, self.cue_context.cue_engine
         muted = track_model.corners[corner].muted if corner >= 0 else frozenset[str]()
-        over_m = u_m + track_model.reference.length_m if slot == "pit" else self.cue_context.quiet_ahead(u_m)
+        deadline_m = u_m + track_model.reference.length_m if slot == "pit" else self.cue_context.quiet_ahead(u_m)
         for rule in self._rules():
             if rule.about != about or {rule.name, rule.about} & muted:
                 continue
             forms = call_forms(rule, values)
-            if forms and math.isfinite(over_m):
+            if forms and math.isfinite(deadline_m):
                 lap = track_model.lap(u_m)
                 margin = cue_engine.rules.margin_rehearsed_s
-                cue_engine.answer(Candidate(rule, corner, lap, forms, over_m, over_m, margin, 0.0, now_s, slot=slot))
+                cue_engine.answer(
+                    Candidate(rule, corner, lap, forms, deadline_m, deadline_m, margin, 0.0, now_s, slot=slot)
+                )
 
 
 def sector_ends(track_model: TrackModel) -> tuple[int, ...]:

@@ -29,7 +29,7 @@ class RuleOutcome(msgspec.Struct, frozen=True):
     hold: Reason
 
 
-class Moment(msgspec.Struct, frozen=True):
+class OpeningContext(msgspec.Struct, frozen=True):
     """Place and time of opening candidates; ``zone`` is the corner's zone in the current lap."""
 
     t_s: float
@@ -52,7 +52,7 @@ class Moment(msgspec.Struct, frozen=True):
     """Whether the straight after the corner is the longest of the lap."""
 
 
-def approach(rules: RuleSet, schedule: Schedule, at: Moment) -> list[RuleOutcome]:
+def approach(rules: RuleSet, schedule: Schedule, at: OpeningContext) -> list[RuleOutcome]:
     """Return all possible cues before a corner; of several on one topic only the first may speak."""
     asked = [a for rule in rules.rules if rule.slot == "approach" for a in _ask(rule, rules, schedule, at, at.quiet_m)]
     faults = schedule.recent.faults(at.corner, rules.rules) | schedule.recent.usual(at.corner)
@@ -74,7 +74,7 @@ def _unopposed(asked: list[RuleOutcome], faults: frozenset[str]) -> list[RuleOut
     return [RuleOutcome(a.candidate, Reason.OPPOSED) if not a.hold and opposed(a) else a for a in asked]
 
 
-def after(rules: RuleSet, schedule: Schedule, at: Moment) -> list[RuleOutcome]:
+def after(rules: RuleSet, schedule: Schedule, at: OpeningContext) -> list[RuleOutcome]:
     """Return all possible cues after a corner's end, before the next one's silence.
 
     A cure is known at the end of the straight after its corner: the confirmation follows at the end of the next corner,
@@ -92,7 +92,11 @@ def after(rules: RuleSet, schedule: Schedule, at: Moment) -> list[RuleOutcome]:
 
 
 def elsewhere(
-    rules: RuleSet, schedule: Schedule, at: Moment, owed: Mapping[int, Collection[str]], measured: Collection[int]
+    rules: RuleSet,
+    schedule: Schedule,
+    at: OpeningContext,
+    owed: Mapping[int, Collection[str]],
+    measured: Collection[int],
 ) -> list[RuleOutcome]:
     """Return cues without room before their corner, ``owed`` (corner -> rules), to speak by name after a corner's end.
 
@@ -142,7 +146,7 @@ def _rank(one: RuleOutcome) -> tuple[bool, int, float, str, tuple[str, ...]]:
     return (c.rule.family != "correction", -c.rule.priority, -c.loss_s, c.rule.name, c.forms)
 
 
-def _ask(rule: CueRule, rules: RuleSet, schedule: Schedule, at: Moment, quiet_m: float) -> list[RuleOutcome]:
+def _ask(rule: CueRule, rules: RuleSet, schedule: Schedule, at: OpeningContext, quiet_m: float) -> list[RuleOutcome]:
     if rules.level not in rule.levels:
         return []
     corner = at.zone.corner
@@ -169,7 +173,7 @@ def _ask(rule: CueRule, rules: RuleSet, schedule: Schedule, at: Moment, quiet_m:
 
 
 def _candidate(
-    rule: CueRule, rules: RuleSet, schedule: Schedule, at: Moment, wording: Wording, quiet_m: float, cost: float
+    rule: CueRule, rules: RuleSet, schedule: Schedule, at: OpeningContext, wording: Wording, quiet_m: float, cost: float
 ) -> Candidate | None:
     named = at.named
     moved = bool(at.slot)
@@ -206,19 +210,19 @@ def _candidate(
         corner=at.corner,
         lap=at.lap,
         forms=tuple(dict.fromkeys(forms)),
-        over_m=action if safety else min(action, own_quiet_m),
+        deadline_m=action if safety else min(action, own_quiet_m),
         action_m=action,
         margin_s=rules.margin_new_s if new else rules.margin_rehearsed_s,
         loss_s=0.0 if math.isnan(cost) else cost,
         opened_s=at.t_s,
         new=new,
         safety=safety,
-        clear_m=quiet_m if grouped else NEVER,
+        end_by_m=quiet_m if grouped else NEVER,
         slot=at.slot or rule.slot,
     )
 
 
-def _action(rule: CueRule, at: Moment, wording: Wording) -> float:
+def _action(rule: CueRule, at: OpeningContext, wording: Wording) -> float:
     """Return the place [m driven] of the cue's action."""
     if rule.slot != "approach" or at.slot:
         return at.next_quiet_m

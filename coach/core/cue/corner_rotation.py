@@ -21,7 +21,7 @@ REST_LAPS: Final = 3
 """First rest; it doubles with each further failure."""
 
 
-class Turns(msgspec.Struct):
+class RotationState(msgspec.Struct):
     """Rotation state of a corner: cues since it cost ``cost_s``, and the lap of its last turn."""
 
     cost_s: float
@@ -31,7 +31,7 @@ class Turns(msgspec.Struct):
     vain: int = 0
 
 
-class Work:
+class FocusCorners:
     """The focus corners of the current lap, at most ``most``."""
 
     def __init__(self, most: int) -> None:
@@ -39,7 +39,7 @@ class Work:
         self.corners: set[int] = set()
         self.lap = 0
         self._told_in_lap: set[int] = set()
-        self._turns: dict[int, Turns] = {}
+        self._turns: dict[int, RotationState] = {}
         self._waiting: dict[int, float] = {}
 
     def begin(self, lap: int, costs: Mapping[int, float]) -> None:
@@ -48,14 +48,14 @@ class Work:
         self.corners.clear()
         self._told_in_lap.clear()
         self._waiting = {
-            c: cost for c, cost in costs.items() if self._turns.setdefault(c, Turns(cost)).rests_until < lap
+            c: cost for c, cost in costs.items() if self._turns.setdefault(c, RotationState(cost)).rests_until < lap
         }
         for _ in range(self.most):
             self._next(self._waiting)
 
     def join(self, corner: int, cost_s: float) -> None:
         """Add ``corner``, known only within the lap, if there is room."""
-        if corner not in self.corners and self._turns.setdefault(corner, Turns(cost_s)).rests_until < self.lap:
+        if corner not in self.corners and self._turns.setdefault(corner, RotationState(cost_s)).rests_until < self.lap:
             self._waiting[corner] = cost_s
             if len(self.corners) < self.most:
                 self._next((corner,))
@@ -91,11 +91,11 @@ class Work:
             del self._waiting[order[0]]
 
     def _order(self, corner: int) -> tuple[bool, float, int]:
-        """Corners that had no turn yet come first, then what costs most for the time it waited."""
+        """Return the corners that had no turn yet come first, then what costs most for the time it waited."""
         turns = self._turns[corner]
         return turns.lap >= 0, -self._waiting[corner] * _waited(turns, self.lap), corner
 
-    def came_right(self, corner: int, opened: Container[int] = ()) -> None:
+    def resolved(self, corner: int, opened: Container[int] = ()) -> None:
         """Reset a corner without faults: earlier attempts no longer count.
 
         Its place in this lap goes to another corner unless something was said there; not to one of ``opened``, whose
@@ -116,5 +116,5 @@ class Work:
         self._turns = {moved[c]: kept for c, kept in self._turns.items() if c in moved}
 
 
-def _waited(turns: Turns, lap: int) -> int:
+def _waited(turns: RotationState, lap: int) -> int:
     return min(max(lap - turns.lap, 0), LONGEST_WAIT_LAPS)

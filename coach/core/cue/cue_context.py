@@ -7,7 +7,7 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from typing import Final
 
-from coach.core.cue.candidates import Moment
+from coach.core.cue.candidates import OpeningContext
 from coach.core.cue.cue_engine import CueEngine
 from coach.core.cue.reasons import Reason
 from coach.core.cue.rules import RuleSet
@@ -32,7 +32,7 @@ class CueContext:
         self._earliest: dict[int, float] = {}
         self._presses: deque[float] = deque(maxlen=OWN_BRAKES)
         self.quiet_until_m = -math.inf
-        """The driver asked for quiet up to here [m driven]: only safety cautions and what he asks for are said."""
+        """End of the silence the driver requested [m driven]: only safety cautions and answers are spoken."""
 
     def swap(
         self, track_model: TrackModel, rules: RuleSet, durations: Mapping[str, float] | None, moved: Mapping[int, int]
@@ -97,16 +97,16 @@ class CueContext:
     def consider(self, now_s: float, u_m: float, speed_mps: float, phase: Phase, braking: bool) -> list[Decision]:
         """Decide what is possible now."""
 
-        reach = self.reach(now_s, u_m, speed_mps)
-        return self.cue_engine.consider(now_s, self.track_model.place(u_m), reach, phase not in QUIET and not braking)
+        eta = self.eta(now_s, u_m, speed_mps)
+        return self.cue_engine.consider(now_s, self.track_model.place(u_m), eta, phase not in QUIET and not braking)
 
     def in_pit(self, now_s: float, u_m: float, speed_mps: float) -> list[Decision]:
         """Handle the pits: speak only pit calls."""
         dropped = self.cue_engine.drop(lambda c: c.slot != "pit", now_s, self.track_model.place(u_m), Reason.PIT)
-        reach = self.reach(now_s, u_m, speed_mps)
-        return dropped + self.cue_engine.consider(now_s, self.track_model.place(u_m), reach, True)
+        eta = self.eta(now_s, u_m, speed_mps)
+        return dropped + self.cue_engine.consider(now_s, self.track_model.place(u_m), eta, True)
 
-    def reach(self, now_s: float, u_m: float, speed_mps: float) -> Callable[[float], float]:
+    def eta(self, now_s: float, u_m: float, speed_mps: float) -> Callable[[float], float]:
         """Return the session time of reaching a place [m driven], slightly early [s]."""
 
         def at(place_m: float) -> float:
@@ -114,15 +114,15 @@ class CueContext:
 
         return at
 
-    def suppress_stderr(self, now_s: float, u_m: float, reason: Reason) -> list[Decision]:
+    def cancel_pending(self, now_s: float, u_m: float, reason: Reason) -> list[Decision]:
         """Hold all open candidates."""
-        return self.cue_engine.suppress_stderr(now_s, self.track_model.place(u_m), reason)
+        return self.cue_engine.cancel_pending(now_s, self.track_model.place(u_m), reason)
 
-    def _moment(self, corner: int, lap: int, now_s: float) -> Moment:
+    def _moment(self, corner: int, lap: int, now_s: float) -> OpeningContext:
         zones, approach = self.track_model.zones, self.track_model.course.approaches[corner]
         zone = zones[corner].shifted(lap * self.track_model.reference.length_m)
         following = (corner + 1) % len(zones)
-        return Moment(
+        return OpeningContext(
             now_s,
             lap,
             corner,

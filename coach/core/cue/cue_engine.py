@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Mapping
 import msgspec
 
 from coach.core.cue.arbiter import NEVER, Arbiter, Candidate, Verdict, held
-from coach.core.cue.candidates import Moment, RuleOutcome, after, approach, elsewhere
+from coach.core.cue.candidates import OpeningContext, RuleOutcome, after, approach, elsewhere
 from coach.core.cue.memory import DriverProgress
 from coach.core.cue.reasons import Reason
 from coach.core.cue.rules import UNSCHEDULED, RuleSet
@@ -62,7 +62,7 @@ class CueEngine:
         """Return the number of cues spoken in ``lap`` so far, without safety cautions."""
         return self._spoken_in.get(lap, 0)
 
-    def open_approach(self, at: Moment, s_m: float) -> list[Decision]:
+    def open_approach(self, at: OpeningContext, s_m: float) -> list[Decision]:
         """Open candidates on a corner's approach."""
         self.new_lap(at.lap)
         self.schedule.opened(at.corner)
@@ -70,7 +70,7 @@ class CueEngine:
         self._owed.pop(at.corner, None)
         return self._open(approach(self.rules, self.schedule, at), at.t_s, s_m)
 
-    def open_after(self, at: Moment, s_m: float) -> list[Decision]:
+    def open_after(self, at: OpeningContext, s_m: float) -> list[Decision]:
         """Open candidates after a corner."""
         asked = after(self.rules, self.schedule, at)
         asked += elsewhere(self.rules, self.schedule, at, self._owed, self._measured)
@@ -86,10 +86,10 @@ class CueEngine:
                 self.wake_s = now_s
         return out
 
-    def consider(self, now_s: float, s_m: float, reach: Callable[[float], float], may_speak: bool) -> list[Decision]:
+    def consider(self, now_s: float, s_m: float, eta: Callable[[float], float], may_speak: bool) -> list[Decision]:
         """Decide what is possible at ``now_s``."""
         out = self._spent(now_s, s_m)
-        verdicts, self.wake_s = self.arbiter.consider(now_s, reach, may_speak)
+        verdicts, self.wake_s = self.arbiter.consider(now_s, eta, may_speak)
         for verdict in verdicts:
             out.append(self._settle(verdict, now_s, s_m))
             if verdict.spoken and verdict.candidate.rule.family not in UNSCHEDULED:
@@ -185,7 +185,7 @@ class CueEngine:
         self.arbiter.open = [c for c in self.arbiter.open if not drops(c)]
         return [self._settle(held(c, reason, now_s), now_s, s_m) for c in dropped]
 
-    def suppress_stderr(self, now_s: float, s_m: float, reason: Reason) -> list[Decision]:
+    def cancel_pending(self, now_s: float, s_m: float, reason: Reason) -> list[Decision]:
         """Hold all open candidates."""
         self.wake_s = NEVER
         return [self._settle(v, now_s, s_m) for v in self.arbiter.drop_all(now_s, reason)]

@@ -16,8 +16,8 @@ OUTWARD: Final = frozenset({"exit_narrow"})
 def limit(rule: CueRule, corner: Corner, amount: float, brakes_m: float = math.nan) -> Reason:
     """Return PROFILE_LIMIT if the advice could take the car past a limit of ``corner``, else NONE.
 
-    ``amount`` is the finding's amount [m]: a driver who brakes that much before the profile's brake point and gets the
-    cue to brake later brakes one step later next time. ``brakes_m`` is the brake point implied by the words [m], NaN
+    ``amount`` is the finding's amount [m]: a driver braking that much before the profile's brake point and gets the cue
+    to brake later brakes one step later next time. ``brakes_m`` is the brake point implied by the words [m], NaN
     without a board.
     """
     latest = corner.latest_brake_m

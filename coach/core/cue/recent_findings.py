@@ -13,7 +13,7 @@ LINE_FAULTS: Final = frozenset(
 )
 ABOUT: Final[dict[str, frozenset[str]]] = {
     "brake_board": frozenset({"brake_early", "brake_late"}),
-    "gradient": frozenset({"brake_late"}),  # it says "earlier": a driver who brakes early does not need it
+    "gradient": frozenset({"brake_late"}),  # it says "earlier": early braking does not need it
     "gear": frozenset({"gear_high", "gear_low"}),
     "apex": frozenset({"turn_in_early", "turn_in_late", "apex_missed"}),
     "kerb_entry": frozenset({"turn_in_early", "turn_in_late"}),

@@ -21,7 +21,7 @@ WEIGHT: Final = 2.0
 """Assumed, no source: weight of the prior in cues."""
 
 
-class Sent(msgspec.Struct):
+class SpokenCue(msgspec.Struct):
     """A cue with unknown outcome."""
 
     rule: str
@@ -35,7 +35,7 @@ class Responses:
 
     def __init__(self, memory: DriverProgress) -> None:
         self.memory = memory
-        self._sent: dict[int, Sent] = {}
+        self._sent: dict[int, SpokenCue] = {}
 
     def forget_sent(self) -> None:
         """Drop pending cues, as corners have new numbers."""
@@ -43,7 +43,7 @@ class Responses:
 
     def told(self, corner: int, rule: str, key: str, slot: str, amount: float) -> None:
         """Record a spoken correction with this ``key`` (rule, corner and wording) in ``slot`` about ``amount``."""
-        self._sent[corner] = Sent(rule, key, slot, amount)
+        self._sent[corner] = SpokenCue(rule, key, slot, amount)
 
     def passed(self, corner: int, amounts: dict[str, float]) -> None:
         """Learn from the next pass: ``amounts`` are the found faults by rule; others are absent."""

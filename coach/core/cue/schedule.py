@@ -12,7 +12,7 @@ from typing import Final
 
 import msgspec
 
-from coach.core.cue.corner_rotation import Work
+from coach.core.cue.corner_rotation import FocusCorners
 from coach.core.cue.memory import DriverProgress, Progress
 from coach.core.cue.reasons import Reason
 from coach.core.cue.recent_findings import ABOUT, LINE_FAULTS, Recent, shows
@@ -49,7 +49,7 @@ class Schedule:
         self.recent = Recent()
         self._progress: dict[str, list[Progress | None]] = {}
         self._nothing_due: set[str] = set()
-        self.work = Work(rules.corners_in_work)
+        self.work = FocusCorners(rules.corners_in_work)
         self.responses = Responses(self.memory)
         self._things: dict[int, str] = {}
         self._told_cost: dict[int, float] = {}
@@ -95,7 +95,7 @@ class Schedule:
                 known = rule.family != "caution" or rule.about in ABOUT
                 self._learn(self.progress(rule, corner), rule, corner, known and shows(rule, findings))
         if not self._call(corner):
-            self.work.came_right(corner, self._opened)
+            self.work.resolved(corner, self._opened)
         elif corner not in self._opened:
             # the last corner of a lap is known only after the next lap begins
             self.work.join(corner, self._cost(corner))

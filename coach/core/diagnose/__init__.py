@@ -13,18 +13,18 @@ from typing import Final
 
 from coach.core.diagnose.case import COST_S, NAN, Case
 from coach.core.diagnose.counterfactual import Counterfactual
-from coach.core.diagnose.entry import entry
-from coach.core.diagnose.line import line
-from coach.core.diagnose.pricing import priced
+from coach.core.diagnose.entry import find_entry_causes
+from coach.core.diagnose.exit_phase import find_exit_causes, find_mid_corner_causes
+from coach.core.diagnose.line import find_line_causes
+from coach.core.diagnose.pricing import allocate_cost
 from coach.core.diagnose.tolerance import ToleranceModel
-from coach.core.diagnose.way_out import middle, way_out
 from coach.core.measure.passes import CornerReference, Part, PassRecord
 from coach.core.track.car import Car
 from coach.core.values import Finding
 
 __all__ = ["COST_S", "Diagnosis"]
 
-OUT_LAP: Final = 0.2
+SLOW_PASS: Final = 0.2
 """A car this much slower is on its out-lap, or behind another: learn nothing from the corner."""
 
 
@@ -49,13 +49,13 @@ def _looked_closer(case: Case) -> tuple[Finding, ...]:
     lost = case.excess_in(WAY_IN)
     if case.arrival_s > 0.0 or lost < max(MUCH_S, MUCH * case.scatter_in(WAY_IN)):
         return ()
-    if case.tolerance.steady(case.driven.corner, tuple(f"loss_{part}_s" for part in WAY_IN)) < HABIT * lost:
+    if case.tolerance.systematic_offset(case.driven.corner, tuple(f"loss_{part}_s" for part in WAY_IN)) < HABIT * lost:
         return ()
-    usual = {name: gap for name, gap in case.usual.items() if name.startswith("loss")}
-    closer = replace(case, causes=[], narrow=CLOSER, usual=usual)
-    entry(closer)
-    explained = sum(c.alone_s for c in closer.causes)
-    return priced(closer) if ENOUGH * lost <= explained <= lost / ENOUGH else ()
+    baseline = {name: gap for name, gap in case.baseline.items() if name.startswith("loss")}
+    closer = replace(case, causes=[], narrow=CLOSER, baseline=baseline)
+    find_entry_causes(closer)
+    explained = sum(c.simulated_cost_s for c in closer.causes)
+    return allocate_cost(closer) if ENOUGH * lost <= explained <= lost / ENOUGH else ()
 
 
 class Diagnosis:
@@ -80,16 +80,16 @@ class Diagnosis:
             self.what_ifs[driven.corner],
             tolerance,
             self.car,
-            tolerance.usual(driven.corner),
+            tolerance.baseline(driven.corner),
             reference.slope,
             self._carried(driven),
             use,
         )
-        if -driven.gaps.get("arrival_mps", 0.0) > OUT_LAP * driven.measures["turn_in_speed_mps"]:
+        if -driven.gaps.get("arrival_mps", 0.0) > SLOW_PASS * driven.measures["turn_in_speed_mps"]:
             return ()
-        for look in (entry, line, middle, way_out):
+        for look in (find_entry_causes, find_line_causes, find_mid_corner_causes, find_exit_causes):
             look(case)
-        return priced(case) or _looked_closer(case)
+        return allocate_cost(case) or _looked_closer(case)
 
     def _carried(self, driven: PassRecord) -> float:
         following = self.what_ifs[(driven.corner + 1) % len(self.what_ifs)]

@@ -64,12 +64,12 @@ def apex_name(number: int, several: int) -> str:
 
 
 def what(fault: str, amount: float, system: Units = METRIC, apex: int = 0) -> str:
-    """Return the fault with its amount, as a person says it; amounts in SI, texts in ``system``."""
+    """Return the fault with its amount in words; amounts in SI, texts in ``system``."""
     return _fill(_WHAT_AT[fault] if apex else _WHAT[fault], amount, system, apex)
 
 
 def to_do(fault: str, amount: float, system: Units = METRIC, apex: int = 0) -> str:
-    """What the driver is asked to change."""
+    """Return the advice to the driver."""
     return _fill(_DO_AT[fault] if apex else _DO[fault], amount, system, apex)
 
 

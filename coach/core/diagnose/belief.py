@@ -41,8 +41,8 @@ def beliefs(case: Case, shown: Sequence[Cause], chosen: Sequence[Cause], error: 
 
 
 def _log_of(case: Case, model: tuple[Cause, ...], shown: Sequence[Cause], scatter: float, error: float) -> float:
-    alone = sum(c.alone_s for c in model)
+    alone = sum(c.simulated_cost_s for c in model)
     width = math.hypot(scatter, error * alone)
     log = -_unlikely((case.excess_s - alone) / width) - math.log(width / scatter)
-    left_open = sum(_unlikely(WIDTH * c.sure) for c in shown if c not in model)
+    left_open = sum(_unlikely(WIDTH * c.tolerance_ratio) for c in shown if c not in model)
     return log - left_open - _PRICE * len(model)

@@ -21,7 +21,7 @@ BROUGHT_M: Final = 15.0
 """A minimum this close to the window's start was carried in."""
 LIMIT: Final = 0.97
 """Share of available grip that counts as the limit (common practice, no source)."""
-FAR: Final = 2.0
+CERTAIN_TOLERANCES: Final = 2.0
 """Tolerances beyond which a gap is certain."""
 
 
@@ -32,10 +32,10 @@ class Cause:
     fault: Fault
     amount: float
     unit: Unit
-    alone_s: float
+    simulated_cost_s: float
     evidence: dict[str, float]
-    sure: float = 1.0
-    """The gap in widths of its band: 1 at the band's edge."""
+    tolerance_ratio: float = 1.0
+    """The gap in tolerances: 1 at the limit."""
     apex: int = 0
     """At which apex, from 1, of a corner that has several; 0 where it is no matter of one apex."""
 
@@ -49,7 +49,7 @@ class Case:
     what_if: Counterfactual
     tolerance: ToleranceModel
     car: Car
-    usual: dict[str, float]
+    baseline: dict[str, float]
     slope: float = 0.0
     carried_s: float = 0.0
     """Cost of a slower exit up to the next braking [s]."""
@@ -59,9 +59,9 @@ class Case:
     narrow: float = 1.0
     """Share of the tolerances in use: less if the loss is large and nothing exceeds them."""
 
-    def g(self, name: str) -> float:
+    def excess_gap(self, name: str) -> float:
         """Return the gap of a measure beyond the driver's baseline; NaN if its channel is absent."""
-        return self.driven.gaps.get(name, NAN) - self.usual.get(name, 0.0)
+        return self.driven.gaps.get(name, NAN) - self.baseline.get(name, 0.0)
 
     def width(self, name: str) -> float:
         """Return the gap beyond which a pass differs."""
@@ -71,17 +71,17 @@ class Case:
         """Return the deviation of the driver's own gaps."""
         return self.tolerance.sigma(self.driven.corner, name)
 
-    def sure(self, name: str) -> float:
+    def tolerance_ratio(self, name: str) -> float:
         """Return the gap of ``name`` in tolerances."""
-        return abs(self.g(name)) / self.width(name)
+        return abs(self.excess_gap(name)) / self.width(name)
 
     def beyond(self, name: str, sign: float) -> bool:
         """Return whether the gap exceeds its tolerance on the side of ``sign``; false if absent."""
-        return sign * self.g(name) > self.width(name)
+        return sign * self.excess_gap(name) > self.width(name)
 
     def far_outside(self, *names: str) -> bool:
         """Return whether the path lies FAR tolerances outside the baseline in one of the named parts."""
-        return any(self.g(name) > FAR * self.width(name) for name in names)
+        return any(self.excess_gap(name) > CERTAIN_TOLERANCES * self.width(name) for name in names)
 
     def has(self, *faults: Fault) -> bool:
         """Return whether one of ``faults`` is among the causes found so far."""
@@ -96,7 +96,7 @@ class Case:
         """Return the excess loss in some parts [s]: without the cost of a slow arrival, with the later cost of a slow
         exit.
         """
-        lost = sum(self.driven.loss(p) - self.usual.get(f"loss_{p}_s", 0.0) for p in parts)
+        lost = sum(self.driven.loss(p) - self.baseline.get(f"loss_{p}_s", 0.0) for p in parts)
         lost -= self.arrival_s if "entry" in parts else 0.0
         return lost + (self.carried_s if "exit" in parts else 0.0)
 
@@ -117,7 +117,7 @@ class Case:
     @property
     def drop_mps(self) -> float:
         """Minimum speed below the baseline, at least 0 [m/s]."""
-        drop = -self.g("min_speed_mps")
+        drop = -self.excess_gap("min_speed_mps")
         if drop != drop:
             return 0.0
         if self.driven.measures["min_speed_at_m"] < self.reference.zone.turn_in_m - TURNED_M + BROUGHT_M:
@@ -144,7 +144,7 @@ class Case:
     @property
     def off_line(self) -> bool:
         """Whether the path exceeds its tolerance in some part, so that it may have cost speed."""
-        return any(abs(self.g(n)) > self.width(n) for n in ("entry_line_m", "apex_line_m", "exit_line_m"))
+        return any(abs(self.excess_gap(n)) > self.width(n) for n in ("entry_line_m", "apex_line_m", "exit_line_m"))
 
     @property
     def at_limit(self) -> bool:

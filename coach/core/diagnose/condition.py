@@ -55,7 +55,7 @@ class Today(msgspec.Struct, frozen=True):
     words: str = ""
 
     @property
-    def usual(self) -> bool:
+    def as_reference(self) -> bool:
         """Whether pace can be judged against the unscaled reference."""
         return self.settled and abs(self.grip - 1.0) <= STEADY and abs(self.power - 1.0) <= ANOTHER_CAR
 
@@ -160,8 +160,8 @@ class Condition:
         if len(self._habits) < _FEW:
             return {}
         own = {c: _middle(uses) for c, uses in self._habits.items()}
-        usual = median(own.values())
-        return {c: use - usual for c, use in own.items()}
+        common = median(own.values())
+        return {c: use - common for c, use in own.items()}
 
 
 def _scatter(grips: Sequence[float], level: float) -> float:

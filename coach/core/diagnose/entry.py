@@ -21,22 +21,22 @@ LIFTED: Final = 0.5
 """Least share of coasting before the brake for a lift."""
 PEDAL_M: Final = 10.0
 """Coasting longer than a foot needs between pedals is a lift before braking."""
-ROLL: Final = 1.2
+COAST_RATIO: Final = 1.2
 ROLL_MPS: Final = 0.5
 """Effect of coasting on the minimum speed: its measured deceleration with a margin, and an unmeasurable rest."""
 SOONER_M: Final = 3.0
 """Softer braking must begin earlier, or the car misses the corner."""
 SAME_MPS: Final = 0.4
-LATE: Final = 0.5
+LATE_TOLERANCES: Final = 0.5
 """Share of the brake point's tolerance that counts as late if the car also ran far wide."""
 DEEPER_M: Final = 3.0
 
 
-def entry(case: Case) -> None:
+def find_entry_causes(case: Case) -> None:
     """Add causes before the slowest point."""
-    start = case.g("brake_start_m")
-    idle = case.g("idle_before_m")
-    later = np.fmax(case.g("idle_after_m"), ROLLED * case.g("drive_late_m"))
+    start = case.excess_gap("brake_start_m")
+    idle = case.excess_gap("idle_before_m")
+    later = np.fmax(case.excess_gap("idle_after_m"), ROLLED * case.excess_gap("drive_late_m"))
     rolled = idle > case.width("idle_before_m") and not idle < later and _slowing(case) and _lifted(case, idle)
     # a car far outside on entry must wait until it turns: that is the line
     rolled = rolled and not case.far_outside("entry_line_m")
@@ -45,15 +45,24 @@ def entry(case: Case) -> None:
             # after long coasting the car needs no brake
             _coasting(case, idle)
         return
-    if rolled and case.g("idle_lift_m") > max(start, LIFTED * idle, PEDAL_M):
+    if rolled and case.excess_gap("idle_lift_m") > max(start, LIFTED * idle, PEDAL_M):
         # a lift long before the brake, which may then come later
         _coasting(case, idle)
         return
-    if start > LATE * case.width("brake_start_m") and (start > case.width("brake_start_m") or _carried_wide(case)):
+    if start > LATE_TOLERANCES * case.width("brake_start_m") and (
+        start > case.width("brake_start_m") or _carried_wide(case)
+    ):
         if case.driven.gaps["arrival_mps"] > -ARRIVAL_MPS and _overshot(case):
             cost = max(case.excess_s, 0.0)
             case.causes.append(
-                Cause("brake_late", start, "m", cost, case.evidence("brake_start_m"), case.sure("brake_start_m"))
+                Cause(
+                    "brake_late",
+                    start,
+                    "m",
+                    cost,
+                    case.evidence("brake_start_m"),
+                    case.tolerance_ratio("brake_start_m"),
+                )
             )
             return
         if rolled:
@@ -65,9 +74,9 @@ def entry(case: Case) -> None:
     tail = case.driven.gaps["brake_tail_m"]
     if tail != tail:
         # too short a braking for halves: use its end for the second half
-        tail = case.g("brake_release_m")
+        tail = case.excess_gap("brake_release_m")
     # the same braking done earlier also ends earlier
-    whole = -tail > 0.75 * -start and not case.g("brake_release_m") > 0.5 * start
+    whole = -tail > 0.75 * -start and not case.excess_gap("brake_release_m") > 0.5 * start
     soft = softness > max(SOFT, case.width("brake_peak")) and early > SOONER_M and not whole
     if soft:
         case.causes.append(
@@ -77,7 +86,7 @@ def entry(case: Case) -> None:
                 "share",
                 case.what_if.braking_softer(1.0 - softness),
                 case.evidence("brake_peak"),
-                case.sure("brake_peak"),
+                case.tolerance_ratio("brake_peak"),
             )
         )
     if early > case.width("brake_start_m") and not soft:
@@ -87,15 +96,19 @@ def entry(case: Case) -> None:
         else:
             evidence = case.evidence("brake_start_m", "brake_peak") | advice(case, -start)
             cost = case.what_if.braking_earlier(early)
-            case.causes.append(Cause("brake_early", early, "m", cost, evidence, case.sure("brake_start_m")))
+            case.causes.append(Cause("brake_early", early, "m", cost, evidence, case.tolerance_ratio("brake_start_m")))
     elif rolled and not soft:
         _coasting(case, idle)
-    elif not soft and case.g("brake_release_m") < -1.5 * case.width("brake_release_m") and case.drop_mps < SAME_MPS:
+    elif (
+        not soft
+        and case.excess_gap("brake_release_m") < -1.5 * case.width("brake_release_m")
+        and case.drop_mps < SAME_MPS
+    ):
         # started at the normal place but finished too early, then waiting
-        done = -case.g("brake_release_m")
+        done = -case.excess_gap("brake_release_m")
         evidence = case.evidence("brake_release_m", "brake_peak")
         cost = case.what_if.braking_earlier(done)
-        case.causes.append(Cause("brake_early", done, "m", cost, evidence, case.sure("brake_release_m")))
+        case.causes.append(Cause("brake_early", done, "m", cost, evidence, case.tolerance_ratio("brake_release_m")))
 
 
 def _coasting(case: Case, idle: float) -> None:
@@ -109,7 +122,7 @@ def _coasting(case: Case, idle: float) -> None:
             "m",
             lost,
             case.evidence("coast_s", "idle_before_m", "idle_after_m"),
-            case.sure("idle_before_m"),
+            case.tolerance_ratio("idle_before_m"),
         )
     )
 
@@ -120,14 +133,14 @@ def _slowing(case: Case) -> bool:
     v = case.driven.measures["min_speed_mps"]
     lost = case.driven.gaps["idle_longest_m"] * slow / max(v, 5.0)
     # coasting slows the car little: a much lower minimum speed has another cause
-    return slow > max(ROLLING_MPS2, 0.4 * case.car.drag_pm * v**2) and case.drop_mps < ROLL * lost + ROLL_MPS
+    return slow > max(ROLLING_MPS2, 0.4 * case.car.drag_pm * v**2) and case.drop_mps < COAST_RATIO * lost + ROLL_MPS
 
 
 def _lifted(case: Case, idle: float) -> bool:
     """Return whether a pedal was released early: the brake earlier, or the throttle long before the brake."""
-    release = case.g("brake_release_m")
+    release = case.excess_gap("brake_release_m")
     own = case.driven.gaps["idle_before_m"] > 0.5 * idle
-    return own or not release > -0.3 * idle or case.g("idle_lift_m") > LIFTED * idle
+    return own or not release > -0.3 * idle or case.excess_gap("idle_lift_m") > LIFTED * idle
 
 
 def softer(case: Case) -> float:
@@ -135,7 +148,7 @@ def softer(case: Case) -> float:
     peak, theirs = case.driven.measures["brake_peak"], case.reference.measures["brake_peak"]
     if not theirs > 0.0 or not peak > 0.0:
         return 0.0
-    return float(np.clip(1.0 - (peak - case.usual.get("brake_peak", 0.0)) / theirs, 0.0, 0.9))
+    return float(np.clip(1.0 - (peak - case.baseline.get("brake_peak", 0.0)) / theirs, 0.0, 0.9))
 
 
 def metres_for(case: Case, drop: float) -> float:
@@ -177,7 +190,7 @@ def _place_of_slowest(case: Case) -> float:
 
 def _carried_wide(case: Case) -> bool:
     """Return whether the car certainly ran straight too long: far outside, slower because of it, and later."""
-    slower = case.g("min_speed_at_m") > DEEPER_M and case.beyond("min_speed_mps", -1.0)
+    slower = case.excess_gap("min_speed_at_m") > DEEPER_M and case.beyond("min_speed_mps", -1.0)
     return slower and case.far_outside("apex_line_m", "exit_line_m")
 
 
@@ -186,7 +199,7 @@ def _overshot(case: Case) -> bool:
     release.
     """
     return (
-        case.g("min_speed_at_m") > DEEPER_M
+        case.excess_gap("min_speed_at_m") > DEEPER_M
         or case.beyond("apex_line_m", 1.0)
         or case.beyond("entry_line_m", 1.0)
         or case.beyond("drive_late_m", 1.0)

@@ -57,7 +57,7 @@ class Judged:
     @property
     def resting(self) -> frozenset[Fault]:
         """Faults not judged in this condition: their absence is not a cure."""
-        if not self.today.usual:
+        if not self.today.as_reference:
             return FASTER
         return THROTTLE | GEAR if self.gear_lost else frozenset()
 
@@ -95,14 +95,14 @@ class Judging:
             self.gearbox = before.gearbox
 
     def judge(self, driven: PassRecord, *, counts: bool = True) -> Judged:
-        """Judge a complete pass against today's standard; it updates the condition if it ``counts``."""
+        """Return judge a complete pass against today's standard; it updates the condition if it ``counts``."""
         base = driven.lap * self.reference.length_m
         use = self._used[driven.corner].use(driven, base)
         today = self.condition.take(driven.corner, use) if counts else self.condition.today
         if counts and driven.trace is not None:
             self.gearbox.take(driven.trace.gear)
         lost = bool(self.gearbox.lost & self._used[driven.corner].gears)
-        if not today.settled or today.usual:
+        if not today.settled or today.as_reference:
             return Judged(driven, self.diagnosis, today, use, lost)
         standard = self._standard(round((today.grip - 1.0) / STEP), round((today.power - 1.0) / STEP))
         return Judged(_against(driven, standard, base), standard.diagnosis, today, use, lost)

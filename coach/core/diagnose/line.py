@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from coach.core.diagnose.case import FAR, Case, Cause
+from coach.core.diagnose.case import CERTAIN_TOLERANCES, Case, Cause
 from coach.core.diagnose.entry import PEDAL_M
 from coach.core.values import Fault
 
@@ -23,22 +23,22 @@ WITH_SIGN: Final = {"brake_start_m": -1.0, "min_speed_mps": -1.0, "drive_late_m"
 
 def _doubtful(case: Case, known: dict[str, float]) -> bool:
     """Return whether the path just exceeds its tolerance while another gap exceeds its own by more."""
-    path = max(case.sure(name) for name in known)
-    clear = {n: case.sure(n) for n, sign in WITH_SIGN.items() if case.beyond(n, sign)}
+    path = max(case.tolerance_ratio(name) for name in known)
+    clear = {n: case.tolerance_ratio(n) for n, sign in WITH_SIGN.items() if case.beyond(n, sign)}
     # of a lower speed only unused grip speaks against the line; of a late throttle nothing at the limit, or if the car
     # ran wide
     if "min_speed_mps" in clear:
         clear["min_speed_mps"] = min(clear["min_speed_mps"], case.unused_mps / case.width("min_speed_mps"))
     if case.at_limit or case.wide:
         clear.pop("drive_late_m", None)
-    return path < SURE and any(sure > path for sure in clear.values())
+    return path < SURE and any(ratio > path for ratio in clear.values())
 
 
-def line(case: Case) -> None:
+def find_line_causes(case: Case) -> None:
     """Add the line fault of the part where the path is farthest from the baseline."""
     if case.has("brake_late"):
         return
-    outside = {name: case.g(name) for name in PARTS}
+    outside = {name: case.excess_gap(name) for name in PARTS}
     known = {name: gap for name, gap in outside.items() if gap == gap and abs(gap) > case.width(name)}
     if not known:
         return
@@ -57,17 +57,27 @@ def line(case: Case) -> None:
         return
     amount = abs(known[name])
     if name == "entry_line_m":
-        shift = case.g("turn_in_m")
+        shift = case.excess_gap("turn_in_m")
         # a path that far off had another turn-in, even if the shift alone could be scatter
-        least = case.width("turn_in_m") if case.sure(name) < FAR else 0.5 * case.width("turn_in_m")
+        least = (
+            case.width("turn_in_m")
+            if case.tolerance_ratio(name) < CERTAIN_TOLERANCES
+            else 0.5 * case.width("turn_in_m")
+        )
         if shift != shift or abs(shift) < least or (shift > 0) != (known[name] > 0):
             return
         amount = abs(shift)
     # another line may require coasting
-    tighter = name != "entry_line_m" and case.sure(name) > SURE and not case.g("idle_lift_m") > PEDAL_M
-    case.causes = [c for c in case.causes if c.fault != "coasting" or (c.sure > case.sure(name) and not tighter)]
+    tighter = (
+        name != "entry_line_m" and case.tolerance_ratio(name) > SURE and not case.excess_gap("idle_lift_m") > PEDAL_M
+    )
+    case.causes = [
+        c
+        for c in case.causes
+        if c.fault != "coasting" or (c.tolerance_ratio > case.tolerance_ratio(name) and not tighter)
+    ]
     apex = 0
     if name == "apex_line_m" and case.apexes:
-        apex = max(case.apexes, key=lambda n: case.g(f"apex_{n}_line_m"))
+        apex = max(case.apexes, key=lambda n: case.excess_gap(f"apex_{n}_line_m"))
     evidence = case.evidence(*PARTS, "turn_in_m", *(f"apex_{n}_line_m" for n in case.apexes))
-    case.causes.append(Cause(fault, amount, "m", max(case.excess_s, 0.0), evidence, case.sure(name), apex))
+    case.causes.append(Cause(fault, amount, "m", max(case.excess_s, 0.0), evidence, case.tolerance_ratio(name), apex))

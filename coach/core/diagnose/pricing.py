@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from coach.core.diagnose.belief import beliefs
-from coach.core.diagnose.case import COST_S, FAR, Case, Cause
+from coach.core.diagnose.case import CERTAIN_TOLERANCES, COST_S, Case, Cause
 from coach.core.measure.passes import PARTS, Part
 from coach.core.values import Fault, Finding
 
@@ -16,22 +16,22 @@ DOUBT: Final = 3.0
 """A gap near its tolerance counts only if it cost this many deviations of the baseline loss."""
 DOUBT_S: Final = 0.03
 
-MOST: Final = 1.1
+MAX_COST_SHARE: Final = 1.1
 """Largest sum of costs as a share of the pass's loss."""
 NEAR_M: Final = 5.0
 MODEL: Final = 0.8
 """Relative error of a counterfactual cost: it knows the reference's speeds but not this pass's alternative. Measured on
 three simulators: off by factors of 0.6 to 1.9, while the loss itself was right on average.
 """
-SHOWN: Final = 0.15
+MIN_LOSS_SHARE: Final = 0.15
 """Least loss of the pass as a share of its causes' expected cost."""
 
 
-def _weighed(lost_s: float, scatter_s: float, alone_s: float) -> float:
+def _weighed(lost_s: float, scatter_s: float, simulated_cost_s: float) -> float:
     """Return two estimates of one cost, weighted by their errors: the loss, and the causes' counterfactual cost."""
-    alone_s = min(max(alone_s, 0.5 * lost_s), 1.5 * lost_s)
-    a, b = 1.0 / max(scatter_s, 1e-3) ** 2, 1.0 / max(MODEL * alone_s, 1e-3) ** 2
-    return (a * lost_s + b * alone_s) / (a + b)
+    simulated_cost_s = min(max(simulated_cost_s, 0.5 * lost_s), 1.5 * lost_s)
+    a, b = 1.0 / max(scatter_s, 1e-3) ** 2, 1.0 / max(MODEL * simulated_cost_s, 1e-3) ** 2
+    return (a * lost_s + b * simulated_cost_s) / (a + b)
 
 
 def parts_of(case: Case, fault: Fault) -> tuple[Part, ...]:
@@ -48,32 +48,36 @@ def parts_of(case: Case, fault: Fault) -> tuple[Part, ...]:
     return PARTS
 
 
-def priced(case: Case) -> tuple[Finding, ...]:
+def allocate_cost(case: Case) -> tuple[Finding, ...]:
     """Return findings, costliest first. Their costs add up to the loss beyond the baseline."""
     scatter = case.scatter_in(PARTS)
     # a cause without a loss in its parts is none
-    shown = [c for c in case.causes if case.excess_in(parts_of(case, c.fault)) >= SHOWN * c.alone_s > 0.0]
-    ordered = sorted(shown, key=lambda c: (-c.alone_s, -c.sure))
+    shown = [
+        c for c in case.causes if case.excess_in(parts_of(case, c.fault)) >= MIN_LOSS_SHARE * c.simulated_cost_s > 0.0
+    ]
+    ordered = sorted(shown, key=lambda c: (-c.simulated_cost_s, -c.tolerance_ratio))
     chosen: list[Cause] = []
     rest = case.excess_s
     for cause in ordered:
         if chosen and rest < max(COST_S, scatter, REST * case.excess_s):
             break
         chosen.append(cause)
-        rest -= cause.alone_s
+        rest -= cause.simulated_cost_s
     if not chosen:
         return ()
     # several causes share the whole loss; a single one only the loss of its parts
     parts = parts_of(case, chosen[0].fault) if len(chosen) == 1 else PARTS
     excess, scatter = case.excess_in(parts), case.scatter_in(parts)
-    alone = sum(c.alone_s for c in chosen)
-    if excess < SHOWN * alone:
+    alone = sum(c.simulated_cost_s for c in chosen)
+    if excess < MIN_LOSS_SHARE * alone:
         return ()
-    lost = min(_weighed(excess, scatter, alone), MOST * case.driven.total_s)
+    lost = min(_weighed(excess, scatter, alone), MAX_COST_SHARE * case.driven.total_s)
     found = []
-    for cause, sure in zip(chosen, beliefs(case, shown, chosen, MODEL), strict=True):
-        cost = cause.alone_s * lost / alone
+    for cause, probability in zip(chosen, beliefs(case, shown, chosen, MODEL), strict=True):
+        cost = cause.simulated_cost_s * lost / alone
         # a gap far beyond its tolerance needs less loss as evidence
-        if cost >= (max(DOUBT_S, DOUBT * scatter) if cause.sure < FAR else max(COST_S, scatter)):
-            found.append(Finding(cause.fault, cause.amount, cause.unit, cost, cause.evidence, sure, cause.apex))
+        if cost >= (
+            max(DOUBT_S, DOUBT * scatter) if cause.tolerance_ratio < CERTAIN_TOLERANCES else max(COST_S, scatter)
+        ):
+            found.append(Finding(cause.fault, cause.amount, cause.unit, cost, cause.evidence, probability, cause.apex))
     return tuple(sorted(found, key=lambda f: (-f.cost_s, f.fault)))

@@ -25,7 +25,7 @@ _SLOWEST: Final = 3.0
 
 
 def rescaled(reference: Reference, car: Car, grip: float, power: float) -> Reference:
-    """Return ``reference`` with ``grip`` and ``power`` times what it had; line and places stay."""
+    """Return ``reference`` with ``grip`` and ``power`` times its own; line and places stay."""
     v, step = np.maximum(reference.speed_mps, _SLOWEST), reference.step_m
     energy = v**2 / 2.0
     gain = (np.roll(energy, -1) - energy) / step

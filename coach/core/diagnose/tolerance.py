@@ -46,7 +46,7 @@ _PRIOR: Final[Mapping[str, float]] = {
     "loss_straight_s": 0.01,
 }
 PRIOR: Final[Mapping[str, float]] = {**_PRIOR, **_per_apex(_PRIOR)}
-"""Scatter of a practised driver, used until his own is known (common practice, no source)."""
+"""Scatter of a practised driver, used until the driver's own is known (common practice, no source)."""
 
 _FLOOR: Final[Mapping[str, float]] = {
     "brake_start_m": 5.0,
@@ -71,7 +71,7 @@ _FLOOR: Final[Mapping[str, float]] = {
     "loss_s": 0.02,
 }
 FLOOR: Final[Mapping[str, float]] = {**_FLOOR, **_per_apex(_FLOOR)}
-"""No band is narrower, however steady the driver: less is not worth a word (common practice, no source)."""
+"""Least tolerance, even for a consistent driver: less is not worth a cue (common practice, no source)."""
 
 PRIOR_WEIGHT: Final = 3.0
 KEPT: Final = 40
@@ -210,7 +210,7 @@ class ToleranceModel:
             known = self._middles[name] = median(own) if len(own) >= FEWEST else math.inf
         return known
 
-    def steady(self, corner: int, names: tuple[str, ...]) -> float:
+    def systematic_offset(self, corner: int, names: tuple[str, ...]) -> float:
         """Return the sum of the medians of ``names`` over all stored passes, good or bad; 0 if within scatter."""
         own = [self._own(corner, name) for name in names]
         known = [o for o in own if o is not None]
@@ -223,7 +223,7 @@ class ToleranceModel:
         """Return the gap beyond which a pass differs."""
         return max(WIDTH * self.sigma(corner, name), FLOOR.get(name, 0.0))
 
-    def usual(self, corner: int) -> dict[str, float]:
+    def baseline(self, corner: int) -> dict[str, float]:
         """Return the baseline: median gaps of the passes within tolerance.
 
         Not zero, because the reference is one lap with its own scatter and noise. Empty while fewer than FEWEST such

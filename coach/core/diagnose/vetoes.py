@@ -1,7 +1,7 @@
 """Vetoes by physics: findings that ask for more than the tyres have.
 
 Where a pass used all grip of today, it gets no advice for more speed, later or harder braking, or earlier throttle.
-A car that runs wide gets no advice for speed or throttle: its line comes first. A fault that comes of a lost gear is
+A car that runs wide gets no advice for speed or throttle: its line comes first. A fault caused by a lost gear is
 not reported. A veto needs less evidence than a finding.
 """
 
@@ -37,7 +37,7 @@ def struck(
     nothing.
     """
     slowest, exit_use = use.slowest / grip, use.exit / grip
-    usual = tolerance.usual(driven.corner)
+    usual = tolerance.baseline(driven.corner)
     # the gap of a noisy path is too uncertain to veto what the pedals show
     sharp = driven.trace is not None and driven.trace.place_noise_m < NOISY_M
     wide = sharp and any(

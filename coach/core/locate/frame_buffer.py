@@ -24,7 +24,7 @@ class FrameBuffer:
         self._stop = 0
         self._waiting = array("d")
         self.hidden = 0
-        """So many of the latest frames are not looked at: they were added, but lie after what is being measured."""
+        """So many of the latest frames are not in use: they were added, but lie after the current measurement."""
 
     def clear(self) -> None:
         """Drop all frames."""

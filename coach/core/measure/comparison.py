@@ -236,8 +236,8 @@ def _gears(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> dict[str
     """Return the mean gear difference on the exit, where the reference accelerates."""
     start = ours["throttle_start_m"]
     start = start if start == start else zone.apex_m
-    way_out = own.inside(start, max(zone.end_m, start + 30.0))
-    more = own.gear[way_out] - ref.gear[way_out]
+    exit_nodes = own.inside(start, max(zone.end_m, start + 30.0))
+    more = own.gear[exit_nodes] - ref.gear[exit_nodes]
     if not all_finite(more):
         more = more[np.isfinite(more)]
     return {"gear_mean": float(more.sum()) / len(more) if len(more) >= 10 else NAN}

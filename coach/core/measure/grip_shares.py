@@ -169,7 +169,7 @@ def _most(trace: Trace, part: slice) -> float:
 
 
 def _both_ways(trace: Trace, part: slice) -> Floats:
-    """Return means over OVER_M of the total acceleration, along and across the path, in ``part`` [m/s^2]."""
+    """Return the means over OVER_M of the total acceleration, along and across the path, in ``part`` [m/s^2]."""
     span = max(int(OVER_M / trace.step_m), 1)
     energy = trace.speed_mps[part] ** 2 / 2.0
     if len(energy) < span:

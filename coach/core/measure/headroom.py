@@ -50,7 +50,7 @@ class Headroom(msgspec.Struct, frozen=True):
     amount: float
 
 
-class Usual(msgspec.Struct, frozen=True):
+class TypicalPass(msgspec.Struct, frozen=True):
     """A typical pass: standard error of its time [s], use of grip while braking, throttle point, seconds of coasting;
     NaN where unknown.
     """
@@ -86,7 +86,12 @@ class CornerRoad:
 
 
 def headroom(
-    corner: int, here: CornerRoad, envelope: Envelope, draws: tuple[Envelope, ...], driven_mps: Floats, usual: Usual
+    corner: int,
+    here: CornerRoad,
+    envelope: Envelope,
+    draws: tuple[Envelope, ...],
+    driven_mps: Floats,
+    usual: TypicalPass,
 ) -> Headroom:
     """Return the headroom of one corner for the typical pass ``driven_mps`` (n,) on its nodes."""
     fast = here.fastest(envelope)
@@ -114,7 +119,7 @@ def headroom(
     return Headroom(corner, total, total - 1.645 * wide, total + 1.645 * wide, parts, phase, fault, amount)
 
 
-def _cause(here: CornerRoad, phase: str, fast: Floats, driven: Floats, usual: Usual) -> tuple[str, float]:
+def _cause(here: CornerRoad, phase: str, fast: Floats, driven: Floats, usual: TypicalPass) -> tuple[str, float]:
     """Return the fault behind a phase's headroom, and its amount."""
     if phase == "middle":
         corner = (here.u_m >= here.zone.turn_in_m) & (here.u_m <= here.zone.end_m)

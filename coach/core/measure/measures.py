@@ -32,7 +32,7 @@ THROTTLE_ON: Final = 0.3
 FULL: Final = 0.95
 PEDAL_OFF: Final = 0.05
 CUT_S: Final = 0.4
-"""The throttle is away for less than this while a gear is changed (common practice, no source)."""
+"""Longest throttle lift during a gear change (common practice, no source)."""
 APEX_M: Final = 12.0
 """The offset at an apex is the least this near to it [m]."""
 TURNED_M: Final = 25.0
@@ -134,7 +134,7 @@ def _speed(trace: Trace, zone: Zone, last: int) -> dict[str, float]:
 
 
 def _apexes(trace: Trace, zone: Zone) -> dict[str, float]:
-    """Return lowest speed, its place and the least offset at each apex of a corner that has several.
+    """Return the lowest speed, its place and the least offset at each apex of a corner that has several.
 
     What lies nearer to another apex belongs to that one.
     """

@@ -119,16 +119,16 @@ class PassStore:
         self._kept: dict[_Key, tuple[PassRecord | None, _Open]] = {}
         self._used: dict[_Key, tuple[PassRecord | None, _Open]] = {}
         self.reused = 0
-        """Passes of the last run that were taken from an earlier one."""
+        """Passes of the last run taken from the cache."""
 
     def begin_run(self) -> None:
-        """A run begins; what the last one did not use may come back by undo, so a few runs' worth is kept."""
+        """Begin a run; keep a few runs' worth of passes, as undo may need them."""
         self._kept = {**self._kept, **self._used} if len(self._kept) < 8 * len(self._used) else self._used
         self._used = {}
         self.reused = 0
 
     def find(self, key: _Key) -> tuple[PassRecord | None, _Open] | None:
-        """The pass measured under ``key`` in an earlier run and the place known after it; None if there is none."""
+        """Return the pass stored under ``key`` in an earlier run and the place known after it, or None."""
         found = self._kept.get(key)
         if found is not None:
             self.reused += 1
@@ -141,7 +141,7 @@ class PassStore:
 
 
 def _places(zone: Zone) -> _Key:
-    """What of a zone a measured pass depends on; NaN as None, for NaN equals nothing."""
+    """Return the places of a zone that a measured pass depends on; NaN as None, as NaN never equals itself."""
     corner = zone.corner
     places = (
         zone.start_m,
@@ -157,7 +157,7 @@ def _places(zone: Zone) -> _Key:
 
 
 class PassBuilder:
-    """Measures corner after corner; ``open`` holds the last place whose time is known.
+    """Measures one corner after another; ``open`` holds the last place with a known time.
 
     With a ``store`` a pass that an earlier run of the same frames measured is taken from there.
     """
@@ -192,7 +192,7 @@ class PassBuilder:
         """
         if self.store is None:
             return self._measure(history, corner, lap, stop_m)
-        # pieces are counted by corner number, so the number is part of the key
+        # pieces are keyed by corner number, so the number is part of the key
         zone = self.zones[corner]
         key = (corner, len(self.zones), lap, _places(zone), stop_m, self._open)
         found = self.store.find(key)

@@ -200,7 +200,7 @@ def _both_open(own: Rows, ref: Rows, from_m: float, to_m: float) -> slice | None
 
 
 def _later(own: Floats, ref: Floats, level: float, step: float) -> float:
-    """Return metres by which ``own`` gives ``level`` later than ``ref``, negative if sooner.
+    """Return metres by which ``own`` gives ``level`` later than ``ref``, negative if earlier.
 
     Counts from the reference's application on, so that gear changes affect both alike, and earlier dabs do not offset
     missing throttle later.

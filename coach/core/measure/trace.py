@@ -120,7 +120,7 @@ def drive_trace(history: FrameBuffer, reference: Reference, low_m: float, high_m
     u, t, v = history.u_m[rows], history["t_s"][rows], history["speed_mps"][rows]
     if len(u) < 8 or u[0] > low_m + MARGIN_M or largest(u) < high_m - SHORT_M:
         return None
-    # a position that repeats was held, and says nothing of the time since; of a car at a stand nothing is lost by it
+    # a position that repeats was held, and says nothing of the time since; of a car stationary nothing is lost by it
     held = repeats(history["x_m"][rows], history["y_m"][rows])
     new = None
     if held.any():
@@ -206,8 +206,7 @@ def _places(u: Floats, v: Floats, t: Floats, new: NDArray[np.bool_] | None) -> t
 
 
 def _calmed(values: Floats, motion: float, wanted: float, longest_s: float, t: Floats) -> tuple[Floats, float]:
-    """Return ``values`` at times ``t`` smoothed as much as their noise asks for, and that noise; a clean feed is not
-    touched.
+    """Return ``values`` at times ``t`` smoothed as their noise requires, and that noise; a clean feed is unchanged.
 
     The span counts measured samples: those filled in between bring no knowledge of their own.
     """

@@ -60,7 +60,7 @@ def measured_rate(y: Floats, dt: float, stride: int) -> float:
     ``stride`` > 1.
 
     The power of the second differences of filled samples comes and goes with the measured ones: it has a line in its
-    spectrum at their rate, which is looked for within a factor of 1.75 around that of the stride.
+    spectrum at their rate, searched within a factor of 1.75 around that of the stride.
     """
     rate = 1.0 / dt
     power = np.abs(y[2:] - 2.0 * y[1:-1] + y[:-2]) ** 2

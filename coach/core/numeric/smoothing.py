@@ -1,4 +1,4 @@
-"""Smoothing that is as long as the noise asks for and no longer."""
+"""Smoothing only as long as the noise requires."""
 
 from __future__ import annotations
 

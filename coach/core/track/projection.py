@@ -39,7 +39,7 @@ class ReferenceLine:
         self.curvature = reference.curvature_pm
         self._table = np.stack((self.x, self.y, self.tx, self.ty, self.curvature))
         self.unique_m = 0.5 / max(float(np.nanmax(np.abs(self.curvature))), 1e-6)
-        """Less far off the line than this a place is the only one near it, from wherever it is looked for [m]."""
+        """Less far off the line than this a place is the only one near it, from any guess [m]."""
         # plain floats for single positions: many times faster than arrays of one, with the same results to the bit
         self._nodes = list(zip(*self._table.tolist(), strict=True))
 

@@ -79,7 +79,7 @@ def caption_share(caption: Caption | None) -> float:
 
 
 def lay_out(scene: Scene, size: Size, measure: Measure) -> Drawing:
-    """Return everything to draw for ``scene``, and the window's size [px]."""
+    """Return the everything to draw for ``scene``, and the window's size [px]."""
     m, width = size.margin, size.width
     if scene.hidden:
         return _hidden(size, measure)

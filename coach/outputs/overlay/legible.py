@@ -31,7 +31,7 @@ def height_px(arcmin: float, pitch_mm: float = FINE_PITCH_MM, viewing_mm: float 
 class Size(NamedTuple):
     """Pixels of one overlay size: width, margin, delta bar height, capital heights of cue, number and other text.
 
-    The window's height is not among them: it is that of what is shown.
+    The window's height is not among them: it follows from the content.
     """
 
     width: int

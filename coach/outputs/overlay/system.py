@@ -1,4 +1,5 @@
-"""What the window library cannot do: clicks that go through the window, opening without focus, the desktop's scale.
+"""Window features missing in the window library: clicks that go through the window, opening without focus, the
+desktop's scale.
 
 X11 through python-xlib (tried); Windows through user32 (from memory, not tried); elsewhere it does nothing.
 """

@@ -10,7 +10,7 @@ import os
 from collections.abc import Callable
 
 os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
-# Windows; X11 is asked in system.py
+# Windows; system.py does it for X11
 os.environ.setdefault("SDL_WINDOW_NO_ACTIVATION_WHEN_SHOWN", "1")
 
 import msgspec
@@ -24,7 +24,7 @@ from coach.outputs.overlay.paint import changed, measure, paint
 from coach.outputs.overlay.settings import OPACITY, Settings
 from coach.outputs.overlay.signs import Item
 from coach.outputs.overlay.system import desktop_scale, open_without_focus, set_click_through
-from coach.outputs.suppress_stderr import hushed
+from coach.outputs.suppress_stderr import suppressed_stderr
 
 TITLE = f"{APP} overlay"
 TOP_PX = 24
@@ -51,7 +51,7 @@ class OverlayWindow:
         self._items: tuple[Item, ...] = ()
         self._grabbed: tuple[int, int] | None = None
         try:
-            with hushed():
+            with suppressed_stderr():
                 pygame.display.init()
             if pygame.display.get_driver() in ("offscreen", "dummy") and not os.environ.get("SDL_VIDEODRIVER"):
                 raise pygame.error("no desktop was found")

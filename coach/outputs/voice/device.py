@@ -8,7 +8,7 @@ from typing import Protocol
 import numpy as np
 
 from coach.errors import OutputError
-from coach.outputs.suppress_stderr import hushed
+from coach.outputs.suppress_stderr import suppressed_stderr
 from coach.outputs.voice.sound import RATE_HZ
 
 os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
@@ -47,7 +47,7 @@ def list_devices() -> list[str]:
     opened = pygame.mixer.get_init() is not None
     try:
         if not opened:
-            with hushed():
+            with suppressed_stderr():
                 pygame.mixer.init(RATE_HZ, -16, 1, 512, allowedchanges=0)
         return list(audio.get_audio_device_names(False))
     except pygame.error:
@@ -82,7 +82,7 @@ class MixerDevice:
         from pygame._sdl2 import audio
 
         try:
-            with hushed():
+            with suppressed_stderr():
                 pygame.mixer.init(
                     RATE_HZ, -16, 1 + self.stereo, self._buffer, devicename=self._name or None, allowedchanges=0
                 )

@@ -36,7 +36,7 @@ class SharedDesk:
             view.show(field if view is but else None)
 
     async def rerun(self, edited: FieldPath = ()) -> None:
-        """Run the session under the profile as it stands; edits made meanwhile share one further run.
+        """Run the session under the current profile; edits made meanwhile share one further run.
 
         ``edited`` is the changed field: if no cue changed, the pages say why.
         """

@@ -61,7 +61,7 @@ MUTES: Final = {
     "gear_low": "fault: gear too low",
 }
 PLACES: Final = ("brake_m", "turn_in_m", "apex_m", "exit_m", "end_m")
-"""The points of a corner in driving order; one may not pass its neighbour."""
+"""The points of a corner in driving order; a point may not pass its neighbour."""
 MORE_APEXES: Final = "more_apexes_m"
 """The field of the other apexes of a corner that has several; a point of it is named with its number behind a dot."""
 GAP_M: Final = 1.0

@@ -96,8 +96,7 @@ def _fit(samples: Samples, weights: Floats, near: Envelope | None = None) -> Env
 
 
 def _grip(samples: Samples, asked: Floats, where: Mask, weights: Floats, growth: float) -> GripLimit | None:
-    """Return ``base * load + aero * v^2`` under which SHARE of what was ``asked`` (laps, blocks) lies ``where`` it
-    counts.
+    """Return ``base * load + aero * v^2`` above SHARE of the use ``asked`` (laps, blocks) ``where`` it counts.
 
     ``growth`` [s2/m2] is the most that ``aero / base`` may be: the brakes share the tyres' downforce.
     """

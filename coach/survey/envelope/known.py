@@ -20,9 +20,9 @@ from coach.survey.envelope.samples import Samples
 FEWEST: Final = 3
 """Places, or brakings in different places or laps."""
 TOUCHED: Final = (0.97, 1.035)
-"""A corner reaches a limit where its use of it lies between these; one beyond it speaks against the limit."""
+"""A corner reaches a limit if its use lies between these; use beyond it contradicts the limit."""
 AGREE: Final = 0.45
-"""Share of the corners that must touch a limit for it to be one."""
+"""Least share of corners that reach a limit."""
 HARD: Final = 0.65
 """Braking below this share of the cornering limit is not the tyres' (friction circle: about 1; soft tyres, 0.75)."""
 PRESSED: Final = 0.8
@@ -88,9 +88,9 @@ def _third(values: Floats) -> float:
 
 
 def _touches(samples: Samples, use: Floats) -> list[float]:
-    """Return the use that each corner shows: where the laps' median is largest, what a fifth of the passes reach.
+    """Return each corner's use: at the laps' largest median, the value a fifth of the passes reach.
 
-    At one place for all laps: the largest of each pass would be the noise's. A corner that asks for little is left out.
+    At one place for all laps: each pass's own maximum would be noise. Corners with little use are left out.
     """
     usual = np.median(use, axis=0)
     out = []

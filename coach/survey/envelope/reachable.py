@@ -44,7 +44,7 @@ class Reach:
 
 
 def reach_of(survey: Survey, share: float = 1.0, others: Sequence[Samples] = ()) -> Reach | None:
-    """Return envelope and reachable speed from a survey, with ``share`` of what was shown; None without positions.
+    """Return envelope and reachable speed from a survey, with ``share`` of the shown limits; None without positions.
 
     ``others`` are samples of more sessions with the same car, on this survey's reference.
     """

@@ -1,4 +1,4 @@
-"""What other packages add: one is installed, and its feed and output are driven by name from the command line."""
+"""Additions by other packages: one is installed, and its feed and output run by name from the command line."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ def test_mistakes_are_one_line(added: Path, tmp_path: Path, arguments: list[str]
 
 
 def test_the_example_of_the_guide_runs() -> None:
-    """The guide's example for programs that embed the coach runs as it stands, on a lap of the practice car."""
+    """The guide's example for programs that embed the coach runs unchanged, on a lap of the practice car."""
     guide = (ROOT / "DEVELOPERS.md").read_text()
     example = re.search(r"```python\n(import coach\n.*?)```", guide, re.DOTALL)
     assert example is not None

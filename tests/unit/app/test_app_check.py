@@ -71,7 +71,7 @@ MISTAKES = [
 
 @pytest.mark.parametrize(("line", "place", "message"), MISTAKES)
 def test_a_mistake_in_the_file_has_its_line(line: str, place: str, message: str, tmp_path: Path) -> None:
-    """What is wrong with the expectations themselves names file, line, what was found and what is allowed."""
+    """Invalid expectations give an error with file, line, what was found and what is allowed."""
     session = copy_of("race", tmp_path)
     (session / "expect.yaml").write_text(f"schema: 1\nexpect:\n{line}\n", encoding="utf-8")
     with pytest.raises(ExpectationsFileError) as caught:

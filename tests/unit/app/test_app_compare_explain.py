@@ -16,8 +16,9 @@ from coach.core.values import Corner
 
 
 def test_each_kind_of_difference() -> None:
-    """Gained, lost with the reason it is held for now, moved and reworded are told apart; what is the same is not
-    listed; and the short form has one line a corner."""
+    """The comparison distinguishes gained, lost (with its new reason), moved and reworded cues; it omits equal ones;
+    and the short form has one line per corner.
+    """
     before = [
         said(1), said(2), said(3, s_m=100.0), said(2, "Signal", "gear", "second gear"),
         said(4, "Weir", "apex", "late apex"),
@@ -58,7 +59,7 @@ def test_comparing_is_consistent(before: list, after: list) -> None:  # type: ig
 
 
 def test_the_full_comparison_goes_to_a_file(tmp_path: Path) -> None:
-    """One line a difference; a place that can not be written is one clear error."""
+    """One line a difference; a place that cannot be written is one clear error."""
     found = compare([said(1)], [])
     write_full(tmp_path / "all.txt", found)
     assert full(found) == (tmp_path / "all.txt").read_text(encoding="utf-8").splitlines()

@@ -1,4 +1,4 @@
-"""What is said of a feed: within 3 s of a trouble one line with field and fix, and one when it is over."""
+"""Reports about a feed: within 3 s of a problem one line with field and fix, and one when it is over."""
 
 from __future__ import annotations
 
@@ -159,7 +159,7 @@ def test_five_hertz_is_too_slow_and_ten_is_not(udp: Bench) -> None:
 
 
 def test_a_few_bad_packets_are_no_trouble(udp: Bench) -> None:
-    """One in ten that can not be decoded is a bad link: told at the end of the run, not while driving."""
+    """One in ten that cannot be decoded is a bad link: told at the end of the run, not while driving."""
     for i in range(600):
         udp.drive([FRAMES[i]], as_json() if i % 10 else lambda f: b"x")
     assert not any("decoded" in line for line in udp.lines())

@@ -32,7 +32,7 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(autouse=True)
 def empty_home(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Profiles of the machine are looked for here."""
+    """The search for profiles of the machine uses this folder."""
     monkeypatch.setenv("XDG_DATA_HOME", str(home))
 
 
@@ -96,7 +96,7 @@ def test_the_view_has_a_clock_and_says_what_is_missing() -> None:
 
 
 def test_a_profile_is_made_after_enough_laps_and_not_before(tmp_path: Path) -> None:
-    """Three valid laps make it; what stands in the way is said, and one lap more is asked for."""
+    """Three valid laps make it; obstacles are reported, and one more lap is required."""
     said: list[str] = []
     run = list(simulate(hollow_ridge(), 4, seed=2).frames())
     # elsewhere on earth: no profile of this machine fits

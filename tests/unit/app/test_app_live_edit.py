@@ -56,8 +56,9 @@ def edit(path: Path, old: str, new: str) -> None:
 
 
 def test_an_edit_is_checked_and_handed_over_once(plan: Path, tmp_path: Path) -> None:
-    """A right edit gives corners, rules and lengths, is kept in the session, and can be taken once; a wrong one is
-    said with its line and not handed over; taken back, nothing happens; mended, it comes."""
+    """A right edit gives corners, rules and lengths, is kept in the session, and can be taken once; a wrong one is said
+    with its line and not handed over; undone, nothing happens; fixed, it applies.
+    """
     said: list[str] = []
     session = tmp_path / "session"
     session.mkdir()

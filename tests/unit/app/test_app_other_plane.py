@@ -1,4 +1,4 @@
-"""A session whose plane has another origin than the profile it is looked at with: everything sees the same laps."""
+"""A session whose plane has another origin than its profile: everything sees the same laps."""
 
 from __future__ import annotations
 

@@ -45,7 +45,7 @@ class Fingers:
         self.frames = 0
 
     def pressed(self) -> list[Function]:
-        """What is due by now."""
+        """Pending items."""
         due = [n for n in sorted(self.plan) if n <= self.frames]
         return [function for n in due for function in self.plan.pop(n)]
 
@@ -98,8 +98,9 @@ ASKED: dict[int, list[Function]] = {
 
 @pytest.mark.parametrize(("rules", "kinds"), [("ask", ()), ("improving", ("count", "release", "delta"))])
 def test_a_run_with_buttons_is_replayed_with_them(tmp_path: Path, rules: str, kinds: tuple[str, ...]) -> None:
-    """Requests and tones are kept with their frame: the replay's log is the live one, line for line; by other rules
-    they are asked for too; marks are read back."""
+    """Requests and tones are kept with their frame: the replay's log is the live one, line for line; under other rules
+    the requests apply too; marks are read back.
+    """
     live = run(tmp_path / "s", ASKED, rules, ToneOptions(kinds))  # type: ignore[arg-type]
     lines = [decision_line(d) for d in live.decisions]
     reader = SessionReader(tmp_path / "s")

@@ -1,4 +1,4 @@
-"""What a new user meets at the command line: options that do nothing, newest things, files of the wrong kind."""
+"""First contact with the command line: options without effect, newest items, files of the wrong kind."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ def test_the_reason_is_one_line(coach: Coach, arguments: tuple[str, ...], said: 
 
 
 def test_map_and_receiver_choose_their_feed(coach: Coach, tmp_path: Path) -> None:
-    """Without --feed the named file is looked for by the feed that needs it."""
+    """Without --feed the named file selects the feed that needs it."""
     code, _, err = coach("drive", "--map", tmp_path / "no.yaml")
     assert 2 == code
     assert "no.yaml" in err

@@ -22,7 +22,7 @@ def file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def told(*arguments: str) -> str:
-    """What the command line prints."""
+    """Return the output of the command line."""
     done = CliRunner().invoke(make_app(arguments[0] if arguments[0] in COMMANDS else None), list(arguments))
     assert not done.exception or isinstance(done.exception, SystemExit), done.exception
     return done.output

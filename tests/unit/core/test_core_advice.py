@@ -33,6 +33,6 @@ def test_every_fault_has_a_description_and_an_advice() -> None:
 
 
 def test_advice_goes_by_steps() -> None:
-    """Who brakes 18 m early is asked for one step, who is 3 m early for 3 m."""
+    """Braking 18 m early gets advice of one step, braking 3 m early of 3 m."""
     assert f"brake {ADVICE_STEP_M:.0f} m later, a step a lap" == to_do("brake_early", 18.0)
     assert "brake 3 m later, a step a lap" == to_do("brake_early", 3.2)

@@ -24,7 +24,7 @@ def candidate(name: str, over_s: float, **changes: object) -> Candidate:
     given = {**words, **changes}
     made = rule(name, priority=given.pop("priority"), safety=given["safety"])
     place = over_s * SPEED_MPS
-    return Candidate(made, given.pop("corner"), 1, over_m=place, action_m=place, **given)  # type: ignore[arg-type]
+    return Candidate(made, given.pop("corner"), 1, deadline_m=place, action_m=place, **given)  # type: ignore[arg-type]
 
 
 def play(candidates: list[Candidate], durations: dict[str, float], quiet: tuple[float, float] = (1e9, 1e9)) -> list[
@@ -56,7 +56,7 @@ def check(out: list[tuple[float, Verdict]], durations: dict[str, float], count: 
         c = v.candidate
         assert v.text in c.forms
         assert v.ends_s == pytest.approx(now + STARTS_AFTER_S + durations[v.text])
-        assert v.ends_s <= c.over_m / SPEED_MPS - c.margin_s + 1e-9
+        assert v.ends_s <= c.deadline_m / SPEED_MPS - c.margin_s + 1e-9
     for (_, a), (begins, b) in pairwise(said):
         if not (b.candidate.safety and not a.candidate.safety):
             assert begins >= a.ends_s + PAUSE_S - 1e-9
@@ -178,10 +178,10 @@ def test_a_correction_waits_a_moment_and_is_over_before_another_corner() -> None
     ((now, _),) = play([candidate("a", 4.0)], durations)
     assert CALM_S == pytest.approx(now, abs=0.02)
     for clear_s, text in ((3.0, "a long form of it"), (2.5, "short")):
-        ((_, verdict),) = play([candidate("a", 9.0, margin_s=1.25, new=True, clear_m=clear_s * SPEED_MPS)], durations)
+        ((_, verdict),) = play([candidate("a", 9.0, margin_s=1.25, new=True, end_by_m=clear_s * SPEED_MPS)], durations)
         assert text == verdict.text
         assert verdict.ends_s <= clear_s - CLEAR_S + 1e-9
-    ((_, verdict),) = play([candidate("a", 3.0, margin_s=1.25, clear_m=2.9 * SPEED_MPS)], durations)
+    ((_, verdict),) = play([candidate("a", 3.0, margin_s=1.25, end_by_m=2.9 * SPEED_MPS)], durations)
     assert verdict.ends_s <= 3.0 - 1.25 + 1e-9
 
 

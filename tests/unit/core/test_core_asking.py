@@ -1,4 +1,4 @@
-"""What the driver asks for: answered in a quiet moment, the same however frames are cut, counted as said."""
+"""Driver requests: answered in a quiet moment, the same for any chunks of frames, counted as spoken."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ QUIET = ("braking", "entry", "exit")
 def run(
     asked: Sequence[tuple[int, Request]], cuts: Sequence[int] = (), rules: RuleSet | None = None, tones: str = ""
 ) -> tuple[Events, Pipeline]:
-    """A session in which these are asked for, each after so many frames."""
+    """A session with these requests, each after its number of frames."""
     columns = session(2, 20.0)
     p = pipeline(rules)
     if tones:
@@ -42,7 +42,7 @@ def run(
 
 
 def answers(happened: Events) -> list[Decision]:
-    """What was answered, or why not."""
+    """Return the answers, or why there are none."""
     return [d for d in happened.decisions if d.slot == "asked"]
 
 
@@ -180,7 +180,7 @@ def test_each_rule_of_the_set_that_waits_is_said_when_asked(rule: CueRule) -> No
 
 
 def test_an_answer_crosses_no_limit_and_says_nothing_of_a_spin() -> None:
-    """What the profile does not allow is not advised on request either; a pass that was spoiled is not praised."""
+    """Requests never lead to advice outside the profile's limits; an invalid pass gets no praise."""
     columns = session(2, 20.0)
     for findings, judged in (((Finding("exit_narrow", 2.0, "m", 0.2),), True), ((), False)):
         reference, corners = plan()

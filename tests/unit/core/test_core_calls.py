@@ -104,7 +104,7 @@ EACH = (
 
 
 def at_the_line(times: list[float], off: int = -1) -> list[str]:
-    """What is opened after laps of these times; in lap ``off`` the limits were crossed."""
+    """Return candidates after laps of these times; lap ``off`` exceeds the track limits."""
     ground = TrackModel(ring(), (corner("A", 500.0), corner("B", 1200.0)))
     talker = CueEngine(RuleSet("calls", "improving", (), calls=EACH), ("A", "B"), {})
     calls = Calls(CueContext(ground, talker))
@@ -140,7 +140,7 @@ def test_scatter_is_no_drop_in_pace() -> None:
 
 
 def test_a_lap_beyond_the_limits_is_no_lap_time() -> None:
-    """It is not called and can not be the best."""
+    """It is not called and cannot be the best."""
     assert ["forty, four", "", "new best, forty, two, two tenths up"] == at_the_line([40.4, 39.0, 40.2], off=1)
 
 
@@ -197,7 +197,7 @@ def test_the_limits_are_counted_by_place() -> None:
 
 
 def test_the_pit_stop_is_summed_up_in_the_pits() -> None:
-    """What is next is said when the car is in the pits, by corner and cue, and nothing else is said there."""
+    """In the pits the next item is spoken by corner and cue, and nothing else."""
     happened, (_, t) = run(500), driven()
     later = [d for d in happened.decisions if d.outcome == "spoken" and t["pit"] <= d.t_s <= t["out"]]
     assert later
@@ -219,7 +219,7 @@ def test_a_call_never_takes_the_room_of_a_cue() -> None:
 
 
 def test_calls_are_off_where_nobody_asked_for_them() -> None:
-    """Who improves hears the limits and the pit stop; the clock is for races."""
+    """While improving, a driver hears track limits and pit calls; lap times are for races."""
     assert {"limits", "unsteady", "better", "next"} == {c.about for c in load_rules("improving").calls}
     assert {"lap", "best", "same", "drop_off", "limits"} == {c.about for c in load_rules("race").calls}
 

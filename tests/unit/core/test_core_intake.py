@@ -46,7 +46,7 @@ CASES = {
 
 @pytest.mark.parametrize("name", CASES)
 def test_each_trouble_is_told_apart_and_counted(name: str) -> None:
-    """What is taken, what comes before it, and what is counted, in one chunk and frame by frame."""
+    """Return accepted frames, the events before them, and the counts, in one chunk and frame by frame."""
     times, expected, counts = CASES[name]
     for chunks in ([frames(*times)], [frames(t) for t in times]):
         intake = ClockGate()
@@ -70,7 +70,7 @@ def test_impossible_values_become_absent() -> None:
 @settings(max_examples=200)
 @given(st.lists(st.one_of(st.floats(0, 20), st.floats(), st.integers(0, 8).map(float)), max_size=30), st.data())
 def test_any_times_in_any_cut(times: list[float], data: st.DataObject) -> None:
-    """What is taken does not depend on the cut; it only runs backward at a restart, and leaps only at a gap."""
+    """Accepted frames do not depend on chunks; time goes back only at a restart, and jumps only at a gap."""
     cuts = sorted({0, len(times), *data.draw(st.lists(st.integers(0, len(times)), max_size=5))})
     chunks = [frames(*times[a:b]) for a, b in pairwise(cuts)]
     one, many = ClockGate(), ClockGate()

@@ -19,7 +19,7 @@ from coach.profile.store import load_plan
 from feeds.practice import Noise, faultless, hollow_ridge, simulate
 
 BY_LAPS = {5.0: 0.001, 20.0: 0.001, 45.0: 0.004}
-"""How far a lap's time may be off [s] whose record ends so many metres before the line."""
+"""Allowed error of a lap time [s] whose record ends this many metres before the line."""
 
 
 @cache

@@ -9,7 +9,7 @@ from core_setup import corner, finding, pipeline, rule, session
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coach.core.cue.candidates import Moment, approach
+from coach.core.cue.candidates import OpeningContext, approach
 from coach.core.cue.language import ENGLISH
 from coach.core.cue.limits import limit
 from coach.core.cue.rules import FAULTS, RuleSet
@@ -22,10 +22,10 @@ from coach.core.values import Corner
 from coach.profile.rule_files import load_rules
 
 
-def moment(at: Corner) -> Moment:
+def moment(at: Corner) -> OpeningContext:
     """The approach of the only corner of a lap."""
     (zone,) = zones((at,), 2000.0, True)
-    return Moment(0.0, 1, 0, zone, zone.quiet_m, zone.quiet_m + 2000.0, -0.05, 0, False, (zone,))
+    return OpeningContext(0.0, 1, 0, zone, zone.quiet_m, zone.quiet_m + 2000.0, -0.05, 0, False, (zone,))
 
 
 @given(st.floats(0.0, 60.0), st.floats(-40.0, 40.0))

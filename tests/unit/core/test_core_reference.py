@@ -52,18 +52,18 @@ def test_bands_that_were_asked_before_learn_on() -> None:
         gaps = {name: prior * float(rng.normal()) for name, prior in PRIOR.items()}
         for bands in (asked, unasked):
             bands.learn(seed % 2, gaps)
-        _ = asked.usual(0), asked.usual(1), asked.width(1, "brake_start_m")
+        _ = asked.baseline(0), asked.baseline(1), asked.width(1, "brake_start_m")
     for corner in (0, 1):
-        assert unasked.usual(corner) == asked.usual(corner)
+        assert unasked.baseline(corner) == asked.baseline(corner)
         assert [unasked.sigma(corner, name) for name in PRIOR] == [asked.sigma(corner, name) for name in PRIOR]
 
 
 def test_bands_follow_their_corners_to_other_numbers() -> None:
     """After a corner was taken out the scatter and the usual gaps of the others are theirs still, under new numbers."""
     bands, before = _learned(3, 12), _learned(3, 12)
-    _ = bands.usual(0), bands.usual(2)
+    _ = bands.baseline(0), bands.baseline(2)
     bands.renumber({0: 0, 2: 1})
-    assert before.usual(2) == bands.usual(1) != {}
+    assert before.baseline(2) == bands.baseline(1) != {}
     assert before.width(2, "loss_s") == bands.width(1, "loss_s")
-    assert {} == bands.usual(2)
+    assert {} == bands.baseline(2)
     assert math.isclose(PRIOR["loss_s"], bands.sigma(2, "loss_s"))

@@ -8,7 +8,7 @@ import msgspec
 import pytest
 from core_setup import corner, finding
 
-from coach.core.cue.candidates import Moment
+from coach.core.cue.candidates import OpeningContext
 from coach.core.cue.cue_engine import CueEngine
 from coach.core.cue.rules import CueRule, RuleSet
 from coach.core.track.zones import zones
@@ -19,7 +19,7 @@ LENGTH_M = 2000.0
 CASES = [(name, r.name) for name in sorted(rule_paths()) for r in load_rules(name).rules]
 
 
-def everything(r: CueRule) -> tuple[CueEngine, Moment]:
+def everything(r: CueRule) -> tuple[CueEngine, OpeningContext]:
     """A corner about which every rule has something to say, with only ``r`` in the set."""
     at = corner(
         "A", 1000.0, say="bend", kerb_entry="touch", kerb_apex="use", kerb_exit="avoid", words=("keep it tidy",),
@@ -33,14 +33,14 @@ def everything(r: CueRule) -> tuple[CueEngine, Moment]:
     rules = RuleSet("one", "learning", (r, *(others if r.family == "confirmation" else ())), cure_passes=1, luck=1.0)
     levels = RuleSet("one", sorted(r.levels)[0], rules.rules, cure_passes=1, luck=1.0)  # type: ignore[arg-type]
     talker = CueEngine(levels, ("A",), {})
-    return talker, Moment(0.0, 4, 0, zone, zone.quiet_m, zone.quiet_m + LENGTH_M, -0.05, 0, False, (zone,))
+    return talker, OpeningContext(0.0, 4, 0, zone, zone.quiet_m, zone.quiet_m + LENGTH_M, -0.05, 0, False, (zone,))
 
 
 def _reach(now: float, place: float, to: float) -> float:
     return now + (to - place) / 50.0
 
 
-def drive(talker: CueEngine, at: Moment, r: CueRule) -> list[Decision]:
+def drive(talker: CueEngine, at: OpeningContext, r: CueRule) -> list[Decision]:
     """From 600 m before the corner (or from its end) to where it gets quiet."""
     begin = at.zone.end_m if r.slot != "approach" else at.quiet_m - 600.0
     opened = talker.open_after(at, begin) if r.slot != "approach" else talker.open_approach(at, begin)
@@ -77,7 +77,7 @@ def test_the_rule_speaks_in_time_and_is_held_when_there_is_nothing_to_say(set_na
     muted = everything(r)[1].zone.corner
     talker, at = everything(r)
     zone = type(at.zone)(msgspec.structs.replace(muted, muted=frozenset({name})), *_places(at))
-    at = Moment(0.0, 4, 0, zone, at.quiet_m, at.next_quiet_m, -0.05, 0, False, (zone,))
+    at = OpeningContext(0.0, 4, 0, zone, at.quiet_m, at.next_quiet_m, -0.05, 0, False, (zone,))
     for _ in range(3):
         talker.passed(0, (finding(r.about, 30.0, 0.3),))
     talker.new_lap(4)
@@ -89,6 +89,6 @@ def test_the_rule_speaks_in_time_and_is_held_when_there_is_nothing_to_say(set_na
     assert {"muted"} == {d.reason for d in held}
 
 
-def _places(at: Moment) -> list[float]:
+def _places(at: OpeningContext) -> list[float]:
     z = at.zone
     return [z.start_m, z.brake_m, z.turn_in_m, z.apex_m, z.exit_m, z.end_m, z.next_start_m, z.quiet_m]

@@ -8,7 +8,7 @@ import msgspec
 import pytest
 from core_setup import finding, rule
 
-from coach.core.cue.corner_rotation import Work
+from coach.core.cue.corner_rotation import FocusCorners
 from coach.core.cue.memory import DriverProgress
 from coach.core.cue.reasons import Reason
 from coach.core.cue.recent_findings import Recent
@@ -149,7 +149,7 @@ def test_what_fails_with_this_driver_is_expected_to_gain_less() -> None:
 
 
 def test_a_correction_needs_the_fault_often_and_in_the_last_pass() -> None:
-    """Two of the last three passes, the last one among them: what was just mended is not named."""
+    """Two of the last three passes, the last one among them: a fault just fixed is not named."""
     r = rule("later", seen=2, of_last=3, min_amount=5.0, min_cost_s=0.05)
     for results, due in (
         ([False], False), ([False, False], True), ([False, True, False], True), ([False, False, True], False),
@@ -190,7 +190,7 @@ def test_two_corners_in_work_by_cost() -> None:
 
 def test_each_has_its_turn_and_the_costly_ones_more_often() -> None:
     """Of five corners one that costs eight times as much comes each lap or nearly, the cheapest within four laps."""
-    work = Work(2)
+    work = FocusCorners(2)
     turns = []
     for lap in range(1, 13):
         work.begin(
@@ -201,15 +201,15 @@ def test_each_has_its_turn_and_the_costly_ones_more_often() -> None:
         for corner in turns[-1]:
             work.told(corner, 0.1)
         for corner in range(5):
-            work.came_right(corner)
+            work.resolved(corner)
     assert all(any(4 in t for t in turns[i : i + 5]) for i in range(8))
     assert sum(0 in t for t in turns) >= 6
 
 
 def test_what_does_not_mend_rests_longer_each_time() -> None:
-    """Three turns that changed nothing and a corner rests three laps, then six; one that mends goes on."""
+    """Three turns that changed nothing and a corner rests three laps, then six; one that improves continues."""
     for mends, expected in ((False, [1, 2, 3, 7, 8, 9, 16, 17, 18]), (True, list(range(1, 19)))):
-        work, laps_of = Work(1), []
+        work, laps_of = FocusCorners(1), []
         for lap in range(1, 19):
             work.begin(lap, {0: 0.5 * (0.9**lap if mends else 1.0)})
             if work.corners:
@@ -220,7 +220,7 @@ def test_what_does_not_mend_rests_longer_each_time() -> None:
 
 def test_a_corner_rests_only_for_what_was_said() -> None:
     """Turns without a word count for nothing: what could not be said is not given up."""
-    work = Work(1)
+    work = FocusCorners(1)
     for lap in range(1, 10):
         work.begin(lap, {0: 0.5})
         assert {0} == work.corners
@@ -315,7 +315,7 @@ def test_other_words_when_the_first_do_not_help() -> None:
 
 
 def test_what_is_known_is_kept_across_sessions() -> None:
-    """Stage, counts and what was heard survive as JSON; laps start anew, so no cooldown reaches over."""
+    """Stage, counts and what was heard survive as JSON; laps restart, so no cooldown reaches over."""
     r = rule("board", "reminder", "brake_board", cooldown_laps=3)
     s = schedule(r)
     laps(s, r, [True] * 12)
@@ -356,18 +356,18 @@ def test_faults_of_one_cure_found_in_turn_are_one_habit() -> None:
 
 def test_the_place_of_a_corner_that_came_right_goes_to_one_still_ahead() -> None:
     """Nothing was said at the first; the second's approach began already, so the third takes the place."""
-    work = Work(1)
+    work = FocusCorners(1)
     work.begin(1, {0: 0.5, 1: 0.4, 2: 0.3})
     assert {0} == work.corners
-    work.came_right(0, {0, 1})
+    work.resolved(0, {0, 1})
     assert {2} == work.corners
     work.told(2, 0.3)
-    work.came_right(2, {0, 1, 2})
+    work.resolved(2, {0, 1, 2})
     assert {2} == work.corners
 
 
 def test_a_driver_who_does_not_respond_is_left_alone_though_the_expected_gain_falls() -> None:
-    """Told and never mended: three cues, then rest, with the reason that sends him to the page."""
+    """Cued and never fixed: three cues, then rest, with the reason that points to the page."""
     r = rule("brake_later", family="correction", about="brake_early", slot="approach")
     s = schedule(r, corners_in_work=1)
     held = []

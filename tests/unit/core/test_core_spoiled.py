@@ -1,4 +1,4 @@
-"""What spoils a pass: wheels off, a stop, a way far beside the reference's."""
+"""Invalid passes: wheels off, a stop, a path far beside the reference's."""
 
 from __future__ import annotations
 

@@ -34,7 +34,7 @@ def drive(
     arbiter: Arbiter | None = None,
     brake_m: float = math.inf,
 ) -> list[Decision]:
-    """What is decided on the way; the brake is pressed from ``brake_m`` on."""
+    """Return the decisions of a drive; the brake is pressed from ``brake_m`` on."""
     arbiter, out, i = arbiter or Arbiter({}), [], 0
     while (u := i / rate_hz * speed_mps) < 2000.0 * laps:
         if tones.wake_s <= i / rate_hz:
@@ -123,7 +123,7 @@ def test_a_corner_that_gained_or_lost_is_heard() -> None:
 
 
 def test_in_a_run_tones_and_words_never_sound_together() -> None:
-    """Two laps with everything on: no tone from the start of a cue to its foretold end, safety cautions apart."""
+    """Two laps with everything on: no tone from the start of a cue to its predicted end, except safety cautions."""
     p, happened = pipeline(), Events()
     p.sound(ToneOptions(("count", "release", "delta")))
     happened.add(p.push_columns(session(2, 20.0)))

@@ -74,7 +74,7 @@ def track() -> tuple[np.ndarray, np.ndarray]:
 
 @dataclass
 class Session:
-    """What was driven and what was found, pass by pass; ``hits`` maps a pass's number to the fault driven there."""
+    """Drives and findings, pass by pass; ``hits`` maps a pass's number to its driven fault."""
 
     passes: list[Pass]
     driven: list[PassRecord]

@@ -49,10 +49,10 @@ def test_a_habit_never_becomes_the_usual() -> None:
     row = dict.fromkeys(PRIOR, 0.0)
     for _ in range(20):
         bands.learn(0, {**row, "brake_start_m": -20.0, "loss_s": 0.3})
-    assert {} == bands.usual(0)
+    assert {} == bands.baseline(0)
     for loss in (0.01, 0.02, 0.03):
         bands.learn(0, {**row, "brake_start_m": 1.0, "loss_s": loss})
-    assert (1.0, 0.02) == (bands.usual(0)["brake_start_m"], bands.usual(0)["loss_s"])
+    assert (1.0, 0.02) == (bands.baseline(0)["brake_start_m"], bands.baseline(0)["loss_s"])
 
 
 @pytest.mark.parametrize(
@@ -68,7 +68,7 @@ def test_no_kind_of_habit_becomes_the_usual(measure_name: str, gap: float) -> No
     bands = ToleranceModel()
     for i in range(12):
         bands.learn(0, {"loss_s": 0.3, measure_name: gap + 0.01 * i})
-    assert {} == bands.usual(0)
+    assert {} == bands.baseline(0)
 
 
 @pytest.mark.parametrize("method", ["braking_earlier", "driving_later", "slower", "leaving_slower", "arriving_slower"])

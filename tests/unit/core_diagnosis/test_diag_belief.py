@@ -21,12 +21,12 @@ def case(excess_s: float) -> Case:
     return cast("Case", made)
 
 
-def cause(sure: float, alone_s: float, fault: str = "slow_middle") -> Cause:
-    return Cause(cast("Any", fault), 1.0, "m/s", alone_s, {}, sure)
+def cause(sure: float, simulated_cost_s: float, fault: str = "slow_middle") -> Cause:
+    return Cause(cast("Any", fault), 1.0, "m/s", simulated_cost_s, {}, sure)
 
 
-def one(sure: float, alone_s: float, excess_s: float) -> float:
-    only = cause(sure, alone_s)
+def one(sure: float, simulated_cost_s: float, excess_s: float) -> float:
+    only = cause(sure, simulated_cost_s)
     return beliefs(case(excess_s), [only], [only], 0.8)[0]
 
 

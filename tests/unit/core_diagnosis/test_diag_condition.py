@@ -1,4 +1,4 @@
-"""What the condition is taken for: a slow road, a slow driver, traffic, another car; from made-up uses of grip."""
+"""Interpretation of the condition: a slow road, a slow driver, traffic, another car; from invented uses of grip."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def drive(
     push: float = 1.0,
     seed: int = 0,
 ) -> list[Today]:
-    """So many laps at ``grip``, with ``habits`` that use only a share of it at their corner."""
+    """Laps at ``grip``, with ``habits`` that use only a share of it at their corner."""
     rng = np.random.default_rng(seed)
     out = []
     for _ in range(laps):
@@ -39,14 +39,14 @@ def drive(
 def test_low_everywhere_by_the_same_factor_is_the_condition() -> None:
     today = drive(Condition(CORNERS), 3, grip=0.86)[-1]
     assert today.settled
-    assert not today.usual
+    assert not today.as_reference
     assert today.grip == pytest.approx(0.86, abs=0.01)
     assert today.words == "grip is down 14 %, no pace cues"
 
 
 def test_low_at_one_corner_is_the_driver() -> None:
     for today in drive(Condition(CORNERS), 8, habits={4: 0.8, 7: 0.9}):
-        assert today.usual
+        assert today.as_reference
         assert today.grip == pytest.approx(1.0, abs=STEADY)
         assert today.words == ""
 
@@ -75,7 +75,7 @@ def test_rain_silences_within_half_a_lap_and_is_known_after_another_lap() -> Non
     after = drive(condition, 3, grip=0.85, seed=1)
     silent = [i for i, today in enumerate(after) if not today.settled]
     assert 1 <= silent[0] <= CORNERS // 2
-    assert all(not t.usual for t in after[silent[0] :])
+    assert all(not t.as_reference for t in after[silent[0] :])
     assert after[-1].settled
     assert after[-1].grip == pytest.approx(0.85, abs=0.01)
 
@@ -86,7 +86,7 @@ def test_what_was_known_comes_back_at_once_after_traffic() -> None:
     rng = np.random.default_rng(5)
     held = [condition.take(c, Use(float(rng.uniform(0.75, 0.9)), 1.0, 1.0)) for c in range(CORNERS)]
     assert not held[-1].settled
-    assert all(today.usual for today in drive(condition, 1, seed=2)[2:])
+    assert all(today.as_reference for today in drive(condition, 1, seed=2)[2:])
 
 
 def test_drying_is_followed_without_silence() -> None:
@@ -105,13 +105,13 @@ def test_a_slow_lap_without_full_throttle_is_no_condition() -> None:
     slow = drive(condition, 2, grip=0.6, push=0.5 * PUSHES)
     assert not slow[-1].settled
     assert "not at pace" in slow[-1].words
-    assert drive(condition, 1, seed=3)[-1].usual
+    assert drive(condition, 1, seed=3)[-1].as_reference
 
 
 def test_another_engine_is_another_car() -> None:
     today = drive(Condition(CORNERS), 3, grip=1.1, power=0.72)[-1]
     assert "another car" in today.words
-    assert not today.usual
+    assert not today.as_reference
     assert today.power == pytest.approx(0.72)
 
 
@@ -163,12 +163,12 @@ def steady(uses: list[Use]) -> Today:
 
 @pytest.mark.parametrize(("grip", "usual"), [(0.975, True), (0.965, False)])
 def test_three_per_cent_of_grip_is_another_condition(grip: float, usual: bool) -> None:
-    assert steady([Use(grip, 1.0, 1.0)]).usual is usual
+    assert steady([Use(grip, 1.0, 1.0)]).as_reference is usual
 
 
 @pytest.mark.parametrize(("power", "usual"), [(0.96, True), (0.94, False)])
 def test_five_per_cent_of_the_engine_is_another_car(power: float, usual: bool) -> None:
-    assert steady([Use(1.0, power, 1.0)]).usual is usual
+    assert steady([Use(1.0, power, 1.0)]).as_reference is usual
 
 
 @pytest.mark.parametrize(("push", "settled"), [(0.55, True), (0.45, False)])

@@ -72,7 +72,7 @@ def test_losses_of_the_parts_add_up() -> None:
 
 
 def _again(session: Session, fault: str, **gaps: float) -> tuple[Finding, ...]:
-    """The finding of the first pass with ``fault`` when it is looked at by itself, with some gaps replaced."""
+    """The finding of the first pass with ``fault`` when judged alone, with some gaps replaced."""
     from dataclasses import replace
 
     i = next(i for i, t in session.hits.items() if t.fault == fault and t.cost_s > COSTLY_S)

@@ -19,7 +19,7 @@ from coach.core.values import Corner
 
 N = 501
 PLACED = ("idle_slow", "idle_longest_m", "idle_lift_m", "line_peak")
-"""What a pass was like, rather than a difference."""
+"""Measures that describe a pass rather than a difference."""
 
 
 def hand_made() -> tuple[Trace, Zone]:

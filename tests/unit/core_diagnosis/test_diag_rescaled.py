@@ -1,4 +1,4 @@
-"""The reference as it would be driven today, beside a simulator that solves the whole lap anew."""
+"""The rescaled reference beside a simulator that solves the whole lap again."""
 
 from __future__ import annotations
 

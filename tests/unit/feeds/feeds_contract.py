@@ -94,7 +94,7 @@ class FeedContract:
             assert [] == many
 
     def test_garbage_is_counted_and_survived(self, source: Source) -> None:
-        """What holds no frame raises nothing, is counted, and the frames after it arrive."""
+        """Data without a frame raises nothing, is counted, and later frames arrive."""
         frames = some_frames()
         with source.open() as feed:
             source.give(feed, frames[:20])

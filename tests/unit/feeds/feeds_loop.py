@@ -44,7 +44,7 @@ class Loop:
         self.lap_time_s = float(self.t[-1])
 
     def frames(self, laps: float = 1.0, rate_hz: float = 60.0, start_m: float = 0.0) -> list[Frame]:
-        """The car from ``start_m`` for so many laps; lap 1 begins at place 0."""
+        """The car from ``start_m`` for ``laps`` laps; lap 1 begins at place 0."""
         first = float(np.interp(start_m, self.s, self.t))
         t = first + np.arange(int(laps * self.lap_time_s * rate_hz) + 1) / rate_hz
         lap = np.floor(t / self.lap_time_s)

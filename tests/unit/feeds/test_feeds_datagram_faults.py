@@ -24,7 +24,7 @@ VALUES = st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_s
 
 @given(st.binary(max_size=200) | st.text(max_size=80).map(str.encode))
 def test_any_bytes_have_a_reason(data: bytes) -> None:
-    """What gives no frame is explained in one line; what gives one has no unknown field or names it."""
+    """Data without a frame is explained in one line; data with one has no unknown field or names it."""
     if decode(data) is None:
         assert why_refused(data)
         assert "\n" not in why_refused(data)

@@ -29,7 +29,7 @@ def test_stamps_are_read(way: str, when: datetime) -> None:
     """Each way to write a date and time gives the calendar's seconds, to what it shows of them."""
     if not WAYS[way]:
         when = when.replace(microsecond=0, second=0 if "%S" not in way else when.second)
-    # a second stamp whose day can not be a month tells the order
+    # a second stamp whose day cannot be a month tells the order
     known = datetime(2020, 5, 25)
     text = pa.array([when.strftime(way), known.strftime(way)])
     expected = [(d - datetime(1970, 1, 1)).total_seconds() for d in (when, known)]

@@ -14,7 +14,7 @@ SATELLITE = Channels(
 
 
 def test_a_satellite_receiver_allows_this_much() -> None:
-    """Measured place and speed are on, pedals inferred and what they can not carry said, the rest off."""
+    """Measured place and speed are on, pedals inferred and what they cannot carry said, the rest off."""
     state = {f.name: f.state for f in features(SATELLITE)}
     assert "on" == state["apex, exit and turn-in by the path"] == state["lowest and exit speed"] == state["gradient"]
     assert "inferred" == state["brake points"] == state["throttle points"] == state["coasting"]

@@ -38,7 +38,7 @@ def test_text_files_out_of_bounds(tmp_path: Path, text: str, expected: str) -> N
 
 
 def test_a_file_too_large_is_refused_unread(tmp_path: Path) -> None:
-    """The size is looked at before anything is read: a sparse file of 5 GB costs nothing."""
+    """The size is checked before anything is read: a sparse file of 5 GB costs nothing."""
     file = tmp_path / "huge.csv"
     with file.open("wb") as out:
         out.truncate(5 * 2**30)
@@ -107,7 +107,7 @@ def test_gpx_with_mixed_zones(tmp_path: Path) -> None:
     "time", ["2026-05-01T10:00:00+99:99", "0001-01-01T00:00:00+23:00", "9999-12-31T23:59:59-23:00"]
 )
 def test_gpx_with_absurd_times(tmp_path: Path, time: str) -> None:
-    """A zone or a year that can not be is read or refused in one line, never a traceback."""
+    """A zone or a year that cannot be is read or refused in one line, never a traceback."""
     file = tmp_path / "absurd.gpx"
     file.write_text(gpx("2026-05-01T10:00:00Z", time))
     try:

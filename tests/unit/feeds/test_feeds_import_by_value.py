@@ -167,7 +167,7 @@ def test_local_date_stamps(tmp_path: Path, stamp: Callable[[float], str]) -> Non
 
 
 def test_every_column_that_is_not_taken_has_a_reason(tmp_path: Path) -> None:
-    """A second speed names the one that was taken; what is named like a field but can not be it says so."""
+    """A second speed names the one in use; a column named like a field that cannot be it says so."""
     path = written(
         tmp_path / "log.csv",
         {

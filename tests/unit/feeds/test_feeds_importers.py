@@ -526,7 +526,7 @@ def test_any_text_is_a_table_or_a_clear_error(tmp_path_factory: pytest.TempPathF
 
 
 def test_layout_is_found() -> None:
-    """Names, units and the first row of data are told apart; a file without names gets numbers for names."""
+    """Names, units and the first row of data are distinguished; a file without names gets numbers for names."""
     lines = ["Logger;X", "", "Zeit;Weg", "s;m", "0,1;1,5", "0,2;2,5"]
     layout = find_layout(lines)
     assert layout is not None

@@ -65,7 +65,7 @@ def test_noise_is_measured(noise_mps: float) -> None:
 
 
 def test_gaps_and_absent_speeds() -> None:
-    """A gap begins anew; where the speed is absent so are the pedals; nothing at all gives nothing."""
+    """A gap restarts the filter; pedals are absent where the speed is; no data gives none."""
     frames = LOOP.frames(1, 10.0)
     t = np.array([f.t_s for f in frames]) + np.where(np.arange(len(frames)) > 300, 50.0, 0.0)
     speed = np.array([f.speed_mps for f in frames])

@@ -318,7 +318,7 @@ def test_sample_captures_play(name: str) -> None:
 
 
 def test_capture_and_send_over_real_sockets(tmp_path: Path) -> None:
-    """What is sent is captured byte for byte, and the capture can be sent again."""
+    """A capture stores packets byte for byte, and can be sent again."""
     sent = [data for _, data in read_capture(CAPTURES / "plain_sender.arrows")][:50]
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as free:
         free.bind(("127.0.0.1", 0))

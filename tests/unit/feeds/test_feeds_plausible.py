@@ -154,7 +154,7 @@ def test_whatever_comes_what_goes_on_is_possible(frames: list[Frame]) -> None:
 
 @given(st.lists(frame_values, max_size=60))
 def test_the_gate_is_idempotent(frames: list[Frame]) -> None:
-    """What was let through once is let through again, unchanged: a replay sees what the live run saw."""
+    """Admitted frames pass the gate again unchanged: a replay sees the live run's frames."""
     once, _ = through(frames)
     again, _ = through(once)
     assert list(map(repr, once)) == list(map(repr, again))
@@ -184,7 +184,7 @@ def test_running_numbers() -> None:
 
 
 def test_every_kind_is_explained() -> None:
-    """A counter without words for a person can not be counted."""
+    """A counter without words for a person cannot be counted."""
     with pytest.raises(KeyError):
         Counters().add("something")
     assert ["3 came twice"] == explain({"duplicate": 3})

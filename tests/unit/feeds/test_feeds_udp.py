@@ -60,7 +60,7 @@ def source() -> Iterator[UdpSource]:
 
 @pytest.mark.parametrize("form", ["msgpack", "json"])
 def test_every_field_survives_the_datagram(form: Format) -> None:
-    """What is encoded is decoded to the same frame, absent fields included."""
+    """Decoding an encoded frame gives the same frame, absent fields included."""
     frame = Frame(
         1.25, x_m=1.5, y_m=-2.0, z_m=3.0, lap=2, speed_mps=40.0, throttle=0.5, brake=0.0, steer=-0.25, gear=-1,
         wheels_off=2, in_pit=False, traction_control=True, anti_lock=False, seq=7,

@@ -1,4 +1,4 @@
-"""How a feed looks for frames: nothing is asked of the system that need not be, and nothing that came is left."""
+"""Polling of a feed: no needless system calls, and no frame left behind."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class Timed(Feed):
 
 
 def test_a_frame_that_was_waited_for_costs_one_look() -> None:
-    """At 60 Hz each frame is waited for: one look a frame, none for a second frame that can not be there yet."""
+    """At 60 Hz the feed waits for each frame: one poll per frame, none for a second frame that cannot be there yet."""
     feed = Timed([i / 60 for i in range(1, 61)])
     taken = [len(feed.read_many(256, 0.05)) for _ in range(60)]
     assert [1] * 60 == taken

@@ -22,7 +22,7 @@ presses = st.builds(Press, st.sampled_from(["Wheel A", "Box B"]), st.integers(0,
 
 @given(st.lists(st.tuples(st.sampled_from(list(FUNCTIONS)), presses), max_size=12))
 def test_a_press_asks_for_what_it_was_bound_to_last(steps: list[tuple[str, Press]]) -> None:
-    """However often buttons are bound anew, each asks for the last function, and a real car keeps at most one."""
+    """However often buttons are rebound, each has its last function, and a real car keeps at most one."""
     bindings, last = Bindings(), {}
     for function, press in steps:
         bindings = bindings.bound(function, press)  # type: ignore[arg-type]  # they are functions
@@ -34,7 +34,7 @@ def test_a_press_asks_for_what_it_was_bound_to_last(steps: list[tuple[str, Press
 
 
 def test_bindings_live_on_disk(tmp_path: Path) -> None:
-    """What is saved is loaded; no file is no binding."""
+    """Saved bindings load again; no file means no binding."""
     file = tmp_path / "deep" / "buttons.json"
     assert Bindings() == load(file)
     bindings = Bindings().bound("mark", Press("Wheel A", 3)).bound("repeat", Press(KEYBOARD, key="F9"))

@@ -148,7 +148,7 @@ def test_the_end_is_told_and_a_bus_can_come_back(bus: BusOutput, subscriber: Sub
 
 
 def test_strange_frames_are_counted(subscriber: Subscriber, bus: BusOutput) -> None:
-    """A frame that is none of ours is counted and passed over."""
+    """A foreign frame is counted and skipped."""
     bus._socket.send(prefix("lap") + b"\xc1")
     bus.lap(LAP)
     got = collect(subscriber, lambda g: LAP in g)
@@ -228,7 +228,7 @@ def test_a_helper_with_keys_hears_and_strangers_do_not(keys: tuple[Path, Path], 
 
 
 def test_a_helper_can_not_change_the_run(bus: BusOutput, subscriber: Subscriber) -> None:
-    """What a subscriber sends is not read: the socket of the engine only publishes."""
+    """The engine never reads subscribers' data: its socket only publishes."""
     with pytest.raises(zmq.ZMQError):
         subscriber._events.send(encode(LAP))
     with pytest.raises(zmq.ZMQError):

@@ -396,7 +396,7 @@ def test_board_tells_old_from_new() -> None:
 
 
 def test_settings_survive_and_nonsense_does_not_stop_a_run(tmp_path: Path) -> None:
-    """What was kept comes back; a damaged file, or values that are not allowed, give the defaults."""
+    """Stored settings load again; a damaged file, or invalid values, give the defaults."""
     path = tmp_path / "conf" / "overlay.json"
     save(PLACED, path)
     assert PLACED == load(path)

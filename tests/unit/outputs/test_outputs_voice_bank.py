@@ -154,7 +154,7 @@ def test_trim_drops_what_lies_45_db_down_and_keeps_what_lies_40_down() -> None:
 
 
 def test_silence_and_broken_files_are_refused(tmp_path: Path) -> None:
-    """Nothing that can not be heard gets into the bank."""
+    """No inaudible clip gets into the bank."""
     with pytest.raises(OutputError, match="silence"):
         sound.trim(np.zeros(1000))
     (tmp_path / "x.wav").write_bytes(b"RIFF....")

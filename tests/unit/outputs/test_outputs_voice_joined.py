@@ -96,7 +96,7 @@ def test_what_stands_between_commas_is_rendered_once(tmp_path: Path, monkeypatch
 
 
 def test_a_piece_left_unfinished_is_tried_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """What fails once is rendered again; what fails each time leaves captions, said with how many and why."""
+    """A failed piece is rendered again; one that always fails leaves captions, reported with number and reason."""
     asked: dict[str, int] = {}
 
     class Fake:

@@ -26,7 +26,7 @@ def until(true: Callable[[], bool], limit_s: float = 5.0) -> None:
 
 
 class FakeDevice:
-    """A device that can be pulled out; ``log`` says what was asked of it."""
+    """A device that can be pulled out; ``log`` lists its calls."""
 
     def __init__(self, there: bool = True) -> None:
         self.there = there
@@ -138,7 +138,7 @@ def test_a_device_pulled_out_is_noticed_without_a_cue(player: Player, device: Fa
 
 
 def test_a_device_that_goes_while_a_clip_starts(player: Player, device: FakeDevice) -> None:
-    """A play that fails counts as not heard and the device is opened anew."""
+    """A failed play counts as unheard and the device is reopened."""
     player.ready.wait()
     device.there = False
     player.say(SHORT)

@@ -35,7 +35,7 @@ def test_the_engine_from_pip_writes_a_whole_mono_file(tmp_path: Path) -> None:
 
 
 def test_unwritable_place_and_empty_text_are_errors_not_silence(tmp_path: Path) -> None:
-    """What the engine swallows (a path it can not write, an empty text) comes back as a message."""
+    """Errors the engine ignores (an unwritable path, an empty text) come back as a message."""
     renderer = Renderer(160)
     try:
         with pytest.raises(OutputError, match="could not be spoken"):
@@ -95,7 +95,7 @@ def test_a_worker_that_dies_or_talks_nonsense_is_reported(tmp_path: Path, body: 
 
 
 def test_no_engine_at_all_is_one_line(tmp_path: Path) -> None:
-    """A worker that can not load an engine, or does not exist, gives one line."""
+    """A worker that cannot load an engine, or does not exist, gives one line."""
     broken = (sys.executable, "-c", 'print(\'{"error": "nothing installed"}\')')
     with pytest.raises(OutputError, match="no speech engine: nothing installed"):
         Renderer(160, command=broken)

@@ -1,4 +1,4 @@
-"""What the tests of the pages share: a session that ships, run once."""
+"""Shared fixture of the page tests: a shipped session, run once."""
 
 from __future__ import annotations
 

@@ -19,7 +19,7 @@ def run(coach: Run, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Run:
 
 
 def test_share_and_add_give_the_same_profile(run: Run, tmp_path: Path) -> None:
-    """What is shared holds profile and reference alone, and added elsewhere it is the same, byte for byte."""
+    """A shared profile contains profile and reference only, and is byte for byte the same when added elsewhere."""
     packed, folder = tmp_path / "ridge.zip", tmp_path / "added"
     assert 0 == run("share", "hollow_ridge", "-o", packed)[0]
     with zipfile.ZipFile(packed) as archive:
@@ -45,7 +45,7 @@ def test_add_goes_to_the_users_profiles(run: Run, tmp_path: Path) -> None:
 
 
 def test_an_added_profile_is_found_by_its_name(run: Run, tmp_path: Path) -> None:
-    """After coach add its name does wherever a profile is asked for; an unknown name is answered with all known."""
+    """After coach add its name works wherever a profile is expected; an unknown name lists all known ones."""
     packed, page = tmp_path / "My Ridge!.zip", tmp_path / "again.zip"
     assert 0 == run("share", "hollow_ridge", "-o", packed)[0]
     assert "coach drive --profile my-ridge" in run("add", packed)[1]

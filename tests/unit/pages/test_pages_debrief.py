@@ -120,7 +120,7 @@ def test_hostile_names_stay_text() -> None:
 
 
 def test_embedded_json_reads_back() -> None:
-    """JSON inside a script element can not end it, and reads back as it was."""
+    """JSON inside a script element cannot end it, and reads back as it was."""
     value = {"a": [NASTY, "\u2028", "<!--", "&amp;"]}
     text = str(embedded(value))
     assert not set("<>&\u2028") & set(text)
@@ -237,7 +237,7 @@ def test_map_colours_where_time_goes() -> None:
 
 
 def test_page_is_written_whole_or_not(tmp_path: Path) -> None:
-    """A page that can not be written is one clear error naming it."""
+    """A page that cannot be written is one clear error naming it."""
     target = tmp_path / "missing" / "page.html"
     with pytest.raises(SessionError, match="cannot be written"):
         write_page(target, "x")

@@ -63,7 +63,7 @@ def test_an_edit_is_saved_with_every_comment(
 
 
 def test_the_same_value_is_no_edit(desk: ProfileDesk) -> None:
-    """Putting what is there already changes nothing and can not be undone."""
+    """Putting what is there already changes nothing and cannot be undone."""
     assert not desk.put(0, ("brake_m",), desk.get(0, "brake_m"))
     assert "" == desk.undo_label
     assert not desk.changed
@@ -239,7 +239,7 @@ def test_a_change_on_disk_is_never_overwritten_silently(desk: ProfileDesk, profi
 
 
 def test_rerun_after_an_edit_is_the_full_rerun(profile: Path) -> None:
-    """Measuring anew only what an edit touched gives the decisions and passes of a run from scratch, edit by edit."""
+    """Measuring only what an edit changed gives the decisions and passes of a full run, edit by edit."""
     desk = ProfileDesk(profile, SESSION)
     assert desk.setup is not None
     edits: list[tuple[int, tuple[str, ...], Any]] = [
@@ -286,7 +286,7 @@ def cue(t: float, lap: int = 1, outcome: str = "spoken", reason: str = "", text:
 
 
 def test_marks_tell_what_changed() -> None:
-    """New, gone, moved, held and unchanged cues are told apart; one more that is held back is no news."""
+    """New, gone, moved, held and unchanged cues are distinguished; one more held cue is not a change."""
     before = [cue(10.0), cue(110.0, 2), cue(210.0, 3), cue(310.0, 4)]
     after = [cue(10.0), cue(110.4, 2), cue(210.0, 3, "held", "no room"), cue(410.0, 5), cue(510.0, 6, "held", "beaten")]
     rows = {r.decision.lap: (r.mark, r.was) for r in marked(before, after)}

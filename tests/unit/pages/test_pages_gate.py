@@ -26,7 +26,7 @@ def ask(
     query: str = "",
     **headers: str,
 ) -> list[MutableMapping[str, Any]]:
-    """What the gate answers to a request."""
+    """Return the gate's answer to a request."""
     sent: list[MutableMapping[str, Any]] = []
     fields = [(b"host", host.encode())] + [(k.encode(), v.encode()) for k, v in headers.items()]
     scope = {
@@ -63,7 +63,7 @@ def test_foreign_names_are_refused(host: str) -> None:
 
 @pytest.mark.parametrize("origin", ["http://evil.example", "http://127.0.0.1:9999", "null", "https://localhost"])
 def test_another_sites_page_is_refused(origin: str) -> None:
-    """A page of another origin in the same browser can not talk to the editor."""
+    """A page of another origin in the same browser cannot talk to the editor."""
     assert 403 == status(ask(AccessGate(inner), origin=origin))
     assert 1008 == status(ask(AccessGate(inner), kind="websocket", origin=origin))
     assert 200 == status(ask(AccessGate(inner), origin="http://127.0.0.1:8467"))

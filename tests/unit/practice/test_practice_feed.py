@@ -36,7 +36,7 @@ def test_the_feed_drives_what_simulate_drives(base: Faultless) -> None:
 
 
 def test_the_driver_takes_advice(base: Faultless) -> None:
-    """What he is told of shrinks from the next stretch on, by the share he learns; other faults stay."""
+    """A fault with a cue shrinks from the next stretch on, by the learned share; other faults stay."""
     feed = PracticeFeed(base, faults=FaultPlan.of(("Quarry", "brake_early", 16.0), ("Signal", "coasting", 20.0)),
                         laps=4, rate_hz=20.0)  # fmt: skip
     told = False

@@ -61,7 +61,7 @@ def test_the_same_seed_is_the_same_run(base: Faultless) -> None:
 
 
 def test_a_run_of_more_laps_begins_like_a_shorter_one(base: Faultless) -> None:
-    """What is to come does not change what was."""
+    """Later laps do not change earlier ones."""
     short, long = simulate(base, 2, seed=9), simulate(base, 3, seed=9)
     n = len(short.channels["t_s"])
     for name, values in short.channels.items():

@@ -1,4 +1,4 @@
-"""What the profile accepts the state machine can drive: random corners, at the edges of what is allowed, driven."""
+"""The state machine drives every accepted profile: random corners at the edges of the allowed."""
 
 from __future__ import annotations
 

@@ -148,7 +148,7 @@ def test_hostile_or_broken_files_give_one_clear_error(tmp_path: Path, data: byte
 
 
 def test_missing_file_folder_and_unknown_name(tmp_path: Path) -> None:
-    """What is not there is said as such, with the names that are known."""
+    """A missing name is reported as such, with the known names."""
     with pytest.raises(ProfileError, match="no such file"):
         read_profile(tmp_path / "none.yaml")
     with pytest.raises(ProfileError, match=r"no profile of that name; expected one of "):

@@ -41,7 +41,7 @@ def test_only_data_errors_leave(changes: list[tuple[float, int, str]], rules: bo
         else:
             parse_profile(data, "f.yaml").to_corners()
     except DataError as e:
-        assert all(line.startswith("f.yaml") for line in str(e).split("\n"))  # noqa: PT017  (every error is looked at)
+        assert all(line.startswith("f.yaml") for line in str(e).split("\n"))  # noqa: PT017  (checks every error)
 
 
 @settings(max_examples=150)
@@ -51,6 +51,6 @@ def test_bytes_that_are_no_file_at_all(data: bytes) -> None:
     try:
         parse_profile(data, "f.yaml")
     except DataError as e:
-        assert str(e).startswith("f.yaml")  # noqa: PT017  (every error is looked at)
+        assert str(e).startswith("f.yaml")  # noqa: PT017  (checks every error)
     else:
         raise AssertionError("60 arbitrary bytes cannot be a profile")

@@ -178,7 +178,7 @@ def test_unknown_names_are_refused() -> None:
 
 
 def test_a_session_keeps_texts_instead_of_keys(tmp_path: Path) -> None:
-    """What a session keeps needs no catalogue: the same rules, whatever becomes of the keys later."""
+    """A session's rules need no catalogue: they stay the same, whatever happens to the keys later."""
     for name in LANGUAGES:
         words = load_language(name)
         for rule_set, path in rule_paths().items():

@@ -43,7 +43,7 @@ def moved(by: float) -> tuple[Corner, ...]:
 
 
 def test_a_new_profile_gives_the_surveyed_corners_back(tmp_path: Path) -> None:
-    """What the survey found is what the profile says, to 0.1 m."""
+    """The profile has the survey's numbers, to 0.1 m."""
     file = made(tmp_path)
     assert "Invented: Ring" == file.model.circuit
     assert [(c.name, c.direction, c.brake_m, c.end_m, c.gear) for c in FIRST] == [
@@ -86,7 +86,7 @@ def test_unedited_numbers_are_refreshed_and_edits_kept(tmp_path: Path) -> None:
 
 
 def test_new_corners_are_added_in_order_and_vanished_ones_stay(tmp_path: Path) -> None:
-    """A corner found anew stands in its place with a free name; one not found again is kept and named."""
+    """A new corner is inserted in order with a free name; one not found again is kept and reported."""
     file = made(tmp_path)
     found = (FIRST[0], corner("Turn 2", 270.0, "right", end_m=400.0, exit_m=390.0), FIRST[2])
     report = merge_survey(file.tree, (*found[:2], corner("Turn 9", 860.0, end_m=1000.0), found[2]), 1000.0)
@@ -151,7 +151,7 @@ def without(file: YamlFile[ProfileModel], name: str) -> YamlFile[ProfileModel]:
 
 
 def test_a_deleted_corner_stays_out_of_every_later_survey(tmp_path: Path) -> None:
-    """What a person deleted is not added again, even when one survey missed it in between, until its line is taken."""
+    """A deleted corner is not added again, even if one survey missed it in between, until its line is removed."""
     file = without(made(tmp_path), "Turn 2")
     before = file.text
     for found in (moved(3.0), (FIRST[0], FIRST[2]), moved(-2.0)):

@@ -1,4 +1,4 @@
-"""Boards and kerbs that a person entered: what can not be so is told, what is not near is no mark."""
+"""Entered boards and kerbs: implausible ones are reported, distant ones are not marks."""
 
 from __future__ import annotations
 

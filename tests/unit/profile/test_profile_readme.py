@@ -1,4 +1,4 @@
-"""What the guide shows of a profile is a profile."""
+"""The guide's example of a profile is a valid profile."""
 
 from __future__ import annotations
 

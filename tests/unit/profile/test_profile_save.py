@@ -118,7 +118,7 @@ def test_a_wrong_edit_is_refused_and_the_file_stays(path: Path, value: object) -
 
 @pytest.mark.parametrize("value", [object(), [[]], "deep"])
 def test_an_edit_that_is_no_yaml_is_refused(path: Path, value: object) -> None:
-    """Objects that YAML can not hold, or lists without end, are an error of ours; nothing is written."""
+    """Objects YAML cannot represent, or endless lists, give an error of ours; nothing is written."""
     if value == "deep":
         endless: list[object] = []
         endless.append(endless)

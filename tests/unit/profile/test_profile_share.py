@@ -63,7 +63,7 @@ def test_there_and_back(folder: Path, tmp_path: Path) -> None:
 
 
 def test_a_wrong_profile_is_not_packed(folder: Path, tmp_path: Path) -> None:
-    """What others could not load is not handed to them."""
+    """A profile that others could not load is not shared."""
     profile = (folder / "profile.yaml").read_text()
     (folder / "profile.yaml").write_text(profile.replace(", later]", "]"))
     (folder / "rules" / "mine.yaml").write_text(RULES.replace("brake_early", "brake_erly"))

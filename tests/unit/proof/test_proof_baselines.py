@@ -1,4 +1,4 @@
-"""What the product is held against does what it says: every other lap, short words, after six laps, no word at all."""
+"""The baselines behave as described: every other lap, short words, after six laps, no word at all."""
 
 from __future__ import annotations
 

@@ -67,7 +67,9 @@ def test_a_mute_diagnosis_finds_nothing() -> None:
 
 
 def test_a_talkative_diagnosis_is_wrong() -> None:
-    """Who says everything finds everything: one word in fifteen is right, and every faultless pass is reported."""
+    """A coach that reports everything finds everything: one report in fifteen is right, and every faultless pass is
+    reported.
+    """
     got = rows(saying(*ALL))
     assert 1.0 == got["all"].recall
     assert got["all"].precision == pytest.approx(1.0 / len(ALL), abs=1e-3)

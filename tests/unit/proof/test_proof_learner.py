@@ -107,7 +107,7 @@ def test_constant_feedback_is_retained_worse_than_alternate() -> None:
 
 
 def test_speech_in_a_corner_costs_time() -> None:
-    """Who is spoken to between brake and exit drives a slower lap than who is left alone."""
+    """Cues between brake and exit slow the lap."""
     times = []
     for spoken_to in (False, True):
         one = driver()

@@ -43,7 +43,7 @@ def spoken(t_s: float, family: str, fault: str, corner: str = "Quarry", text: st
 
 
 def drive(monkeypatch: pytest.MonkeyPatch, scenario: Scenario, heard: list[Decision], shown: list[str]) -> list[str]:
-    """What is wrong when this is heard and shown; laps of 100 s, a habit of early braking at Quarry."""
+    """Return the faults of these spoken and shown texts; laps of 100 s, a habit of early braking at Quarry."""
     starts = {lap: 100.0 * (lap - 1) for lap in range(1, 14)}
     session = Session(Drive({}, starts), ground("demo").reference, (), frozenset({"Quarry"}), "brake_early")
     monkeypatch.setattr(scenario_bench, "hear", lambda _: (heard, shown))

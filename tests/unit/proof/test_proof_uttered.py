@@ -1,4 +1,4 @@
-"""What of a driver's loss he is told: the bench counts what it says, and the goal stands."""
+"""The share of a driver's loss covered by cues: the bench counts correctly, and the goal holds."""
 
 from __future__ import annotations
 

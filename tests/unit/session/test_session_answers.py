@@ -72,7 +72,7 @@ def test_repeated_cues_are_one_attempt() -> None:
 
 
 def test_a_cue_after_the_corner_counts_from_the_next_pass() -> None:
-    """What is said right after the exit can not have changed the pass it is about."""
+    """A cue right after the exit cannot have changed its own pass."""
     (found,) = attempts([said(3, before=False)], passes([0.2, 0.2, 0.2, 0.0]))
     assert (3, 1) == (found.passes_before, found.passes_after)
     assert found.worked

@@ -73,7 +73,7 @@ def test_drivers_are_kept_apart(tmp_path: Path) -> None:
 
 
 def test_a_failed_write_leaves_what_was(tmp_path: Path) -> None:
-    """A session that can not be written whole is not written at all."""
+    """A session that cannot be written whole is not written at all."""
     with History(tmp_path / "h") as history:
         fill(history, info())
         twice = [LapRow(1, 90.0, 0.0, True), LapRow(1, 91.0, 0.0, True)]

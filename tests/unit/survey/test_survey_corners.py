@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pytest
@@ -145,7 +146,7 @@ def test_edges_hold_every_valid_lap() -> None:
 def test_the_practice_circuit(noise: float) -> None:
     """The built-in circuit with its own racing line: eleven corners as its maker meant them, apex within 10 m.
 
-    Its truth is the point nearest the inside edge, which the survey can not see; a flick and a double apex included.
+    Its truth is the point nearest the inside edge, which the survey cannot see; a flick and a double apex included.
     """
     ridge = hollow_ridge()
     base = faultless(ridge)
@@ -289,7 +290,7 @@ def test_two_apexes_are_told_apart_by_the_speed_between(rise: float, count: int)
     bend = np.where((at > 200.0) & (at < 400.0), 1 / 50, 0.0)
     pedal = np.full(600, 0.5)
     flat = lane(1.0, speed, bend, pedal, np.zeros(600), False)
-    columns = dict.fromkeys(REFERENCE_COLUMNS, np.zeros(600))
+    columns: dict[str, Any] = dict.fromkeys(REFERENCE_COLUMNS, np.zeros(600))
     line = Reference("flat", closed=False, step_m=1.0, length_m=599.0, lap_time_s=30.0, **columns)
     corners = corners_of(line, flat, find(flat), 0.0)
     assert [len(corner.apexes_m) for corner in corners] == [count]

@@ -173,7 +173,7 @@ def test_one_hard_braking_place_is_enough() -> None:
 
 @pytest.mark.parametrize("share", [0.25, 0.5])
 def test_soft_braking_everywhere_shows_no_braking_limit(share: float) -> None:
-    """Who brakes softly at every corner and corners at the limit shows no braking limit."""
+    """Soft braking at every corner shows no braking limit, even with cornering at the limit."""
     samples = _samples()
     soft = np.where(samples.accel_mps2 < 0.0, share * samples.accel_mps2, samples.accel_mps2)
     fitted = fit_envelope(replace(samples, accel_mps2=soft), 0)

@@ -97,7 +97,7 @@ def test_a_receiver_alone_gives_time_brake_point_and_speed(rate: float) -> None:
 
 
 def test_pedals_that_a_feed_guessed_are_marked() -> None:
-    """A survey that is told that the pedals were guessed works them out anew, and the reference says so."""
+    """A survey informed that pedals were inferred recomputes them, and marks the reference."""
     run = simulate(base_of(SEED), 3, seed=4)
     columns = Columns.of(run.frames())
     assert not survey(columns).reference.inferred_pedals

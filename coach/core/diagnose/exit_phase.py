@@ -29,15 +29,15 @@ another speed.
 """
 
 
-def middle(case: Case) -> None:
+def find_mid_corner_causes(case: Case) -> None:
     """Add causes around the slowest point."""
     if case.has("brake_late", "coasting") or case.has(*LINE):
         return
     drop = case.drop_mps
-    longer = case.g("brake_release_m")
+    longer = case.excess_gap("brake_release_m")
     if (
         longer > 1.3 * case.width("brake_release_m")
-        and case.g("brake_start_m") > -0.5 * longer
+        and case.excess_gap("brake_start_m") > -0.5 * longer
         # a slower mid-corner needs a few metres more of full braking, not many of light braking
         and longer > LIGHT * metres_for(case, drop)
         and drop > 0.6 * case.width("min_speed_mps")
@@ -46,7 +46,7 @@ def middle(case: Case) -> None:
         evidence = case.evidence("brake_release_m", "min_speed_mps")
         # the recovery of speed depends on unused grip: only the pass itself shows it
         lost = max(case.excess_in(("middle", "exit", "straight")), 0.0)
-        case.causes.append(Cause("brake_long", longer, "m", lost, evidence, case.sure("brake_release_m")))
+        case.causes.append(Cause("brake_long", longer, "m", lost, evidence, case.tolerance_ratio("brake_release_m")))
         return
     if case.apexes:
         _slow_apex(case)
@@ -66,7 +66,7 @@ def _slow_apex(case: Case) -> None:
 
     What the other apexes give back or take no counterfactual knows: the cost is what the pass lost.
     """
-    drops = {n: max(-case.g(f"apex_{n}_speed_mps"), 0.0) for n in case.apexes}
+    drops = {n: max(-case.excess_gap(f"apex_{n}_speed_mps"), 0.0) for n in case.apexes}
     apex = max(drops, key=lambda n: (drops[n], -n))
     name = f"apex_{apex}_speed_mps"
     least = min(case.width(name), max(SLOWER * case.reference.measures[name], SLOWER_MPS))
@@ -81,7 +81,7 @@ def _slow_apex(case: Case) -> None:
 def _waits(case: Case) -> bool:
     """Return whether the car keeps slowing after the reference's throttle point, because the throttle is late."""
     start, at = case.reference.measures["throttle_start_m"], case.driven.measures["min_speed_at_m"]
-    if not case.g("drive_late_m") > case.width("drive_late_m") or not at > start + 3.0:
+    if not case.excess_gap("drive_late_m") > case.width("drive_late_m") or not at > start + 3.0:
         return False
     trace, base = case.driven.trace, case.driven.zone.start_m - case.reference.zone.start_m
     if trace is None:
@@ -92,30 +92,35 @@ def _waits(case: Case) -> bool:
     return not lack > BEFORE * case.drop_mps
 
 
-def way_out(case: Case) -> None:
+def find_exit_causes(case: Case) -> None:
     """Add causes from the throttle on."""
     if case.has("brake_late", "coasting") or case.has(*LINE):
         return
-    late = case.g("drive_late_m")
-    if case.apexes and case.has("slow_middle") and not case.g("throttle_start_m") > 0.0:
-        # who lifts for longer between two apexes is slow at the second; the way out is no later for it
+    late = case.excess_gap("drive_late_m")
+    if case.apexes and case.has("slow_middle") and not case.excess_gap("throttle_start_m") > 0.0:
+        # a longer lift between two apexes slows the second; the exit is not later for it
         late = 0.0
     if not late > case.width("drive_late_m"):
         # a lift where the reference never lifts has no later opening, only metres of throttle given back
-        late = float(np.fmax(late, case.g("lifted_m")))
-    # who rolls while the throttle waits is in the gear of a lower speed
+        late = float(np.fmax(late, case.excess_gap("lifted_m")))
+    # coasting before a late throttle happens in the gear of a lower speed
     if not (_waits(case) and case.beyond("idle_after_m", 1.0)) and _gear(case):
         return
     if case.wide:
         # no more throttle where the car already runs out of road
         return
-    share = case.g("drive_share")
-    # a lower gear at a lower speed asks for less throttle
+    share = case.excess_gap("drive_share")
+    # a lower gear at a lower speed needs less throttle
     if share > case.width("drive_share") and not (case.has("slow_middle") and case.driven.gaps["gear_min"] <= -1.0):
         evidence = case.evidence("drive_share", "full_throttle_m", "exit_speed_mps")
         case.causes.append(
             Cause(
-                "throttle_soft", share, "share", case.what_if.driving_softer(share), evidence, case.sure("drive_share")
+                "throttle_soft",
+                share,
+                "share",
+                case.what_if.driving_softer(share),
+                evidence,
+                case.tolerance_ratio("drive_share"),
             )
         )
     elif late > case.width("drive_late_m") and not case.has("brake_long"):
@@ -135,10 +140,10 @@ def way_out(case: Case) -> None:
 def _gear(case: Case) -> bool:
     """Add another gear at the same speed: lower or higher at the slowest point or on the way out."""
     least, mean = case.driven.gaps["gear_min"], case.driven.gaps["gear_mean"]
-    if not (abs(least) >= 1.0 or abs(mean) >= GEAR) or case.sure("min_speed_mps") > SAME_SPEED:
+    if not (abs(least) >= 1.0 or abs(mean) >= GEAR) or case.tolerance_ratio("min_speed_mps") > SAME_SPEED:
         return False
     # a gear that is only touched, because the speed was a little lower or higher, is no choice
-    if case.causes or (abs(mean) < HELD and abs(case.g("min_speed_mps")) > SAME_MPS):
+    if case.causes or (abs(mean) < HELD and abs(case.excess_gap("min_speed_mps")) > SAME_MPS):
         return False
     gear = least if abs(least) >= 1.0 else mean
     fault: Fault = "gear_high" if gear > 0.0 else "gear_low"
