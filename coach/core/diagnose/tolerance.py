@@ -10,6 +10,9 @@ from operator import sub
 from statistics import median
 from typing import Final
 
+from coach.core.columns import Floats
+from coach.core.diagnose.scatter import Scatter
+
 PRIOR: Final[Mapping[str, float]] = {
     "brake_start_m": 3.0,
     "brake_release_m": 4.0,
@@ -71,6 +74,7 @@ STEADY: Final = 3.0
 """So many of his own deviations are no scatter any more."""
 ALIKE: Final = 1.5
 """One driver's scatters at two corners differ by about this factor at most (common practice, no source)."""
+MORE: Final = 1.1
 OFFSET: Final = 2.0
 """The reference is one lap of a good driver: no more than so many deviations of his can it be off itself."""
 _JUDGED: Final = (
@@ -114,12 +118,18 @@ class ToleranceModel:
 
     seen: dict[tuple[int, str], deque[float]] = field(default_factory=dict)
     rows: dict[int, deque[dict[str, float]]] = field(default_factory=dict)
+    profiles: dict[int, deque[Floats]] = field(default_factory=dict)
+    _learned: int = field(default=0, init=False, repr=False, compare=False)
+    _scatter: tuple[int, Scatter] | None = field(default=None, init=False, repr=False, compare=False)
     _sigma: dict[tuple[int, str], float] = field(default_factory=dict, init=False, repr=False, compare=False)
     _middles: dict[str, float] = field(default_factory=dict, init=False, repr=False, compare=False)
     _usual: dict[int, dict[str, float]] = field(default_factory=dict, init=False, repr=False, compare=False)
 
-    def learn(self, corner: int, gaps: Mapping[str, float]) -> None:
+    def learn(self, corner: int, gaps: Mapping[str, float], profile: Floats | None = None) -> None:
         """Take the gaps of one valid pass in (``loss_s`` among them: its time lost over corner and straight)."""
+        if profile is not None:
+            self.profiles.setdefault(corner, deque(maxlen=KEPT)).append(profile)
+            self._learned += 1
         known = {name: gaps[name] for name in PRIOR if name in gaps and gaps[name] == gaps[name]}
         for name, gap in known.items():
             kept = self.seen.get((corner, name))
@@ -136,6 +146,8 @@ class ToleranceModel:
         """Other corners from now on, ``moved`` old -> new; what is not in it is forgotten."""
         self.seen = {(moved[c], name): kept for (c, name), kept in self.seen.items() if c in moved}
         self.rows = {moved[c]: kept for c, kept in self.rows.items() if c in moved}
+        self.profiles = {moved[c]: kept for c, kept in self.profiles.items() if c in moved}
+        self._scatter = None
         self._sigma.clear()
         self._middles.clear()
         self._usual.clear()
@@ -154,6 +166,17 @@ class ToleranceModel:
         if own > prior:
             own = min(own, max(ALIKE * self._anywhere(name), prior))
         return math.sqrt((PRIOR_WEIGHT * prior**2 + n * own**2) / (PRIOR_WEIGHT + n))
+
+    @property
+    def scatter(self) -> Scatter:
+        """The scatter along the corners; worked out again when a tenth more passes are known."""
+        if self._scatter is None or self._learned >= MORE * self._scatter[0] + 1:
+            self._scatter = self._learned, Scatter(self.profiles)
+        return self._scatter[1]
+
+    def settle(self) -> None:
+        """From now on judge by all passes that are known."""
+        self._scatter = None
 
     def _own(self, corner: int, name: str) -> float | None:
         known = self._sigma.get((corner, name))
