@@ -22,6 +22,7 @@ from coach.core.measure.profile_gaps import BEFORE_M, COUNT, SIZE, SPLIT
 from coach.core.values import Fault
 
 LINE: Final[frozenset[Fault]] = frozenset({"turn_in_early", "turn_in_late", "apex_missed", "exit_narrow", "exit_wide"})
+OUTSIDE: Final[frozenset[Fault]] = frozenset({"turn_in_late", "apex_missed", "exit_wide"})
 MODEL: Final = 0.5
 """Relative error of a simulated fault, in each channel and part of the corner."""
 SHAPE: Final = 0.25
@@ -30,9 +31,12 @@ TAIL: Final = 30.0
 """Degrees of freedom of the scatter."""
 PRICE: Final = 6.0
 """What a fault must gain in evidence: about the logarithms of fifteen faults and of forty gaps."""
+WIDE: Final = 0.7
 SMALL: Final = 0.4
 LARGE: Final = 1.7
 """A fault is at least and at most these shares of an amount that was simulated."""
+HELPS: Final = 3.0
+"""A loss alone is no fault: it adds this to the evidence at most."""
 LOSS: Final = 4.0
 """Degrees of freedom of the loss."""
 ARRIVAL_MPS: Final = 0.5
@@ -103,6 +107,8 @@ class Explainer:
         self.usual = scatter.usual(corner)
         self._covariance = scatter.covariance(corner)
         self._line = np.array([h.fault in LINE for h, _ in signs.rows])
+        self._late = np.array([h.fault == "brake_late" for h, _ in signs.rows])
+        self._wide = np.array([float(h.fault == "exit_wide") for h, _ in signs.rows if h.fault in LINE])
         self._groups: dict[bytes, tuple[_Group, _Group]] = {}
 
     def _of(self, known: Floats) -> tuple[_Group, _Group]:
@@ -142,7 +148,7 @@ class Explainer:
         share = np.zeros(len(self.signs.rows))
         gain, share[speed.rows] = speed.evidence(rest, wider)
         cost = self.signs.cost_s * share
-        total[speed.rows] = gain + self._loss(excess_s, scatter_s, cost[speed.rows]) - PRICE
+        total[speed.rows] = gain + np.minimum(self._loss(excess_s, scatter_s, cost[speed.rows]), HELPS) - PRICE
         for k, (hypothesis, _) in enumerate(self.signs.rows):
             if hypothesis.fault in ruled_out:
                 total[k] = -np.inf
@@ -150,7 +156,13 @@ class Explainer:
             gain, share[line.rows] = line.evidence(rest, wider)
             # whatever speed comes of it, it explains it as well as the best other fault
             anyhow = max(float(total.max()), self._lost(excess_s, scatter_s))
-            total[line.rows] = gain + anyhow - PRICE
+            # who brakes too late is carried outside, on whatever path
+            carried = [g for g, k in zip(gain, line.rows, strict=True) if self.signs.rows[k][0].fault in OUTSIDE]
+            total[self._late] += max(0.0, *carried)
+            best = self.signs.rows[int(total.argmax())][0].fault
+            # no more throttle where the car runs wide already: a little of it is enough
+            wide = self._wide if best in ("throttle_soft", "throttle_late") else 0.0
+            total[line.rows] = gain + anyhow - PRICE + WIDE * PRICE * wide
             cost[line.rows] = excess_s
         top = float(total.max())
         if not top > 0.0:

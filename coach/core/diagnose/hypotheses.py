@@ -60,7 +60,14 @@ def brake_late(f: Forward, d: Drives, k: int, x: float) -> None:
     d.cap[k, f.start : to] = np.where(f.u[f.start : to] < f.u[f.start] + x, 1e6, moved[f.start : to])
     d.decel[k, f.start : to] = np.interp(f.u[f.start : to] - x, f.u, f.own_decel)
     throttle_late(f, d, k, x)
-    d.offset[k] += 0.03 * x * _bump(f, f.apex, 0.8 * _half(f))
+
+
+def brake_deep(f: Forward, d: Drives, k: int, x: float) -> None:
+    """The braking later and on into the corner, so that too much speed goes."""
+    brake_late(f, d, k, x)
+    on = slice(f.slow - _nodes(f, 0.5 * x), f.slow + _nodes(f, x))
+    d.brake[k, on] = 0.5 * f.own_decel[f.start + 3]
+    d.throttle[k, on] = 0.0
 
 
 def brake_soft(f: Forward, d: Drives, k: int, x: float) -> None:
@@ -129,9 +136,9 @@ def exit_wide(f: Forward, d: Drives, k: int, x: float) -> None:
     d.offset[k] += x * _bump(f, f.exit, _half(f))
 
 
-def exit_lifted(f: Forward, d: Drives, k: int, x: float) -> None:
-    exit_wide(f, d, k, x)
-    d.throttle[k, f.drive_from : f.end + _nodes(f, 10.0)] = 0.6
+def end_wide(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Wide where the corner ends, back soon."""
+    d.offset[k] += x * _bump(f, f.end, 0.6 * _half(f))
 
 
 def apex_missed(f: Forward, d: Drives, k: int, x: float) -> None:
@@ -181,6 +188,7 @@ _PATH: Final = ("entry_line_m", "apex_line_m", "exit_line_m", "turn_in_m")
 HYPOTHESES: Final[tuple[Hypothesis, ...]] = (
     Hypothesis("brake_early", "m", (8.0, 16.0, 28.0), brake_early, ("brake_start_m", "brake_peak")),
     Hypothesis("brake_late", "m", (6.0, 12.0), brake_late, ("brake_start_m",)),
+    Hypothesis("brake_late", "m", (6.0, 12.0), brake_deep, ("brake_start_m",)),
     Hypothesis("brake_soft", "share", (0.15, 0.3), brake_soft, ("brake_peak",)),
     Hypothesis("brake_long", "m", (10.0, 20.0), brake_long, ("brake_release_m", "min_speed_mps")),
     Hypothesis("slow_middle", "m/s", (1.0, 2.5), slow_middle, ("min_speed_mps", "min_speed_at_m")),
@@ -205,7 +213,7 @@ HYPOTHESES: Final[tuple[Hypothesis, ...]] = (
     Hypothesis("exit_narrow", "m", (1.5, 3.0), exit_narrow, _PATH),
     Hypothesis("exit_narrow", "m", (1.5, 3.0), end_narrow, _PATH),
     Hypothesis("exit_wide", "m", (1.0, 2.0), exit_wide, _PATH),
-    Hypothesis("exit_wide", "m", (1.0, 2.0), exit_lifted, _PATH),
+    Hypothesis("exit_wide", "m", (1.0, 2.0), end_wide, _PATH),
     Hypothesis("gear_high", "gear", (1.0,), gear_high, ("gear_min", "gear_mean", "exit_speed_mps")),
     Hypothesis("gear_low", "gear", (1.0,), gear_low, ("gear_min", "gear_mean", "exit_speed_mps")),
 )

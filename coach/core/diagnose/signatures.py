@@ -45,10 +45,12 @@ class Signatures:
         cost -= cost[plain]
         self.gaps, self.cost_s = gaps[:n], cost[:n]
         self._arriving, self._arriving_s = gaps[n:], cost[n:]
+        self._slower = speed[plain, first] - speed[n:, first]
 
     def arriving(self, slower_mps: float) -> tuple[Floats, float]:
         """Gaps (SIZE,) and seconds of a car that comes slower, and does the rest as the reference."""
-        k = min(int(np.searchsorted(SLOWER, slower_mps, "right")) - 1, len(SLOWER) - 2)
-        share = min((slower_mps - SLOWER[k]) / (SLOWER[k + 1] - SLOWER[k]), 1.0)
+        grid = self._slower
+        k = min(max(int(np.searchsorted(grid, slower_mps, "right")) - 1, 0), len(grid) - 2)
+        share = min((slower_mps - grid[k]) / max(grid[k + 1] - grid[k], 0.1), 1.0)
         gaps = self._arriving[k] + share * (self._arriving[k + 1] - self._arriving[k])
         return gaps, float(self._arriving_s[k] + share * (self._arriving_s[k + 1] - self._arriving_s[k]))
