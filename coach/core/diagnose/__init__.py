@@ -1,5 +1,9 @@
 """From the gaps of a pass to its root causes: what was done differently that cost time, first causes only.
 
+Two ways to the cause are weighed against each other. Rules name the causes of a pass by its measures; each fault
+simulated on the corner's own reference is compared with all of the pass (``weighing``). Rules know how drivers make a
+fault in more ways than are simulated; the comparison knows what else the pass shows, and how the driver scatters.
+
 A pass that lost no more than usual over corner and straight has no fault, however differently it was driven.
 Otherwise causes are looked for in the order of the corner, and each is freed of what an earlier one explains: braking
 that starts early because it is soft is soft braking; a low speed that comes of a tight line is the line; a low exit
@@ -18,6 +22,7 @@ from coach.core.diagnose.line import line
 from coach.core.diagnose.pricing import priced
 from coach.core.diagnose.tolerance import ToleranceModel
 from coach.core.diagnose.way_out import middle, way_out
+from coach.core.diagnose.weighing import Weighing
 from coach.core.measure.passes import CornerReference, Part, PassRecord
 from coach.core.track.car import Car
 from coach.core.values import Finding
@@ -63,6 +68,7 @@ class Diagnosis:
     def __init__(self, references: tuple[CornerReference, ...], car: Car) -> None:
         self.references = references
         self.car = car
+        self.weighing = Weighing(references, car)
         self.what_ifs = tuple(Counterfactual(r.trace, r.zone, r.measures, car) for r in references)
 
     def findings(self, driven: PassRecord, tolerance: ToleranceModel, use: float = NAN) -> tuple[Finding, ...]:
@@ -88,7 +94,8 @@ class Diagnosis:
             return ()
         for look in (entry, line, middle, way_out):
             look(case)
-        return priced(case) or _looked_closer(case)
+        told = priced(case) or _looked_closer(case)
+        return self.weighing.weigh(driven, tolerance, use, told)
 
     def _carried(self, driven: PassRecord) -> float:
         following = self.what_ifs[(driven.corner + 1) % len(self.what_ifs)]

@@ -10,6 +10,7 @@ from memory). The line is judged by the path alone and explains any speed: line 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -125,17 +126,29 @@ class Explainer:
             )
         return found
 
+    def _known(self, gaps: Floats) -> Floats:
+        out: Floats = np.isfinite(gaps) & np.isfinite(self.signs.gaps).all(axis=0)
+        return out
+
+    def can_tell(self, gaps: Floats) -> bool:
+        """Whether speed, pedals and path are all there in some part of the corner."""
+        rows = self._known(gaps)[: 4 * COUNT].reshape(4, COUNT)
+        return bool(rows.any(axis=1).all())
+
     def explain(
-        self, gaps: Floats, excess_s: float, scatter_s: float, slower_mps: float, ruled_out: frozenset[Fault]
+        self,
+        gaps: Floats,
+        excess_s: float,
+        scatter_s: float,
+        slower_mps: float,
+        ruled_out: frozenset[Fault],
+        prior: Mapping[Fault, float],
     ) -> Explanation | None:
         """The best explanation of a pass's ``gaps`` (SIZE,); None if nothing speaks for a fault.
 
         ``excess_s`` is what it lost beyond the usual, with deviation ``scatter_s``; it came ``slower_mps`` slower.
         """
-        known = np.isfinite(gaps) & np.isfinite(self.signs.gaps).all(axis=0)
-        if known.sum() < COUNT:
-            return None
-        speed, line = self._of(known)
+        speed, line = self._of(self._known(gaps))
         rest, wider = gaps - self.usual, 1.0
         if slower_mps > ARRIVAL_MPS:
             arriving, late_s = self.signs.arriving(slower_mps)
@@ -164,6 +177,7 @@ class Explainer:
             wide = self._wide if best in ("throttle_soft", "throttle_late") else 0.0
             total[line.rows] = gain + anyhow - PRICE + WIDE * PRICE * wide
             cost[line.rows] = excess_s
+        total += np.array([prior.get(h.fault, 0.0) for h, _ in self.signs.rows])
         top = float(total.max())
         if not top > 0.0:
             return None
