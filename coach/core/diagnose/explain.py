@@ -1,10 +1,10 @@
 """Which fault explains a pass best: each one's simulated gaps against the measured ones, under the driver's scatter.
 
-Evidence is the logarithm by which the pass is more likely with the fault than without (Student's t, because drivers have
-bad days), the loss among what is to be explained. A simulated fault is not exact: each channel of it may be larger or
-smaller in each part of the corner, and the evidence pays for that freedom (the determinant of the wider covariance). A
-fault more costs the logarithm of how many there are to choose from and of the gaps that were looked at (Schwarz 1978,
-from memory). The line is judged by the path alone and explains any speed: line before speed.
+Evidence is the logarithm by which the pass is more likely with the fault than without (Student's t, because drivers
+have bad days), the loss among what is to be explained. A simulated fault is not exact: each channel of it may be larger
+or smaller in each part of the corner, and the evidence pays for that freedom (the determinant of the wider covariance).
+A fault costs the logarithm of how many there are to choose from and of the gaps that were looked at (Schwarz 1978, from
+memory). The line is judged by the path alone and explains any speed: line before speed.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from coach.core.columns import Floats
 from coach.core.diagnose.scatter import Scatter
@@ -22,8 +23,11 @@ from coach.core.diagnose.signatures import Signatures
 from coach.core.measure.profile_gaps import BEFORE_M, COUNT, SIZE, SPLIT
 from coach.core.values import Fault
 
+Marks = NDArray[np.bool_]
+Places = NDArray[np.intp]
 LINE: Final[frozenset[Fault]] = frozenset({"turn_in_early", "turn_in_late", "apex_missed", "exit_narrow", "exit_wide"})
 OUTSIDE: Final[frozenset[Fault]] = frozenset({"turn_in_late", "apex_missed", "exit_wide"})
+"""Where late braking carries a car."""
 MODEL: Final = 0.5
 """Relative error of a simulated fault, in each channel and part of the corner."""
 SHAPE: Final = 0.25
@@ -33,6 +37,7 @@ TAIL: Final = 30.0
 PRICE: Final = 6.0
 """What a fault must gain in evidence: about the logarithms of fifteen faults and of forty gaps."""
 WIDE: Final = 0.7
+"""Share of PRICE that a wide exit need not pay where else more throttle would be asked for."""
 SMALL: Final = 0.4
 LARGE: Final = 1.7
 """A fault is at least and at most these shares of an amount that was simulated."""
@@ -67,8 +72,8 @@ class Explanation:
 class _Group:
     """Some rows in whitened gaps: ``white`` (p, p), signatures (r, p), freedoms (r, p, m) that are taken off."""
 
-    known: Floats
-    rows: Floats
+    known: Marks
+    rows: Places
     white: Floats
     signs: Floats
     free: Floats
@@ -88,7 +93,7 @@ class _Group:
         return np.where(raw >= SMALL, gain - self.price, -np.inf), share
 
 
-def _group(signs: Signatures, which: Floats, freedoms: Floats, covariance: Floats, known: Floats) -> _Group:
+def _group(signs: Signatures, which: Places, freedoms: Floats, covariance: Floats, known: Marks) -> _Group:
     white = np.linalg.inv(np.linalg.cholesky(covariance[np.ix_(known, known)]))
     gaps = np.nan_to_num(signs.gaps[which])[:, known] @ white.T
     spread = np.einsum("pq,rqm->rpm", white, freedoms[:, known])
@@ -112,7 +117,7 @@ class Explainer:
         self._wide = np.array([float(h.fault == "exit_wide") for h, _ in signs.rows if h.fault in LINE])
         self._groups: dict[bytes, tuple[_Group, _Group]] = {}
 
-    def _of(self, known: Floats) -> tuple[_Group, _Group]:
+    def _of(self, known: Marks) -> tuple[_Group, _Group]:
         key = known.tobytes()
         found = self._groups.get(key)
         if found is None:
@@ -126,8 +131,8 @@ class Explainer:
             )
         return found
 
-    def _known(self, gaps: Floats) -> Floats:
-        out: Floats = np.isfinite(gaps) & np.isfinite(self.signs.gaps).all(axis=0)
+    def _known(self, gaps: Floats) -> Marks:
+        out: Marks = np.isfinite(gaps) & np.isfinite(self.signs.gaps).all(axis=0)
         return out
 
     def can_tell(self, gaps: Floats) -> bool:

@@ -71,6 +71,7 @@ def brake_deep(f: Forward, d: Drives, k: int, x: float) -> None:
 
 
 def brake_soft(f: Forward, d: Drives, k: int, x: float) -> None:
+    """The same speeds with a softer brake, begun sooner."""
     d.decel[k, : f.slow] *= 1.0 - x
     floor = f.energy[f.slow]
     d.cap[k, f.start : f.slow] = floor + (1.0 - x) * np.maximum(f.energy[f.start : f.slow] - floor, 0.0)
@@ -84,10 +85,12 @@ def brake_long(f: Forward, d: Drives, k: int, x: float) -> None:
 
 
 def slow_middle(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Slower around the slowest place, soon made up."""
     _slow(f, d, k, x, max(0.35 * (f.end - f.turn) * f.step, 30.0))
 
 
 def slow_all_through(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Slower from turn-in to exit."""
     _slow(f, d, k, x, max(0.7 * (f.end - f.turn) * f.step, 30.0))
 
 
@@ -108,6 +111,7 @@ def throttle_off(f: Forward, d: Drives, k: int, x: float) -> None:
 
 
 def throttle_soft(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Less than full throttle on the way out."""
     d.throttle[k, f.slow : f.end + _nodes(f, 60.0)] = 1.0 - x
 
 
@@ -125,14 +129,17 @@ def lift(f: Forward, d: Drives, k: int, x: float) -> None:
 
 
 def exit_narrow(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Inside the reference at the exit."""
     exit_wide(f, d, k, -x)
 
 
 def end_narrow(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Inside the reference where the corner ends."""
     d.offset[k] -= x * _bump(f, f.end, _half(f))
 
 
 def exit_wide(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Outside the reference at the exit."""
     d.offset[k] += x * _bump(f, f.exit, _half(f))
 
 
@@ -142,14 +149,17 @@ def end_wide(f: Forward, d: Drives, k: int, x: float) -> None:
 
 
 def apex_missed(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Outside around the apex, back soon."""
     d.offset[k] += x * _bump(f, f.apex, 0.6 * _half(f))
 
 
 def middle_missed(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Outside from turn-in to exit."""
     d.offset[k] += x * _bump(f, f.apex, 1.1 * _half(f))
 
 
 def turn_in_early(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Inside on the way in, and wide for it on the way out."""
     long = max((f.end - f.turn) * f.step, 30.0)
     angle = float(np.abs(f.bend[f.turn : f.turn + max((f.end - f.turn) // 3, 1)]).sum() * f.step)
     inside = x * np.sin(min(angle, 0.25))
@@ -159,6 +169,7 @@ def turn_in_early(f: Forward, d: Drives, k: int, x: float) -> None:
 
 
 def turned_early(f: Forward, d: Drives, k: int, x: float) -> None:
+    """The same, nearer to the apex."""
     long = max((f.apex - f.turn) * f.step, 20.0)
     angle = float(np.abs(f.bend[f.turn : f.apex + 1]).sum() * f.step)
     inside = x * np.sin(min(0.5 * angle, 0.25))
@@ -167,19 +178,23 @@ def turned_early(f: Forward, d: Drives, k: int, x: float) -> None:
 
 
 def turned_late(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Outside up to the apex, and inside after it."""
     turned_early(f, d, k, -x)
 
 
 def turn_in_late(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Outside on the way in, and inside on the way out."""
     turn_in_early(f, d, k, -x)
 
 
 def gear_high(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Higher gear: less engine on the way out."""
     d.gear[k, f.start + _nodes(f, 20.0) : f.end] = x
     d.throttle[k, f.slow : f.end] = 0.8
 
 
 def gear_low(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Lower gear: an engine at its limit, and shifts."""
     d.gear[k, f.start + _nodes(f, 20.0) : f.end] = -x
     d.throttle[k, f.slow : f.end] = 0.85
 

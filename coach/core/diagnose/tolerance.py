@@ -74,7 +74,8 @@ STEADY: Final = 3.0
 """So many of his own deviations are no scatter any more."""
 ALIKE: Final = 1.5
 """One driver's scatters at two corners differ by about this factor at most (common practice, no source)."""
-MORE: Final = 1.1
+MORE: Final = 1.25
+"""The scatter along the corners is worked out again when there are so many times as many passes."""
 OFFSET: Final = 2.0
 """The reference is one lap of a good driver: no more than so many deviations of his can it be off itself."""
 _JUDGED: Final = (
@@ -169,14 +170,10 @@ class ToleranceModel:
 
     @property
     def scatter(self) -> Scatter:
-        """The scatter along the corners; worked out again when a tenth more passes are known."""
+        """The scatter along the corners; worked out again now and then while passes come."""
         if self._scatter is None or self._learned >= MORE * self._scatter[0] + 1:
             self._scatter = self._learned, Scatter(self.profiles)
         return self._scatter[1]
-
-    def settle(self) -> None:
-        """From now on judge by all passes that are known."""
-        self._scatter = None
 
     def _own(self, corner: int, name: str) -> float | None:
         known = self._sigma.get((corner, name))

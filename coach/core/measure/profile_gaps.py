@@ -47,7 +47,7 @@ class Stretches:
         self._sums: dict[str, Floats] = {}
 
     def means(self, values: Floats, first: int = 0) -> Floats:
-        """Means (..., COUNT) of ``values`` (..., n), whose first node is the ``first`` of the trace; NaN where empty."""
+        """Means (..., COUNT) of ``values`` (..., n) from the trace's node ``first`` on; NaN where there are none."""
         n = values.shape[-1]
         total = np.concatenate((np.zeros((*values.shape[:-1], 1)), values.cumsum(axis=-1)), axis=-1)
         edges = np.clip(self.edges - first, 0, n)
