@@ -1,7 +1,7 @@
 """A live in-session audio and overlay coach: telemetry in, two or three well-timed words out.
 
-For programs that embed it: a profile's plan and a rule set make a ``Pipeline``; push frames, act on what happened.
-Nothing is loaded before it is used, so that ``import coach`` costs nothing.
+For embedding: build a ``Pipeline`` from a profile's plan and a rule set, push frames, act on the events. Modules load
+on first use, so that ``import coach`` is cheap.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 __version__ = VERSION
 
 _PLACES: Final = {
-    "Happened": "coach.core.events",
+    "Events": "coach.core.events",
     "Pipeline": "coach.core.pipeline",
     "Reference": "coach.core.track.reference",
     "RuleSet": "coach.core.cue.rules",

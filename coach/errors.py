@@ -1,13 +1,13 @@
-"""What the coach raises on purpose; each message can be shown to a user as it stands.
+"""The coach's own exceptions; each message is ready for the user.
 
     CoachError            ours: the command line prints it on one line and ends with exit code 2
     ├── DataError         a file is wrong: names file, line, field, what was found, what is allowed
     │   ├── ProfileError  a corner profile or its reference
     │   ├── RulesError    a cue rule file
     │   └── SessionError  a recorded session
-    └── OutputError       a voice, display or bus can not be used (the run goes on without it)
+    └── OutputError       a voice, display or bus is unusable (the run continues without it)
 
-Theirs (OSError, zmq.ZMQError, ...) are turned into one of these where they are met. What a feed raises is in
+Library errors (OSError, zmq.ZMQError, ...) are converted to one of these where they occur. Feed exceptions are in
 ``feeds.errors``; the command line treats both alike.
 """
 
@@ -15,14 +15,13 @@ from __future__ import annotations
 
 
 class CoachError(Exception):
-    """Anything a user can mend; the message is complete and fits on one line."""
+    """Anything a user can fix; the message is complete and fits on one line."""
 
 
 class DataError(CoachError):
     """A file is wrong.
 
-    ``place`` is what an editor can jump to: ``path:line`` or ``path``; ``problem`` says what was found and
-    what is allowed.
+    ``place`` is ``path:line`` or ``path``, for editors; ``problem`` says what was found and what is allowed.
     """
 
     def __init__(self, place: str, problem: str) -> None:
@@ -44,4 +43,4 @@ class SessionError(DataError):
 
 
 class OutputError(CoachError):
-    """An output can not be used; the run goes on without it."""
+    """An output is unusable; the run continues without it."""

@@ -1,4 +1,4 @@
-"""Writing a file so that a crash, a full disk or a second writer never leaves half of it."""
+"""Writes files so that a crash, a full disk or a second writer never leaves half a file."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from pathlib import Path
 
 
 def write_atomically(path: Path, data: bytes, *, durable: bool = True) -> None:
-    """Replace ``path`` by ``data`` in one step: the old file or the new one, never a mixture. Raises OSError.
+    """Replace ``path`` by ``data`` atomically. Raise OSError on failure.
 
-    A symbolic link stays a link (its target is replaced) and permissions stay as they were. What is not ``durable`` is
-    not waited for until the disk has it: it may be lost with the power, as a cache may.
+    A symbolic link stays a link (its target is replaced) and permissions stay as they were. Without ``durable`` the
+    call does not wait for the disk: a power cut may lose the file, as for a cache.
     """
     target = path.resolve()
     mode = target.stat().st_mode & 0o777 if target.exists() else 0o644

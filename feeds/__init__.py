@@ -1,1 +1,1 @@
-"""Where telemetry comes from: every adapter turns its source into :class:`feeds.frame.Frame` values."""
+"""Feed adapters: each turns its source into :class:`feeds.frame.Frame` values."""

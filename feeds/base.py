@@ -1,7 +1,7 @@
-"""The contract of every feed: an adapter overrides one hook, ``_receive``; everything else is the same for all.
+"""The contract of every feed: an adapter overrides one hook, ``_receive``; the base class does the rest.
 
-``read`` gives a frame, or None on time-out, or raises :class:`feeds.errors.FeedEnded` at the end of the source, and
-nothing else. What can be wrong with a source is said when it is opened; what is wrong with its data is counted.
+``read`` returns a frame, or None on time-out, and raises only :class:`feeds.errors.FeedEnded`, at the end of the
+source. Opening a source reports its faults; faults in its data are counted.
 """
 
 from __future__ import annotations
@@ -25,17 +25,17 @@ from feeds.remedies import remedy
 _ERROR_PAUSE_S: Final = 0.05
 _WAITED_S: Final = 0.0002
 _LEARN_FRAMES: Final = 60
-"""Frames from which a feed without a description learns which channels its sender gives."""
+"""Number of frames used to learn which channels the sender provides."""
 
 
 ROOT: Final = "root"
-"""Key of a doubt that explains all others: only it is told."""
+"""Key of a diagnostic that explains all others and is reported alone."""
 
 
 class Channels:
-    """Which fields of the frame a feed gives and which of them it infers from others.
+    """The frame fields a feed provides, and those it infers from other fields.
 
-    ``settled`` is false as long as a feed is still learning what its sender gives.
+    ``settled`` is false while the feed is still learning which fields its sender provides.
     """
 
     __slots__ = ("given", "inferred", "settled")
@@ -52,11 +52,11 @@ class Channels:
 class Feed(ABC):
     """A source of frames in order of time.
 
-    Opening happens in the constructor and may raise :class:`feeds.errors.FeedError`. ``live`` feeds can not wait;
-    a ``real_car`` feed needs the cautions of a real car. ``latency_s`` [s] is how old a frame is when it arrives, as
-    far as that is known. Fields that the source lacks but its motion tells are inferred, once it is known which ones
-    it gives (``given``; otherwise from its first frames). ``counters`` says what befell it, see
-    :data:`feeds.counters.KINDS`. Not thread-safe: one thread reads and closes.
+    The constructor opens the source and may raise :class:`feeds.errors.FeedError`. ``live`` feeds cannot wait; a
+    ``real_car`` feed requires the real-car cautions. ``latency_s`` [s] is the age of a frame on arrival, where known.
+    Missing fields that the motion determines are inferred once the provided fields are known (``given``, or learned
+    from the first frames). ``counters`` counts faults by the kinds in :data:`feeds.counters.KINDS`. Not thread-safe:
+    one thread reads and closes.
     """
 
     name: ClassVar[str] = ""
@@ -81,14 +81,14 @@ class Feed(ABC):
 
     @abstractmethod
     def _receive(self, timeout_s: float) -> Iterable[Frame] | None:
-        """What has come in, waiting at most ``timeout_s`` [s].
+        """Return newly received frames, waiting at most ``timeout_s`` [s].
 
-        Frames as decoded, unchecked; empty when something came that holds no frame; None when nothing came. May
-        raise FeedEnded, or OSError, which is counted.
+        The frames are decoded but unchecked. The list is empty when the data holds no frame; None when nothing arrived.
+        May raise FeedEnded, or OSError, which is counted.
         """
 
-    def _close(self) -> None:  # noqa: B027 - an adapter that holds nothing open need not override it
-        """Give back what the adapter holds; called once."""
+    def _close(self) -> None:  # noqa: B027 - an adapter without open resources need not override it
+        """Release the adapter's resources; called once."""
 
     @property
     def channels(self) -> Channels:
@@ -97,7 +97,7 @@ class Feed(ABC):
 
     @property
     def where(self) -> str:
-        """What it does until its first frame: "listening on 127.0.0.1:20770"; "" for a source at hand."""
+        """Status text before the first frame ("listening on 127.0.0.1:20770"); "" for a source at hand."""
         return ""
 
     @property
@@ -106,20 +106,22 @@ class Feed(ABC):
         return ""
 
     def remedy(self, kind: str) -> str:
-        """What was wrong with the last data counted as ``kind``, with field and fix; "" when nothing is known."""
+        """Return the fault in the last data counted as ``kind``, with field and fix; "" if unknown."""
         return remedy(kind, self.counters)
 
-    def doubts(self) -> list[tuple[str, str]]:
-        """What looks wrong in the latest data: (key, sentence with field and fix); the key ROOT explains all else."""
+    def diagnostics(self) -> list[tuple[str, str]]:
+        """Return the diagnostics of the latest data as (key, sentence with field and fix); the key ROOT explains all
+        others.
+        """
         return []
 
     @property
     def plane(self) -> Plane | None:
-        """The plane latitude and longitude are put on; None when the source has none, or before its first place."""
+        """The plane that latitude and longitude are projected onto; None without one, or before the first position."""
         return None
 
     def read(self, timeout_s: float) -> Frame | None:
-        """The next frame, or None when none came within ``timeout_s`` [s]; raises only FeedEnded."""
+        """Return the next frame, or None when none came within ``timeout_s`` [s]; raises only FeedEnded."""
         if self._ready:
             return self._ready.popleft()
         deadline = self._clock.monotonic() + timeout_s
@@ -128,20 +130,22 @@ class Feed(ABC):
             came = self._take(left)
             if self._ready:
                 return self._ready.popleft()
-            # what came held no frame: wait for more as long as there is time
+            # the data held no frame: wait for more while time remains
             left = deadline - self._clock.monotonic()
             if not came or left <= 0.0:
                 return None
 
     def read_many(self, max_frames: int, timeout_s: float) -> list[Frame]:
-        """What has arrived, at most ``max_frames``; waits up to ``timeout_s`` [s] for the first. Raises FeedEnded."""
+        """Return up to ``max_frames`` received frames; wait up to ``timeout_s`` [s] for the first. Raise FeedEnded at
+        the end.
+        """
         asked_s = self._clock.monotonic()
         first = self.read(timeout_s)
         if first is None:
             return []
         out = [first]
         ready = self._ready
-        # what had to be waited for came just now: no other is there yet, and to look costs as much as the frame
+        # after a wait no second frame is there yet, and checking costs as much as reading one
         alone = self._clock.monotonic() - asked_s > _WAITED_S
         try:
             while len(out) < max_frames:
@@ -150,11 +154,11 @@ class Feed(ABC):
                 elif alone or not self._take(0.0):
                     break
         except FeedEnded:
-            pass  # said again by the next read, after these frames
+            pass  # the next read raises it again, after these frames
         return out
 
     def close(self) -> None:
-        """Give back sockets, files and devices; may be called twice. A read afterwards raises FeedEnded."""
+        """Release sockets, files and devices; may be called twice. A later read raises FeedEnded."""
         if not self._closed:
             self._closed = True
             self._ready.clear()
@@ -169,7 +173,7 @@ class Feed(ABC):
         self.close()
 
     def _take(self, timeout_s: float) -> bool:
-        """Ask the adapter once; whether anything came."""
+        """Call the adapter once and return whether anything arrived."""
         if self._closed or self._ended:
             raise FeedEnded(self.name)
         try:
@@ -200,7 +204,7 @@ class Feed(ABC):
             self._know()
 
     def _know(self) -> None:
-        """It is known what the source gives: what it lacks is inferred from now on."""
+        """Fix the provided fields and infer the missing ones from now on."""
         completer = Completer(frozenset(self._given)) if self._infer else None
         if completer is not None and completer.adds:
             self._completer, self._inferred = completer, completer.adds

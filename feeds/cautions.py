@@ -1,4 +1,4 @@
-"""What is said before anything else when a real car is fed."""
+"""Cautions shown before anything else when the data comes from a real car."""
 
 from __future__ import annotations
 
@@ -12,4 +12,4 @@ REAL_CAR: Final = (
     "Fix the device so that it can not come loose, set it up standing, and do not touch or watch it while you drive.",
     "Place and speed come from a satellite receiver: expect metres, not centimetres. Throttle and brake are inferred.",
 )
-"""One line each, in the order they are to be shown."""
+"""One line each, in display order."""

@@ -1,4 +1,4 @@
-"""The clock a feed waits by, and a pacer that keeps an absolute schedule by it."""
+"""The clock that feeds wait on, and a pacer that keeps an absolute schedule."""
 
 from __future__ import annotations
 
@@ -6,14 +6,14 @@ import math
 from typing import Final, Protocol
 
 _LEAP_S: Final = 10.0
-"""A recorded gap longer than this (a pause, a new session) is not waited for."""
+"""Replay skips recorded gaps longer than this (a pause, a new session)."""
 
 
 class Clock(Protocol):
     """The two functions of the module ``time`` that feeds use; tests pass one that jumps."""
 
     def monotonic(self) -> float:
-        """Seconds that never go back."""
+        """Return the seconds that never go back."""
 
     def sleep(self, secs: float, /) -> object:
         """Wait ``secs`` seconds."""
@@ -27,19 +27,19 @@ class ManualClock:
         self.slept: list[float] = []
 
     def monotonic(self) -> float:
-        """The time [s]."""
+        """Return the time [s]."""
         return self.now_s
 
     def sleep(self, secs: float, /) -> None:
-        """Move the time on by ``secs``."""
+        """Advance the time by ``secs``."""
         self.slept.append(secs)
         self.now_s += max(secs, 0.0)
 
 
 class Pacer:
-    """When each recorded frame is due: an absolute schedule, so that lateness never adds up.
+    """Schedules recorded frames at absolute times, so that delays never add up.
 
-    ``speed`` 1 is real time, N is N times as fast, ``math.inf`` is at once.
+    ``speed`` 1 is real time, N is N times as fast, ``math.inf`` does not wait.
     """
 
     def __init__(self, speed: float, clock: Clock) -> None:
@@ -52,7 +52,9 @@ class Pacer:
         self._last_t_s = math.nan
 
     def due_in(self, t_s: float) -> float:
-        """Seconds until the frame of session time ``t_s`` is due; 0 or less when it is due. Frames in order."""
+        """Return the seconds until the frame of session time ``t_s`` is due; 0 or less when it is due.
+        Frames in order.
+        """
         if math.isinf(self._speed):
             return 0.0
         now = self._clock.monotonic()

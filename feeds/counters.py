@@ -1,4 +1,4 @@
-"""What befell a feed, counted by kind: nothing is refused in silence."""
+"""Counts feed faults by kind: nothing is rejected silently."""
 
 from __future__ import annotations
 
@@ -32,11 +32,11 @@ KINDS: Final = {
     "cut_tail": "bytes at the end of a file that could not be read",
     "damaged": "stored batches that were refused because they are damaged",
 }
-"""Every kind a feed may count, with the words that explain it to a person."""
+"""Every kind a feed may count, with its explanation for the user."""
 
 
 class Counters(dict[str, int]):
-    """Counts by kind; a kind that never happened is not in it."""
+    """Counts by kind; a kind that never occurred has no entry."""
 
     def __init__(self, *args: Mapping[str, int]) -> None:
         super().__init__(*args)
@@ -51,5 +51,5 @@ class Counters(dict[str, int]):
 
 
 def explain(counters: dict[str, int]) -> list[str]:
-    """One line per kind that happened, in the order of :data:`KINDS`."""
+    """Return one line per kind that occurred, in the order of :data:`KINDS`."""
     return [f"{counters[kind]} {words}" for kind, words in KINDS.items() if counters.get(kind)]

@@ -1,4 +1,4 @@
-"""Why one of our own datagrams holds no frame, or less than its sender meant: the field, and how to fix it."""
+"""Explains why a datagram of our own format holds no frame or lacks fields: the field, and how to fix it."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _SHOWN: Final = 3
 
 
 def fields_of(data: bytes) -> dict[str, Any] | None:
-    """The fields of a datagram as its sender wrote them; None when it is no JSON object or MessagePack map."""
+    """Return the fields of a datagram as its sender wrote them; None when it is no JSON object or MessagePack map."""
     try:
         found = msgspec.msgpack.decode(data) if data and data[0] >= 0x80 else msgspec.json.decode(data)
     except (msgspec.MsgspecError, RecursionError, UnicodeDecodeError, TypeError):
@@ -24,7 +24,7 @@ def fields_of(data: bytes) -> dict[str, Any] | None:
 
 
 def why_refused(data: bytes) -> str:
-    """Why ``data`` gives no frame, with the field and the fix; "" when nothing is wrong with it."""
+    """Return why ``data`` gives no frame, with the field and the fix; "" when nothing is wrong with it."""
     fields = fields_of(data)
     if fields is None:
         return f"a datagram can not be decoded: {_FORMATS}, found {_start(data)}"
@@ -39,7 +39,7 @@ def why_refused(data: bytes) -> str:
 
 
 def unknown_fields(data: bytes) -> list[tuple[str, str]]:
-    """Fields that the frame does not have, each with the one to send instead where one is meant."""
+    """Return the fields that the frame does not have, each with the one to send instead where one is meant."""
     out = []
     known = Frame.__struct_fields__
     for name in fields_of(data) or {}:
@@ -56,7 +56,7 @@ def unknown_fields(data: bytes) -> list[tuple[str, str]]:
 
 
 def _meant(name: str) -> tuple[str, str]:
-    """The field that a name stands for, and the unit in it: ``speed_kmh`` is speed_mps in km/h."""
+    """Return the field a name means, and the unit in the name: ``speed_kmh`` is speed_mps in km/h."""
     flat = name.lower().replace("-", "_")
     stem, _, unit = flat.rpartition("_")
     heads = {field.rpartition("_")[0] if field.rpartition("_")[2] in _ENDINGS else field: field

@@ -11,7 +11,7 @@ from feeds.counters import Counters
 from feeds.errors import FeedOpenError
 
 SILENCE_S: Final = 2.0
-"""A second sender is heard only after the first one was silent this long."""
+"""A second sender is accepted only after the first was silent this long."""
 _MAX_DATAGRAM: Final = 65_535
 _BUFFER: Final = 1 << 20
 """Room for some seconds of datagrams while the engine is busy; the system may grant less."""
@@ -20,8 +20,8 @@ _BUFFER: Final = 1 << 20
 class Datagrams:
     """Bound on opening; ``receive`` gives raw datagrams of the sender in use.
 
-    The first sender whose datagram decodes (``heard``) is the one in use until it is silent for two seconds.
-    FeedOpenError when the port can not be had.
+    The first sender whose datagram decodes (``heard``) stays in use until it is silent for two seconds. Raises
+    FeedOpenError if the port cannot be bound.
     """
 
     def __init__(self, host: str, port: int, counters: Counters, clock: Clock) -> None:
@@ -47,7 +47,7 @@ class Datagrams:
         except OSError as error:
             self._socket.close()
             raise FeedOpenError(f"{where}: {_why(error)}") from error
-        # the same socket twice, as each change of a time limit is a call of the system: one waits, one looks
+        # the same socket twice, as changing a timeout is a system call: one blocks, one polls
         self._at_once = self._socket.dup()
         self._at_once.settimeout(0.0)
         self._timeout_s = 0.0
@@ -55,7 +55,9 @@ class Datagrams:
         self.where = f"listening on {host}:{self.port}"
 
     def receive(self, timeout_s: float) -> bytes | None:
-        """One datagram; empty when one came from another sender; None when none came in time. May raise OSError."""
+        """Return one datagram; empty when one came from another sender; None when none came in time. May
+        raise OSError.
+        """
         inlet = self._at_once
         if timeout_s > 0.0:
             inlet = self._socket
@@ -76,7 +78,7 @@ class Datagrams:
         return data
 
     def heard(self) -> None:
-        """The last datagram was good: its sender is the one in use."""
+        """Mark the last datagram as good: its sender is now the one in use."""
         if self._candidate != self._sender:
             if self._sender is not None:
                 self._counters.add("sender_changed")
@@ -84,7 +86,7 @@ class Datagrams:
         self._heard_s = self._clock.monotonic()
 
     def close(self) -> None:
-        """Give the port back."""
+        """Release the port."""
         self._at_once.close()
         self._socket.close()
 

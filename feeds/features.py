@@ -1,4 +1,4 @@
-"""Which features a source allows: on, inferred or off, one line each, said once at the start."""
+"""The features a source supports: on, inferred or off, one line each, shown once at the start."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ State = Literal["on", "inferred", "off"]
 
 
 class Feature(msgspec.Struct, frozen=True):
-    """What can be coached, whether it is, and why not or how well."""
+    """One coaching feature: its state, and its limits or the reason it is off."""
 
     name: str
     state: State
@@ -20,7 +20,7 @@ class Feature(msgspec.Struct, frozen=True):
 
 
 class _Need(msgspec.Struct, frozen=True):
-    """``any_of``: sets of fields, one of which is enough. ``coarse``: what an inferred channel can not carry."""
+    """``any_of``: sets of fields, one of which is enough. ``coarse``: what an inferred channel is too coarse for."""
 
     name: str
     any_of: tuple[frozenset[str], ...]
@@ -34,7 +34,7 @@ def _fields(*names: str) -> frozenset[str]:
 _PLACE: Final = (_fields("x_m", "y_m"), _fields("lap_distance_m"), _fields("lap_fraction"))
 _LINE: Final = (_fields("x_m", "y_m"),)
 
-# the numbers are those of tests/tools/feed_bench.py for a receiver at 10 Hz: what nine passes in ten stay within
+# numbers from tests/tools/feed_bench.py for a 10 Hz receiver: nine passes in ten stay within them
 FEATURES: Final = (
     _Need("place on the lap", _PLACE),
     _Need("time against the reference", _PLACE),
@@ -55,7 +55,7 @@ FEATURES: Final = (
 
 
 def features(channels: Channels) -> list[Feature]:
-    """The state of every feature for a source with ``channels``."""
+    """Return the state of every feature for a source with ``channels``."""
     out = []
     for need in FEATURES:
         met = [fields for fields in need.any_of if fields <= channels.given]

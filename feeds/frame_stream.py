@@ -1,7 +1,7 @@
 """The file of a recorded frame stream: an Arrow IPC stream of float64 columns, one per channel, absent is NaN.
 
-Append-only: each batch is written whole, in one write, after the one before, and carries a CRC-32 of its numbers. So
-a file whose end is missing can be read up to its last whole batch, and a damaged batch is refused, not believed.
+Append-only: one write stores each whole batch with a CRC-32 of its numbers. A file with a missing end is readable up to
+its last whole batch, and a damaged batch is rejected.
 """
 
 from __future__ import annotations
@@ -21,15 +21,15 @@ from feeds.frame import CHANNELS, Floats
 FRAME_FILE: Final = "frames.arrows"
 _SCHEMA: Final = pa.schema([(name, pa.float64()) for name in CHANNELS])
 _END: Final = b"\xff\xff\xff\xff\x00\x00\x00\x00"
-"""The end-of-stream mark of the Arrow IPC format: a file that ends with it was closed in good order."""
+"""The end-of-stream mark of the Arrow IPC format: a file that ends with it was closed properly."""
 _MARK: Final = b"\xff\xff\xff\xff"
-"""Every message of the format begins with it."""
+"""The first bytes of every message."""
 _MAX_PICKED_UP: Final = 1000
 _BLOCK: Final = 1 << 16
 
 
 class _Collect:
-    """A sink that keeps what Arrow writes until it is taken, so that a file gets whole batches only."""
+    """A sink that buffers Arrow's output, so that a file receives whole batches only."""
 
     def __init__(self) -> None:
         self.parts: list[bytes] = []
@@ -40,7 +40,7 @@ class _Collect:
         return len(self.parts[-1])
 
     def flush(self) -> None:
-        """Nothing waits here."""
+        """Do nothing: nothing is pending here."""
 
     def close(self) -> None:
         self.closed = True
@@ -51,7 +51,7 @@ class _Collect:
 
 
 class FrameStreamWriter:
-    """Writes a new frame stream; every ``write`` is in the hands of the system when it returns.
+    """Writes a new frame stream; each ``write`` reaches the operating system before it returns.
 
     OSError from the constructor and from ``write`` (disk full, folder gone); after a failed write the file still
     ends with a whole batch and a later write may succeed.
@@ -59,7 +59,7 @@ class FrameStreamWriter:
 
     def __init__(self, path: Path) -> None:
         self._sink = _Collect()
-        # no threads: for so few frames they would be woken once a column, for longer than the packing takes
+        # no threads: waking them once per column would take longer than packing so few frames
         options = pa.ipc.IpcWriteOptions(compression="lz4", use_threads=False)
         self._writer = pa.ipc.new_stream(self._sink, _SCHEMA, options=options)
         self._file: BinaryIO = open(path, "xb", buffering=0)  # noqa: SIM115 - closed by close()
@@ -79,7 +79,7 @@ class FrameStreamWriter:
 
     def _message(self, data: Floats) -> bytes:
         columns = [
-            # from_buffers, as pa.array would import pandas where it is installed: a second lost at the first batch
+            # from_buffers, as pa.array imports pandas where installed, which costs a second at the first batch
             pa.Array.from_buffers(pa.float64(), len(row), [None, pa.py_buffer(np.ascontiguousarray(row))])
             for row in data
         ]
@@ -88,7 +88,7 @@ class FrameStreamWriter:
         return self._sink.take()
 
     def close(self) -> None:
-        """Write the end mark and give the file back; OSError when the mark does not fit on the disk."""
+        """Write the end mark and close the file; raise OSError if the mark does not fit on the disk."""
         if self._file.closed:
             return
         try:
@@ -110,7 +110,7 @@ class FrameStreamWriter:
 
 
 class _From:
-    """The file from ``offset`` on, after ``prefix``: a stream that is picked up again in its middle."""
+    """The file from ``offset`` on, after ``prefix``: resumes a stream in its middle."""
 
     closed = False
 
@@ -123,24 +123,24 @@ class _From:
     def read(self, size: int) -> bytes:
         data, self._prefix = self._prefix[:size], self._prefix[size:]
         if len(data) < size:
-            # a damaged length must not make room for what is not there
+            # a damaged length must not allocate memory for missing data
             more = self._file.read(min(size - len(data), self._left))
             self._left -= len(more)
             data += more
         return data
 
     def flush(self) -> None:
-        """Nothing is written here."""
+        """Do nothing: this stream is read-only."""
 
     def close(self) -> None:
-        """The file is closed by its owner."""
+        """Do nothing: the owner closes the file."""
 
 
 class FrameStreamReader:
-    """Reads a frame stream batch by batch; after the last batch ``lost_bytes`` and ``damaged`` are known.
+    """Reads a frame stream batch by batch; ``lost_bytes`` and ``damaged`` are final after the last batch.
 
-    ``lost_bytes`` are an unfinished end, ``damaged`` counts places inside at which batches could not be believed.
-    FeedOpenError when there is no such file, FeedFormatError when it is not a frame stream at all.
+    ``lost_bytes`` counts the bytes of an unfinished end, ``damaged`` the places where batches were rejected. Raises
+    FeedOpenError if there is no such file, FeedFormatError if it is not a frame stream.
     """
 
     def __init__(self, path: Path) -> None:
@@ -169,7 +169,7 @@ class FrameStreamReader:
         self._rows: Sequence[int] = [names.index(name) if name in names else -1 for name in CHANNELS]
 
     def batches(self) -> Iterator[Floats]:
-        """Arrays of shape (channels, n) in the order of :data:`CHANNELS`; channels the file lacks are NaN."""
+        """Yield the arrays of shape (channels, n) in the order of :data:`CHANNELS`; channels the file lacks are NaN."""
         good = len(self._prefix)
         start = good
         bad = False
@@ -201,17 +201,17 @@ class FrameStreamReader:
             self.lost_bytes = self._size - good
 
     def close(self) -> None:
-        """Give the file back."""
+        """Close the file."""
         self._file.close()
 
     def _start(self) -> bytes:
-        """The bytes of the schema, which every part of the stream needs before it."""
+        """Return the bytes of the schema, which every part of the stream needs before it."""
         length = self._file.tell()
         self._file.seek(0)
         return self._file.read(length)
 
     def _next_message(self, start: int) -> int:
-        """Where the next message may begin at or after ``start``, by its mark; negative when there is none."""
+        """Return where the next message may begin at or after ``start``, by its mark; negative when there is none."""
         overlap = len(_MARK) - 1
         while start < self._size:
             self._file.seek(start)
@@ -231,7 +231,9 @@ class FrameStreamReader:
 
 
 def _floats(column: Any) -> Floats:
-    """The values of an Arrow array; ``to_numpy`` would import pandas wherever that is installed (half a second)."""
+    """Return the values of an Arrow array; ``to_numpy`` would import pandas wherever that is installed
+    (half a second).
+    """
     plain = column.type == pa.float64() and not column.null_count
     return np.asarray(np.from_dlpack(column) if plain else column.to_numpy(zero_copy_only=False), dtype=np.float64)
 

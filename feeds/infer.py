@@ -1,8 +1,8 @@
-"""What a source does not measure but its motion tells: speed from place, throttle and brake from the speed's change.
+"""Infers unmeasured channels from motion: speed from position, throttle and brake from acceleration.
 
-Inferred pedals are estimates: they tell when the car is braked or driven and how hard compared with the hardest seen
-so far. They do not tell lifting from light braking, nor the pedals of a car that stands or slides. Gradients count as
-pedal. A feed marks them as inferred, so that nothing finer than they can carry is coached from them.
+Inferred pedals are estimates: they show when the car is braked or driven, and how hard relative to the hardest seen so
+far. They do not separate lifting from light braking, nor work for a car that stands or slides. Gradients count as
+pedal. A feed marks them as inferred, so that the coach asks for nothing finer.
 """
 
 from __future__ import annotations
@@ -14,37 +14,36 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from feeds.frame import Floats, Frame
-from feeds.plausible import MAX_SPEED_MPS
+from feeds.frame import MAX_SPEED_MPS, Floats, Frame
 
 JERK_DENSITY: Final = 60.0
-"""White jerk [m^2/s^5]: a car goes from full throttle to 10 m/s^2 of braking in about 0.3 s, some times a lap."""
+"""White jerk [m^2/s^5]: a car goes from full throttle to 10 m/s^2 of braking in about 0.3 s, several times a lap."""
 _MIN_NOISE_MPS: Final = 0.02
 _MAX_NOISE_MPS: Final = 1.0
 _FIRST_NOISE_MPS: Final = 0.1
 _NOISE_FRAMES: Final = 60
 MAX_GAP_S: Final = 1.0
 _COAST_MPS2: Final = 0.6
-"""Rolling and engine drag of a car that is neither driven nor braked; an estimate, no source."""
+"""Rolling and engine drag of a coasting car; an estimate, no source."""
 _DRAG_PM: Final = 4e-4
 """Air drag [1/m] of such a car (deceleration over speed squared); an estimate, no source."""
 _FIRST_BRAKING_MPS2: Final = 6.0
 _FIRST_DRIVE_MPS2: Final = 2.0
 _BIN_MPS: Final = 5.0
 _SIGMAS: Final = 2.0
-"""A pedal is told only when the acceleration stands this far out of its own noise."""
+"""A pedal is reported only if the acceleration exceeds its noise by this many deviations."""
 
 
 def coasting(speed_mps: float) -> float:
-    """Deceleration [m/s^2] of a car at ``speed_mps`` that is neither driven nor braked."""
+    """Return the deceleration [m/s^2] of a car coasting at ``speed_mps``."""
     return _COAST_MPS2 + _DRAG_PM * speed_mps * speed_mps
 
 
 def speed_noise(speed_mps: Floats) -> float:
-    """Standard deviation [m/s] of white noise on evenly sampled speeds, from their second differences.
+    """Return standard deviation [m/s] of white noise on evenly sampled speeds, from their second differences.
 
-    The second difference of noise has six times its variance, that of a smooth speed nearly none; the median keeps
-    out the moments at which the driver brakes (0.6745 is the median of a normal distribution's absolute value).
+    The second difference of noise has six times its variance, that of a smooth speed nearly none; the median excludes
+    the moments of braking (0.6745 is the median of a normal distribution's absolute value).
     """
     second = np.abs(np.diff(speed_mps, 2))
     second = second[np.isfinite(second)]
@@ -70,7 +69,7 @@ class AccelerationFilter:
         self._since = 0
 
     def push(self, t_s: float, speed_mps: float) -> tuple[float, float, float]:
-        """Speed [m/s], acceleration [m/s^2] and its standard deviation, now; times in order."""
+        """Return speed [m/s], acceleration [m/s^2] and its standard deviation, now; times in order."""
         dt = t_s - self._t_s
         if not 0.0 < dt <= MAX_GAP_S:
             self._v, self._a, self._p = speed_mps, 0.0, (self._noise**2, 0.0, 25.0)
@@ -98,7 +97,7 @@ class AccelerationFilter:
 def predict(
     v: float, a: float, p: tuple[float, float, float], dt: float
 ) -> tuple[float, float, tuple[float, float, float]]:
-    """Speed, acceleration and their covariance (vv, va, aa) after ``dt`` [s]."""
+    """Return speed, acceleration and their covariance (vv, va, aa) after ``dt`` [s]."""
     pvv, pva, paa = p
     q = JERK_DENSITY
     return (
@@ -109,20 +108,20 @@ def predict(
 
 
 class PedalScale:
-    """How hard this car was braked and driven so far: what full brake and full throttle are measured by."""
+    """The hardest braking and acceleration so far, which define full brake and full throttle."""
 
     def __init__(self) -> None:
         self.braking_mps2 = _FIRST_BRAKING_MPS2
         self._drive: dict[int, float] = {}
 
     def learn(self, speed_mps: float, a_mps2: float, sigma: float) -> None:
-        """Take one acceleration into account; what may be noise is left out."""
+        """Learn from one acceleration; ignore what may be noise."""
         self.braking_mps2 = max(self.braking_mps2, -a_mps2 - sigma)
         key = int(speed_mps / _BIN_MPS)
         self._drive[key] = max(self._drive.get(key, _FIRST_DRIVE_MPS2), a_mps2 - sigma)
 
     def pedals(self, speed_mps: float, a_mps2: float, sigma: float) -> tuple[float, float]:
-        """Throttle and brake, each 0..1; never both."""
+        """Return throttle and brake, each 0..1; never both."""
         free = coasting(speed_mps)
         full = self._drive.get(int(speed_mps / _BIN_MPS), _FIRST_DRIVE_MPS2)
         driven = a_mps2 + free
@@ -135,21 +134,21 @@ class PedalScale:
 
 
 class LivePedals:
-    """Throttle and brake as frames come in; they lag by about the filter's settling time (0.2 s at 10 Hz)."""
+    """Throttle and brake frame by frame; they lag by about the filter's settling time (0.2 s at 10 Hz)."""
 
     def __init__(self) -> None:
         self._filter = AccelerationFilter()
         self._scale = PedalScale()
 
     def push(self, t_s: float, speed_mps: float) -> tuple[float, float]:
-        """Throttle and brake now."""
+        """Return the current throttle and brake."""
         v, a, sigma = self._filter.push(t_s, speed_mps)
         self._scale.learn(v, a, sigma)
         return self._scale.pedals(v, a, sigma)
 
 
 class LiveSpeed:
-    """Speed from places: a parabola through the last quarter of a second, taken at its end, so that it does not lag."""
+    """Speed from positions: a parabola through the last quarter second, evaluated at its end to avoid lag."""
 
     WINDOW_S: Final = 0.25
 
@@ -157,7 +156,7 @@ class LiveSpeed:
         self._past: deque[tuple[float, float, float]] = deque()
 
     def push(self, t_s: float, a_m: float, b_m: float) -> float:
-        """Speed [m/s] at the place ``a_m``, ``b_m``; NaN until three places are known."""
+        """Return the speed [m/s] at ``a_m``, ``b_m``; NaN until three positions are known."""
         past = self._past
         if past and not (
             0.0 < t_s - past[-1][0] <= MAX_GAP_S and math.hypot(a_m - past[-1][1], b_m - past[-1][2]) < 100
@@ -175,7 +174,7 @@ class LiveSpeed:
 
 
 class Completer:
-    """Fills what ``given`` fields lack: speed, throttle and brake. ``adds`` are the fields it fills."""
+    """Fills in speed, throttle and brake where ``given`` lacks them. ``adds`` names the filled fields."""
 
     def __init__(self, given: frozenset[str]) -> None:
         place = {"x_m", "y_m"} <= given or "lap_distance_m" in given
@@ -191,7 +190,7 @@ class Completer:
         )
 
     def complete(self, frame: Frame) -> Frame:
-        """The frame with its absent fields filled where that is possible."""
+        """Return the frame with its absent fields filled where that is possible."""
         if not self.adds:
             return frame
         changes: dict[str, float] = {}
@@ -200,7 +199,7 @@ class Completer:
             a, b = (self._along(frame.lap_distance_m), 0.0) if self._flat else (frame.x_m, frame.y_m)
             if a == a and b == b:
                 speed = self._speed.push(frame.t_s, a, b)
-                # a place that is a little wrong twice makes a speed that is very wrong
+                # two slightly wrong positions give a very wrong speed
                 speed = speed if speed <= MAX_SPEED_MPS else math.nan
                 changes["speed_mps"] = speed
         if self._pedals is not None and speed == speed and frame.throttle != frame.throttle:
@@ -208,9 +207,9 @@ class Completer:
         return msgspec.structs.replace(frame, **changes) if changes else frame
 
     def _along(self, distance_m: float) -> float:
-        """Lap distance made to grow over the line."""
+        """Return the lap distance, unwrapped at the line."""
         if self._last_m - distance_m > 200.0:
-            # how long the lap is is not known: the step over the line is taken as long as the one before it
+            # the lap length is unknown: assume the step over the line equals the one before it
             self._laps_m += self._last_m + self._step_m - distance_m
         elif distance_m >= self._last_m:
             self._step_m = distance_m - self._last_m

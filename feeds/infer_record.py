@@ -1,4 +1,4 @@
-"""Throttle and brake of a whole record: the model of :mod:`feeds.infer` run forward and back, so that nothing lags."""
+"""Throttle and brake of a whole record: runs the model of :mod:`feeds.infer` forward and backward to avoid lag."""
 
 from __future__ import annotations
 
@@ -11,10 +11,11 @@ from feeds.infer import MAX_GAP_S, PedalScale, predict, speed_noise
 
 
 def smooth_acceleration(t_s: Floats, speed_mps: Floats) -> tuple[Floats, Floats, float]:
-    """Speed, acceleration (both shape (n,)) and the acceleration's standard deviation, of a whole record at once.
+    """Return speed, acceleration (both shape (n,)) and the acceleration's standard deviation, of a whole record at
+    once.
 
-    The same model run forward and back (Rauch, Tung & Striebel 1965), so nothing lags. Times must increase; gaps of
-    more than a second begin anew.
+    Runs the same model forward and backward (Rauch, Tung & Striebel 1965) to avoid lag. Times must increase; the filter
+    restarts after gaps of more than a second.
     """
     n = len(t_s)
     noise = speed_noise(speed_mps)
@@ -59,7 +60,7 @@ def smooth_acceleration(t_s: Floats, speed_mps: Floats) -> tuple[Floats, Floats,
 
 
 def pedals_of_record(t_s: Floats, speed_mps: Floats) -> tuple[Floats, Floats]:
-    """Throttle and brake, each of shape (n,), of a whole record; NaN where the speed is."""
+    """Return throttle and brake, each of shape (n,), of a whole record; NaN where the speed is NaN."""
     throttle = np.full(len(t_s), np.nan)
     brake = np.full(len(t_s), np.nan)
     known = np.isfinite(speed_mps) & np.isfinite(t_s)

@@ -1,7 +1,7 @@
 """Our own datagram: one map of the frame's fields, as MessagePack or JSON.
 
-Fields left out are absent, as are fields that are null; fields the frame does not have are ignored; a field of the
-wrong type spoils the datagram. The first byte tells which of the two formats a datagram is in.
+Omitted and null fields are absent; unknown fields are ignored; a field of the wrong type invalidates the datagram. The
+first byte identifies the format.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ _to_json: Final = msgspec.json.Encoder()
 
 
 def decode(data: bytes) -> Frame | None:
-    """The frame in ``data``, unchecked; None when it is not one. Never raises."""
+    """Return the frame in ``data``, unchecked; None when it is not one. Never raises."""
     if not data:
         return None
     # a MessagePack map starts with 0x80-0x8f, 0xde or 0xdf; JSON text with an ASCII character
@@ -37,18 +37,18 @@ def decode(data: bytes) -> Frame | None:
 
 
 def _without_nulls(data: bytes, packed: bool) -> Frame | None:
-    """The slow way, for senders that write null for what they do not have."""
+    """Decode slowly, for senders that write null for absent fields."""
     try:
         fields = _any_packed.decode(data) if packed else _any_json.decode(data)
         if not isinstance(fields, dict):
             return None
         return msgspec.convert({k: v for k, v in fields.items() if v is not None}, Frame)
     except (msgspec.MsgspecError, RecursionError, UnicodeDecodeError, TypeError):
-        return None  # TypeError: a MessagePack key that can not be hashed
+        return None  # TypeError: an unhashable MessagePack key
 
 
 def encode(frame: Frame, form: Format = "msgpack") -> bytes:
-    """The datagram of ``frame``: absent fields are left out."""
+    """Return the datagram of ``frame`` without absent fields."""
     fields = {}
     for name in Frame.__struct_fields__:
         value = getattr(frame, name)

@@ -1,7 +1,7 @@
 """Latitude and longitude to a local plane: east and north of an origin, on the WGS84 ellipsoid.
 
-The plane touches the ellipsoid at the origin. A point is taken at height 0 into the earth-centred frame and turned
-there into east and north of the origin (the topocentric conversion of IOGP guidance note 373-7-2, 4.1.2), which
+The plane touches the ellipsoid at the origin. Each point at height 0 is converted to the earth-centred frame and
+rotated into east and north of the origin (the topocentric conversion of IOGP guidance note 373-7-2, 4.1.2), which
 shortens 5 km by half a millimetre; the flat formula with the radii of curvature alone is off by 2.6 m there.
 """
 
@@ -21,7 +21,9 @@ _E2: Final = FLATTENING * (2 - FLATTENING)
 
 
 class Plane:
-    """East and north [m] of the origin ``lat_deg``, ``lon_deg`` [degrees]; ValueError out of range or not finite."""
+    """East and north [m] of the origin ``lat_deg``, ``lon_deg`` [degrees]; raises ValueError if out of range or not
+    finite.
+    """
 
     def __init__(self, lat_deg: float, lon_deg: float) -> None:
         if not (-90.0 <= lat_deg <= 90.0 and -180.0 <= lon_deg <= 180.0):
@@ -34,7 +36,7 @@ class Plane:
         self._n = SEMI_MAJOR_M / math.sqrt(1 - _E2 * self._sin**2)
 
     def to_xy(self, lat_deg: float, lon_deg: float) -> tuple[float, float]:
-        """One point [degrees] as (x_m east, y_m north)."""
+        """Return one point [degrees] as (x_m east, y_m north)."""
         lat = math.radians(lat_deg)
         # the shorter way round, also across the date line
         dlon = math.radians((lon_deg - self.lon_deg + 180.0) % 360.0 - 180.0)
@@ -48,7 +50,7 @@ class Plane:
     def to_xy_arrays(
         self, lat_deg: NDArray[np.float64], lon_deg: NDArray[np.float64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Points of shape (n,) [degrees] as (x_m, y_m), each of shape (n,); NaN stays NaN."""
+        """Return the points of shape (n,) [degrees] as (x_m, y_m), each of shape (n,); NaN stays NaN."""
         lat = np.radians(lat_deg)
         dlon = np.radians((lon_deg - self.lon_deg + 180.0) % 360.0 - 180.0)
         sin, cos = np.sin(lat), np.cos(lat)
@@ -60,7 +62,7 @@ class Plane:
 
 
 def plane_of(origin: tuple[float, float] | None) -> Plane | None:
-    """The plane around ``origin`` (degrees) that a user gave; FeedOpenError when it is no place on earth."""
+    """Return the plane around a user's ``origin`` (degrees); raise FeedOpenError if it is not on earth."""
     if origin is None:
         return None
     try:

@@ -1,11 +1,11 @@
-"""What can not be true of a car is refused here, in one place, whichever source it came from.
+"""Rejects implausible data from every source in one place.
 
-Two steps. :func:`sound` looks at one frame: a field out of its range becomes absent, a frame without a usable
-time is refused. :class:`Gate` looks at a frame beside the one before: late and repeated frames are dropped; a leap
-in time, place or lap is held back until ``CONFIRM`` frames in a row agree with one another, and then let through
-whole. So a flipped bit never reaches the core, while a real teleport to the pits or a session restart does.
+Two steps. :func:`sound` checks one frame: a field out of its range becomes absent, a frame without a usable time is
+rejected. :class:`Gate` compares a frame with the one before: it drops late and repeated frames, and holds a leap in
+time, position or lap until ``CONFIRM`` frames in a row agree, then lets all of them through. So a flipped bit never
+reaches the core, while a teleport to the pits or a session restart does.
 
-The gate is idempotent: what it let through passes it again unchanged, so a replay of a record gives the same frames.
+The gate is idempotent: its output passes it again unchanged, so replaying a record gives the same frames.
 """
 
 from __future__ import annotations
@@ -18,37 +18,13 @@ from typing import Final
 import msgspec
 
 from feeds.counters import Counters
-from feeds.frame import COUNTS, NAN, Frame
+from feeds.frame import COUNTS, MAX_JUMP_M, NAN, RANGES, Frame
 
-MAX_SPEED_MPS: Final = 150.0
-MAX_JUMP_M: Final = 200.0
 MAX_FRACTION_JUMP: Final = 0.1
 MAX_LATE_S: Final = 1.0
-"""A frame older than the last one by at most this is late; older still, and the clock may have gone back."""
+"""A frame at most this much older than the last is late; beyond that the clock may have jumped back."""
 MAX_LEAP_S: Final = 10.0
 CONFIRM: Final = 3
-_TOLERANCE: Final = 0.01
-"""Pedals may overshoot by rounding or calibration; they are clamped."""
-_BACKWARDS_MPS: Final = -0.5
-"""A standing car's speed may dither around zero."""
-
-RANGES: Final[tuple[tuple[str, float, float, str], ...]] = (
-    ("x_m", -1e6, 1e6, "position_refused"),
-    ("y_m", -1e6, 1e6, "position_refused"),
-    ("z_m", -1e4, 1e4, "field_refused"),
-    ("lat_deg", -90.0, 90.0, "position_refused"),
-    ("lon_deg", -180.0, 180.0, "position_refused"),
-    ("lap_distance_m", -MAX_JUMP_M, 1e5, "position_refused"),
-    ("lap_fraction", -_TOLERANCE, 1.0 + _TOLERANCE, "position_refused"),
-    ("lap", -1, 10_000, "field_refused"),
-    ("speed_mps", _BACKWARDS_MPS, MAX_SPEED_MPS, "speed_refused"),
-    ("throttle", -_TOLERANCE, 1.0 + _TOLERANCE, "pedal_refused"),
-    ("brake", -_TOLERANCE, 1.0 + _TOLERANCE, "pedal_refused"),
-    ("steer", -20.0, 20.0, "field_refused"),
-    ("gear", -1, 12, "field_refused"),
-    ("wheels_off", 0, 8, "field_refused"),
-)
-"""Field, lowest and highest value a car can have, and what a breach is counted as."""
 _SHARES: Final = frozenset({"throttle", "brake", "lap_fraction"})
 _CLAMPED: Final = tuple(
     (0.0, 1.0) if name in _SHARES else (0.0, high) if name == "speed_mps" else (low, high)
@@ -59,7 +35,7 @@ _TOGETHER: Final = {"x_m": "y_m", "y_m": "x_m", "lat_deg": "lon_deg", "lon_deg":
 
 
 def sound(frame: Frame, counters: Counters) -> Frame | None:
-    """The frame with impossible fields made absent and small overshoot clamped; None without a usable time."""
+    """Return the frame with impossible fields made absent and small overshoot clamped; None without a usable time."""
     if not -1e10 < frame.t_s < 1e10:
         counters.add("time_refused")
         return None
@@ -81,7 +57,7 @@ def sound(frame: Frame, counters: Counters) -> Frame | None:
 
 
 class _Trail:
-    """What is known of the car after the frames so far: each value from the last frame that had it."""
+    """The latest known state of the car: each value from the last frame that had it."""
 
     __slots__ = ("distance_m", "fraction", "lap", "t_s", "x_m", "y_m")
 
@@ -89,7 +65,7 @@ class _Trail:
         self.x_m = self.y_m = self.distance_m = self.fraction = NAN
         self.lap: int | None = None
         if before is not None:
-            # what a run of frames does not tell is as it was: the next place is not believed at once either
+            # values missing in a run keep their last state: the next position is checked against it too
             self.x_m, self.y_m, self.lap = before.x_m, before.y_m, before.lap
             self.distance_m, self.fraction = before.distance_m, before.fraction
         self.move(frame)
@@ -106,13 +82,13 @@ class _Trail:
             self.lap = frame.lap
 
     def leap(self, frame: Frame) -> str:
-        """The kind of leap from here to ``frame``; empty when the frame may follow."""
+        """Return the kind of leap from here to ``frame``; "" if the frame may follow."""
         step_s = frame.t_s - self.t_s
         if step_s < 0.0:
             return "clock_back"
         if step_s > MAX_LEAP_S:
             return "clock_forward"
-        # comparisons with NaN are false: an unknown place never makes a leap
+        # comparisons with NaN are false: an unknown position is never a leap
         if math.hypot(frame.x_m - self.x_m, frame.y_m - self.y_m) > MAX_JUMP_M:
             return "teleport"
         # across the line the lap distance falls to nearly nothing
@@ -127,7 +103,7 @@ class _Trail:
 
 
 class Gate:
-    """Lets through frames that can follow one another; counts what it refuses in ``counters``."""
+    """Admits frames that can follow one another; counts rejected ones in ``counters``."""
 
     def __init__(self, counters: Counters) -> None:
         self._counters = counters
@@ -137,7 +113,7 @@ class Gate:
         self._kind = ""
 
     def admit(self, frame: Frame) -> Sequence[Frame]:
-        """The frames that may go on now: none, this one, or a confirmed run of held ones. Never raises."""
+        """Return the frames admitted now: none, this one, or a confirmed run of held ones. Never raises."""
         checked = sound(frame, self._counters)
         if checked is None:
             return ()

@@ -1,8 +1,8 @@
-"""The feeds there are: data, so that a feed is imported only when it is used. Other packages can add theirs.
+"""The registry of feeds: data, so that a feed is imported only on use. Other packages can add feeds.
 
-A package adds a feed by an entry point in the group ``corner_coach.feeds`` (see the Python packaging standard for
-entry points): its name is what ``--feed`` takes, its value a class of ``feeds.base.Feed`` whose keyword arguments
-are set by ``--option NAME=VALUE``, as text.
+A package adds a feed by an entry point in the group ``corner_coach.feeds`` (see the Python packaging standard for entry
+points): ``--feed`` selects it by name; its value is a class of ``feeds.base.Feed`` that receives ``--option
+NAME=VALUE`` as keyword arguments of type str.
 """
 
 from __future__ import annotations
@@ -22,18 +22,18 @@ FEEDS: Final = {
     "nmea": "feeds.nmea.feed:NmeaFeed",
     "replay": "feeds.replay:ReplayFeed",
 }
-"""Name -> ``module:class`` of those that ship; one of another package can not take their names."""
+"""Name -> ``module:class`` of the shipped feeds; other packages cannot take their names."""
 GROUP: Final = "corner_coach.feeds"
 
 
 @cache
 def added_feeds() -> dict[str, EntryPoint]:
-    """The feeds that installed packages add, by name."""
+    """Return the feeds that installed packages add, by name."""
     return {point.name: point for point in entry_points(group=GROUP) if point.name not in FEEDS}
 
 
 def feed_class(name: str) -> type[Feed]:
-    """The class of the feed ``name``; FeedOpenError names the feeds there are, or what is wrong with an added one."""
+    """Return the class of the feed ``name``; raise FeedOpenError for an unknown name or a broken added feed."""
     if name in FEEDS:
         module, _, attribute = FEEDS[name].partition(":")
         found: type[Feed] = getattr(import_module(module), attribute)
@@ -43,7 +43,7 @@ def feed_class(name: str) -> type[Feed]:
         raise FeedOpenError(f"feed {name!r} is not known; there are: {', '.join([*FEEDS, *added_feeds()])}")
     try:
         loaded = point.load()
-    except Exception as error:  # code of another package: whatever it raises, the user gets one line
+    except Exception as error:  # code of another package may raise anything; the user gets one line
         raise FeedOpenError(
             f"feed {name!r} ({point.value}) can not be loaded: {type(error).__name__}: {error}"
         ) from error

@@ -1,4 +1,4 @@
-"""What a driver can do about data that is refused: one sentence per kind, with the field and the value found."""
+"""Remedies for rejected data: one sentence per kind, with the field and the value found."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ _RANGES: Final[Mapping[str, str]] = {
 
 
 def remedy(kind: str, counters: Counters) -> str:
-    """The sentence for ``kind``; "" for kinds that ask for nothing."""
+    """Return the sentence for ``kind``; "" for kinds that need no action."""
     if kind in counters.found:
         field, value = counters.found[kind]
         return f"{field}: found {value:.4g}, expected {_RANGES.get(field, 'another value')}"

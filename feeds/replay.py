@@ -1,6 +1,6 @@
-"""A recorded session as a feed: at real time, N times as fast, or as fast as it is read.
+"""A recorded session as a feed: in real time, N times as fast, or without waiting.
 
-The reader never sleeps; the pacer says when a frame is due on an absolute schedule.
+The reader never sleeps; the pacer schedules frames at absolute times.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from feeds.frame_stream import FrameStreamReader
 class ReplayFeed(Feed):
     """Plays the frame stream ``path`` (a session folder or the file itself) at ``speed`` (``math.inf``: at once).
 
-    ``channels`` as the record's header has them; without, they are learned from the frames.
+    ``channels`` come from the record's header; without it they are learned from the frames.
     """
 
     name: ClassVar[str] = "replay"
@@ -34,7 +34,7 @@ class ReplayFeed(Feed):
         channels: Channels | None = None,
         clock: Clock | None = None,
     ) -> None:
-        # what was inferred when it was recorded is in the record
+        # the record contains the channels inferred while recording
         super().__init__(clock, channels.given if channels else None, infer=False)
         if channels:
             self._inferred = channels.inferred

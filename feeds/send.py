@@ -1,4 +1,4 @@
-"""Plays frames as our own datagrams, so that the live path can be tried with real sockets."""
+"""Sends frames as our own datagrams, to try the live path with real sockets."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from feeds.frame import Frame
 from feeds.messages import Format, encode
 
 
-class Sent(msgspec.Struct, frozen=True):
-    """How many datagrams and bytes went out, and how many the system refused."""
+class SendCounts(msgspec.Struct, frozen=True):
+    """Datagrams and bytes sent, and datagrams the system refused."""
 
     datagrams: int
     bytes: int
@@ -29,11 +29,11 @@ def send(
     speed: float = 1.0,
     fmt: Format = "msgpack",
     clock: Clock | None = None,
-) -> Sent:
-    """Send each frame when it is due; frames without a running number get one.
+) -> SendCounts:
+    """Send each frame when due; number frames that have no sequence number.
 
-    ``speed`` N times real time, ``math.inf`` without waiting (a receiver may then lose some). FeedOpenError when the
-    address is not known.
+    ``speed`` N times real time, ``math.inf`` without waiting (a receiver may then lose some). Raise FeedOpenError for
+    an unknown address.
     """
     clock = clock or time
     pacer = Pacer(speed, clock)
@@ -49,9 +49,9 @@ def send(
             try:
                 out.sendto(data, address)
             except OSError:
-                # nobody listens, or the network is down: live telemetry is not sent again
+                # nobody listens, or the network is down: live telemetry is not resent
                 refused += 1
                 continue
             count += 1
             size += len(data)
-    return Sent(count, size, refused)
+    return SendCounts(count, size, refused)

@@ -1,6 +1,6 @@
-"""Running numbers of a sender: how many datagrams were lost or came twice.
+"""Sequence numbers of a sender: counts lost and duplicate datagrams.
 
-Only a count: frames are ordered by their time, so a corrupted number can not silence a feed.
+Only counts: frames are ordered by time, so a corrupted number cannot silence a feed.
 """
 
 from __future__ import annotations
@@ -11,11 +11,11 @@ from typing import Final
 from feeds.counters import Counters
 
 _RESTART: Final = 1000
-"""A number farther off than this is a restart or a corruption, not a loss."""
+"""A larger step is a restart or a corruption, not a loss."""
 
 
 class Sequence:
-    """Counts ``lost`` (taken back when a late one arrives after all) and answers whether a number came before."""
+    """Counts ``lost`` (reduced when a late one arrives) and detects duplicates."""
 
     def __init__(self, counters: Counters) -> None:
         self._counters = counters
@@ -23,7 +23,7 @@ class Sequence:
         self._missing: deque[int] = deque(maxlen=_RESTART)
 
     def seen(self, number: int) -> bool:
-        """Note ``number``; True when it came before and its datagram is a duplicate."""
+        """Record ``number``; return True if its datagram is a duplicate."""
         last = self._last
         if last is None or abs(number - last) > _RESTART:
             self._last = number

@@ -1,4 +1,4 @@
-"""The feed for our own datagram over UDP; bound to this machine alone unless told otherwise."""
+"""The feed for our own datagram over UDP; bound to this machine only by default."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from feeds.datagram_faults import unknown_fields, why_refused
 from feeds.datagrams import Datagrams
 from feeds.frame import Frame
 from feeds.messages import decode
-from feeds.packet_map.doubts import live_doubts
+from feeds.packet_map.diagnostics import live_diagnostics
 from feeds.plane import Plane, plane_of
 from feeds.sequence import Sequence
 
@@ -22,14 +22,14 @@ DEFAULT_PORT: Final = 20_770
 """A port with no registered use (IANA service names and port numbers list, from memory)."""
 
 _RECENT: Final = 180
-"""Frames by which units are checked while driving: 3 s at 60 Hz."""
+"""Number of frames used to check units while driving: 3 s at 60 Hz."""
 
 
 class UdpFeed(Feed):
-    """Listens on ``host``:``port``; port 0 takes a free one, see ``port``. FeedOpenError when it can not be had.
+    """Listens on ``host``:``port``; port 0 takes a free one, see ``port``. Raises FeedOpenError if it cannot be bound.
 
-    Frames with latitude and longitude but no x and y are put on the plane around ``origin`` (degrees), or around
-    their first position.
+    Frames with latitude and longitude but no x and y are projected onto the plane around ``origin`` (degrees), or
+    around their first position.
     """
 
     name: ClassVar[str] = "udp"
@@ -54,30 +54,30 @@ class UdpFeed(Feed):
 
     @property
     def where(self) -> str:
-        """Where it listens."""
+        """The address it listens on."""
         return self._datagrams.where
 
     @property
     def sender(self) -> str:
-        """Who sent the last datagram."""
+        """The sender of the last datagram."""
         return self._datagrams.came_from
 
     def remedy(self, kind: str) -> str:
-        """The field that spoils a datagram, and how to fix it."""
+        """Return the field that invalidates a datagram, and how to fix it."""
         return why_refused(self._refused) if kind == "malformed" else super().remedy(kind)
 
-    def doubts(self) -> list[tuple[str, str]]:
-        """Fields that the datagram does not have, and units that the latest frames speak against."""
+    def diagnostics(self) -> list[tuple[str, str]]:
+        """Return unknown fields of the datagram, and units that the latest frames contradict."""
         units = [
             (field, f"{field}: {text.replace('try unit:', 'it looks like')}; send {field} in SI units")
-            for field, text in live_doubts(list(self._recent))
+            for field, text in live_diagnostics(list(self._recent))
             if field
         ]
         return (unknown_fields(self._taken) if self._taken else []) + units
 
     @property
     def plane(self) -> Plane | None:
-        """The plane in use; None as long as no frame needed one."""
+        """The plane in use; None until a frame needs one."""
         return self._plane
 
     def _receive(self, timeout_s: float) -> Iterable[Frame] | None:
@@ -103,7 +103,7 @@ class UdpFeed(Feed):
 
     def _on_plane(self, frame: Frame) -> Frame:
         if not (-90.0 <= frame.lat_deg <= 90.0 and -180.0 <= frame.lon_deg <= 180.0):
-            return frame  # refused by the gate
+            return frame  # rejected by the gate
         if self._plane is None:
             self._plane = Plane(frame.lat_deg, frame.lon_deg)
         x, y = self._plane.to_xy(frame.lat_deg, frame.lon_deg)

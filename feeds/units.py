@@ -1,4 +1,4 @@
-"""The units a source may use for each field of the frame, and what turns them into SI."""
+"""The units allowed for each frame field, and their factors to SI."""
 
 from __future__ import annotations
 
@@ -100,12 +100,12 @@ _SAME: Final = {
 
 
 def known_unit(text: str) -> str:
-    """The unit as this table writes it, from the ways people write it; empty when it is not known."""
+    """Return the unit in this table's spelling; "" if unknown."""
     flat = text.strip().lower().replace(" ", "").replace("·", "")
     flat = _SAME.get(flat, flat)
     return flat if any(flat in units for units in UNITS.values()) else ""
 
 
 def plain_unit(text: str) -> str:
-    """``text`` as this table writes the unit, or as it is when no unit is known by it: % is percent, kph km/h."""
+    """Return ``text`` in this table's spelling (% is percent, kph km/h), or unchanged if unknown."""
     return known_unit(text) or text

@@ -1,4 +1,4 @@
-"""Reads a small YAML file into a checked model; a mistake is named with its line, what was found, what is allowed."""
+"""Reads a small YAML file into a validated model; an error names the line, what was found and what is allowed."""
 
 from __future__ import annotations
 
@@ -15,15 +15,15 @@ from feeds.errors import FeedFormatError, FeedOpenError
 
 MAX_BYTES: Final = 256 * 1024
 _MAX_NODES: Final = 50_000
-"""Aliases can make a small file large (the "billion laughs"); nobody writes so much by hand."""
+"""Aliases can make a small file large (the "billion laughs"); no hand-written file is that long."""
 _MAX_DEPTH: Final = 50
-"""The parser needs many seconds for thousands of open brackets."""
+"""The parser takes many seconds for thousands of open brackets."""
 
 M = TypeVar("M", bound=BaseModel)
 
 
 def read_checked(path: Path, model: type[M]) -> M:
-    """The file as ``model``; FeedOpenError when it can not be read, FeedFormatError naming ``path:line: field``."""
+    """Return the file as ``model``; raise FeedOpenError if unreadable, FeedFormatError with ``path:line: field``."""
     try:
         data = path.read_bytes()
     except (OSError, ValueError) as error:
@@ -32,7 +32,7 @@ def read_checked(path: Path, model: type[M]) -> M:
 
 
 def parse_checked(data: bytes, name: str, model: type[M]) -> M:
-    """The same for the content of a file that is called ``name``."""
+    """Do the same for the content of a file called ``name``."""
     if len(data) > MAX_BYTES:
         raise FeedFormatError(f"{name}: found {len(data)} bytes; allowed at most {MAX_BYTES}")
     try:
@@ -51,7 +51,7 @@ def parse_checked(data: bytes, name: str, model: type[M]) -> M:
         hint = "; write it in quotes" if "cannot start any token" in str(error.problem) else ""
         raise FeedFormatError(f"{name}:{line}: not YAML: {_one_line(error.problem or error.context)}{hint}") from None
     except (YAMLError, ValueError, RecursionError, TypeError, AttributeError, IndexError, KeyError) as error:
-        # the parser lets through what its own constructors raise on strange scalars
+        # the parser does not catch what its constructors raise on strange scalars
         raise FeedFormatError(f"{name}:1: not YAML: {_one_line(error)}") from None
     if not isinstance(tree, CommentedMap):
         raise FeedFormatError(f"{name}:1: found {_kind(plain)}; allowed keys with values")
@@ -64,7 +64,7 @@ def parse_checked(data: bytes, name: str, model: type[M]) -> M:
 
 
 def _problem(name: str, tree: Any, error: dict[str, Any]) -> str:
-    # a tag of a union is no key of the file; tags are written in angle brackets
+    # a union's tag is not a key of the file; tags appear in angle brackets
     place = [key for key in error["loc"] if not (isinstance(key, str) and key.startswith("<"))]
     field = ".".join(str(key + 1) if isinstance(key, int) else key for key in place)
     found = error["input"]
@@ -74,7 +74,7 @@ def _problem(name: str, tree: Any, error: dict[str, Any]) -> str:
 
 
 def _line(tree: Any, place: list[Any]) -> int:
-    """The line of the deepest part of ``place`` that is in the file, counted from 1."""
+    """Return the line of the deepest part of ``place`` present in the file, counted from 1."""
     line = 0
     node = tree
     for key in place:

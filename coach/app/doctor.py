@@ -1,11 +1,11 @@
-"""All checks of ``coach doctor``, each on its own: one that fails does not hide the next."""
+"""All checks of ``coach doctor``, run independently: a failing check does not hide the next."""
 
 from __future__ import annotations
 
 import tempfile
 
 from coach.app.paths import sessions_folder
-from coach.app.sources import Source
+from coach.app.sources import FeedSource
 from coach.errors import CoachError
 from coach.outputs.checks import Check, check_device, check_display, check_voice
 from coach.profile.store import load_plan
@@ -13,7 +13,7 @@ from feeds.errors import FeedError
 
 
 def check_all(host: str, port: int, profile: str) -> list[tuple[str, Check]]:
-    """Name and answer of each check."""
+    """Return the name and result of each check."""
     return [
         ("voice", check_voice()),
         ("sound device", check_device()),
@@ -26,7 +26,7 @@ def check_all(host: str, port: int, profile: str) -> list[tuple[str, Check]]:
 
 def _port(host: str, port: int) -> Check:
     try:
-        with Source("udp", {"host": host, "port": port}).open():
+        with FeedSource("udp", {"host": host, "port": port}).open():
             return Check(True, f"udp {host}:{port} is free to listen on", "")
     except FeedError as error:
         return Check(False, str(error), "end the program that holds the port, or drive with another --port")

@@ -1,4 +1,6 @@
-"""The live loop: frames from a feed through the core to the outputs and the record, paced by the feed alone."""
+"""The live loop: passes frames from a feed through the core to the outputs and the recorder; the feed alone sets the
+pace.
+"""
 
 from __future__ import annotations
 
@@ -23,60 +25,60 @@ WAIT_S: Final = 0.05
 
 
 class FramePath(Protocol):
-    """The part of the core that the engine needs: a pipeline, or what times laps while there is no reference."""
+    """The part of the core that the engine needs: a pipeline, or a lap timer while there is no reference."""
 
     def push_columns(self, chunk: Columns) -> Events:
-        """Take frames."""
+        """Process frames."""
 
     def finish(self) -> Events:
-        """The session ended."""
+        """End the session and return its last events."""
 
     def view(self) -> View:
-        """What a glance needs now."""
+        """Return the current view for the overlay."""
 
 
 class FrameSource(Protocol):
-    """The part of a feed the engine needs; raises ``ended`` (given to the engine) when there is no more."""
+    """The part of a feed the engine needs; raises ``ended`` (given to the engine) at the end."""
 
     def read_many(self, max_frames: int, timeout_s: float) -> list[Frame]:
-        """What has arrived, waiting for the first."""
+        """Return received frames; wait for the first."""
 
 
 class Recorder(Protocol):
     """The part of a session writer the engine needs."""
 
     def frames(self, columns: Columns) -> None:
-        """Keep a chunk."""
+        """Record a chunk."""
 
     def decision(self, decision: Decision) -> None:
-        """Keep a decision."""
+        """Record a decision."""
 
     def lap(self, lap: LapDone) -> None:
-        """Keep a lap."""
+        """Record a lap."""
 
     def mark(self, mark: Mark) -> None:
-        """Keep a mark."""
+        """Record a mark."""
 
 
 @dataclass
 class RunStats:
-    """What a run came to."""
+    """Statistics of a run."""
 
     frames: int = 0
     laps: list[LapDone] = field(default_factory=list)
     spoken: int = 0
     held: int = 0
     busy_s: float = 0.0
-    """Time spent between receiving frames and having handed on what came of them [s]."""
+    """Time from receiving frames to delivering their results [s]."""
 
 
 class Engine:
-    """Drives one run; ``on_spoken`` is told of each spoken decision (a practice driver listens there).
+    """Drives one run; calls ``on_spoken`` with each spoken decision (the practice driver listens there).
 
-    ``on_frames`` is called after frames came in, until it is true: for what can be said only once a feed is known.
-    ``before_frames`` is called before each batch with the number of frames so far: for edits of the plan.
-    ``asked`` is called each time round with that number, also while no frames come: what came of the buttons at once.
-    ``watch`` gets what came (often nothing) and the time by ``clock`` [s], and gives the view's status line.
+    The engine calls ``on_frames`` after each batch until it returns true: for messages that need a known feed. It calls
+    ``before_frames`` before each batch with the number of frames so far, to apply plan edits, and ``asked`` in each
+    cycle with that number, to handle button presses. ``watch`` takes the received frames (often none) and the time by
+    ``clock`` [s], and returns the view's status line.
     """
 
     def __init__(
@@ -115,8 +117,8 @@ class Engine:
         return self._last_t - self._first_t
 
     def run(self, stop: Callable[[], bool], laps: int | None = None) -> RunStats:
-        """Until the feed ends, ``stop()`` is true or ``laps`` whole laps were driven."""
-        # what was made before the run stays: without this it is gone through again and again, for many milliseconds
+        """Run until the feed ends, ``stop()`` is true or ``laps`` whole laps are complete."""
+        # freeze existing objects: otherwise each garbage collection scans them for many milliseconds
         gc.freeze()
         try:
             while not stop() and (laps is None or len(self.tally.laps) < laps):
@@ -139,7 +141,7 @@ class Engine:
             chunk = Columns.of(frames)
             events = self.pipeline.push_columns(chunk)
             self._hand_on(events)
-            # recorded last: the cue must not wait for the record
+            # record last: the cue must not wait for the recorder
             if self.recorder is not None:
                 self.recorder.frames(chunk)
             self.tally.frames += len(frames)

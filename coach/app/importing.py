@@ -1,4 +1,4 @@
-"""Logged files into sessions, and sessions into files for other programs."""
+"""Imports logged files as sessions, and exports sessions for other programs."""
 
 from __future__ import annotations
 
@@ -38,14 +38,14 @@ Progress = Callable[[float, str], None]
 
 
 class ImportFileError(CoachError):
-    """A file from which no session can be made as it stands."""
+    """A file that cannot become a session as it is."""
 
 
 @dataclass(frozen=True)
 class Found:
-    """A table and how its columns are to be read; ``guesses`` is empty when a map was given.
+    """A table and its column map; ``guesses`` is empty if a map was given.
 
-    ``column_map`` is None when the guess ``lacking`` something (a sentence each) that a session can not do without.
+    ``column_map`` is None if the guess lacks required fields; ``lacking`` has a sentence for each.
     """
 
     file: Path
@@ -58,7 +58,7 @@ class Found:
 
 @dataclass(frozen=True)
 class Wanted:
-    """Where the session goes and what it is called."""
+    """Destination and names of the session."""
 
     folder: Path
     circuit: str = ""
@@ -67,7 +67,7 @@ class Wanted:
 
 @dataclass(frozen=True)
 class Done:
-    """The session that was made, and the columns that it was made without."""
+    """The imported session, and the columns not used."""
 
     folder: Path
     imported: Imported
@@ -75,7 +75,7 @@ class Done:
 
 
 def guess(file: Path, columns: Path | None, separator: str, decimal: str) -> Found:
-    """Read ``file`` and its map, or guess the map; raises FeedError, ImportFileError for a sign that is none."""
+    """Read ``file`` and its map, or guess the map; raise FeedError, or ImportFileError for an invalid separator."""
     separator = "\t" if separator in ("tab", "\\t") else separator
     if len(separator) > 1:
         raise ImportFileError(f"--separator: found {separator!r}; allowed one character, or tab")
@@ -96,7 +96,7 @@ def guess(file: Path, columns: Path | None, separator: str, decimal: str) -> Fou
 
 
 def store_map(found: Found, path: Path) -> None:
-    """Write the map to be edited, with a gap for what is lacking; raises FeedError."""
+    """Write the map for editing, with a gap for each missing field; raise FeedError on failure."""
     reasons = {g.field: g.reason for g in found.guesses}
     if found.column_map is not None:
         write_column_map(path, found.column_map, reasons)
@@ -105,7 +105,7 @@ def store_map(found: Found, path: Path) -> None:
 
 
 def whole_map(found: Found) -> ColumnMap:
-    """The map; raises ImportFileError when time or place could not be found."""
+    """Return the map; raise ImportFileError if time or position was not found."""
     if found.column_map is None:
         shown = ", ".join(found.table.names[:20]) + (", ..." if len(found.table.names) > 20 else "")
         raise ImportFileError(
@@ -116,7 +116,7 @@ def whole_map(found: Found) -> ColumnMap:
 
 
 def import_table(found: Found, wanted: Wanted, progress: Progress) -> Done:
-    """Make the session; raises FeedError, SessionError, ImportFileError when the map is not whole."""
+    """Make the session; raise FeedError, SessionError, or ImportFileError if the map is incomplete."""
     made = convert(found.table, whole_map(found), str(found.file), progress)
     header = Header(
         session=wanted.folder.name,
@@ -136,5 +136,7 @@ def import_table(found: Found, wanted: Wanted, progress: Progress) -> Done:
 
 
 def export_session(session: Path, output: Path, progress: Progress) -> int:
-    """Write the frames of ``session`` to ``output``; how many. Raises SessionError, FeedError."""
+    """Write the frames of ``session`` to ``output`` and return their number. Raise SessionError or FeedError on
+    failure.
+    """
     return export(output, (batch.data for batch in SessionReader(session).batches()), progress)

@@ -1,4 +1,4 @@
-"""Packet maps tried on live datagrams or on a capture."""
+"""Tries packet maps on live datagrams or on a capture."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ SHOW_EVERY_S = 0.5
 
 
 class NoPacketsError(CoachError):
-    """A map can not be tried: nothing came in."""
+    """No packets arrived, so a map cannot be tried."""
 
 
 def try_map(
@@ -26,7 +26,7 @@ def try_map(
     seconds: float,
     on_change: Callable[[Trial], None] = lambda trial: None,
 ) -> Trial:
-    """Decode what comes for ``seconds`` (or all of a capture); ``on_change`` is told twice a second."""
+    """Decode packets for ``seconds`` (or all of a capture); call ``on_change`` twice a second."""
     packet_map = read_map(path)
     if recorded is not None:
         trial = Trial(packet_map)
@@ -40,7 +40,7 @@ def try_map(
 
 
 def nothing_came(trial: Trial, host: str, port: int | None, recorded: Path | None, seconds: float) -> str:
-    """What to say when no packet came, with the port and what to check."""
+    """Return the message for missing packets, with the port and what to check."""
     if recorded is not None:
         return f"{recorded}: found no packet in the capture"
     where = f"{host}:{trial.packet_map.port if port is None else port}"
@@ -48,13 +48,13 @@ def nothing_came(trial: Trial, host: str, port: int | None, recorded: Path | Non
 
 
 def keep_datagrams(path: Path, host: str, port: int, seconds: float) -> int:
-    """Store what comes; how many. Ctrl-C ends it early. Raises FeedError."""
+    """Store incoming datagrams and return their number. Ctrl-C ends it early. Raise FeedError on failure."""
     stop = threading.Event()
     with interrupts(stop):
         return capture(path, port, host, seconds=seconds, stop=stop.is_set)
 
 
 def play_capture(path: Path, to: str, speed: str) -> int:
-    """Send a capture; how many datagrams. Raises FeedError, SourceError."""
+    """Send a capture and return the number of datagrams. Raise FeedError or SourceError on failure."""
     host, port = address_of(to)
     return send_capture(path, host, port, speed_of(speed))

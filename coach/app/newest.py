@@ -1,4 +1,4 @@
-"""The newest session or profile of this machine, for commands that are given none."""
+"""The newest session or profile of this machine, for commands called without one."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ class NothingYetError(CoachError):
 
 
 def newest_session(say: Notice) -> Path:
-    """The session that was recorded last and holds frames; said through ``say``. Raises NothingYetError."""
+    """Return the latest session with frames and announce it through ``say``. Raise NothingYetError if there is none."""
     folders = [p.parent for p in sessions_folder().glob(f"*/{HEADER_FILE}")]
     for folder in sorted(folders, key=lambda p: (p / HEADER_FILE).stat().st_mtime, reverse=True):
         if _holds_frames(folder):
@@ -27,7 +27,7 @@ def newest_session(say: Notice) -> Path:
 
 
 def newest_profile(say: Notice) -> str:
-    """The profile that was written last, of those added, made or edited here; a shipped one if there is none."""
+    """Return the latest added, made or edited profile; a shipped one if there is none."""
     own = [*added_profiles().values(), *(p.parent for p in sessions_folder().glob(f"*/profile/{PROFILE_NAME}"))]
     if own:
         found = max(own, key=lambda p: (p / PROFILE_NAME).stat().st_mtime)

@@ -1,4 +1,4 @@
-"""Where the coach keeps things on this machine, and under which names."""
+"""Paths and file names of the coach's data on this machine."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ from coach.identity import APP
 
 
 def sessions_folder() -> Path:
-    """Where sessions are recorded unless told otherwise."""
+    """Return the default folder of recorded sessions."""
     return Path(platformdirs.user_data_dir(APP)) / "sessions"
 
 
 def known_file(driver: str, circuit: str) -> Path:
-    """What is kept of a driver on a circuit."""
+    """Return the file that stores a driver's progress on a circuit."""
     return Path(platformdirs.user_data_dir(APP)) / "drivers" / slug(driver or "driver") / f"{slug(circuit)}.json"
 
 
 def new_session_folder(parent: Path, circuit: str, now: datetime) -> Path:
-    """A folder that is not there yet, named by time and circuit."""
+    """Return a new folder's path, named by time and circuit."""
     base = parent / f"{now:%Y-%m-%d_%H-%M-%S}_{slug(circuit)}"
     folder, count = base, 1
     while folder.exists():
@@ -32,5 +32,5 @@ def new_session_folder(parent: Path, circuit: str, now: datetime) -> Path:
 
 
 def slug(text: str) -> str:
-    """``text`` as a file name: lower case letters, digits and hyphens."""
+    """Return ``text`` as a file name: lower case letters, digits and hyphens."""
     return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-") or "unnamed"

@@ -1,4 +1,4 @@
-"""The reachable lap of a survey: written beside the driven one when it is asked for, or what is missing for it."""
+"""The reachable lap of a survey, written beside the driven one on request."""
 
 from __future__ import annotations
 
@@ -14,16 +14,16 @@ from coach.survey.survey import Survey
 
 REACHABLE_NAME: Final = "reachable.arrow"
 REAL_CAR_SHARE: Final = 0.97
-"""In a real car no advice asks for more than this share of what was shown."""
+"""In a real car, advice asks for at most this share of the shown limits."""
 Target = Literal["best", "reachable"]
 
 
 def with_reach(found: Survey, reader: SessionReader, target: Target) -> tuple[Survey, Reference | None]:
-    """The survey with what its laps showed of the car, and the reachable lap if that is the ``target``.
+    """Return the survey with the car's envelope, and the reachable lap if that is the ``target``.
 
-    Raises SurveyError naming what is missing for it.
+    Raise SurveyError naming what it lacks.
     """
-    from coach.survey.envelope.reachable import reach_of, reachable_reference  # scipy.optimize takes its time to load
+    from coach.survey.envelope.reachable import reach_of, reachable_reference  # scipy.optimize loads slowly
 
     share = REAL_CAR_SHARE if reader.header.real_car else 1.0
     reach = reach_of(found, share)

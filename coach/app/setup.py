@@ -1,4 +1,4 @@
-"""What a run needs beside its frames: reference, corners, rules, lengths of phrases, what the driver already knows."""
+"""Inputs of a run besides its frames: reference, corners, rules, phrase durations, the driver's progress."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from coach.core.track.reference import Reference
 from coach.core.values import Corner
 from coach.errors import SessionError
 from coach.profile.language_file import Catalogue, load_language
-from coach.profile.plausible import doubts
+from coach.profile.plausible import board_warnings
 from coach.profile.rule_files import load_rules
 from coach.profile.store import load_plan
 from coach.session.header import PROFILE_FILE, RULES_FILE, WORDS_FILE
@@ -27,17 +27,17 @@ DEFAULT_RULES = "improving"
 
 
 class Known(msgspec.Struct):
-    """What is carried from session to session for one driver on one circuit."""
+    """State carried from session to session for one driver on one circuit."""
 
     memory: DriverProgress = msgspec.field(default_factory=DriverProgress)
     scatter: dict[str, list[float]] = {}
     wordings: dict[str, str] = {}
-    """Rule -> the wording that is said in place of one that never worked for this driver."""
+    """Rule -> the wording that replaces one that never worked for this driver."""
 
 
 @dataclass(frozen=True, eq=False)
 class Setup:
-    """Everything a Pipeline is made of; ``source`` names where the profile came from, for messages."""
+    """All arguments of a Pipeline; ``source`` names the profile's origin in messages."""
 
     circuit: str
     reference: Reference
@@ -50,7 +50,7 @@ class Setup:
     notes: tuple[str, ...] = ()
 
     def pipeline(self) -> Pipeline:
-        """A fresh pipeline; what it learns does not reach ``known``."""
+        """Return a new pipeline; its learning does not change ``known``."""
         memory = msgspec.convert(msgspec.to_builtins(self.known.memory), DriverProgress)
         return Pipeline(
             self.reference,
@@ -63,7 +63,7 @@ class Setup:
 
 
 def bands_of(known: Known, corners: tuple[Corner, ...]) -> ToleranceModel:
-    """The driver's scatter as it was kept, by corner name."""
+    """Return the stored scatter of the driver, by corner name."""
     tolerance = ToleranceModel()
     index = {corner.name: i for i, corner in enumerate(corners)}
     for key, values in known.scatter.items():
@@ -75,7 +75,7 @@ def bands_of(known: Known, corners: tuple[Corner, ...]) -> ToleranceModel:
 
 
 def known_after(pipeline: Pipeline) -> Known:
-    """What to keep after a run."""
+    """Return the state to store after a run."""
     names = [corner.name for corner in pipeline.corners]
     scatter = {
         f"{measure}@{names[corner]}": list(values) for (corner, measure), values in pipeline.tolerance.seen.items()
@@ -84,7 +84,7 @@ def known_after(pipeline: Pipeline) -> Known:
 
 
 def read_known(path: Path) -> Known:
-    """What was kept at ``path``; nothing if there is no such file. SessionError if it is broken."""
+    """Return the state stored at ``path``, empty if there is no file. Raise SessionError if it is damaged."""
     try:
         return msgspec.json.decode(path.read_bytes(), type=Known)
     except FileNotFoundError:
@@ -96,7 +96,7 @@ def read_known(path: Path) -> Known:
 
 
 def later_by(rules: RuleSet, latency_s: float) -> RuleSet:
-    """The rules with longer margins, for a feed whose frames are ``latency_s`` old when they arrive [s]."""
+    """Return the rules with longer margins, for a feed whose frames arrive ``latency_s`` [s] late."""
     if not latency_s > 0.0:
         return rules
     return msgspec.structs.replace(
@@ -107,7 +107,7 @@ def later_by(rules: RuleSet, latency_s: float) -> RuleSet:
 
 
 def session_language(reader: SessionReader) -> Catalogue:
-    """The language a session was spoken in; raises RulesError for a broken copy of its file."""
+    """Return the language of a session's cues; raise RulesError for a damaged copy of its file."""
     kept = reader.file(WORDS_FILE)
     return load_language("en") if kept is None else load_language(kept, kept=True)
 
@@ -119,9 +119,10 @@ def session_setup(
     language: Path | str | None = None,
     units: str | None = None,
 ) -> Setup:
-    """How the session was driven, or with another ``profile``, ``rules``, ``language`` or ``units`` where given.
+    """Return the setup of a recorded session, or one with another ``profile``, ``rules``, ``language`` or ``units``
+    where given.
 
-    A session that holds no profile (an imported one) is surveyed first. Raises DataError or CoachError.
+    Survey a session without a profile (an imported one) first. Raise DataError or CoachError on failure.
     """
     notes: tuple[str, ...] = ()
     kept = reader.file(PROFILE_FILE)
@@ -144,7 +145,7 @@ def session_setup(
             found.reference.circuit, found.reference, found.corners, chosen, {}, durations, known, "surveyed", notes
         )
     plan = load_plan(profile if profile is not None else kept if kept is not None else "")
-    notes = doubts(plan.corners, plan.reference.length_m, plan.reference.closed)
+    notes = board_warnings(plan.corners, plan.reference.length_m, plan.reference.closed)
     return Setup(
         plan.circuit, plan.reference, plan.corners, chosen, plan.pronounce, durations, known, str(plan.path), notes
     )

@@ -1,4 +1,4 @@
-"""A survey from session folder to profile folder: made new, or merged into what a person has edited."""
+"""A survey from session folder to profile folder: writes a new one, or merges into one that the user has edited."""
 
 from __future__ import annotations
 
@@ -27,17 +27,17 @@ from coach.survey.survey import Survey, survey
 
 REFERENCE_NAME = "reference.arrow"
 SAME_TIME_S = 0.0005
-"""Lap times are told in thousandths; closer than half of one they are the same [s]."""
+"""Lap times have thousandths; a smaller difference than half of one is none [s]."""
 SAME_PLACE_M = 0.01
-"""A reference is stored in millimetres; a centimetre apart it is the same line [m]."""
+"""A reference has millimetres; lines less than a centimetre apart are the same [m]."""
 
 
 @dataclass(frozen=True)
-class Surveyed:
-    """What a survey did: ``merged`` is None when the profile was made new.
+class SurveyOutcome:
+    """Result of a survey: ``merged`` is None for a new profile.
 
-    ``corners`` are the profile's, by the names it gives them. ``kept`` is the file in which the reference from before
-    was kept, None when there was none or it is the same.
+    ``corners`` have the profile's names. ``kept`` is the backup of the previous reference, None if there was none or it
+    is the same.
     """
 
     survey: Survey
@@ -55,12 +55,12 @@ def survey_session(
     circuit: str,
     replace_old: bool = False,
     target: Target = "best",
-) -> Surveyed:
+) -> SurveyOutcome:
     """Survey ``session`` into the profile folder ``output`` (default: ``profile`` inside the session).
 
-    A slower reference, or one of another circuit, takes the place of an old one only with ``replace_old``.
-    ``target`` says which reference the profile names: the best driven lap, or the reachable one, written beside it.
-    Raises SessionError, SurveyError, ProfileError.
+    A slower reference, or one of another circuit, replaces an old one only with ``replace_old``. ``target`` selects the
+    profile's reference: the best driven lap, or the reachable one written beside it. Raise SessionError, SurveyError or
+    ProfileError on failure.
     """
     reader = SessionReader(session)
     folder = output if output is not None else reader.folder / "profile"
@@ -97,20 +97,22 @@ def survey_session(
     return replace(done, tail=reader.tail())
 
 
-def survey_columns(columns: Columns, folder: Path, circuit: str, inferred: Collection[str], origin: Origin) -> Surveyed:
-    """Survey frames that were just driven into a new profile ``folder``. Raises SurveyError, ProfileError."""
+def survey_columns(
+    columns: Columns, folder: Path, circuit: str, inferred: Collection[str], origin: Origin
+) -> SurveyOutcome:
+    """Survey frames just driven into a new profile ``folder``. Raise SurveyError or ProfileError on failure."""
     found = survey(columns, circuit=circuit, inferred=inferred)
     found = replace(found, reference=_with_origin(found.reference, origin, None))
     return _write(found, folder / PROFILE_NAME, circuit, True)
 
 
 def _driven_name(named: str) -> str:
-    """The file of the driven reference, whichever the profile names: the reachable one is written beside it."""
+    """Return the file of the driven reference, even if the profile names the reachable one beside it."""
     return REFERENCE_NAME if named == REACHABLE_NAME else named
 
 
-def _write(found: Survey, path: Path, name: str, fresh: bool, reachable: Reference | None = None) -> Surveyed:
-    """Write profile and references: merged into the profile that is there, or with ``fresh`` in its place.
+def _write(found: Survey, path: Path, name: str, fresh: bool, reachable: Reference | None = None) -> SurveyOutcome:
+    """Write profile and references: merge into an existing profile, or replace it with ``fresh``.
 
     The profile names the ``reachable`` reference where there is one, else the driven one.
     """
@@ -135,7 +137,7 @@ def _write(found: Survey, path: Path, name: str, fresh: bool, reachable: Referen
         file = new_profile(path, name, found.reference.length_m, found.corners)
     file.tree["reference"] = reference.name if reachable is None else REACHABLE_NAME
     file.save()
-    return Surveyed(found, path, merged, "", load_plan(path).corners, kept)
+    return SurveyOutcome(found, path, merged, "", load_plan(path).corners, kept)
 
 
 def _refuse_slower(path: Path, made: Reference, old: Reference) -> None:
@@ -149,7 +151,7 @@ def _refuse_slower(path: Path, made: Reference, old: Reference) -> None:
 
 
 def _keep_old(path: Path, made: Reference) -> Path | None:
-    """Keep the reference at ``path`` beside it, unless ``made`` is the same lap; where."""
+    """Back up the reference at ``path`` unless ``made`` is the same lap; return the backup's path."""
     if not path.is_file():
         return None
     old = read_reference(path)
@@ -172,7 +174,7 @@ def _keep(path: Path, data: bytes) -> Path:
 
 
 def _with_origin(made: Reference, origin: Origin, previous: Reference | None) -> Reference:
-    """The new reference with the origin of the plane its positions are in."""
+    """Return the new reference with the origin of its plane."""
     if previous is not None and math.isfinite(previous.origin_lat_deg):
         origin = (previous.origin_lat_deg, previous.origin_lon_deg)
     return replace(made, origin_lat_deg=origin[0], origin_lon_deg=origin[1])

@@ -1,4 +1,4 @@
-"""The voice that speaks a language: the file's own choice, else any voice of that language."""
+"""Chooses the voice of a language: the one its file names, else any voice of that language."""
 
 from __future__ import annotations
 
@@ -10,7 +10,9 @@ from coach.profile.language_file import Catalogue
 
 
 def voice_for(words: Catalogue) -> str:
-    """The id of a voice for ``words``, "" for the engine's default; OutputError when no voice speaks the language."""
+    """Return the id of a voice for ``words``, "" for the engine's default; raise OutputError if no voice speaks the
+    language.
+    """
     if not words.voices:
         return ""
     known = _voices()

@@ -1,4 +1,4 @@
-"""``coach add``: a profile that was handed over, checked before any of it is written."""
+"""``coach add``: adds a shared profile, validated before any of it is written."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``coach check``: recorded sessions against what is expected of them; and the audit of all phrases."""
+"""``coach check``: compares recorded sessions with expectations, and audits all phrases."""
 
 from __future__ import annotations
 

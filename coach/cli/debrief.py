@@ -43,6 +43,6 @@ def register(app: typer.Typer) -> None:
             write_page(html, debrief_html(looked.view()))
             if not as_json:
                 say(f"written: {html}")
-        # against another profile the numbers would not go with the session's own
+        # with another profile the numbers would not match the session's
         if keep and profile is None:
             save_reviewed(looked.result, looked.setup, looked.reader, warn)

@@ -1,4 +1,4 @@
-"""``coach doctor``: what works on this machine, and how to fix the rest."""
+"""``coach doctor``: checks this machine, with a fix for each fault."""
 
 from __future__ import annotations
 
@@ -36,12 +36,12 @@ def register(app: typer.Typer) -> None:
 
         checks = check_all(host, port, profile)
         if as_json:
-            print_json([{"check": name, "ok": c.ok, "what": c.what, "mend": c.mend} for name, c in checks])
+            print_json([{"check": name, "ok": c.ok, "what": c.what, "mend": c.fix} for name, c in checks])
         else:
             for name, check in checks:
                 say(f"{'ok      ' if check.ok else 'FIX     '}{name}: {check.what}")
                 if not check.ok:
-                    say(f"        {check.mend}")
-        # a run works without voice, device and display; anything else missing is an error
+                    say(f"        {check.fix}")
+        # a run works without voice, device and display; any other failure is an error
         if not all(check.ok for name, check in checks if name in ("feed port", "profile", "sessions")):
             raise typer.Exit(2)

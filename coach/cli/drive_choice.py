@@ -1,4 +1,4 @@
-"""Which feed the options of ``coach drive`` mean; an option that would do nothing is refused."""
+"""Chooses the feed from the options of ``coach drive``; refuses options without effect."""
 
 from __future__ import annotations
 
@@ -21,21 +21,21 @@ OPTIONS: Final = {
     "seed": ("practice",),
     "rate": ("practice",),
 }
-"""Option -> the feeds it does something for."""
+"""Option -> the feeds that use it."""
 CHOOSES: Final = {"packet_map": "map", "receiver": "nmea", "session": "replay"}
-"""Options that choose their feed when none is named."""
+"""Options that imply their feed."""
 NAMES: Final = {"packet_map": "--map", "no_record": "--no-record", "words_per_minute": "--words-per-minute",
                 "voice_id": "--voice-id", "survey_after": "--survey-after", "tone_corner": "--tone-corner"}  # fmt: skip
 OF_VOICE: Final = ("voice_id", "device", "volume", "buffer", "mark", "tones")
 
 
 def option_of(name: str) -> str:
-    """The option as it is typed."""
+    """Return the option as typed."""
     return NAMES.get(name, f"--{name}")
 
 
 def chosen_feed(given: Collection[str]) -> str:
-    """The feed that the ``given`` options choose where --feed is not among them: the practice car without any."""
+    """Return the feed implied by the ``given`` options without --feed: by default the practice car."""
     feeds = [feed for name, feed in CHOOSES.items() if name in given]
     if len(feeds) > 1:
         both = " and ".join(option_of(name) for name in CHOOSES if name in given)
@@ -48,9 +48,9 @@ def chosen_feed(given: Collection[str]) -> str:
 def refuse_idle(
     given: Collection[str], feed: str, *, receiver: str, quiet: bool, voice: bool, no_record: bool, profile: bool
 ) -> None:
-    """Raise typer.BadParameter for the first given option that would do nothing.
+    """Raise typer.BadParameter for the first option without effect.
 
-    ``given`` are the parameters that the user typed; ``profile`` tells whether there is a profile to coach by.
+    ``given`` are the parameters the user typed; ``profile`` is true if there is a profile.
     """
     for name, feeds in OPTIONS.items():
         if name in given and feed not in feeds:
@@ -78,7 +78,7 @@ def refuse_idle(
 
 
 def tone_kinds(names: list[str]) -> tuple[ToneKind, ...]:
-    """Which tones are asked for; typer.BadParameter names one that there is not."""
+    """Return the requested tones; raise typer.BadParameter for an unknown one."""
     for name in names:
         if name not in KINDS:
             raise typer.BadParameter(f"--tones: found {name!r}; expected one of: {', '.join(KINDS)}")

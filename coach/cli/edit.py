@@ -1,4 +1,4 @@
-"""``coach edit``: a circuit's profile on a local page, with the cues of a session beside it."""
+"""``coach edit``: edits a circuit's profile on a local page, beside the cues of a session."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What ``coach drive`` offers on a circuit without a profile."""
+"""The offer of ``coach drive`` on a circuit without a profile."""
 
 from __future__ import annotations
 
@@ -6,7 +6,9 @@ import sys
 
 
 def laps_to_survey(asked: int | None) -> int:
-    """Laps after which a profile is made: as asked for, else what a person at a terminal answers; 0 for never."""
+    """Return the number of laps before a profile is made: as requested, else from a prompt at a terminal; 0
+    for never.
+    """
     from coach.app.live.first_drive import PROFILE_LAPS
 
     if asked is not None:

@@ -1,4 +1,4 @@
-"""``coach guide``: a circuit corner by corner, to read, to print, to hear."""
+"""``coach guide``: a circuit corner by corner, as text, page or speech."""
 
 from __future__ import annotations
 

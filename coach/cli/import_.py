@@ -1,4 +1,4 @@
-"""``coach import`` and ``coach export``: logged files in, sessions out, and back."""
+"""``coach import`` and ``coach export``: convert logged files to sessions and back."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def register(app: typer.Typer) -> None:
             typer.echo(f"column map: {write_map}; {gaps}{what} and import with --map {write_map}")
             return
         whole_map(found)
-        assert output is not None  # asked above
+        assert output is not None  # confirmed above
         if columns is None and not yes and not ask():
             raise typer.Exit(1)
         with stage_progress() as progress:

@@ -1,4 +1,4 @@
-"""What ``coach import`` shows and asks."""
+"""Output and prompts of ``coach import``."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from coach.outputs.console import lap_time
 
 
 def show_guess(found: Found) -> None:
-    """Which column is taken for which field, and why."""
+    """Print which column serves which field, and why."""
     say(f"{found.file}: {len(found.table)} rows, {len(found.table.names)} columns")
     table = Table("field", "column", "unit", "sure", "because", box=None)
     for guess in found.guesses:
@@ -21,20 +21,20 @@ def show_guess(found: Found) -> None:
 
 
 def show_not_taken(found: Found) -> None:
-    """Every column that is not taken, and why."""
+    """Print every ignored column, and why."""
     for one in found.not_taken:
         say(f"not taken: {one.column}: {one.why}")
 
 
 def ask() -> bool:
-    """Whether the guess is right."""
+    """Ask whether the guess is right."""
     import typer
 
     return typer.confirm("Import with these columns? (no: write a map with --write-map and edit it)", default=True)
 
 
 def show_imported(done: Done, json: bool) -> None:
-    """What became of the file."""
+    """Print the result of an import."""
     made = done.imported
     if json:
         print_json(

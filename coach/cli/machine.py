@@ -1,4 +1,4 @@
-"""What ``coach doctor`` lists and measures of this machine."""
+"""Listings and measurements of ``coach doctor``."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from coach.cli.show import console, say, warn
 
 
 def show_voices(json: bool) -> None:
-    """The voices of the speech engine."""
+    """Print the voices of the speech engine."""
     from coach.outputs.voice.renderer import list_voices
 
     voices = list_voices()
@@ -21,7 +21,7 @@ def show_voices(json: bool) -> None:
 
 
 def show_devices(json: bool) -> None:
-    """The sound outputs."""
+    """Print the sound outputs."""
     from coach.outputs.voice.device import list_devices
 
     devices = list_devices()
@@ -35,7 +35,7 @@ def show_devices(json: bool) -> None:
 
 
 def show_latency(json: bool) -> None:
-    """From a cue to its sound and to its pixel, measured with the product's own processes."""
+    """Measure and print the delay from cue to sound and to pixel, with the product's own processes."""
     from coach.cli.progress import phrase_progress
     from coach.outputs.latency import measure_latency
 

@@ -1,4 +1,4 @@
-"""``coach map try`` and ``coach map capture``: bind a sender by a packet map, and see at once whether it is right."""
+"""``coach map try`` and ``coach map capture``: bind a sender by a packet map, and check it live."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What ``coach map try`` shows."""
+"""Output of ``coach map try``."""
 
 from __future__ import annotations
 
@@ -22,13 +22,13 @@ def _table(trial: Trial) -> Table:
 
 @contextmanager
 def live() -> Iterator[Callable[[Trial], None]]:
-    """A table that is refreshed while datagrams come in."""
+    """Return a table refreshed as datagrams arrive."""
     with Live(console=console, transient=True, auto_refresh=False) as shown:
         yield lambda trial: shown.update(_table(trial), refresh=True)
 
 
 def show_trial(trial: Trial) -> None:
-    """The table once more, and what looks wrong with the map as a whole."""
+    """Print the final table, and problems of the whole map."""
     console.print(_table(trial))
     say(f"{trial.counters.get('received', 0)} datagrams, {len(trial.frames)} frames kept")
     for problem in trial.problems():

@@ -1,4 +1,4 @@
-"""``coach overlay``: every setting of the overlay from the command line, also while it runs."""
+"""``coach overlay``: sets the overlay from the command line, even while it runs."""
 
 from __future__ import annotations
 

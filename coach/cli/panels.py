@@ -1,4 +1,4 @@
-"""The groups of ``coach --help``: the driver's day, then what keeps it going."""
+"""The groups of ``coach --help``: daily commands first, then maintenance."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Progress bars, shown only when there is something to wait for."""
+"""Progress bars, shown only for long waits."""
 
 from __future__ import annotations
 
@@ -13,16 +13,16 @@ from coach.cli.show import warn
 
 
 def _where() -> dict[str, Any]:
-    """On standard error, and only where a person looks: a bar in a file would be an empty line."""
+    """Return a console on standard error, only at a terminal: a bar in a file would be an empty line."""
     console = Console(stderr=True, markup=False, emoji=False)
     return {"console": console, "disable": not console.is_terminal}
 
 
 @contextmanager
 def phrase_progress() -> Iterator[Callable[[int, int], None]]:
-    """A callback (done, of) that shows a bar while phrases are rendered, and takes it away when they are.
+    """Provide a callback (done, of) that shows a bar while phrases render.
 
-    Where no person looks it says in one line what is waited for, if there is anything to render at all.
+    Without a terminal it prints one line if there is anything to render.
     """
     where = _where()
     bar = Progress(TextColumn("rendering phrases"), BarColumn(), MofNCompleteColumn(), transient=True, **where)
@@ -47,7 +47,7 @@ def phrase_progress() -> Iterator[Callable[[int, int], None]]:
 
 @contextmanager
 def frame_progress() -> Iterator[Callable[[int, int], None]]:
-    """A callback (done, of) that shows a bar while frames are gone through, and takes it away when they are."""
+    """Provide a callback (done, of) that shows a bar while frames are processed."""
     with Progress(
         TextColumn("going through the session"),
         BarColumn(),
@@ -61,7 +61,7 @@ def frame_progress() -> Iterator[Callable[[int, int], None]]:
 
 @contextmanager
 def stage_progress() -> Iterator[Callable[[float, str], None]]:
-    """A callback (share done, what) that shows a bar once something takes longer than a moment."""
+    """Provide a callback (share done, step) that shows a bar for slow steps."""
     bar = Progress(TextColumn("{task.description}"), BarColumn(), transient=True, **_where())
     task = bar.add_task("", total=1.0)
 

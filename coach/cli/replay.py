@@ -1,4 +1,4 @@
-"""``coach replay``: a recorded session through the core again, and the decision log of it."""
+"""``coach replay``: reruns a recorded session through the core and writes its decision log."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The command line: one small file a command, each imported only when it is used."""
+"""The command line: one small file per command, imported on use."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ MISTAKE: Final = 2
 
 
 def make_app(wanted: str | None = None) -> typer.Typer:
-    """The application with all commands, or with the one that is wanted: start-up costs only that one's imports."""
+    """Return the application with all commands, or with only the wanted one, to save the others' imports."""
     app = typer.Typer(
         name="coach",
         cls=OneLineGroup,
@@ -64,7 +64,7 @@ def make_app(wanted: str | None = None) -> typer.Typer:
 
 
 def run(arguments: list[str] | None = None) -> None:
-    """Run the command line and end the process: 0 done, 1 a check failed, 2 something to fix, 130 interrupted."""
+    """Run the command line and exit: 0 done, 1 a check failed, 2 something to fix, 130 interrupted."""
     given = sys.argv[1:] if arguments is None else arguments
     wanted = given[0] if given and given[0] in COMMANDS else None
     sys.exit(guarded(lambda: make_app(wanted)(args=given)))
@@ -87,7 +87,7 @@ def guarded(call: Any) -> int:
     except KeyboardInterrupt:
         return 130
     except BrokenPipeError:
-        # the reader of our output went away (head, less): not an error of ours
+        # the reader of our output closed it (head, less): not our error
         sys.stderr.close()
         return 0
     except OSError as error:

@@ -1,4 +1,4 @@
-"""``coach share``: a profile as one file to hand to others."""
+"""``coach share``: packs a profile into one file for others."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the commands print: lines for a person, JSON for a program."""
+"""Printing of commands: lines for people, JSON for programs."""
 
 from __future__ import annotations
 
@@ -21,24 +21,24 @@ console = Console(highlight=False, markup=False, emoji=False, soft_wrap=True)
 
 
 def say(line: str) -> None:
-    """One line for the user."""
+    """Print one line for the user."""
     console.print(line)
 
 
 def warn(line: str) -> None:
-    """One line beside the output proper."""
+    """Print one line on standard error."""
     Console(stderr=True, highlight=False, markup=False, emoji=False, soft_wrap=True).print(
         f"coach: {line}", style="yellow"
     )
 
 
 def as_json(value: Any) -> None:
-    """``value`` as JSON on standard output; what is not known is null."""
+    """Print ``value`` as JSON; unknown values are null."""
     sys.stdout.write(msgspec.json.format(msgspec.json.encode(value), indent=2).decode() + "\n")
 
 
 def spark(values: Sequence[float]) -> str:
-    """A row of blocks, higher for more loss: the trend over laps at a glance."""
+    """Return a sparkline of blocks, higher for more loss."""
     blocks = "▁▂▃▄▅▆▇█"
     low, high = min(values), max(values)
     span = max(high - low, 0.05)
@@ -46,7 +46,7 @@ def spark(values: Sequence[float]) -> str:
 
 
 def show_replay(done: Replayed, json: bool) -> None:
-    """How many cues, how many held back and why, and how fast it went."""
+    """Print the number of cues, held ones with reasons, and the speed."""
     spoken = [d for d in done.decisions if d.outcome == "spoken"]
     reasons = Counter(d.reason for d in done.decisions if d.outcome == "held")
     times = done.session_s / done.took_s if done.took_s > 0.0 else float("nan")
@@ -77,7 +77,7 @@ def show_replay(done: Replayed, json: bool) -> None:
 
 
 def show_ran(ran: RunResult) -> None:
-    """The end of a run."""
+    """Print the end of a run."""
     from coach.app.sources import count_lines
 
     valid = [lap for lap in ran.tally.laps if lap.valid]

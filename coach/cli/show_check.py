@@ -1,4 +1,4 @@
-"""What ``coach check`` and the questions of ``coach replay`` print."""
+"""Printing of ``coach check`` and of the queries of ``coach replay``."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ FAILED = 1
 
 
 def show_one(done: Checked) -> None:
-    """One session, as soon as it is done."""
+    """Print one finished session."""
     bad = len(done.failures)
     verdict = "as expected" if not bad else f"{bad} of {done.expectations} not as expected"
     say(f"{done.session}: {verdict}, {done.spoken} cues spoken")
@@ -28,7 +28,7 @@ def show_one(done: Checked) -> None:
 
 
 def show_end(folder: Path, checked: Sequence[Checked], json: bool) -> int:
-    """The end of a check: 1 when something failed, with the command that renews."""
+    """Print the end of a check; return 1 and print the renewal command if something failed."""
     failed = any(c.failures for c in checked)
     if json:
         rows = [
@@ -50,7 +50,7 @@ def show_end(folder: Path, checked: Sequence[Checked], json: bool) -> int:
 
 
 def show_audit(found: Sequence[Phrase], json: bool) -> int:
-    """Every phrase on a line; 1 when one is over its bound."""
+    """Print every phrase on a line; return 1 if one exceeds its limit."""
     over = [p for p in found if p.too_much]
     if json:
         rows = [{**msgspec.structs.asdict(p.row), "seconds": p.seconds, "too_much": p.too_much} for p in found]
@@ -68,7 +68,7 @@ def show_audit(found: Sequence[Phrase], json: bool) -> int:
 
 
 def show_compared(differences: Sequence[Difference], file: Path | None) -> None:
-    """The short comparison; the full one is in ``file``."""
+    """Print the short comparison; the full one is in ``file``."""
     for line in short(differences):
         say(line)
     if file is not None:

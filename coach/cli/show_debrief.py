@@ -1,4 +1,4 @@
-"""The printing of a debrief."""
+"""Prints a debrief."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from coach.core.unit_system import METRIC, Units
 from coach.outputs.console import lap_time
 
 NOTHING_S = 0.005
-"""A loss below it is shown as nothing, and the row of START only when something was lost there [s]."""
+"""A smaller loss shows as nothing; the row of START appears only above it [s]."""
 
 
 def show_debrief(done: Debrief, json: bool, system: Units = METRIC) -> None:
-    """Three places to gain, then the corners, then the laps."""
+    """Print three places to gain, then the corners, then the laps."""
     if json:
         as_json(done)
         return
@@ -78,7 +78,7 @@ def _show_corners(done: Debrief, system: Units) -> None:
 
 
 def _seconds(loss: float) -> str:
-    """Hundredths with their sign; a dot for nothing, so that the eye finds what is something."""
+    """Return signed hundredths; a dot for nothing, so that losses stand out."""
     return f"{loss:+.2f}" if abs(loss) >= NOTHING_S else "·"
 
 

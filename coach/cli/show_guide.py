@@ -1,4 +1,4 @@
-"""What ``coach guide`` prints and speaks."""
+"""Prints and speaks the guide."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from coach.profile.store import Plan
 
 
 def show_guide(view: GuideView, as_json: bool) -> None:
-    """The guide as text, or as JSON."""
+    """Print the guide as text or JSON."""
     if as_json:
         corners = [
             {"corner": c.name, "where": c.subtitle, "facts": dict(c.facts), "cautions": c.cautions,
@@ -43,7 +43,7 @@ def show_guide(view: GuideView, as_json: bool) -> None:
 
 
 def speak_guide(plan: Plan, pace: float, *, aloud: bool, sound: Path | None, language: str, system: Units) -> None:
-    """The sighting lap, spoken in real time and/or written as a sound file."""
+    """Speak the sighting lap in real time, write it as a sound file, or both."""
     bank = PhraseBank(voice=voice_for(load_language(language)), pronunciations=plan.pronounce)
     with phrase_progress() as progress:
         durations = bank.prepare(texts_of(plan, language, system), progress)

@@ -1,4 +1,4 @@
-"""The printing of headroom: where the next second is."""
+"""Prints headroom."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from coach.core.measure.grip_use import PHASES
 from coach.core.unit_system import METRIC, Units
 from coach.outputs.console import lap_time
 
-SHOWN: Final = 6
+MAX_CORNERS: Final = 6
 
 
 def show_headroom(done: Debrief, system: Units = METRIC) -> None:
-    """Corners by what they leave of the reachable lap, with the share of the car's limits used in each phase."""
+    """Print corners by headroom, with the share of the car's limits used in each phase."""
     if done.reachable_s is None or not done.headroom:
         return
     say(f"where the next second is: {lap_time(done.reachable_s)} is within what your car has shown")
@@ -26,7 +26,7 @@ def show_headroom(done: Debrief, system: Units = METRIC) -> None:
     for heading in ("left, s", "90 % interval", *PHASES):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("do this")
-    for one in done.headroom[:SHOWN]:
+    for one in done.headroom[:MAX_CORNERS]:
         use = ["-" if (u := one.grip_use[phase]) is None else f"{100 * u:.0f} %" for phase in PHASES]
         between = f"{max(one.low_s, 0.0):.2f}-{one.high_s:.2f}"
         advice = to_do(one.fault, one.amount, system) if one.fault else ""

@@ -1,4 +1,4 @@
-"""What ``coach history`` prints."""
+"""Prints the history."""
 
 from __future__ import annotations
 
@@ -16,16 +16,16 @@ from coach.session.history import History
 from coach.session.history_rows import CornerRow, SessionRow
 
 SCHEMA = 1
-SHOWN = 12
-"""Sessions that are shown, the last ones."""
+MAX_SESSIONS = 12
+"""Number of latest sessions shown."""
 
 
 class HistoryError(CoachError):
-    """Nothing is kept under that name."""
+    """The history has nothing under that name."""
 
 
 def show_circuits(history: History, json: bool) -> None:
-    """The circuits that are known."""
+    """Print the known circuits."""
     circuits = history.circuits()
     if json:
         as_json({"schema": SCHEMA, "circuits": [{"circuit": c, "sessions": n} for c, n in circuits]})
@@ -37,13 +37,13 @@ def show_circuits(history: History, json: bool) -> None:
 
 
 def show_history(history: History, circuit: str, driver: str | None, json: bool) -> None:
-    """Sessions, corners and cues on one circuit; raises HistoryError when nothing is kept of it."""
+    """Print sessions, corners and cues of one circuit; raise HistoryError for an unknown one."""
     sessions = history.sessions(circuit, driver)
     if not sessions:
         known = ", ".join(name for name, _ in history.circuits()) or "(no circuit is kept yet)"
         who = f" by {driver}" if driver else ""
         raise HistoryError(f"history: expected one of {known}, found {circuit!r}{who}")
-    shown = sessions[-SHOWN:]
+    shown = sessions[-MAX_SESSIONS:]
     corners = {s.id: history.corners(s.id) for s in shown}
     worked = answers(history, circuit, driver)
     best = history.best_laps(circuit, driver)
@@ -111,7 +111,7 @@ def _cues(worked: Answers) -> None:
     if worked.held.of:
         say(f"      without a cue it was rarer after {_share(worked.held)}")
     table = Table("cue", "fault", "worked", "95 % interval", "cost after", box=None)
-    for row in worked.wordings[:SHOWN]:
+    for row in worked.wordings[:MAX_SESSIONS]:
         s = row.spoken
         interval = f"{s.low * 100:.0f} to {s.high * 100:.0f} %"
         words, about = row.template or "?", row.fault.replace("_", " ")

@@ -1,4 +1,4 @@
-"""The printing of a survey."""
+"""Prints a survey."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ from coach.cli.show import as_json, console, say
 from coach.outputs.console import lap_time
 
 if TYPE_CHECKING:
-    from coach.app.surveying import Surveyed
+    from coach.app.surveying import SurveyOutcome
 
 
-def show_survey(done: Surveyed, json: bool) -> None:
-    """Laps, corners and what the merge kept."""
+def show_survey(done: SurveyOutcome, json: bool) -> None:
+    """Print laps, corners and the merge's result."""
     found = done.survey
     if json:
         as_json(

@@ -1,4 +1,4 @@
-"""The options ``--language`` and ``--units``: what is spoken, and in what all numbers are."""
+"""The options ``--language`` and ``--units``."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ UNITS_HELP: Final = "metric (km/h, m), imperial (mph, ft) or yards (mph, yd, boa
 
 
 def units_named(name: str) -> Units:
-    """The system of that name; typer.BadParameter for any other."""
+    """Return the system of that name; raise typer.BadParameter for any other."""
     from coach.core.unit_system import SYSTEMS
 
     if name not in SYSTEMS:

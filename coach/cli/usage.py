@@ -1,4 +1,4 @@
-"""The help in groups; and a wrong command line ends in one line that says what was found, with code 2."""
+"""Help in groups; and one-line errors with code 2 for a wrong command line."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ from typer.core import TyperGroup
 from coach.cli.panels import ORDER
 
 USAGE_ERRORS: Final[Any] = typer.BadParameter.__mro__[1]
-"""What a wrong option, argument or command raises; typer has no public name for it."""
+"""The exception for a wrong option, argument or command; typer has no public name for it."""
 
 
 def typed(context: typer.Context) -> frozenset[str]:
-    """The parameters that the user gave on the command line."""
+    """Return the parameters given on the command line."""
     names = context.params
     return frozenset(
         n for n in names if (source := context.get_parameter_source(n)) is not None and source.name == "COMMANDLINE"
@@ -24,7 +24,7 @@ def typed(context: typer.Context) -> frozenset[str]:
 
 
 def refuse_without(context: typer.Context, needs: Mapping[str, str], names: Mapping[str, str]) -> None:
-    """Raise typer.BadParameter for an option that was given without the one it ``needs``, as nothing comes of it."""
+    """Raise typer.BadParameter for an option without the one it ``needs``, as it has no effect."""
     given = typed(context)
     for name, other in needs.items():
         if name in given and other not in given:
@@ -33,7 +33,7 @@ def refuse_without(context: typer.Context, needs: Mapping[str, str], names: Mapp
 
 
 class OneLineGroup(TyperGroup):
-    """The commands in groups; ``main`` returns their result, or the exit code."""
+    """A command group with grouped help; ``main`` returns a command's result, or the exit code."""
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:
         """Write the commands under the headings of ``panels``, in their order; those without one come last."""
@@ -41,7 +41,7 @@ class OneLineGroup(TyperGroup):
         width = max((len(name) for name in commands), default=0)
         for heading in (*ORDER, None):
             rows = [
-                # equal widths in all groups, so that the texts stand in one column
+                # equal widths in all groups align the texts
                 (name.ljust(width), command.get_short_help_str(formatter.width - 6 - width))
                 for name, command in commands.items()
                 if (panel if isinstance(panel := getattr(command, "rich_help_panel", None), str) else None) == heading
@@ -51,12 +51,12 @@ class OneLineGroup(TyperGroup):
                     formatter.write_dl(rows)
 
     def main(self, *args: Any, **extra: Any) -> Any:
-        """Run the command line; SystemExit(2) after one line when it is wrong."""
+        """Run the command line; print one line and raise SystemExit(2) on a usage error."""
         try:
             return super().main(*args, **{**extra, "prog_name": "coach", "standalone_mode": False})
         except USAGE_ERRORS as error:
             text = error.format_message()
-            if "\n" not in text:  # without a command it is the help, which stays as it is
+            if "\n" not in text:  # without a command the help is shown unchanged
                 path = error.ctx.command_path if error.ctx is not None else "coach"
                 told = text[:1].lower() + text[1:] if text[1:2].islower() else text
                 text = f"{path}: {told.rstrip('.')}; see {path} --help"

@@ -1,7 +1,7 @@
-"""Frames side by side: one row of floats per channel, so that a chunk of frames is worked on at once.
+"""Frames as columns: one row of floats per channel, so that stages process a chunk of frames at once.
 
-One frame is a chunk of length one. Live pushes short chunks, replay long ones; every stage computes element
-by element (or strictly in sequence), so the cut into chunks never changes a result.
+One frame is a chunk of length one. Live pushes short chunks, replay long ones; every stage computes element by element
+(or strictly in sequence), so chunk boundaries never change a result.
 """
 
 from __future__ import annotations
@@ -34,35 +34,35 @@ class Columns:
 
     @classmethod
     def of(cls, frames: Iterable[Frame]) -> Columns:
-        """Stand frames side by side; None becomes NaN."""
+        """Return frames as columns; None becomes NaN."""
         return cls(rows_of(frames))
 
     @classmethod
     def empty(cls, n: int = 0) -> Columns:
-        """A chunk of ``n`` frames in which every channel is absent."""
+        """Return a chunk of ``n`` frames in which every channel is absent."""
         return cls(np.full((len(CHANNELS), n), np.nan))
 
     @classmethod
     def join(cls, parts: Sequence[Columns]) -> Columns:
-        """Parts one after the other."""
+        """Return the parts joined in order."""
         return cls(np.concatenate([p.data for p in parts], axis=1)) if parts else cls.empty()
 
     def __len__(self) -> int:
         return int(self.data.shape[1])
 
     def __getitem__(self, name: str) -> Floats:
-        """The channel ``name`` as a view of shape (n,); KeyError if there is no such channel."""
+        """Return the channel ``name`` as a view of shape (n,); raise KeyError if there is no such channel."""
         row: Floats = self.data[_ROW[name]]
         return row
 
     def part(self, start: int, stop: int) -> Columns:
-        """Frames ``start`` to ``stop`` (not included), a view."""
+        """Return frames ``start`` to ``stop`` (not included), a view."""
         return Columns(self.data[:, start:stop])
 
     def where(self, keep: NDArray[np.bool_]) -> Columns:
-        """The frames at which ``keep`` (shape (n,)) is true."""
+        """Return the frames at which ``keep`` (shape (n,)) is true."""
         return Columns(self.data[:, keep])
 
     def frames(self) -> list[Frame]:
-        """The frames again, one value each (for sending and for tests)."""
+        """Return the frames as values (for sending and for tests)."""
         return frames_of(self.data)

@@ -1,4 +1,4 @@
-"""What came of frames that were pushed."""
+"""Results of pushed frames."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ class Events:
     marks: list[Mark] = field(default_factory=list)
 
     def add(self, other: Events) -> None:
-        """Append what happened later."""
+        """Append later events."""
         self.decisions += other.decisions
         self.passes += other.passes
         self.laps += other.laps

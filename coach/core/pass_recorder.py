@@ -1,31 +1,33 @@
-"""From the frames driven to passes, findings and laps: at the end of each corner's straight, and of the record."""
+"""Turns frames into passes, findings and laps at the end of each corner's straight, and of the record."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from typing import Final
 
+import msgspec
+
 from coach.core.diagnose.judging import Judged
 from coach.core.diagnose.tolerance import ToleranceModel
 from coach.core.events import Events
-from coach.core.locate.frame_buffer import History
+from coach.core.locate.frame_buffer import FrameBuffer
 from coach.core.measure.lap_ledger import LapLedger
 from coach.core.measure.passes import PassRecord
-from coach.core.measure.trace import MARGIN_M
+from coach.core.measure.trace import SHORT_M
 from coach.core.measure.validity import invalid_reason
 from coach.core.track.course import Course, Kind
 from coach.core.track_model import TrackModel
 from coach.core.values import Fault, Finding, Pass
 
 KEPT_M: Final = 300.0
-"""Frames this far before a straight's end are kept for the next corner [m]."""
+"""Length before a straight's end kept for the next corner [m]."""
 Learn = Callable[[PassRecord, tuple[Finding, ...], frozenset[Fault]], None]
 
 
 class PassRecorder:
-    """Keeps the frames that are still needed.
+    """Records passes and keeps the frames still needed.
 
-    ``learn`` takes each valid pass, ``went_off`` the corner of one that left the road.
+    Calls ``learn`` with each valid pass, and ``went_off`` with the corner of one that left the road.
     """
 
     def __init__(
@@ -33,19 +35,19 @@ class PassRecorder:
     ) -> None:
         self.track_model = track_model
         self.tolerance = tolerance
-        self.history = History()
+        self.history = FrameBuffer()
         self.laps = LapLedger()
         self.kept: list[PassRecord] | None = None
         self.latest: Pass | None = None
         """The last pass that was measured whole."""
         self.judged: list[Judged] = []
-        """How each of the ``kept`` passes was judged."""
+        """The judgement of each of the ``kept`` passes."""
         self._waiting: list[tuple[Judged, tuple[Finding, ...]]] = []
         self._learn = learn
         self._went_off = went_off
 
     def swap(self, track_model: TrackModel, moved: Mapping[int, int]) -> None:
-        """Other corners from now on, ``moved`` old -> new; what was measured on the same reference goes on."""
+        """Replace the corners, ``moved`` old -> new; measurements on the same reference continue."""
         before, self.latest = self.track_model, None
         self.track_model = track_model
         track_model.judging.go_on(before.judging, moved)
@@ -55,7 +57,7 @@ class PassRecorder:
             track_model.builder.begin(*before.builder.known)
 
     def measure(self, corner: int, lap: int, in_pit: bool, events: Events, stop_m: float = float("inf")) -> None:
-        """The pass through ``corner`` that began in ``lap`` is over (or cut short at ``stop_m``)."""
+        """Measure the pass through ``corner`` that began in ``lap`` and is complete (or cut short at ``stop_m``)."""
         driven = self.track_model.builder.build(self.history, corner, lap, stop_m)
         if driven is None:
             if self.track_model.builder.known is not None and stop_m == float("inf"):
@@ -63,9 +65,9 @@ class PassRecorder:
                     self.laps.leave_out(torn)
             return
         why = invalid_reason(driven)
-        # what goes wrong in a spin, or beside the road, is no fault of technique
+        # a spin or an excursion is not a fault of technique
         told = why not in ("stopped", "off the road")
-        # an out-lap is driven on cold tyres and from a roll: nothing is learned from it
+        # an out-lap has cold tyres and a rolling start: learn nothing from it
         flying = self.laps.flying or not self.track_model.reference.closed
         valid = driven.whole and flying and not why and not in_pit
         if why:
@@ -88,10 +90,10 @@ class PassRecorder:
         self.history.forget(driven.zone.next_start_m - KEPT_M)
 
     def _take(self, judged: Judged, findings: tuple[Finding, ...]) -> None:
-        """Learn from a valid pass; an odd one waits until the next shows whether everything changed there."""
+        """Learn from a valid pass; hold an outlier until the next pass shows whether the change is permanent."""
         today = judged.today
         if not today.settled:
-            # it began with those that wait
+            # it began with the held passes
             began = [one for one, _ in self._waiting]
             self.judged = [one.unsettled() if one in began else one for one in self.judged]
             self._waiting.clear()
@@ -105,7 +107,7 @@ class PassRecorder:
         self._waiting.clear()
 
     def measure_rest(self, front_m: float, in_pit: bool, events: Events) -> None:
-        """Passes that ended at or just before the end of the record; a lap may end exactly there."""
+        """Measure passes that end at or just before the end of the record; a lap may end exactly there."""
         if not len(self.history):
             return
         reach = float(self.history.u_m.max())
@@ -116,14 +118,18 @@ class PassRecorder:
             if kind is not Kind.MEASURE:
                 continue
             zone = self.track_model.zones[corner].shifted(lap * length)
-            for stop in (zone.next_start_m, (lap + 1) * length):
-                if zone.end_m < stop <= min(zone.next_start_m, reach + MARGIN_M):
+            # a corner that lies over the line ends the lap before it is over itself
+            for stop in (zone.next_start_m, lap * length, (lap + 1) * length):
+                if zone.start_m < stop <= min(zone.next_start_m, reach + SHORT_M):
+                    laps = len(events.laps)
                     self.measure(corner, lap, in_pit, events, stop)
+                    if len(events.laps) > laps and stop > reach:
+                        events.laps[-1] = msgspec.structs.replace(events.laps[-1], short_m=stop - reach)
                     break
 
 
 def _pass(driven: PassRecord, findings: tuple[Finding, ...], valid: bool) -> Pass:
-    assert driven.trace is not None  # a whole pass has one
+    assert driven.trace is not None  # a complete pass has one
     return Pass(
         lap=driven.lap,
         corner=driven.corner,

@@ -1,7 +1,7 @@
-"""Which phase of a corner the car is in, as a table.
+"""Corner phases as a transition table.
 
-Two rules: a pair that is not in the table is illegal, raises IllegalEvent and changes nothing; and nothing else
-decides about phases. Speech is allowed where QUIET does not hold.
+Two rules: a pair missing from the table is illegal, raises IllegalEvent and changes nothing; and nothing else decides
+phases. Speech is allowed where QUIET does not hold.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from typing import Final
 
 
 class Phase(StrEnum):
-    """Where in a corner the car is."""
+    """The car's phase in a corner."""
 
     LOST = "lost"
     STRAIGHT = "straight"
@@ -22,9 +22,9 @@ class Phase(StrEnum):
 
 
 class Event(StrEnum):
-    """What can happen to a phase: tracking, places passed, the brake used in the approach.
+    """Events that change a phase: tracking, passed places, braking in the approach.
 
-    END is where full throttle can be held again, which may be before the next straight begins.
+    END is where full throttle holds again, perhaps before the next straight begins.
     """
 
     FOUND = "found"
@@ -36,7 +36,7 @@ class Event(StrEnum):
     END = "end"
 
 
-class IllegalEvent(Exception):  # noqa: N818 - it names what was wrong, as the table does
+class IllegalEvent(Exception):  # noqa: N818 - named after the fault, like the table
     """An event that the table does not allow in this phase."""
 
 
@@ -48,7 +48,7 @@ TABLE: Final[dict[tuple[Phase, Event], Phase]] = {
     (P.STRAIGHT, E.LOST): P.LOST,
     (P.STRAIGHT, E.ZONE): P.APPROACH,
     (P.STRAIGHT, E.BRAKE): P.STRAIGHT,
-    # found in the middle of a corner: it is not followed, the next one is
+    # acquired inside a corner: skip it and follow the next one
     (P.STRAIGHT, E.TURN_IN): P.STRAIGHT,
     (P.STRAIGHT, E.APEX): P.STRAIGHT,
     (P.STRAIGHT, E.END): P.STRAIGHT,
@@ -71,7 +71,7 @@ QUIET: Final = frozenset({Phase.BRAKING, Phase.ENTRY, Phase.EXIT})
 
 
 def step(phase: Phase, event: Event) -> Phase:
-    """The phase after ``event``; IllegalEvent if the table does not have the pair."""
+    """Return the phase after ``event``; raise IllegalEvent if the table lacks the pair."""
     try:
         return TABLE[phase, event]
     except KeyError:
@@ -79,7 +79,7 @@ def step(phase: Phase, event: Event) -> Phase:
 
 
 def diagram() -> str:
-    """The table as a Mermaid state diagram, for the guide."""
+    """Return the table as a Mermaid state diagram, for the guide."""
     lines = ["stateDiagram-v2", "    [*] --> lost"]
     merged: dict[tuple[Phase, Phase], list[str]] = {}
     for (phase, event), after in TABLE.items():

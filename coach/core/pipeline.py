@@ -1,8 +1,8 @@
-"""The one path: frames in, what happened out. No clock, no thread, no I/O: time is the frames' own.
+"""The one path: frames in, events out. No clock, thread or I/O: time comes from the frames.
 
-    frames -> intake -> locator -> history -> course (places passed) -> phases, passes, talker -> Happened
+frames -> clock gate -> locator -> history -> course (places passed) -> phases, passes, cue engine -> Events
 
-Live, replay and tests push the same frames and get the same answer, whether one by one or in chunks.
+Live, replay and tests push the same frames and get the same result, one by one or in chunks.
 """
 
 from __future__ import annotations
@@ -18,25 +18,23 @@ from coach.core.cue.cue_engine import CueEngine
 from coach.core.cue.memory import DriverProgress
 from coach.core.cue.rules import RuleSet
 from coach.core.cue.tones import ToneOptions
-from coach.core.diagnose import Diagnosis
 from coach.core.diagnose.judging import Judged
 from coach.core.diagnose.tolerance import ToleranceModel
 from coach.core.events import Events as Events
 from coach.core.locate.clock_gate import ClockGate
 from coach.core.locate.locator import Locator
-from coach.core.measure.passes import PassBuilder, PassRecord, Piece
+from coach.core.measure.passes import LossPiece, PassRecord
 from coach.core.phases import Phase
 from coach.core.session_tracker import Change, SessionTracker
 from coach.core.track.reference import Reference
-from coach.core.track.zones import Zone
 from coach.core.track_model import TrackModel
 from coach.core.values import Corner, View
 from feeds.frame import Frame
 
 CHUNK: Final = 2048
-"""Frames looked at together; the result does not depend on it."""
+"""Chunk size; the result does not depend on it."""
 FEW: Final = 32
-"""Up to so many frames are quicker one by one: arrays have a fixed price. The result does not depend on it."""
+"""Largest chunk processed frame by frame, as arrays have a fixed cost; the result does not depend on it."""
 
 
 class Pipeline:
@@ -61,37 +59,27 @@ class Pipeline:
 
     @property
     def reference(self) -> Reference:
-        """The lap that is driven against."""
+        """The reference lap."""
         return self.session_tracker.track_model.reference
 
     @property
     def corners(self) -> tuple[Corner, ...]:
-        """The corners as they are now."""
+        """The current corners."""
         return self.session_tracker.track_model.corners
 
     @property
     def now_s(self) -> float:
-        """Session time of the last frame that was located [s]."""
+        """Session time of the last located frame [s]."""
         return self.session_tracker.last[0]
 
     @property
-    def zones(self) -> tuple[Zone, ...]:
-        """The corners' zones."""
-        return self.session_tracker.track_model.zones
-
-    @property
-    def builder(self) -> PassBuilder:
-        """What measures the passes."""
-        return self.session_tracker.track_model.builder
-
-    @property
-    def diagnosis(self) -> Diagnosis:
-        """What finds causes in them."""
-        return self.session_tracker.track_model.diagnosis
+    def track_model(self) -> TrackModel:
+        """Reference and corners with their zones, measuring and diagnosis."""
+        return self.session_tracker.track_model
 
     @property
     def cue_engine(self) -> CueEngine:
-        """What speaks, and what the driver knows."""
+        """The cue engine, which also holds the driver's progress."""
         return self.session_tracker.cue_context.cue_engine
 
     @property
@@ -100,18 +88,13 @@ class Pipeline:
         return self.session_tracker.measuring.tolerance
 
     @property
-    def phase(self) -> Phase:
-        """Where in a corner, or between corners, the car is."""
-        return self.session_tracker.phase
-
-    @property
     def counts(self) -> Counter[str]:
-        """How often tracking ended, by why."""
+        """Number of tracking losses by reason."""
         return self.session_tracker.counts
 
     @property
     def kept(self) -> list[PassRecord] | None:
-        """Every pass as it was driven, for a second look after the run; set it to a list to have them kept."""
+        """All passes, for a review after the run; set it to a list to keep them."""
         return self.session_tracker.measuring.kept
 
     @kept.setter
@@ -120,15 +103,15 @@ class Pipeline:
 
     @property
     def judged(self) -> list[Judged]:
-        """How each of the ``kept`` passes was judged."""
+        """The judgement of each of the ``kept`` passes."""
         return self.session_tracker.measuring.judged
 
     def push(self, frame: Frame) -> Events:
-        """Take one frame."""
+        """Process one frame."""
         return self.push_columns(Columns.of((frame,)))
 
     def push_columns(self, chunk: Columns) -> Events:
-        """Take frames in the order given."""
+        """Process frames in the given order."""
         events = Events()
         if len(chunk) <= FEW:
             for i, row in enumerate(chunk.data.T.tolist()):
@@ -146,12 +129,12 @@ class Pipeline:
             self._locate(run, events)
 
     def _take_one(self, chunk: Columns, i: int, row: list[float], events: Events) -> None:
-        """Frame ``i`` of ``chunk``, ``row`` in plain floats: most of them only move the car on a little."""
-        if not self.clock_gate.goes_on(row):
+        """Process frame ``i`` of ``chunk`` (``row`` as plain floats): most frames only advance the car."""
+        if not self.clock_gate.try_fast_path(row):
             self._take(chunk.part(i, i + 1), events)
         elif (fix := self.locator.follow(row)) is None:
             self._locate(chunk.part(i, i + 1), events)
-        elif not self.session_tracker.goes_on(row, fix):
+        elif not self.session_tracker.try_fast_path(row, fix):
             self.session_tracker.advance(chunk.part(i, i + 1), fix.fixes(), events)
             self._follow_plan()
 
@@ -165,28 +148,28 @@ class Pipeline:
                 session_tracker.found(fixes, events)
             stopped = session_tracker.advance(run, fixes, events)
             if stopped is not None:
-                # another reference from here on: the rest was located on the old one
+                # the reference changed here: the rest was located on the old one
                 self._follow_plan()
                 self._locate(run.part(stopped + 1, len(run)), events)
                 return
 
     def _follow_plan(self) -> None:
-        """Where the plan brought another reference, the car has to be found on it."""
+        """Re-acquire the car after a reference change."""
         if self.locator.reference is not self.reference:
             self.locator = Locator(self.reference)
 
     def finish(self) -> Events:
-        """The session ended: measure what can be, hold back what is open."""
+        """End the session: measure complete passes and hold pending cues."""
         return self.session_tracker.finish()
 
     def ask(self, request: Request) -> Events:
-        """The driver asks for something after the last frame; it is answered by frames to come, in a quiet moment."""
+        """Take a driver request made after the last frame; later frames answer it in a quiet moment."""
         events = Events()
         self.session_tracker.ask(request, events)
         return events
 
     def sound(self, tones: ToneOptions) -> None:
-        """Sound these tones from the last frame on."""
+        """Use these tones after the last frame."""
         self.session_tracker.tones.choose(tones, *self.session_tracker.last[:2])
 
     def swap(
@@ -196,21 +179,21 @@ class Pipeline:
         reference: Reference | None = None,
         durations: Mapping[str, float] | None = None,
     ) -> None:
-        """Drive by other corners and rules from the next straight on; what the driver knows is kept, by name.
+        """Change corners and rules at the next straight; the driver's progress is kept by name.
 
-        A new ``reference`` is taken up at the next straight too, but the car has to be found on it first.
+        A new ``reference`` also takes effect at the next straight, once the car is located on it.
         """
         self.session_tracker.waiting = Change(corners, rules, reference, durations)
-        if self.phase is Phase.LOST:
+        if self.session_tracker.phase is Phase.LOST:
             self.session_tracker.take_change(*self.session_tracker.last[:2], Events())
             self._follow_plan()
 
-    def pieces(self) -> Iterator[Piece]:
-        """The losses since this was last asked for, piece by piece, for the sum of a lap."""
+    def pieces(self) -> Iterator[LossPiece]:
+        """Yield the losses since the last call, piece by piece, to sum up a lap."""
         laps = self.session_tracker.measuring.laps
         pieces, laps.pieces = laps.pieces, []
         yield from pieces
 
     def view(self) -> View:
-        """What a glance needs after the last frame."""
+        """Return the view after the last frame."""
         return self.session_tracker.view()

@@ -1,4 +1,4 @@
-"""The car on its way: the places it passes, the phases they make, and what is measured and said there.
+"""Tracks the car along the lap: passed places, phases, and the measuring and cues they trigger.
 
 Whether frames come one by one or in chunks, an event happens at the row that passed its place.
 """
@@ -39,9 +39,9 @@ from feeds.frame import CHANNELS
 BRAKE_ON: Final = 0.1
 IN_PIT: Final = 0.5
 REVIEW_M: Final = 10.0
-"""A corner can be reviewed this far beyond its end: smoothing needs both sides of it [m]."""
-OUT_LAP: Final = 0.8
-"""A record that begins at the line with less than this share of the reference's speed there begins with an out-lap."""
+"""A corner can be reviewed this far beyond its end, as smoothing needs both sides [m]."""
+OUT_LAP_SPEED: Final = 0.8
+"""A record starting at the line below this share of the reference's speed starts with an out-lap."""
 _EVENT: Final = {Kind.ZONE: Event.ZONE, Kind.TURN_IN: Event.TURN_IN, Kind.APEX: Event.APEX, Kind.END: Event.END}
 _BRAKE, _PIT = (CHANNELS.index(name) for name in ("brake", "in_pit"))
 _Place = tuple[int, Kind, int, int]
@@ -50,7 +50,7 @@ _Place = tuple[int, Kind, int, int]
 
 @dataclass(frozen=True)
 class Change:
-    """Another plan that waits for the next straight."""
+    """A plan pending until the next straight."""
 
     corners: tuple[Corner, ...]
     rules: RuleSet
@@ -82,17 +82,17 @@ class SessionTracker:
         self._marks = 0
 
     def found(self, fixes: Fixes, events: Events) -> None:
-        """The car was found at the first of ``fixes``."""
+        """Start tracking at the first of ``fixes``."""
         u, t = float(fixes.u_m[0]), float(fixes.t_s[0])
         speed = float(fixes.speed_mps[0])
         begin, begin_t = u, t
         seam = math.floor(u / self.track_model.reference.length_m) * self.track_model.reference.length_m
         if u - seam <= MARGIN_M and speed > 3.0:
-            # a record that begins at the line: the few metres to it are driven at the first speed
+            # a record that starts at the line: assume the first speed for the few metres to it
             begin, begin_t = seam, t - (u - seam) / speed
             self.measuring.laps.begin(self.track_model.lap(u), begin_t)
             self._line_t = begin_t
-            if speed < OUT_LAP * self.track_model.reference.value("speed_mps", seam):
+            if speed < OUT_LAP_SPEED * self.track_model.reference.value("speed_mps", seam):
                 self.measuring.laps.out_lap(self.track_model.lap(u))
         self.track_model.builder.begin(begin, begin_t)
         self.measuring.history.clear()
@@ -104,7 +104,7 @@ class SessionTracker:
         self._step(Event.FOUND, t, u, -1, self.track_model.lap(u), events)
 
     def advance(self, run: Columns, fixes: Fixes, events: Events) -> int | None:
-        """Go on by located frames; the row of ``run`` after which another reference counts, None if none does."""
+        """Advance by located frames; return the row of ``run`` after which a new reference applies, or None."""
         n = len(fixes.row)
         if not n:
             return None
@@ -130,7 +130,7 @@ class SessionTracker:
                 changed = self._event(places[at], fixes, brake, events)
                 at += 1
                 if changed:
-                    # other places from here on
+                    # the places change here
                     places = _merged(self._places(front, row), pressed[pressed > row], entered[entered > row])
                     at = 0
                 if self.phase is Phase.LOST:
@@ -151,11 +151,11 @@ class SessionTracker:
 
     @property
     def wake_s(self) -> float:
-        """When something may be said or sounded, though no place is passed [s]."""
+        """Time of the next cue or tone between places [s]."""
         return min(self.cue_context.cue_engine.wake_s, self.tones.wake_s)
 
     def _wake(self, t: float, u: float, v: float, sure: bool, braking: bool, events: Events) -> None:
-        """Say and sound what is due now."""
+        """Speak and sound due cues and tones."""
         if not sure:
             self._hush(t, u, Reason.LOST, events)
             return
@@ -174,16 +174,16 @@ class SessionTracker:
             if today.usual:
                 events.decisions += self.tones.look(t, u, v, braking, cue_engine.arbiter)
             else:
-                self.tones.skip(t, u)  # the reference's brake point is none for another grip
+                self.tones.skip(t, u)  # the reference's brake point does not apply to other grip
 
     def _hush(self, t: float, u: float, reason: Reason, events: Events) -> None:
-        """Nothing that waits is said."""
+        """Hold all pending cues."""
         events.decisions += self.cue_context.suppress_stderr(t, u, reason)
         events.decisions += self.asking.drop_all(t, u, reason)
         self.tones.skip(t, u)
 
     def ask(self, request: Request, events: Events) -> None:
-        """The driver asks for something, after the last frame."""
+        """Take a driver request after the last frame."""
         t, u, _ = self.last
         about = (self.corner, self._corner_lap) if self.phase in QUIET else self._ended
         events.decisions += self.asking.ask(request, t, u, about)
@@ -203,7 +203,7 @@ class SessionTracker:
         self.calls.learn(driven.corner, driven.lap, driven.gaps.get("brake_start_m", math.nan), driven.total_s)
 
     def _review(self, about: About, u_m: float) -> Reviewed | None:
-        """What was found in a corner, as far as it is driven; None while it is not measured."""
+        """Return the findings of a corner so far; None until it is measured."""
         corner, lap = about
         latest = self.measuring.latest
         if latest is not None and (latest.corner, latest.lap) == about:
@@ -218,8 +218,8 @@ class SessionTracker:
         judged = self.track_model.judging.judge(cut, counts=False)
         return Reviewed(judged.findings(self.measuring.tolerance), not invalid_reason(cut) and judged.today.settled)
 
-    def goes_on(self, row: list[float], fix: Fix) -> bool:
-        """Move on by a single frame if nothing happens at it; false, and nothing done, if something may."""
+    def try_fast_path(self, row: list[float], fix: Fix) -> bool:
+        """Advance by a single frame without events; return false and do nothing if it may have one."""
         t, u, offset, speed, _ = fix
         brake, front = row[_BRAKE], max(self._front, u)
         if brake > BRAKE_ON and not self._brake > BRAKE_ON:
@@ -232,7 +232,7 @@ class SessionTracker:
         return True
 
     def interrupt(self, why: str, t: float, events: Events) -> None:
-        """Tracking ended: what is being driven can not be measured whole."""
+        """End tracking: the current pass cannot be measured completely."""
         self.counts[why] += 1
         if why == "restart":
             self.measuring.laps.restart_clock()
@@ -246,7 +246,7 @@ class SessionTracker:
         self._hush(t, self.last[1], Reason.LOST, events)
 
     def finish(self) -> Events:
-        """The session ended: measure what can be, hold back what is open."""
+        """End the session: measure complete passes and hold pending cues."""
         events = Events()
         t, u, _ = self.last
         if self.phase is not Phase.LOST:
@@ -255,7 +255,7 @@ class SessionTracker:
         return events
 
     def take_change(self, t: float, u: float, events: Events) -> bool:
-        """Take up a waiting change of plan; whether there was one."""
+        """Apply a pending plan change; return whether there was one."""
         change, self.waiting = self.waiting, None
         if change is None:
             return False
@@ -276,7 +276,7 @@ class SessionTracker:
         return True
 
     def view(self) -> View:
-        """What a glance needs after the last frame."""
+        """Return the view after the last frame."""
         t, u, v = self.last
         if self.phase is Phase.LOST:
             return View(t, "lost" if self.counts else "waiting", speed_mps=v)
@@ -298,7 +298,7 @@ class SessionTracker:
         )
 
     def _crossed_s(self, place_m: float, row: int, fixes: Fixes) -> float:
-        """When a place that was passed by ``row`` was reached [s], between two frames."""
+        """Return the time of reaching a place passed by ``row`` [s], interpolated between two frames."""
         t, u = fixes.t_s, fixes.u_m
         before_t, before_u = (float(t[row - 1]), float(u[row - 1])) if row else self.last[:2]
         now, here = float(t[row]), float(u[row])
@@ -306,7 +306,7 @@ class SessionTracker:
         return before_t + min(max(part, 0.0), 1.0) * (now - before_t)
 
     def _line(self, row: int, fixes: Fixes) -> None:
-        """The line was crossed into another lap."""
+        """Handle the line: a new lap begins."""
         now, here = float(fixes.t_s[row]), float(fixes.u_m[row])
         length = self.track_model.reference.length_m
         began, self._line_t = self._line_t, self._crossed_s(round(here / length) * length, row, fixes)
@@ -319,7 +319,7 @@ class SessionTracker:
         self.calls.line(lap - 1, self._line_t - began, counts, self._line_t, now, here)
 
     def _left(self, corner: int, lap: int, now: float, here: float) -> None:
-        """The next straight begins: the limits of the corner are behind."""
+        """Handle the start of the next straight: the corner's limits end."""
         zone, history = (
             self.track_model.zones[corner].shifted(lap * self.track_model.reference.length_m),
             self.measuring.history,
@@ -329,7 +329,7 @@ class SessionTracker:
         self.calls.left(corner, lap, float(known.max()) if len(known) else float("nan"), now, here)
 
     def _places(self, front: Floats, first: int) -> list[_Place]:
-        """The places passed, each at the row that passed it, not before row ``first``."""
+        """Return the passed places with their rows, not before row ``first``."""
         if self.track_model.course.next_m > front[-1]:
             return []
         passed = list(self.track_model.course.pass_by(float(front[-1])))
@@ -337,7 +337,7 @@ class SessionTracker:
         return [(int(row), kind, corner, lap) for row, (_, kind, corner, lap) in zip(rows, passed, strict=True)]
 
     def _event(self, event: _Place, fixes: Fixes, brake: Floats, events: Events) -> bool:
-        """Do what an event asks for; true when the plan changed with it."""
+        """Handle an event; return true if the plan changed."""
         row, kind, corner, lap = event
         t, u = fixes.t_s, fixes.u_m
         now, here = float(t[row]), float(u[row])
@@ -357,7 +357,7 @@ class SessionTracker:
         elif kind is Kind.BRAKE:
             if corner < 0:
                 self.cue_context.pressed(here)
-            # a feed without pedals brakes where the profile says so
+            # without pedals, braking starts at the profile's brake point
             if corner < 0 or not np.isfinite(brake[row]):
                 self._step(Event.BRAKE, now, here, self.corner, lap, events)
         else:
@@ -377,7 +377,7 @@ class SessionTracker:
         return False
 
     def _step(self, event: Event, t: float, u: float, corner: int, lap: int, events: Events) -> None:
-        """Move the phase on; places of a corner that is not followed change nothing."""
+        """Advance the phase; ignore places of a corner that is not followed."""
         if self.phase is Phase.STRAIGHT and event in (Event.TURN_IN, Event.APEX, Event.END):
             return
         before = self.phase
@@ -390,7 +390,7 @@ class SessionTracker:
 
 
 def _merged(places: list[_Place], pressed: NDArray[np.intp], entered: NDArray[np.intp]) -> list[_Place]:
-    """Places, presses of the brake and ways into the pits in order; at the same row the places come first."""
+    """Return places, brake presses and pit entries in order; places come first in the same row."""
     if not len(pressed) and not len(entered):
         return places
     rows = [(int(i), Kind.BRAKE, -1, 0) for i in pressed] + [(int(i), Kind.PIT, -1, 0) for i in entered]

@@ -1,4 +1,4 @@
-"""Everything that a reference and its corners come to: zones, places, measuring, diagnosis, gradients."""
+"""Everything derived from a reference and its corners: zones, places, measuring, diagnosis, gradients."""
 
 from __future__ import annotations
 
@@ -20,12 +20,14 @@ from coach.core.track.zones import Zone, zones
 from coach.core.values import Corner
 
 KERB_NEAR_M: Final = 10.0
-"""The end of a kerb is a mark for the throttle where the reference opens it this near (common practice, no source)."""
+"""The end of a kerb marks the throttle point if the reference opens the throttle this near (common practice, no
+source).
+"""
 THROTTLE_ON: Final = 0.1
 
 
 class TrackModel:
-    """Made anew when the profile changes. ``gradient`` is the mean rise over run of each braking zone, or NaN."""
+    """Rebuilt when the profile changes. ``gradient`` is the mean rise over run of each braking zone, or NaN."""
 
     def __init__(self, reference: Reference, corners: tuple[Corner, ...]) -> None:
         self.reference = reference
@@ -42,7 +44,7 @@ class TrackModel:
         self.gradient = [_mean_slope(slope, reference, z.quiet_m, z.apex_m) for z in self.zones]
 
     def _straight_s(self, corner: int) -> float:
-        """How long the reference takes from the exit of a corner to where it gets quiet before the next one [s]."""
+        """Return the reference's time from a corner's exit to the silence before the next one [s]."""
         following = (corner + 1) % len(self.zones)
         if following == 0 and not self.reference.closed:
             return 0.0
@@ -50,15 +52,15 @@ class TrackModel:
         return self.reference.value("t_s", quiet_m) - self.reference.value("t_s", free_m(self.zones[corner]))
 
     def lap(self, u_m: float) -> int:
-        """The lap of a distance driven; the one there is on an open course."""
+        """Return the lap of a driven distance; always the only one on an open course."""
         return int(u_m // self.reference.length_m) if self.reference.closed else 0
 
     def place(self, u_m: float) -> float:
-        """The place along the reference of a distance driven [m]."""
+        """Return the place along the reference of a driven distance [m]."""
         return u_m - self.lap(u_m) * self.reference.length_m
 
     def next_corner(self, u_m: float) -> tuple[Zone | None, float]:
-        """The corner whose apex comes next, and how far its brake point is [m], 0 once passed."""
+        """Return the corner with the next apex, and the distance to its brake point [m], 0 once passed."""
         if not self.zones:
             return None, float("nan")
         s = self.place(u_m)
@@ -80,7 +82,7 @@ def _mean_slope(slope: NDArray[np.float64], reference: Reference, low_m: float, 
 
 
 def _with_true_marks(corner: Corner, reference: Reference) -> Corner:
-    """Without its inside kerb as a mark where the reference does not open the throttle near the kerb's end."""
+    """Return the corner without its apex kerb unless the reference opens the throttle near the kerb's end."""
     if not corner.kerb_apex_m:
         return corner
     end = corner.kerb_apex_m[1]

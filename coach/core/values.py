@@ -1,4 +1,4 @@
-"""The values that travel between the stages: frozen, units in the names, SI only."""
+"""The values passed between stages: frozen, units in the names, SI only."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Final, Literal
 import msgspec
 
 KMH: Final = 3.6
-"""Kilometres an hour in one metre a second: only what a person reads is in km/h."""
+"""km/h per m/s: only texts are in km/h."""
 
 Direction = Literal["left", "right"]
 ApexKind = Literal["early", "mid", "late"]
@@ -34,7 +34,7 @@ Unit = Literal["m", "m/s", "share", "gear"]
 
 
 class Caution(msgspec.Struct, frozen=True):
-    """Where the driver must beware: ``at_m`` along the reference [m]; ``safety`` may break in anywhere."""
+    """A hazard ``at_m`` along the reference [m]; ``safety`` cautions may interrupt anywhere."""
 
     kind: CautionKind
     at_m: float
@@ -43,14 +43,12 @@ class Caution(msgspec.Struct, frozen=True):
 
 
 class Corner(msgspec.Struct, frozen=True, cache_hash=True):
-    """One corner as the profile knows it; every ``*_m`` place is metres along the reference.
+    """One corner of the profile; every ``*_m`` place is metres along the reference.
 
-    ``boards_m`` are the braking boards, metres before turn-in. ``brake_m`` is NaN for a corner without
-    braking.
-    ``kerb_apex_m`` is where the inside kerb begins and ends, () where nobody measured it.
-    ``exit_m`` is where the car is straight enough for full throttle to be held, ``end_m`` where the next
-    straight begins. ``latest_brake_m`` and ``widest_exit_offset_m`` (distance from the reference line toward
-    the outside, >= 0) are limits no advice may cross.
+    ``boards_m`` are the braking boards, metres before turn-in. ``brake_m`` is NaN for a corner without braking.
+    ``kerb_apex_m`` is where the apex kerb begins and ends, () if unmeasured. ``exit_m`` is where the car is straight
+    enough to hold full throttle, ``end_m`` where the next straight begins. ``latest_brake_m`` and
+    ``widest_exit_offset_m`` (distance from the reference line toward the outside, >= 0) are limits no advice may cross.
     """
 
     name: str
@@ -76,7 +74,7 @@ class Corner(msgspec.Struct, frozen=True, cache_hash=True):
 
 
 class PhaseChange(msgspec.Struct, frozen=True):
-    """The car went from one phase of a corner to the next."""
+    """A change from one corner phase to the next."""
 
     t_s: float
     lap: int
@@ -87,9 +85,9 @@ class PhaseChange(msgspec.Struct, frozen=True):
 
 
 class Finding(msgspec.Struct, frozen=True):
-    """One root cause of lost time in one pass: how much, what it cost, and the numbers it rests on.
+    """One root cause of lost time in one pass: amount, cost, and evidence.
 
-    ``probability`` (0..1) is how sure the diagnosis is that this is the cause, against every other explanation.
+    ``probability`` (0..1) that this is the cause, against every other explanation.
     """
 
     fault: Fault
@@ -127,7 +125,7 @@ class Pass(msgspec.Struct, frozen=True):
 
 
 class LapDone(msgspec.Struct, frozen=True):
-    """A lap ended: its time between two passes of the finish line, and what it lost to the reference [s]."""
+    """A finished lap: its time from line to line, and its loss to the reference [s]."""
 
     lap: int
     t_s: float
@@ -135,12 +133,14 @@ class LapDone(msgspec.Struct, frozen=True):
     delta_s: float
     valid: bool
     why_invalid: str = ""
+    short_m: float = 0.0
+    """How far before the line its record ended [m]: its time is extrapolated from the speed there; 0 if it did not."""
 
 
 class Decision(msgspec.Struct, frozen=True):
-    """What became of one candidate cue. ``ends_t_s`` and ``action_t_s`` are predicted session times [s].
+    """The decision on one candidate cue. ``ends_t_s`` and ``action_t_s`` are predicted session times [s].
 
-    A tone is ``sounded``: ``text`` is which one, ``action_t_s`` when its onset is due.
+    A tone is ``sounded``: ``text`` names it, ``action_t_s`` is the time of its onset.
     """
 
     t_s: float
@@ -157,12 +157,13 @@ class Decision(msgspec.Struct, frozen=True):
     fault: str = ""
     safety: bool = False
     slot: str = ""
-    """Where it is said: before its corner (approach), right after it, on another straight, at the line, in the pits;
-    "asked" for what the driver asked for."""
+    """Where it is spoken: before its corner (approach), right after it, on another straight, at the line, in the pits;
+    "asked" for answers to the driver.
+    """
 
 
 class Mark(msgspec.Struct, frozen=True):
-    """A place that the driver marked: session time, lap, place along the reference, world position, a name."""
+    """A driver's mark: session time, lap, place along the reference, world position, a name."""
 
     t_s: float
     lap: int
@@ -176,7 +177,7 @@ State = Literal["waiting", "live", "lost", "pit"]
 
 
 class View(msgspec.Struct, frozen=True):
-    """What a glance needs, now. ``delta_s`` is positive when slower than the reference; NaN when unknown."""
+    """The current state for the overlay. ``delta_s`` is positive when slower than the reference; NaN when unknown."""
 
     t_s: float
     state: State
@@ -189,6 +190,6 @@ class View(msgspec.Struct, frozen=True):
     to_brake_m: float = float("nan")
     phase: str = ""
     condition: str = ""
-    """In plain words what the track or traffic takes today, while pace cues rest because of it; "" when as usual."""
+    """Reduced grip or traffic in words, while pace cues rest because of it; "" in normal conditions."""
     status: str = ""
-    """One line in plain words about the data or the first laps, such as "no data"; "" when there is nothing to say."""
+    """One line about the data or the first laps, such as "no data"; "" if there is none."""

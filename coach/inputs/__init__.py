@@ -1,1 +1,1 @@
-"""What the driver asks for while driving: buttons of wheels, pads and boxes, and keys, with no window in front."""
+"""Driver inputs while driving: buttons of wheels, pads and boxes, and keys, without a focused window."""

@@ -1,4 +1,4 @@
-"""Which button does what, kept for this machine: by the device's name, so that a replugged wheel is known again."""
+"""Button bindings of this machine, by device name, so that a replugged wheel is recognised."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ FUNCTIONS: Final[dict[Function, str]] = {
     "mark": "mark this place",
     "next_cues": "next cue set: first_laps, improving, race, ask",
 }
-"""What a button can ask for, and what it is called."""
+"""Button functions and their labels."""
 KEYBOARD: Final = "keyboard"
 MAX_BINDINGS: Final = 64
 
@@ -39,7 +39,7 @@ class Press(msgspec.Struct, frozen=True):
 
 
 class Binding(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """One button or key and what it asks for."""
+    """One button or key and its function."""
 
     function: Function
     device: str
@@ -48,41 +48,41 @@ class Binding(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     @property
     def press(self) -> Press:
-        """The press it waits for."""
+        """The press that triggers it."""
         return Press(self.device, self.button, self.key)
 
 
 class Bindings(msgspec.Struct, frozen=True, forbid_unknown_fields=True, rename={"schema_number": "schema"}):
-    """All that is bound; a press asks for at most one function, a function may have several buttons."""
+    """All bindings; a press has at most one function, a function may have several buttons."""
 
     schema_number: Literal[1] = 1
     bindings: tuple[Binding, ...] = ()
 
     def function(self, press: Press) -> Function | None:
-        """What ``press`` asks for."""
+        """Return the function of ``press``."""
         return next((b.function for b in self.bindings if b.press == press), None)
 
     def bound(self, function: Function, press: Press) -> Bindings:
-        """With ``press`` for ``function``; what it asked for before it asks for no more."""
+        """Return the bindings with ``press`` for ``function``, replacing its previous function."""
         others = tuple(b for b in self.bindings if b.press != press)
         return Bindings(bindings=(*others, Binding(function, press.device, press.button, press.key)))
 
     def cleared(self, function: Function | None) -> Bindings:
-        """Without the buttons of ``function``; None: without any."""
+        """Return the bindings without the buttons of ``function``; None removes all."""
         return Bindings(bindings=tuple(b for b in self.bindings if function is not None and b.function != function))
 
     def for_real_car(self) -> Bindings:
-        """The first binding alone: in a real car one button at most, and nothing that needs a look."""
+        """Return only the first binding: a real car allows one button, usable without looking."""
         return Bindings(bindings=self.bindings[:1])
 
 
 def bindings_path() -> Path:
-    """Where the bindings are kept on this machine."""
+    """Return the file of the bindings on this machine."""
     return Path(platformdirs.user_config_dir(APP)) / "buttons.json"
 
 
 def load(path: Path | None = None) -> Bindings:
-    """The bindings kept at ``path``; none when there is no file. DataError names the field that is wrong."""
+    """Return the bindings stored at ``path``, empty without a file. Raise DataError naming the invalid field."""
     path = path or bindings_path()
     try:
         found = msgspec.json.decode(path.read_bytes(), type=Bindings)
@@ -102,7 +102,7 @@ def load(path: Path | None = None) -> Bindings:
 
 
 def save(bindings: Bindings, path: Path | None = None) -> Path:
-    """Keep ``bindings``; the file. Raises OSError when it can not be written."""
+    """Store ``bindings`` and return the file. Raise OSError on failure."""
     path = path or bindings_path()
     path.parent.mkdir(parents=True, exist_ok=True)
     write_atomically(path, msgspec.json.format(msgspec.json.encode(bindings)))
@@ -110,7 +110,7 @@ def save(bindings: Bindings, path: Path | None = None) -> Path:
 
 
 def function_of(text: str) -> Function:
-    """``text`` as a function; DataError lists those there are."""
+    """Return ``text`` as a function; raise DataError listing the functions."""
     if text not in get_args(Function):
         raise DataError("coach buttons", f"found {text!r}; expected one of: {', '.join(FUNCTIONS)}")
     function: Function = text  # type: ignore[assignment]  # it is one of them

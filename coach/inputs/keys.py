@@ -1,7 +1,7 @@
-"""Keys of the keyboard while another window has the focus: the state of all keys is asked for, none is taken away.
+"""Keyboard keys while another window has the focus: polls the state of all keys and intercepts none.
 
-X11 through python-xlib (tried); Windows through user32 (from memory, not tried). Wayland shows no program another's
-keys: there only buttons work.
+X11 through python-xlib (tried); Windows through user32 (from memory, not tried). Wayland hides keys from unfocused
+programs: only buttons work there.
 """
 
 from __future__ import annotations
@@ -14,13 +14,13 @@ from coach.inputs.bindings import KEYBOARD, Press
 
 
 def open_keys(platform: str, environ: Mapping[str, str]) -> X11Keys | WindowsKeys | None:
-    """The keyboard of this system; None where keys can not be read without a focused window."""
+    """Return the keyboard of this system; None if it hides keys from unfocused programs."""
     try:
         if platform == "win32":
             return WindowsKeys()
         if platform.startswith("linux") and environ.get("DISPLAY"):
             return X11Keys()
-    except Exception:  # a comfort: whatever the window system answers, buttons still work
+    except Exception:  # optional: buttons still work if the window system fails
         return None
     return None
 
@@ -39,29 +39,29 @@ class X11Keys:
         return {8 * i + bit for i, byte in enumerate(state) if byte for bit in range(8) if byte >> bit & 1}
 
     def poll(self) -> list[Press]:
-        """Keys that went down since the last call; empty for good once the X server went."""
+        """Return the keys that went down since the last call; empty once the X server is gone."""
         try:
             now = self._state()
             pressed, self._down = now - self._down, now
             return [Press(KEYBOARD, key=self._label(code)) for code in sorted(pressed)]
-        except Exception:  # the X server went with its connection: the run goes on
+        except Exception:  # the X server is gone: the run continues
             return []
 
     def _label(self, code: int) -> str:
         return _names().get(self._display.keycode_to_keysym(code, 0), f"code {code}")
 
     def devices(self) -> list[str]:
-        """The keyboard."""
+        """Return the keyboard."""
         return [KEYBOARD]
 
     def close(self) -> None:
-        """End the connection."""
+        """Close the connection."""
         self._display.close()
 
 
 @cache
 def _names() -> dict[int, str]:
-    """X11's names of the keys by their symbols (X Window System protocol, appendix A)."""
+    """Return X11's names of the keys by their symbols (X Window System protocol, appendix A)."""
     from Xlib import XK
 
     return {value: name[3:] for name, value in vars(XK).items() if name.startswith("XK_") and isinstance(value, int)}
@@ -89,14 +89,14 @@ class WindowsKeys:
         self.poll()
 
     def poll(self) -> list[Press]:
-        """Keys that went down since the last call."""
+        """Return the keys that went down since the last call."""
         now = {code for code in _VIRTUAL_KEYS if self._user32.GetAsyncKeyState(code) & 0x8000}
         pressed, self._down = now - self._down, now
         return [Press(KEYBOARD, key=_VIRTUAL_KEYS[code]) for code in sorted(pressed)]
 
     def devices(self) -> list[str]:
-        """The keyboard."""
+        """Return the keyboard."""
         return [KEYBOARD]
 
     def close(self) -> None:
-        """Nothing is held."""
+        """Do nothing: there is nothing to close."""

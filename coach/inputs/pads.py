@@ -14,10 +14,10 @@ _DIRECTIONS: Final = ((0, 1), (1, 0), (0, -1), (-1, 0))
 
 
 class Pads:
-    """All devices that are plugged in now or later. It needs a process of its own: no window is opened in it."""
+    """All current and future devices. Needs its own process, without a window."""
 
     def __init__(self) -> None:
-        # events reach us without a window in front, and no window is needed at all
+        # events arrive without focus, and without any window
         os.environ["SDL_JOYSTICK_ALLOW_BACKGROUND_EVENTS"] = "1"
         os.environ.setdefault("SDL_VIDEODRIVER", "dummy")
         import pygame
@@ -33,7 +33,7 @@ class Pads:
         self._hats: dict[tuple[int, int], tuple[int, int]] = {}
 
     def poll(self) -> list[Press]:
-        """The presses since the last call; devices that came are opened, those that went are forgotten."""
+        """Return the presses since the last call; open new devices and drop removed ones."""
         pygame, presses = self._pygame, []
         for event in pygame.event.get():
             if event.type == pygame.JOYDEVICEADDED:
@@ -51,12 +51,12 @@ class Pads:
     def _add(self, index: int) -> None:
         try:
             device = self._pygame.joystick.Joystick(index)
-        except self._pygame.error:  # it went again before it was opened
+        except self._pygame.error:  # removed before it was opened
             return
         self._open[device.get_instance_id()] = device
 
     def _hat(self, event: Any) -> list[int]:
-        """The directions that a hat was newly pressed to."""
+        """Return newly pressed directions of a hat."""
         before = self._hats.get((event.instance_id, event.hat), (0, 0))
         self._hats[event.instance_id, event.hat] = event.value
         return [
@@ -66,11 +66,11 @@ class Pads:
         ]
 
     def devices(self) -> list[str]:
-        """Names of the open devices."""
+        """Return the names of the open devices."""
         return sorted(device.get_name() for device in self._open.values())
 
     def close(self) -> None:
-        """Give all devices back."""
+        """Close all devices."""
         self._open.clear()
         self._pygame.joystick.quit()
         self._pygame.display.quit()

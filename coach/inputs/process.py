@@ -1,6 +1,6 @@
-"""The buttons as a process of its own: ``python -m coach.inputs.process``, started by the supervisor.
+"""The button process: ``python -m coach.inputs.process``, started by the supervisor.
 
-It reports each press that is bound as ``pressed`` with the function, or, to learn a button, every press as ``press``.
+It reports each bound press as ``pressed`` with the function, or every press as ``press`` to learn a button.
 """
 
 from __future__ import annotations
@@ -11,23 +11,23 @@ from typing import Final
 import msgspec
 
 from coach.inputs.bindings import Bindings, Press
-from coach.inputs.sources import Source, open_sources
+from coach.inputs.sources import InputSource, open_sources
 from coach.outputs.child import NOT_HERE, Link, run_child
 
 POLL_S: Final = 0.02
-"""How often the devices are looked at: a press is never noticed later than this."""
+"""Poll interval: the longest delay of a press."""
 
 
 class ButtonSetup(msgspec.Struct, frozen=True):
-    """What the process is told at its start: ``bindings`` None: report every press, to learn one."""
+    """Start message of the process; ``bindings`` None: report every press, to learn one."""
 
     bindings: Bindings | None = None
 
 
 def watch(
-    sources: list[Source], bindings: Bindings | None, report: Callable[[str, str], None], wait: Callable[[], bool]
+    sources: list[InputSource], bindings: Bindings | None, report: Callable[[str, str], None], wait: Callable[[], bool]
 ) -> None:
-    """Poll until ``wait()`` is true; what is plugged in is reported as ``devices`` whenever it changes."""
+    """Poll until ``wait()`` is true; report ``devices`` on every change."""
     known: list[str] | None = None
     while True:
         presses = [press for source in sources for press in source.poll()]
@@ -45,7 +45,7 @@ def watch(
 
 
 def press_of(text: str) -> Press:
-    """A press as it was reported."""
+    """Return the press in a report."""
     return msgspec.json.decode(text, type=Press)
 
 

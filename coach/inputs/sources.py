@@ -1,4 +1,4 @@
-"""Where presses come from, each polled and none needing a focused window."""
+"""Input sources: each is polled and needs no focused window."""
 
 from __future__ import annotations
 
@@ -9,29 +9,29 @@ from typing import Protocol
 from coach.inputs.bindings import Press
 
 
-class Source(Protocol):
-    """A kind of input; ``poll`` never waits and never raises for a device that went."""
+class InputSource(Protocol):
+    """A kind of input; ``poll`` never waits and never raises for a removed device."""
 
     def poll(self) -> list[Press]:
-        """The presses since the last call, in order."""
+        """Return the presses since the last call, in order."""
 
     def devices(self) -> list[str]:
-        """The names of what is plugged in."""
+        """Return the names of the connected devices."""
 
     def close(self) -> None:
-        """Give the devices back."""
+        """Close the devices."""
 
 
-def open_sources() -> tuple[list[Source], list[str]]:
-    """What this machine has, and a line for each that it has not."""
+def open_sources() -> tuple[list[InputSource], list[str]]:
+    """Open this machine's sources; return them and a line for each missing one."""
     from coach.inputs.keys import open_keys
     from coach.inputs.pads import Pads
 
-    sources: list[Source] = []
+    sources: list[InputSource] = []
     notes: list[str] = []
     try:
         sources.append(Pads())
-    except Exception as error:  # a comfort: whatever the input library answers, keys may still work
+    except Exception as error:  # optional: keys may still work if the input library fails
         notes.append(f"no wheel, pad or button box can be read: {error}")
     keys = open_keys(sys.platform, os.environ)
     if keys is None:

@@ -1,1 +1,1 @@
-"""What reaches the driver and the record; none of it can stop the engine."""
+"""Outputs to the driver and the record; none can stop the engine."""

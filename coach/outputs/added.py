@@ -1,7 +1,7 @@
 """Outputs of other packages, by entry points in the group ``corner_coach.outputs``.
 
-The name is what ``--output`` takes; the value is a callable that gets its options as keyword arguments (text) and
-returns an :class:`coach.outputs.base.Output`. A faulty one is said once and never stops the run.
+``--output`` selects it by name; its value is a callable that takes options as keyword arguments (text) and returns an
+:class:`coach.outputs.base.Output`. A faulty one is reported once and never stops the run.
 """
 
 from __future__ import annotations
@@ -17,7 +17,9 @@ GROUP: Final = "corner_coach.outputs"
 
 
 def open_added(wanted: Iterable[str]) -> list[Output]:
-    """The outputs of ``NAME`` or ``NAME:KEY=VALUE,...``; OutputError names what is there or what is wrong."""
+    """Return the outputs of ``NAME`` or ``NAME:KEY=VALUE,...``; raise OutputError naming the available ones or the
+    fault.
+    """
     return [_open(text) for text in wanted]
 
 
@@ -30,6 +32,6 @@ def _open(text: str) -> Output:
         raise OutputError(f"--output: found {name!r}; expected one of: {there}")
     try:
         made: Output = points[name].load()(**options)
-    except Exception as error:  # code of another package: whatever it raises, the user gets one line
+    except Exception as error:  # code of another package may raise anything; the user gets one line
         raise OutputError(f"--output {name}: {type(error).__name__}: {error}") from error
     return made

@@ -1,4 +1,4 @@
-"""What an output is, and the group that keeps one bad output from touching the engine or the others."""
+"""The output interface, and the group that isolates a faulty output from the engine and the others."""
 
 from __future__ import annotations
 
@@ -11,23 +11,23 @@ Notice = Callable[[str], None]
 
 
 class Output(Protocol):
-    """Takes what the engine gives, on the engine's thread: every call returns at once and none raises.
+    """Receives the engine's values on its thread: every call returns at once and none raises.
 
-    ``view`` comes many times a second, and only the newest matters; ``decision`` comes for every candidate,
-    spoken or held back.
+    ``view`` is called many times a second, and only the newest matters; ``decision`` is called for every candidate,
+    spoken or held.
     """
 
     def view(self, view: View) -> None:
-        """The state for a glance, now."""
+        """Show the current state."""
 
     def decision(self, decision: Decision) -> None:
-        """What became of one candidate cue; one with ``outcome == "spoken"`` is to be heard."""
+        """Handle the decision on one candidate; speak it if ``outcome == "spoken"``."""
 
     def lap(self, lap: LapDone) -> None:
-        """A lap ended."""
+        """Handle a finished lap."""
 
     def close(self) -> None:
-        """End cleanly; a second call does nothing."""
+        """Close cleanly; a second call does nothing."""
 
 
 class Quiet:
@@ -47,9 +47,9 @@ class Quiet:
 
 
 class Group:
-    """Several outputs as one: each is shielded, a fault of one is said once and counted, the rest go on.
+    """Several outputs as one: a fault of one is reported once and counted, and the rest continue.
 
-    ``faults`` counts what was caught, by output class name.
+    ``faults`` counts caught exceptions by output class name.
     """
 
     def __init__(self, outputs: Iterable[Output], notice: Notice) -> None:
@@ -58,7 +58,7 @@ class Group:
         self._notice = notice
 
     def view(self, view: View) -> None:
-        """Hand on to each."""
+        """Pass on to each."""
         for output in self.outputs:
             try:
                 output.view(view)
@@ -66,7 +66,7 @@ class Group:
                 self._caught(output, error)
 
     def decision(self, decision: Decision) -> None:
-        """Hand on to each."""
+        """Pass on to each."""
         for output in self.outputs:
             try:
                 output.decision(decision)
@@ -74,7 +74,7 @@ class Group:
                 self._caught(output, error)
 
     def lap(self, lap: LapDone) -> None:
-        """Hand on to each."""
+        """Pass on to each."""
         for output in self.outputs:
             try:
                 output.lap(lap)
@@ -82,7 +82,7 @@ class Group:
                 self._caught(output, error)
 
     def close(self) -> None:
-        """Close each, whatever the others do."""
+        """Close each, even if others fail."""
         for output in self.outputs:
             try:
                 output.close()

@@ -1,4 +1,4 @@
-"""An output that keeps everything it was given: for tests, and for asking after a run what a driver got."""
+"""An output that keeps everything it receives: for tests, and to inspect a run afterwards."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from coach.core.values import Decision, LapDone, View
 
 
 class Capture:
-    """Collects views, decisions and laps in the order in which they came.
+    """Collects views, decisions and laps in order.
 
     With ``keep_views`` false only the newest view is kept, so that a long run does not grow.
     """
@@ -20,12 +20,12 @@ class Capture:
 
     @property
     def spoken(self) -> list[Decision]:
-        """The decisions that were to be heard."""
+        """The spoken decisions."""
         return [d for d in self.decisions if d.outcome == "spoken"]
 
     @property
     def held(self) -> list[Decision]:
-        """The decisions that were held back."""
+        """The held decisions."""
         return [d for d in self.decisions if d.outcome == "held"]
 
     def view(self, view: View) -> None:
@@ -43,5 +43,5 @@ class Capture:
         self.laps.append(lap)
 
     def close(self) -> None:
-        """Remember that the run ended."""
+        """Record the end of the run."""
         self.closed = True

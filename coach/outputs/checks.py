@@ -1,4 +1,4 @@
-"""What works on this machine, asked for by ``coach doctor``: each answer is (works, what was found, how to mend)."""
+"""Checks for ``coach doctor``: each result is (works, what was found, how to fix it)."""
 
 from __future__ import annotations
 
@@ -12,20 +12,20 @@ from coach.errors import OutputError
 
 
 class Check(NamedTuple):
-    """``mend`` is empty when ``ok``."""
+    """``fix`` is empty when ``ok``."""
 
     ok: bool
     what: str
-    mend: str
+    fix: str
 
 
 def check_voice() -> Check:
-    """Render one phrase with the worker, as a run would."""
+    """Render one phrase with the worker, as in a run."""
     from coach.outputs.voice import sound
     from coach.outputs.voice.engine import engine_version
     from coach.outputs.voice.renderer import Renderer
 
-    mend = "install the package espeakng-loader (Linux), or a speech engine of the system; until then captions only"
+    fix = "install the package espeakng-loader (Linux), or a speech engine of the system; until then captions only"
     try:
         renderer = Renderer(160)
         try:
@@ -36,12 +36,12 @@ def check_voice() -> Check:
         finally:
             renderer.close()
     except OutputError as error:
-        return Check(False, str(error), mend)
+        return Check(False, str(error), fix)
     return Check(True, f"speech engine works ({engine_version()}), a phrase of {seconds:.2f} s was rendered", "")
 
 
 def check_device(name: str = "") -> Check:
-    """Open the sound device and give it back. In a process of its own: a driver may hang."""
+    """Open and close the sound device, in a child process as a driver may hang."""
     code = (
         "import sys\n"
         "from coach.outputs.voice.device import MixerDevice, list_devices\n"
@@ -54,12 +54,12 @@ def check_device(name: str = "") -> Check:
         "print('sound device opens; outputs: ' + (', '.join(list_devices()) or 'the default one'))\n"
         "device.close()\n"
     )
-    mend = "plug in or choose a sound output and see that the sound server runs; until then captions only"
-    return _apart([sys.executable, "-c", code, name], mend, "the sound device")
+    fix = "plug in or choose a sound output and see that the sound server runs; until then captions only"
+    return _apart([sys.executable, "-c", code, name], fix, "the sound device")
 
 
 def check_display() -> Check:
-    """Open the overlay window and take it away again. In a process of its own: a driver may hang."""
+    """Open and close the overlay window, in a child process as a driver may hang."""
     code = (
         "import sys\n"
         "from coach.outputs.overlay.window import OverlayWindow\n"
@@ -74,15 +74,15 @@ def check_display() -> Check:
         "print(f'overlay window opens (driver {pygame.display.get_driver()})')\n"
         "window.close()\n"
     )
-    mend = "run on a desktop (on Linux DISPLAY or WAYLAND_DISPLAY must be set), or drive with --no-overlay"
-    return _apart([sys.executable, "-c", code], mend, "the display")
+    fix = "run on a desktop (on Linux DISPLAY or WAYLAND_DISPLAY must be set), or drive with --no-overlay"
+    return _apart([sys.executable, "-c", code], fix, "the display")
 
 
-def _apart(command: list[str], mend: str, what: str) -> Check:
+def _apart(command: list[str], fix: str, what: str) -> Check:
     try:
         done = subprocess.run(command, capture_output=True, text=True, timeout=20, check=False)
     except subprocess.TimeoutExpired:
-        return Check(False, f"{what} gave no answer within 20 s", mend)
+        return Check(False, f"{what} gave no answer within 20 s", fix)
     lines = done.stdout.strip().splitlines()
     said = lines[-1] if lines else (done.stderr.strip().splitlines() or [f"{what} did not open"])[-1]
-    return Check(done.returncode == 0, said, "" if done.returncode == 0 else mend)
+    return Check(done.returncode == 0, said, "" if done.returncode == 0 else fix)

@@ -1,7 +1,7 @@
-"""The child's side of the supervisor: its setup on stdin, its notes on stdout, and its end when the parent ends.
+"""The child's side of the supervisor: setup on stdin, notes on stdout, and exit with the parent.
 
-stdin gives one line of JSON and then nothing more until the parent wants the child to go, or dies: both close the
-pipe, on every system. On Linux the kernel ends a child that hangs as well (PR_SET_PDEATHSIG).
+stdin carries one line of JSON and closes when the parent stops the child or dies, on every system. On Linux the kernel
+also kills a hanging child (PR_SET_PDEATHSIG).
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ import msgspec
 
 ALIVE_S = 1.0
 NOT_HERE = 2
-"""Exit code of a child that can not work on this machine: it is not started again."""
+"""Exit code of a child that cannot work on this machine: it is not restarted."""
 
 S = TypeVar("S")
 
@@ -33,35 +33,35 @@ class Report(msgspec.Struct, frozen=True, omit_defaults=True):
 
 
 class Link:
-    """What a child has of its parent. ``ended`` is set when the parent wants it to end, or is gone."""
+    """A child's link to its parent. ``ended`` is set when the parent stops it, or is gone."""
 
     def __init__(self) -> None:
         self.ended = threading.Event()
-        # reports have a pipe of their own: what a library prints must not get between them
+        # reports use their own pipe, so that library output cannot mix with them
         self._out = os.fdopen(os.dup(1), "wb", buffering=0)
         os.dup2(2, 1)
         self._lock = threading.Lock()
         self._alive_due = 0.0
-        signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches the whole group; the parent ends us
+        signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches the whole group; the parent stops us
         with contextlib.suppress(ValueError, OSError):
             signal.signal(signal.SIGTERM, lambda *_: self.ended.set())
         _die_with_parent()
 
     def setup(self, kind: type[S]) -> S:
-        """The first line of stdin as ``kind``; afterwards stdin is watched for its end."""
+        """Return the first line of stdin as ``kind``; then watch stdin for its end."""
         line = sys.stdin.buffer.readline()
         value = msgspec.json.decode(line, type=kind)
         threading.Thread(target=self._watch, name="parent-watch", daemon=True).start()
         return value
 
     def _watch(self) -> None:
-        # os.read and not the buffered reader: its lock would hold up the interpreter's end
+        # os.read and not the buffered reader: its lock would block the interpreter's exit
         while os.read(0, 4096):
             pass
         self.ended.set()
 
     def report(self, kind: str, text: str = "") -> None:
-        """Send one line to the parent; a parent that is gone is not an error."""
+        """Send one line to the parent; ignore a missing parent."""
         line = msgspec.json.encode(Report(kind, text, time.monotonic())) + b"\n"
         try:
             with self._lock:
@@ -70,11 +70,11 @@ class Link:
             self.ended.set()
 
     def note(self, text: str) -> None:
-        """Something for a person to read."""
+        """Send a note for the user."""
         self.report("note", text)
 
     def alive(self) -> None:
-        """Call it in the loop: once a second the parent is told that the loop still turns."""
+        """Report once a second that the loop still runs; call it in the loop."""
         now = time.monotonic()
         if now >= self._alive_due:
             self._alive_due = now + ALIVE_S
@@ -96,7 +96,7 @@ def run_child(body: Callable[[Link], int]) -> None:
     link = Link()
     try:
         code = body(link)
-    except Exception as error:  # the parent shows it on one line and starts us again
+    except Exception as error:  # the parent shows it on one line and restarts us
         link.note(f"{type(error).__name__}: {error}")
         code = 1
     sys.stderr.flush()

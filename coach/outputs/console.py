@@ -1,4 +1,4 @@
-"""One short line on the terminal for each lap and for each cue that is heard."""
+"""Prints one short line for each lap and each spoken cue."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ GAINED, LOST = web_colour(colours.GAINED), web_colour(colours.LOST)
 
 
 def lap_time(seconds: float) -> str:
-    """A lap time as minutes, seconds and thousandths: ``1:32.045``; a dash when unknown."""
+    """Return a lap time as minutes, seconds and thousandths: ``1:32.045``; a dash if unknown."""
     if not math.isfinite(seconds):
         return "-"
     thousandths = round(seconds * 1000)
@@ -24,17 +24,19 @@ def lap_time(seconds: float) -> str:
 
 
 def lap_line(lap: LapDone) -> Text:
-    """The line for a lap: number, time, difference to the reference, and why it does not count."""
+    """Return the line for a lap: number, time, difference to the reference, and why it does not count."""
     line = Text(f"lap {lap.lap:>3}  {lap_time(lap.time_s)}")
     if math.isfinite(lap.delta_s):
         line.append(f"  {lap.delta_s:+.3f} s", style=LOST if lap.delta_s > 0 else GAINED)
     if not lap.valid:
         line.append(f"  does not count: {lap.why_invalid or 'not valid'}", style="dim")
+    elif lap.short_m:
+        line.append(f"  its last {lap.short_m:.0f} m extrapolated", style="dim")
     return line
 
 
 def cue_line(decision: Decision) -> Text:
-    """The line for a spoken cue: session time, corner, words."""
+    """Return the line for a spoken cue: session time, corner, words."""
     line = Text(f"{decision.t_s:9.1f} s  ", style="dim")
     if decision.corner:
         line.append(f"{decision.corner}: ", style="dim")
@@ -43,7 +45,7 @@ def cue_line(decision: Decision) -> Text:
 
 
 class ConsoleOutput(Quiet):
-    """Prints laps and spoken cues; held cues and views are not shown."""
+    """Prints laps and spoken cues, but neither held cues nor views."""
 
     def __init__(self, console: Console | None = None) -> None:
         self._console = console or Console(highlight=False, markup=False, emoji=False)

@@ -1,8 +1,8 @@
-"""How long a cue takes from the decision to the ear and to the eye, measured in the product as it runs.
+"""Measures a cue's delay from the decision to the ear and to the eye in the running product.
 
-The whole path is measured: the decision goes over the bus to the voice and the overlay process. Where a
-PulseAudio (or PipeWire) server runs, the first sound is taken from a recording of what the output device is given;
-elsewhere it is the moment at which the clip was handed to the device, plus one device buffer, and said to be so.
+The measurement covers the whole path: the decision goes over the bus to the voice and the overlay process. With a
+PulseAudio (or PipeWire) server, the first sound comes from a recording of the output device; elsewhere it is the time
+of handing the clip to the device plus one device buffer, and is marked as such.
 """
 
 from __future__ import annotations
@@ -21,19 +21,19 @@ import numpy as np
 from coach.core.values import Decision, View
 from coach.errors import OutputError
 from coach.outputs.child import Report
-from coach.outputs.live import Choice, Live
+from coach.outputs.live import Live, OutputChoice
 from coach.outputs.overlay.settings import Settings
 from coach.outputs.voice.options import VoiceOptions
 from coach.outputs.voice.sound import RATE_HZ
 
-PHRASES = ("brake at the hundred", "late apex", "third gear")  # in turn: a caption that stays is not painted anew
+PHRASES = ("brake at the hundred", "late apex", "third gear")  # alternating: an unchanged caption is not repainted
 QUIET_S = 0.4
 WAIT_S = 2.0
 START_S = 30.0
 
 
 class Figure(NamedTuple):
-    """One measured delay [ms]: median, 95th percentile, most, of how many; ``how`` it was measured."""
+    """One measured delay [ms]: median, 95th percentile, maximum, count; ``how`` it was measured."""
 
     what: str
     median_ms: float
@@ -44,7 +44,7 @@ class Figure(NamedTuple):
 
 
 def figure(what: str, seconds: Sequence[float], how: str) -> Figure:
-    """The figure of a list of delays [s]; NaN when there are none."""
+    """Return the figure of a list of delays [s]; NaN if empty."""
     if not seconds:
         return Figure(what, np.nan, np.nan, np.nan, 0, how)
     ms = np.asarray(seconds) * 1000
@@ -52,11 +52,11 @@ def figure(what: str, seconds: Sequence[float], how: str) -> Figure:
 
 
 class Ear:
-    """Hears when sound begins on the default output, through ``parec``; the times are monotonic [s].
+    """Detects the onset of sound on the default output through ``parec``; times are monotonic [s].
 
-    ``quiet_s`` is for how long nothing was heard.
+    ``quiet_s`` is the duration of silence.
 
-    OutputError from the constructor when there is nothing to listen with.
+    The constructor raises OutputError if it cannot listen.
     """
 
     def __init__(self, source: str = "@DEFAULT_MONITOR@", threshold: float = 0.005) -> None:
@@ -90,7 +90,7 @@ class Ear:
             self.quiet_s = 0.0 if len(loud) else (silent + len(data) // 2) / RATE_HZ
             if len(loud):
                 if silent > QUIET_S / 2 * RATE_HZ:
-                    self.onsets.append(now)  # when it came, not back-dated: a sink may render ahead in blocks
+                    self.onsets.append(now)  # arrival time, not back-dated: a sink may render ahead in blocks
                 silent = len(data) // 2 - int(loud[-1])
             else:
                 silent += len(data) // 2
@@ -134,9 +134,9 @@ def measure_latency(
     notice: Callable[[str], None] = lambda text: None,
     progress: Callable[[int, int], None] | None = None,
 ) -> list[Figure]:
-    """Say and show ``cues`` cues and measure each: what the engine waited, first sound, pixel.
+    """Speak and show ``cues`` cues and measure each: engine delay, first sound, pixel.
 
-    About 1.5 s a cue. An output that does not work here has a figure with n = 0. OutputError: bad options.
+    Takes about 1.5 s per cue. An output that does not work has a figure with n = 0. Raise OutputError for bad options.
     """
     options = voice or VoiceOptions()
     blocked: list[float] = []
@@ -150,7 +150,7 @@ def measure_latency(
             ready.add(name)
         reports.append((name, report))
 
-    choice = Choice(options, overlay or Settings(), console=False)
+    choice = OutputChoice(options, overlay or Settings(), console=False)
     with _ear() as ear:
         live = Live(choice, PHRASES, notice, on_report=on_report)
         try:
@@ -171,7 +171,7 @@ def measure_latency(
 
 
 def _settle(live: Live) -> None:
-    """Views for a second, so that the sockets are joined and the first silence of the device is over."""
+    """Send views for a second, until sockets are connected and the device's first silence is over."""
     until = time.monotonic() + 1.5
     while time.monotonic() < until:
         live.output.view(View(t_s=0.0, state="live"))
@@ -187,9 +187,9 @@ def _one(
     heard: list[float],
     seen: list[float],
 ) -> None:
-    """One cue: wait until it was heard and seen, or a limit, then until it is over."""
+    """Measure one cue: wait until it is heard and seen, or a limit, then until it ends."""
     if ear is not None:
-        # a busy machine may play the cue before late: a new one is told from it only after silence
+        # a busy machine may play the previous cue late: only silence separates it from the next
         _until(lambda: ear.quiet_s > QUIET_S, WAIT_S)
     mark, onset = len(reports), len(ear.onsets) if ear is not None else 0
     phrase = PHRASES[len(blocked) % len(PHRASES)]
@@ -211,7 +211,7 @@ def _one(
     else:
         heard += [t - asked + options.buffer / RATE_HZ for t in got("started")[:1]]
     seen += [t - asked for t in got("painted")[:1]]
-    # the next cue comes when this one is over, at no fixed phase of the frames and of the device's buffers
+    # the next cue follows this one's end, at a random phase of frames and device buffers
     end = asked + live.durations_s[phrase] + QUIET_S + 0.05 * ((len(blocked) * 0.618) % 1.0)
     while time.monotonic() < end:
         live.output.view(View(t_s=0.0, state="live", delta_s=0.1 * (len(blocked) % 7)))

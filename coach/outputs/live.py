@@ -1,4 +1,4 @@
-"""All outputs of a run put together from what the user chose: one call to start, one to end."""
+"""Assembles all outputs of a run from the user's choice: one call to start, one to end."""
 
 from __future__ import annotations
 
@@ -21,11 +21,11 @@ from coach.outputs.voice.renderer import Progress
 
 
 @dataclass
-class Choice:
-    """What to put out. ``voice`` or ``overlay`` None: without it. ``watch``: an address for helpers, or empty.
+class OutputChoice:
+    """Choice of outputs. ``voice`` or ``overlay`` None: without it. ``watch``: an address for helpers, or empty.
 
-    ``keys`` is the engine's folder of keys, needed when ``watch`` leaves this machine. ``processes`` false: voice
-    and overlay are threads of this process (for tests, and where processes are not wanted).
+    ``keys`` is the engine's folder of keys, needed if ``watch`` is remote. ``processes`` false: voice and overlay are
+    threads of this process (for tests, or to avoid processes).
     """
 
     voice: VoiceOptions | None = field(default_factory=VoiceOptions)
@@ -37,15 +37,15 @@ class Choice:
 
 
 class Live:
-    """The outputs of a run. ``durations_s`` has the length of every phrase; ``watch_address`` what helpers use.
+    """The outputs of a run. ``durations_s`` has the length of every phrase; ``watch_address`` is for helpers.
 
-    OutputError from the constructor: a choice that is not allowed, or an address for helpers that is taken.
-    Missing voice, device or display are no errors: they are said through ``notice`` and the run goes on.
+    The constructor raises OutputError for an invalid choice, or a taken address. A missing voice, device or display is
+    not an error: ``notice`` reports it and the run continues.
     """
 
     def __init__(
         self,
-        choice: Choice,
+        choice: OutputChoice,
         texts: Iterable[str],
         notice: Notice,
         on_closed: Callable[[], None] | None = None,
@@ -59,7 +59,7 @@ class Live:
         self._closing = False
         outputs: list[Output] = list(more)
         options, overlay = choice.voice, choice.overlay
-        # without a voice the lengths still rule how long a caption needs
+        # without a voice the lengths still determine how long a caption stays
         bank = (options or VoiceOptions()).checked().bank()
         if overlay is not None:
             overlay.checked()
@@ -98,7 +98,7 @@ class Live:
         return self._supervisor
 
     def set_volume(self, share: float) -> None:
-        """Make the voice as loud as this, 0..1; returns at once."""
+        """Set the voice's volume, 0..1; returns at once."""
         for output in self._volume_of:
             output.set_volume(share)
 
@@ -110,6 +110,6 @@ class Live:
             self._supervisor.close()
 
     def _closed(self, on_closed: Callable[[], None] | None) -> None:
-        # at the end of a run the processes end by themselves too: that is not a window closed by the user
+        # the processes also exit at the end of a run: that is not a window closed by the user
         if on_closed is not None and not self._closing:
             on_closed()

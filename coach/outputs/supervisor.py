@@ -1,8 +1,7 @@
-"""Starts the output processes, watches them, and starts them again; the engine never waits for any of this.
+"""Starts, watches and restarts the output processes; the engine never waits for it.
 
-A child that dies, or gives no sign of life for five seconds, is started anew: at once the first time, then after
-longer and longer waits. One that ends by itself with code 0 was closed by the user and stays away; code 2 means
-that it can not work on this machine.
+A child that dies, or gives no sign of life for five seconds, restarts: at once the first time, then after growing
+pauses. Exit code 0 means the user closed it, and it stays closed; code 2 means it cannot work on this machine.
 """
 
 from __future__ import annotations
@@ -29,7 +28,7 @@ END_S = 2.0
 
 
 class Spec(NamedTuple):
-    """A child: its name for people, the module to run, and its setup (any msgspec value)."""
+    """A child: its display name, the module to run, and its setup (any msgspec value)."""
 
     name: str
     module: str
@@ -42,7 +41,7 @@ class _Said(NamedTuple):
 
 
 class _Child:
-    """One child over all its lives."""
+    """One child across its restarts."""
 
     def __init__(self, spec: Spec) -> None:
         self.spec = spec
@@ -56,20 +55,20 @@ class _Child:
         self.silent_at_s = float("inf")
 
     def start(self, said: queue.SimpleQueue[_Said | None]) -> None:
-        """Run it; its lines go to ``said``."""
+        """Start it; its lines go to ``said``."""
         self.start_at_s = None
         self.process = subprocess.Popen(
             [sys.executable, "-m", self.spec.module],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
-            # Ctrl-C goes to the whole group: the engine alone decides how its children end
+            # Ctrl-C goes to the whole group: only the engine ends its children
             start_new_session=True,
         )
         self.started_s = time.monotonic()
         self.silent_at_s = self.started_s + START_S
         assert self.process.stdin is not None
         assert self.process.stdout is not None
-        with contextlib.suppress(OSError):  # it may be dead already; that is seen when its stdout ends
+        with contextlib.suppress(OSError):  # it may be dead already; the end of its stdout shows that
             self.process.stdin.write(msgspec.json.encode(self.spec.setup) + b"\n")
             self.process.stdin.flush()
         self.reader = threading.Thread(
@@ -77,21 +76,21 @@ class _Child:
         )
         self.reader.start()
 
-    def let_go(self) -> None:
-        """Close its stdin: it takes that as the wish to end."""
+    def close_stdin(self) -> None:
+        """Close its stdin, which asks it to exit."""
         if self.process is not None and self.process.stdin is not None:
             with contextlib.suppress(OSError):
                 self.process.stdin.close()
 
     def reap(self, limit_s: float) -> int:
-        """Wait for its end, by force after ``limit_s``; the exit code (negative: the signal)."""
+        """Wait for its exit and kill it after ``limit_s``; return the exit code (negative: the signal)."""
         assert self.process is not None
         try:
             code = self.process.wait(timeout=limit_s)
         except subprocess.TimeoutExpired:
             self.process.kill()
             code = self.process.wait()
-        self.let_go()
+        self.close_stdin()
         if self.reader is not None:
             self.reader.join(timeout=1.0)
         if self.process.stdout is not None:
@@ -109,8 +108,8 @@ def _read(child: _Child, out: IO[bytes], said: queue.SimpleQueue[_Said | None]) 
 class Supervisor:
     """Runs the children of ``specs`` until ``close``.
 
-    ``on_report(name, report)`` gets every line but notes and signs of life, on the supervisor's thread.
-    ``on_closed(name)`` is called when the user closed one. ``restarts`` counts new starts by name.
+    ``on_report(name, report)`` receives every line except notes and signs of life, on the supervisor's thread.
+    ``on_closed(name)`` is called when the user closed one. ``restarts`` counts restarts by name.
     """
 
     def __init__(
@@ -128,18 +127,18 @@ class Supervisor:
         self._on_report = on_report
         self._silence_s = silence_s
         self._said: queue.SimpleQueue[_Said | None] = queue.SimpleQueue()
-        # children are started by this one thread, which lives to the end: the kernel's "die with the parent"
-        # is bound to the thread that started them
+        # only this thread, which lives to the end, starts children: the kernel's "die with the parent" follows the
+        # starting thread
         self._thread = threading.Thread(target=self._run, name="supervisor", daemon=True)
         self._thread.start()
 
     def pid(self, name: str) -> int | None:
-        """The process number of a child that runs."""
+        """Return the process id of a running child."""
         process = next(c.process for c in self._children if c.spec.name == name)
         return None if process is None else process.pid
 
     def close(self) -> None:
-        """End all children and wait for them, at most about two seconds; a second call does nothing."""
+        """Stop all children and wait at most about two seconds; a second call does nothing."""
         if self._thread.is_alive():
             self._said.put(None)
             self._thread.join(timeout=END_S + 5.0)
@@ -157,7 +156,7 @@ class Supervisor:
             self._take(said)
         running = [c for c in self._children if c.process is not None]
         for child in running:
-            child.let_go()
+            child.close_stdin()
         until = time.monotonic() + END_S
         for child in running:
             child.reap(max(0.05, until - time.monotonic()))
@@ -178,7 +177,7 @@ class Supervisor:
             if child.process is not None and time.monotonic() > child.silent_at_s:
                 self._notice(f"the {child.spec.name} gives no sign of life: it is ended and started again")
                 child.silent_at_s = float("inf")
-                child.process.kill()  # the end of its stdout then leads to the new start
+                child.process.kill()  # the end of its stdout then triggers the restart
 
     def _take(self, said: _Said) -> None:
         child = said.child
@@ -191,7 +190,7 @@ class Supervisor:
         except msgspec.DecodeError:
             return
         if report.kind == "note":
-            if report.text not in child.noted:  # a child that is started again finds the same again: once is enough
+            if report.text not in child.noted:  # a restarted child reports the same again: once is enough
                 child.noted.add(report.text)
                 self._notice(f"{child.spec.name}: {report.text}")
         elif report.kind != "alive" and self._on_report is not None:

@@ -1,4 +1,4 @@
-"""Keeps system libraries from writing on the user's terminal; what went wrong is said by us, on one line."""
+"""Keeps system libraries from writing to the user's terminal; we report faults on one line."""
 
 from __future__ import annotations
 
@@ -10,7 +10,9 @@ from collections.abc import Iterator
 
 @contextlib.contextmanager
 def hushed() -> Iterator[None]:
-    """Without what the system's sound and window libraries write to stderr when there is nothing to open (Linux)."""
+    """Suppress stderr of the system's sound and window libraries, which complain if there is nothing to
+    open (Linux).
+    """
     if not sys.platform.startswith("linux"):
         yield
         return

@@ -1,4 +1,4 @@
-"""The live state on a helper's machine: on the terminal, or in the same overlay window. It can only listen."""
+"""The live state on a helper's machine: on the terminal, or in the same overlay window. It only listens."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ LINES = 6
 
 
 class Sheet:
-    """What the helper sees: the newest state, the last laps and cues. Pure but for the clock it is given."""
+    """The helper's display: the newest state, the last laps and cues. Pure except for its clock."""
 
     def __init__(self, address: str, clock: Callable[[], float] = time.monotonic) -> None:
         self.ended = ""
@@ -41,7 +41,7 @@ class Sheet:
         self._cues: deque[Decision] = deque(maxlen=LINES)
 
     def take(self, message: Message) -> None:
-        """Take in one message."""
+        """Process one message."""
         self._heard_s = self._clock()
         if isinstance(message, View):
             self._view = message
@@ -54,7 +54,7 @@ class Sheet:
             self.ended = message.why
 
     def lines(self) -> RenderableType:
-        """The sheet as text."""
+        """Return the sheet as text."""
         rows: list[Text] = [self._state()]
         if self._view is not None and self._view.status:
             rows.append(Text(self._view.status))
@@ -94,10 +94,10 @@ def run_watch(
     settings: Settings | None = None,
     stop: Callable[[], bool] = lambda: False,
 ) -> str:
-    """Show the run at ``address`` until it ends, ``stop()``, or Ctrl-C; why it ended ("" when stopped).
+    """Show the run at ``address`` until it ends, ``stop()``, or Ctrl-C; return why it ended ("" if stopped).
 
-    ``address`` is ``tcp://HOST:PORT``; beyond this machine ``keys`` is the helper's folder from ``make_keys``.
-    OutputError: address, keys, or no display for ``show="overlay"``.
+    ``address`` is ``tcp://HOST:PORT``; beyond this machine ``keys`` is the helper's folder from ``make_keys``. Raise
+    OutputError for a bad address or keys, or without a display for ``show="overlay"``.
     """
     bus = Subscriber(address, keys)
     try:

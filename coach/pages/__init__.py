@@ -1,1 +1,1 @@
-"""What a person reads or edits between runs."""
+"""Pages for reading and editing between runs."""

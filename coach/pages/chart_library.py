@@ -1,6 +1,6 @@
 """The chart library (Apache ECharts, Apache-2.0) as one script that a page can carry inside itself.
 
-It comes with the wheel of NiceGUI, which the editor needs anyway; that package is found, not imported.
+It comes with the wheel of NiceGUI, which the editor needs anyway; that package is located, not imported.
 """
 
 from __future__ import annotations
@@ -19,12 +19,12 @@ _EXPORTS: Final = re.compile(r"export\{([^}]*)\};?\s*(?://# sourceMappingURL=\S*
 
 
 class ChartLibraryError(CoachError):
-    """The chart library is not where the installed NiceGUI should have it."""
+    """The installed NiceGUI lacks the chart library in its place."""
 
 
 @cache
 def chart_library() -> str:
-    """A classic script that leaves the library in ``globalThis.echarts``; raises ChartLibraryError."""
+    """Return a classic script that leaves the library in ``globalThis.echarts``; raise ChartLibraryError on failure."""
     spec = find_spec("nicegui")
     if spec is None or not spec.submodule_search_locations:
         raise ChartLibraryError("the chart library comes with the package nicegui: install it again")
@@ -33,7 +33,7 @@ def chart_library() -> str:
         entry = _ENTRY.search((folder / "index.js").read_text(encoding="utf-8"))
         if entry is None:
             raise ValueError("index.js has another form")
-        # the bundle hands the library out under short names, twice over: undo both renamings
+        # the bundle exports the library under short names twice: undo both renamings
         outer = _renamed(entry[3])["echarts"]
         middle = _renamed(entry[1])[outer]
         text = (folder / entry[2]).read_text(encoding="utf-8")
@@ -48,7 +48,7 @@ def chart_library() -> str:
 
 
 def _renamed(names: str) -> dict[str, str]:
-    """``a as b`` -> {b: a}; used for exports (outer name -> inner) and imports (local name -> outer)."""
+    """Return ``a as b`` -> {b: a}; used for exports (outer name -> inner) and imports (local name -> outer)."""
     out = {}
     for part in names.split(","):
         left, _, right = part.strip().partition(" as ")

@@ -1,4 +1,4 @@
-"""One corner as two small drawings that print anywhere: its piece of track, and its speed and pedals."""
+"""Two small printable drawings of a corner: its piece of track, and its speed and pedals."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ POINT: Final = 9.0
 
 
 @dataclass(frozen=True)
-class Mark:
+class PlaceMark:
     """A place with its name, in picture coordinates; letters at ``tx``, ``ty``."""
 
     name: str
@@ -46,14 +46,14 @@ class Mark:
 class CornerMap:
     """Line, edges (empty where unknown) and marks, as SVG points in a box ``width`` by ``height``.
 
-    ``arrow`` shows the direction of travel; ``start`` is a stroke across the finish line where the piece holds it.
+    ``arrow`` shows the direction of travel; ``start`` is a stroke across the finish line if the piece contains it.
     """
 
     width: float
     height: float
     line: str
     edges: tuple[str, ...]
-    marks: tuple[Mark, ...]
+    marks: tuple[PlaceMark, ...]
     arrow: str
     start: tuple[float, float, float, float] | None
 
@@ -70,7 +70,7 @@ class CornerTrace:
     throttle: str
     speeds: tuple[tuple[float, str], ...]
     places: tuple[tuple[float, str], ...]
-    marks: tuple[Mark, ...]
+    marks: tuple[PlaceMark, ...]
     width: float = TRACE_WIDTH
     height: float = TRACE_HEIGHT
     left: float = LEFT
@@ -79,14 +79,16 @@ class CornerTrace:
 
 
 def places_of(zone: Zone) -> list[tuple[str, float]]:
-    """The corner's places by name, in order [m]; brake left out where there is none or it is the turn-in."""
+    """Return the corner's places by name, in order [m]; without the brake point if there is none or it equals the
+    turn-in.
+    """
     c = zone.corner
     out = [("brake", c.brake_m)] if c.brake_m == c.brake_m and abs(c.brake_m - c.turn_in_m) > 3.0 else []
     return [*out, ("turn in", c.turn_in_m), ("apex", c.apex_m), ("exit", c.exit_m)]
 
 
 def corner_map(reference: Reference, zone: Zone) -> CornerMap | None:
-    """The piece of track from before the brake point to after the exit; None without positions."""
+    """Return the piece of track from before the brake point to after the exit; None without positions."""
     if not reference.has_line:
         return None
     s = np.arange(zone.quiet_m - BEFORE_M, max(zone.end_m, zone.exit_m) + AFTER_M, 2.0)
@@ -111,7 +113,7 @@ def corner_map(reference: Reference, zone: Zone) -> CornerMap | None:
         px, py = at(reference.at("x_m", place), -reference.at("y_m", place))
         h = float(reference.at("heading_rad", place))
         nx, ny = np.sin(h) * outward, np.cos(h) * outward
-        marks.append(Mark(name, float(px), float(py), float(px + 48.0 * nx), float(py + 28.0 * ny + 8.0)))
+        marks.append(PlaceMark(name, float(px), float(py), float(px + 48.0 * nx), float(py + 28.0 * ny + 8.0)))
     return CornerMap(
         width,
         height,
@@ -124,7 +126,7 @@ def corner_map(reference: Reference, zone: Zone) -> CornerMap | None:
 
 
 def _arrow(x: Floats, y: Floats) -> str:
-    """An arrow head on the line at its beginning, pointing along it."""
+    """Return an arrow head on the line at its beginning, pointing along it."""
     dx, dy = float(x[1] - x[0]), float(y[1] - y[0])
     size = max(float(np.hypot(dx, dy)), 1e-9)
     dx, dy = dx / size, dy / size
@@ -135,7 +137,7 @@ def _arrow(x: Floats, y: Floats) -> str:
 def _start(
     reference: Reference, s: Floats, at: Callable[[Floats, Floats], tuple[Floats, Floats]]
 ) -> tuple[float, float, float, float] | None:
-    """A stroke across the finish line, in picture coordinates; None where it is not in ``s`` [m]."""
+    """Return a stroke across the finish line, in picture coordinates; None if it is not in ``s`` [m]."""
     length = reference.length_m
     if not any(s[0] <= line <= s[-1] for line in (0.0, length)):
         return None
@@ -146,9 +148,9 @@ def _start(
     return x1, y1, x2, y2
 
 
-def _apart(marks: Sequence[Mark], width: float, height: float) -> tuple[Mark, ...]:
-    """The marks with their names moved so that no two overlap and all lie inside the box."""
-    out: list[Mark] = []
+def _apart(marks: Sequence[PlaceMark], width: float, height: float) -> tuple[PlaceMark, ...]:
+    """Return the marks with their names moved so that no two overlap and all lie inside the box."""
+    out: list[PlaceMark] = []
     for mark in marks:
         half = 0.5 * LETTER * len(mark.name)
         spots = [
@@ -164,16 +166,16 @@ def _apart(marks: Sequence[Mark], width: float, height: float) -> tuple[Mark, ..
             and all(abs(x - m.x) > half + POINT or not -POINT < y - m.y < LINE + POINT - 6.0 for m in marks)
         ]
         tx, ty = (free or spots)[0]
-        out.append(Mark(mark.name, mark.x, mark.y, tx, ty))
+        out.append(PlaceMark(mark.name, mark.x, mark.y, tx, ty))
     return tuple(out)
 
 
 def corner_trace(reference: Reference, zone: Zone, system: Units = METRIC) -> CornerTrace:
-    """Speed, brake and throttle of the reference over the corner."""
+    """Return speed, brake and throttle of the reference over the corner."""
     low, high = zone.quiet_m - BEFORE_M, max(zone.end_m, zone.exit_m) + AFTER_M
     s = np.arange(low, high, 2.0)
     speed = reference.at("speed_mps", s) * system.per_mps
-    # one scale for all corners: a slow corner looks slow
+    # one scale for all corners, so that a slow corner looks slow
     every = reference.speed_mps * system.per_mps
     bottom = 20.0 * np.floor(float(every.min()) / 20.0)
     top = max(20.0 * np.ceil(float(every.max()) / 20.0), bottom + 20.0)
@@ -195,9 +197,9 @@ def corner_trace(reference: Reference, zone: Zone, system: Units = METRIC) -> Co
     used = -100.0
     for name, place in places_of(zone):
         px = float(x(place))
-        # two places close together: the second name goes a line lower
+        # two places close together: put the second name a line lower
         close = px - used < 84.0
-        marks.append(Mark(name, px, TOP, px, TOP - 32.0 if not close else TOP - 7.0))
+        marks.append(PlaceMark(name, px, TOP, px, TOP - 32.0 if not close else TOP - 7.0))
         used = px if not close else -100.0
     return CornerTrace(
         svg_points(x(s), TOP + SPEED_HIGH * (1.0 - (speed - bottom) / (top - bottom))),

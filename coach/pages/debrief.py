@@ -1,4 +1,4 @@
-"""The debrief as one page that needs nothing but a browser: what it shows, and how it becomes HTML."""
+"""The debrief as one self-contained page: its content, and its HTML."""
 
 from __future__ import annotations
 
@@ -10,13 +10,14 @@ from coach.pages.chart_library import chart_library
 from coach.pages.grip_use import GripView
 from coach.pages.look import dark_pairs
 from coach.pages.render import asset, embedded, render
-from coach.pages.track_map import Label, Piece, TrackMap
+from coach.pages.track_map import CornerLabel, TrackMap, TrackPiece
 
 
 @dataclass(frozen=True)
 class GainView:
-    """A corner to gain in, in words; ``share`` relates its cost to the corner's loss in the table; ``low`` and ``high``
-    bound its stretch of the lap [m]."""
+    """A potential gain at a corner, in words; ``share`` relates its cost to the corner's loss in the table; ``low`` and
+    ``high`` bound its stretch of the lap [m].
+    """
 
     corner: str
     cost: str
@@ -55,7 +56,7 @@ class LapView:
 
 @dataclass(frozen=True)
 class LapChoice:
-    """A lap that can be shown or hidden in the traces."""
+    """A lap to show or hide in the traces."""
 
     name: str
     text: str
@@ -76,7 +77,7 @@ class ScatterView:
 
 @dataclass(frozen=True)
 class CueView:
-    """A cue that was spoken, and what came of it."""
+    """A spoken cue and its result."""
 
     lap: int
     corner: str
@@ -87,7 +88,7 @@ class CueView:
 
 @dataclass(frozen=True)
 class DebriefView:
-    """Everything on the page; ``chart`` is None without a trace to show."""
+    """Content of the page; ``chart`` is None without a trace."""
 
     circuit: str
     subtitle: str
@@ -95,8 +96,8 @@ class DebriefView:
     notes: Sequence[str]
     gains: Sequence[GainView]
     map: TrackMap
-    pieces: Sequence[Piece]
-    labels: Sequence[Label]
+    pieces: Sequence[TrackPiece]
+    labels: Sequence[CornerLabel]
     corners: Sequence[CornerView]
     laps: Sequence[LapView]
     chart: Mapping[str, Any] | None
@@ -110,7 +111,7 @@ class DebriefView:
 
 
 def debrief_html(view: DebriefView) -> str:
-    """The whole page as text; raises ChartLibraryError when the chart library is not installed."""
+    """Return the whole page as text; raise ChartLibraryError if the chart library is not installed."""
     return render(
         "debrief.html",
         (chart_library(), asset("debrief.js")),

@@ -12,16 +12,16 @@ from coach.pages.look import EVEN, INK, PAPER, QUIET_INK, RULE
 
 _FONT: Final = {"fontFamily": "system-ui, sans-serif", "fontSize": 11, "color": QUIET_INK}
 LEAST: Final = {"brake": 10.0, "slowest": 5.0}
-"""A scale reaches at least this far to both sides of the reference: what a driver repeats anyway looks like it."""
+"""Least extent of a scale to both sides of the reference, so that normal scatter looks small."""
 INSIDE: Final = 0.95
-"""Share of all dots that the shared scale holds; the rest stand at its edge with their number."""
+"""Share of all dots within the shared scale; the rest appear at its edge with their value."""
 
 
 @dataclass(frozen=True)
 class Dot:
     """One lap: difference of brake point (+ is later) and minimum speed from the reference in one unit system.
 
-    None is not known.
+    None if unknown.
     """
 
     lap: int
@@ -39,7 +39,7 @@ class Scales(NamedTuple):
 
 
 def shared_scales(corners: Sequence[Sequence[Dot]]) -> Scales:
-    """One scale for each measure that holds nearly all dots of all corners."""
+    """Return one scale per measure that contains nearly all dots of all corners."""
     return Scales(*(_reach(name, corners) for name in LEAST))
 
 
@@ -51,7 +51,7 @@ def _reach(name: str, corners: Sequence[Sequence[Dot]]) -> float:
 
 
 def dots_chart(dots: Sequence[Dot], scales: Scales, system: Units = METRIC) -> dict[str, Any]:
-    """Chart options: two panels side by side over the lap number, the reference as the line at 0."""
+    """Return chart options: two panels side by side over the lap number, the reference as the line at 0."""
     columns = [
         ("brake", f"brake point {system.length} (+ later)", scales.brake),
         ("slowest", f"minimum speed {system.speed}", scales.slowest),

@@ -1,7 +1,7 @@
-"""The use of grip in a corner as a picture: braking, turning and driving as shares of what the car has shown.
+"""The use of grip in a corner as a picture: braking, cornering and acceleration as shares of the car's limits.
 
-The outline is the limit, a dot one place of one pass: on the line all is used, the gap to it is what is left. Phases
-differ in shape and colour, and each share stands beside the picture in words.
+The outline is the limit, a dot one place of one pass: on the line is full use, the gap is the reserve. Phases differ in
+shape and colour, and the text beside the picture gives each share.
 """
 
 from __future__ import annotations
@@ -19,14 +19,14 @@ Floats = NDArray[np.float64]
 SIZE: Final = 270.0
 RADIUS: Final = 92.0
 MOST_POINTS: Final = 60
-"""Dots of one phase: more hide one another."""
+"""Most dots per phase: more would overlap."""
 MARKS: Final = {
     "braking": ("M-4,-4H4L0,4Z", look.BRAKE),
     "entry": ("M0,-4.6L4.6,0L0,4.6L-4.6,0Z", look.LAP_COLOURS[3]),
     "middle": ("M-3.6,-3.6H3.6V3.6H-3.6Z", look.INK),
     "exit": ("M-4,4H4L0,-4Z", look.THROTTLE),
 }
-"""Shape and colour of each phase: the shapes alone tell them apart."""
+"""Shape and colour of each phase: the shapes alone distinguish them."""
 
 
 @dataclass(frozen=True)
@@ -42,7 +42,7 @@ class PhaseUse:
 
 @dataclass(frozen=True)
 class GripView:
-    """One corner: the headroom and what to do in words, the outline of the limit as a path, the phases."""
+    """One corner: the headroom and the advice in words, the outline of the limit as a path, the phases."""
 
     corner: str
     left: str
@@ -55,7 +55,7 @@ class GripView:
 
 
 def outline(exponent: float) -> str:
-    """The limit as an SVG path: ``|x|^p + |y|^p = 1`` around the middle of the picture."""
+    """Return the limit as an SVG path: ``|x|^p + |y|^p = 1`` around the middle of the picture."""
     angle = np.linspace(0.0, 2.0 * np.pi, 97)
     x, y = np.cos(angle), np.sin(angle)
     far = (np.abs(x) ** exponent + np.abs(y) ** exponent) ** (-1.0 / exponent)
@@ -64,12 +64,12 @@ def outline(exponent: float) -> str:
 
 
 def phases(points: Mapping[str, Floats], use: Mapping[str, float | None]) -> list[PhaseUse]:
-    """The phases with their dots; ``points`` hold lateral (left +) and longitudinal shares, each (2, n)."""
+    """Return the phases with their dots; ``points`` hold lateral (left +) and longitudinal shares, each (2, n)."""
     out = []
     for name, (shape, colour) in MARKS.items():
         both = points.get(name, np.empty((2, 0)))
         every = max(1, -(-both.shape[1] // MOST_POINTS))
-        # drawn from above: in a turn to the left the tyres push to the left
+        # seen from above: in a left turn the tyres push to the left
         dots = [_place(-x, y) for x, y in np.clip(both[:, ::every], -1.25, 1.25).T.tolist()]
         share = use.get(name)
         out.append(

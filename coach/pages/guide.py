@@ -1,4 +1,4 @@
-"""The corner-by-corner guide as one page without scripts, to print or to hand on."""
+"""The corner-by-corner guide as one page without scripts, to print or share."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from coach.core.unit_system import METRIC
 from coach.pages.corner_drawing import CornerMap, CornerTrace
 from coach.pages.render import render
-from coach.pages.track_map import Label, TrackMap
+from coach.pages.track_map import CornerLabel, TrackMap
 
 
 @dataclass(frozen=True)
@@ -34,11 +34,11 @@ class GuideView:
     notes: Sequence[str]
     cautions: Sequence[str]
     map: TrackMap
-    labels: Sequence[Label]
+    labels: Sequence[CornerLabel]
     corners: Sequence[CornerGuide]
     speed_unit: str = METRIC.speed
 
 
 def guide_html(view: GuideView) -> str:
-    """The whole page as text."""
+    """Return the whole page as text."""
     return render("guide.html", v=view)

@@ -1,7 +1,7 @@
-"""The few colours of the pages, each with what it means; none carries a meaning alone.
+"""The pages' colours with their meanings; none carries a meaning alone.
 
-Sky blue and orange are the pair of the Okabe-Ito palette (Wong 2011, Nature Methods 8:441) that stays apart for
-the three kinds of colour blindness; as fills only, letters are dark on light.
+Sky blue and orange are the pair of the Okabe-Ito palette (Wong 2011, Nature Methods 8:441) that stays apart for the
+three kinds of colour blindness; for fills only; text is dark on light.
 """
 
 from __future__ import annotations
@@ -22,11 +22,11 @@ BRAKE: Final = "#D55E00"
 THROTTLE: Final = "#0072B2"
 
 KINDS: Final = {"caution": "⚠ caution", "correction": "✎ correction"}
-"""How a kind of cue is shown: told apart by sign, word and frame; others by their own word."""
+"""Display of cue kinds: distinguished by sign, word and frame; others by their own word."""
 
 LAP_COLOURS: Final = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#E69F00")
 LAP_DASHES: Final = ("solid", "dashed", "dotted")
-"""Laps are told apart by colour and, from the seventh on, by dash; each is named in the list beside the chart."""
+"""Laps differ by colour and, from the seventh on, by dash; the list beside the chart names each."""
 
 
 LIGHT: Final = {
@@ -41,7 +41,7 @@ DARK: Final = {
 
 
 def css_colours() -> str:
-    """Both schemes as variables; the dark one on screens that ask for it, never on paper."""
+    """Return both schemes as variables; the dark one on screens that ask for it, never on paper."""
     light, dark = (";".join(f"--{name}:{colour}" for name, colour in s.items()) for s in (LIGHT, DARK))
     return (
         f":root{{color-scheme:light dark;{light}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"
@@ -49,7 +49,7 @@ def css_colours() -> str:
 
 
 def dark_pairs() -> dict[str, str]:
-    """Light colour -> dark colour, for the charts, whose colours are written into their options."""
+    """Return light colour -> dark colour, for the charts, whose colours are written into their options."""
     pairs = {light: DARK[name] for name, light in LIGHT.items() if light != DARK[name]}
-    # lap colours are among them where they are used as a meaning too; laps keep theirs
+    # they include lap colours that also carry a meaning; laps keep theirs
     return {light: dark for light, dark in pairs.items() if light not in LAP_COLOURS}

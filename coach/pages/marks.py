@@ -1,4 +1,4 @@
-"""The places that the driver marked, told by the corner they belong to."""
+"""The driver's marks, described by their corners."""
 
 from __future__ import annotations
 
@@ -9,7 +9,9 @@ from coach.core.values import Corner, Mark
 
 
 def corner_near(corners: Sequence[Corner], s_m: float, reference: Reference) -> int:
-    """The corner (of at least one) nearest to a place: 0 m away from its brake point, or turn-in, to its end."""
+    """Return the corner (of at least one) nearest to a place: the distance is 0 from its brake point, or turn-in, to
+    its end.
+    """
 
     def away(corner: Corner) -> float:
         first = min(corner.brake_m, corner.turn_in_m) if corner.brake_m == corner.brake_m else corner.turn_in_m
@@ -21,7 +23,7 @@ def corner_near(corners: Sequence[Corner], s_m: float, reference: Reference) -> 
 
 
 def mark_lines(marks: Sequence[Mark], corners: Sequence[Corner], reference: Reference) -> tuple[str, ...]:
-    """One line a mark: its name, place, lap and corner."""
+    """Return one line per mark: its name, place, lap and corner."""
     if not corners:
         return ()
     near = [corners[corner_near(corners, m.s_m, reference)].name for m in marks]

@@ -1,4 +1,4 @@
-"""Pages from templates: everything that comes from outside is escaped, and nothing but our own scripts may run."""
+"""Pages from templates: escapes all external text and allows only our own scripts."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ FOLDER: Final = Path(__file__).parent
 
 @cache
 def environment() -> Environment:
-    """The templates of this folder; autoescape on, an unknown name is an error."""
+    """Return the templates of this folder; with autoescape, and errors for unknown names."""
     loader = FileSystemLoader(FOLDER / "templates")
     made = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     made.globals["look"] = look
@@ -28,7 +28,7 @@ def environment() -> Environment:
 
 
 def render(template: str, scripts: tuple[str, ...] = (), **values: Any) -> str:
-    """A whole page; ``scripts`` are put in as they are, and by their hashes only they are allowed to run."""
+    """Return a whole page; ``scripts`` are inserted unchanged, and only their hashes may run."""
     hashes = " ".join(f"'sha256-{_hash(text)}'" for text in scripts) or "'none'"
     policy = f"default-src 'none'; style-src 'unsafe-inline'; script-src {hashes}; img-src data:; base-uri 'none'"
     page = environment().get_template(template)
@@ -38,12 +38,12 @@ def render(template: str, scripts: tuple[str, ...] = (), **values: Any) -> str:
 
 @cache
 def asset(name: str) -> str:
-    """The text of a file in ``static``."""
+    """Return the text of a file in ``static``."""
     return (FOLDER / "static" / name).read_text(encoding="utf-8")
 
 
 def embedded(value: Any) -> Markup:
-    """``value`` as JSON that can stand inside a script element, whatever its texts hold."""
+    """Return ``value`` as JSON safe inside a script element for any text."""
     text = msgspec.json.encode(value).decode()
     for character in "<>&\u2028\u2029":
         text = text.replace(character, f"\\u{ord(character):04x}")
@@ -51,7 +51,7 @@ def embedded(value: Any) -> Markup:
 
 
 def signed(value: float, decimals: int = 2) -> str:
-    """A number with its sign; a real minus sign, no negative zero."""
+    """Return a number with its sign; a real minus sign, no negative zero."""
     text = f"{value:+.{decimals}f}"
     if not text.strip("+-0."):
         return f"{0:.{decimals}f}"

@@ -27,7 +27,7 @@ PANELS: Final = (
 class Traces:
     """Channels of PANELS over places ``s_m`` (n,), in the units of the titles; NaN where absent.
 
-    ``laps`` holds the laps that can be chosen; ``shown`` those that are shown at first.
+    ``laps`` holds the available laps; ``shown`` those shown at first.
     """
 
     s_m: Floats
@@ -39,7 +39,7 @@ class Traces:
 
 
 def trace_chart(traces: Traces, corners: Sequence[Corner], marks: Sequence[Mapping[str, Any]] = ()) -> dict[str, Any]:
-    """Options of the chart: panels over one another with one distance axis, hover and zoom linked."""
+    """Return the options of the chart: panels over one another with one distance axis, hover and zoom linked."""
     used = [
         (channel, title.replace("{unit}", traces.speed_unit), digits, share)
         for channel, title, digits, share in PANELS
@@ -54,7 +54,7 @@ def trace_chart(traces: Traces, corners: Sequence[Corner], marks: Sequence[Mappi
     for i, (channel, title, _, share) in enumerate(used):
         height = room * share / total
         titles.append({"text": title, "left": 8, "top": f"{top:.1f}%", "padding": 0, "textStyle": _text(12, INK, 600)})
-        # the corners' names have a row of their own over the first panel
+        # the corners' names have their own row above the first panel
         top += 5.4 if i == 0 else 3.2
         grids.append(
             {"left": 46, "right": 14, "top": f"{top:.1f}%", "height": f"{height:.1f}%", "outerBoundsMode": "none"}
@@ -87,12 +87,12 @@ def trace_chart(traces: Traces, corners: Sequence[Corner], marks: Sequence[Mappi
 
 
 def lap_name(lap: int) -> str:
-    """How a lap is called on the pages."""
+    """Return a lap's name on the pages."""
     return f"lap {lap}"
 
 
 def lap_looks(traces: Traces) -> dict[int, dict[str, Any]]:
-    """Colour and dash of each lap; those that are shown at first get the colours that differ most."""
+    """Return colour and dash of each lap; laps shown at first get the most distinct colours."""
     order = [lap for lap in traces.shown if lap in traces.laps]
     order += [lap for lap in traces.laps if lap not in traces.shown]
     return {lap: _look(i) for i, lap in enumerate(order)}
@@ -180,13 +180,13 @@ def _lines(
 
 
 def _areas(corners: Sequence[Corner], named: bool) -> dict[str, Any]:
-    """Bands from turn-in to exit; the corner's name above the first panel."""
+    """Return the bands from turn-in to exit; the corner's name above the first panel."""
     label = {"show": named, "position": "top", "distance": 2, **_text(11, INK)}
     return {"silent": True, "itemStyle": {"color": INK, "opacity": 0.06}, "label": label, "data": bands(corners)}
 
 
 def bands(corners: Sequence[Corner]) -> list[list[dict[str, Any]]]:
-    """Where the corners are, as the chart takes it; names of neighbours stand on two rows in turn."""
+    """Return the corners as chart bands; names of neighbours alternate between two rows."""
     return [
         [{"name": c.name, "xAxis": c.turn_in_m, "label": {"distance": 2 + 13 * (i % 2)}}, {"xAxis": c.exit_m}]
         for i, c in enumerate(corners)
@@ -194,7 +194,7 @@ def bands(corners: Sequence[Corner]) -> list[list[dict[str, Any]]]:
 
 
 def _points(marks: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
-    """The places of the corner being edited, on the speed panel; they can be dragged along."""
+    """Return the places of the corner being edited, on the speed panel; as draggable points."""
     return {
         "id": "places",
         "name": "places",

@@ -1,4 +1,4 @@
-"""A surveyed corner as a piece of YAML, and a new profile made of such pieces."""
+"""Turns surveyed corners into YAML, and into a new profile."""
 
 from __future__ import annotations
 
@@ -23,12 +23,12 @@ _HEADER = """\
 # delete stays out of it, as long as its line stands under `last_survey`.
 """
 LAST_SURVEY: Final = "last_survey"
-"""Where the profile keeps the corners as the surveys found them."""
+"""Profile key of the surveys' corners."""
 _ORDER = [f.alias or n for n, f in CornerModel.model_fields.items()]
 
 
 def survey_values(corner: Corner) -> dict[str, float | int | None]:
-    """What a survey may write of a corner, rounded to 0.1 m; None where it does not apply."""
+    """Return a corner's survey fields, rounded to 0.1 m; None where not applicable."""
     out: dict[str, float | int | None] = {}
     for field in SURVEYED_FIELDS:
         value = getattr(corner, field)
@@ -40,7 +40,7 @@ def survey_values(corner: Corner) -> dict[str, float | int | None]:
 
 
 def corner_map(corner: Corner, name: str = "") -> CommentedMap:
-    """A new corner for the profile's tree, with the survey's numbers also under ``surveyed``."""
+    """Return a new corner for the profile's tree, with the survey's numbers also under ``surveyed``."""
     out = CommentedMap()
     out["name"] = name or corner.name
     if corner.say and corner.say != out["name"]:
@@ -60,13 +60,13 @@ def corner_map(corner: Corner, name: str = "") -> CommentedMap:
 
 
 def outline(corner: Corner) -> dict[str, Any]:
-    """A surveyed corner as it is kept under ``last_survey``: enough to know it again."""
+    """Return a surveyed corner's entry under ``last_survey``: enough to recognise it."""
     values = survey_values(corner)
     return {"direction": corner.direction, **{f: values[f] for f in ("turn_in_m", "apex_m", "end_m")}}
 
 
 def outlines(every: Sequence[dict[str, Any]]) -> CommentedSeq:
-    """Corners of a survey as they stand in the file, each on a line of its own."""
+    """Return the corners of a survey for the file, one per line."""
     rows = CommentedSeq(CommentedMap(c) for c in every)
     for row in rows:
         row.fa.set_flow_style()
@@ -74,7 +74,7 @@ def outlines(every: Sequence[dict[str, Any]]) -> CommentedSeq:
 
 
 def free_name(name: str, taken: set[str]) -> str:
-    """``name``, with a number behind it where it is ``taken`` (case folded) already; it is taken then."""
+    """Return ``name``, with a number if it is ``taken`` (case folded) already; mark it as taken."""
     free, n = name, 2
     while free.casefold() in taken:
         free, n = f"{name} ({n})", n + 1
@@ -83,7 +83,7 @@ def free_name(name: str, taken: set[str]) -> str:
 
 
 def place_key(node: CommentedMap, key: str, value: Any) -> None:
-    """Set ``key`` in a corner (or its ``surveyed``) in the schema's order; None takes it away."""
+    """Set ``key`` in a corner (or its ``surveyed``) in the schema's order; None removes it."""
     if value is None:
         node.pop(key, None)
     elif key in node:
@@ -95,7 +95,7 @@ def place_key(node: CommentedMap, key: str, value: Any) -> None:
 
 
 def new_profile(path: Path, circuit: str, length_m: float, corners: Sequence[Corner]) -> YamlFile[ProfileModel]:
-    """The first profile of a circuit, not yet on disk: ``save()`` writes it. Raises ProfileError."""
+    """Return the first profile of a circuit, not yet on disk: ``save()`` writes it. Raises ProfileError."""
     tree = CommentedMap()
     tree["schema"] = 1
     tree["circuit"] = DoubleQuotedScalarString(circuit)

@@ -1,4 +1,4 @@
-"""A pydantic ValidationError as problems with lines: what was found, what is allowed."""
+"""Converts a pydantic ValidationError to problems with lines: what was found, what is allowed."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ _BOUNDS = {
 
 
 def explain(error: ValidationError, tree: CommentedMap, path: str, model: type[BaseModel]) -> list[Problem]:
-    """Every problem of the file, in the order of its lines."""
+    """Return every problem of the file in line order."""
     problems = [p for detail in error.errors(include_url=False) for p in _problems(detail, tree, path, model)]
     return sorted(problems, key=lambda p: p.line)
 
@@ -69,7 +69,7 @@ def _problems(detail: ErrorDetails, tree: CommentedMap, path: str, model: type[B
 
 
 def _known(model: type[BaseModel], loc: Loc) -> str:
-    """The fields of the model at ``loc`` (whose last part is the unknown one), the likeliest first."""
+    """Return the fields of the model at ``loc`` (whose last part is the unknown one), the likeliest first."""
     here: Any = model
     for part in loc[:-1]:
         here = _inside(here, part)

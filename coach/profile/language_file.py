@@ -1,4 +1,4 @@
-"""Language files: every spoken text by key, numbers, boards and ordinals, read and checked against English."""
+"""Language files: every spoken text by key, numbers, boards and ordinals, validated against English."""
 
 from __future__ import annotations
 
@@ -23,11 +23,11 @@ from coach.profile.yaml_file import YamlFile
 Text = Annotated[str, Field(min_length=1, max_length=120)]
 TwoForms = Annotated[list[Text], Field(min_length=2, max_length=2)]
 KEY_MARK: Final = "="
-"""A text of a rule that begins so is a key of the language file."""
+"""Prefix of a rule's text that is a key of the language file."""
 
 
 class Catalogue(msgspec.Struct, frozen=True):
-    """A language file as it is used: texts by key, what the core fills in, names of voices that speak it."""
+    """A loaded language file: texts by key, the core's fill-ins, names of matching voices."""
 
     language: Language
     name: str
@@ -35,12 +35,12 @@ class Catalogue(msgspec.Struct, frozen=True):
     texts: Mapping[str, str]
 
     def resolve(self, text: str) -> str:
-        """``text``, or the text of its key when it begins with "="; KeyError for a key that is not there."""
+        """Return ``text``, or the text of its key when it begins with "="; raise KeyError for an unknown key."""
         return self.texts[text[1:]] if text.startswith(KEY_MARK) else text
 
 
 class SpokenModel(Strict):
-    """The fields of ``coach.core.cue.language.Language`` as a file gives them."""
+    """The fields of ``coach.core.cue.language.Language`` as in a file."""
 
     numbers: dict[int, Text]
     tenths: Annotated[list[Text], Field(min_length=10, max_length=10)]
@@ -81,7 +81,7 @@ class SpokenModel(Strict):
 
 
 class LanguageModel(Strict):
-    """A language file. English is the measure: the same keys, each with the same placeholders."""
+    """A language file. It must have English's keys, each with the same placeholders."""
 
     schema_number: Literal[1] = Field(alias="schema")
     language: Annotated[str, Field(pattern=r"^[a-z]{2,3}$")]
@@ -116,7 +116,7 @@ class LanguageModel(Strict):
                 yield Issue(("texts", key), repr(text), names)
 
     def to_catalogue(self) -> Catalogue:
-        """The file as the program takes it."""
+        """Return the file as a Catalogue."""
         values: dict[str, Any] = {}
         for field in ("numbers", "sides", "lengths", "apexes", "directions"):
             values[field] = tuple(getattr(self.spoken, field).items())
@@ -146,9 +146,9 @@ class LanguageModel(Strict):
 
 
 def load_language(name_or_path: str | Path, kept: bool = False) -> Catalogue:
-    """A language by the name of one that ships or the path of its file; raises RulesError.
+    """Return a shipped language by name, or one by its path; raise RulesError on failure.
 
-    ``kept``: a copy in a session, which need not know the keys of a later version.
+    ``kept``: a copy in a session, which may lack keys of a later version.
     """
     path = shipped(name_or_path, language_paths(), "language")
     stat = path.stat()
@@ -161,7 +161,7 @@ def _load(path: Path, kept: bool, _changed: int, _size: int) -> Catalogue:
 
 
 def in_words(rules_file: bytes, catalogue: Catalogue) -> bytes:
-    """A rule file with its texts in place of their keys, as a session keeps it: it then needs no language file."""
+    """Return a rule file with texts in place of their keys, so that a session needs no language file."""
 
     def one(found: re.Match[str]) -> str:
         text = catalogue.texts.get(found[2])
@@ -177,7 +177,7 @@ def _kept(info: ValidationInfo) -> bool:
 
 @cache
 def language_paths() -> Mapping[str, Path]:
-    """The language files that ship with the product, by name."""
+    """Return the shipped language files by name."""
     from profiles import folder
 
     return {p.stem: p for p in sorted((folder() / "words").glob("*.yaml"))}

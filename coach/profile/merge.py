@@ -1,13 +1,12 @@
-"""A survey's corners brought into a profile that a person may have edited: nothing a person wrote is lost.
+"""Merges a survey's corners into an edited profile without losing any edit.
 
-Each corner keeps, under ``surveyed``, the numbers as the survey last wrote them. A number that still equals its
-surveyed twin is the survey's and is refreshed; one that differs was edited and stays, for good: its twin is left
-alone too. A field named under ``kept`` stays whatever it is, and so does every number of a corner without
-``surveyed`` (it was written by hand). Names, words, boards, kerbs and comments are never touched.
+Each corner stores the survey's last numbers under ``surveyed``. A number equal to its surveyed twin belongs to the
+survey and is refreshed; a different one was edited and stays, as does its twin. A field named under ``kept`` always
+stays, as does every number of a corner without ``surveyed`` (written by hand). Names, words, boards, kerbs and comments
+never change.
 
-A corner that a person deleted stays out: the profile keeps, under ``last_survey``, the outlines of the corners that
-the surveys found, and one of these without a corner in the profile is not added again. Who wants it back takes its
-line out of ``last_survey``.
+A deleted corner stays out: ``last_survey`` stores the outlines of all surveyed corners, and an outline without a corner
+in the profile is not added again. To restore it, remove its line from ``last_survey``.
 """
 
 from __future__ import annotations
@@ -31,11 +30,11 @@ Values = dict[str, Any]
 
 @dataclass(frozen=True)
 class MergeReport:
-    """What the merge did: ``refreshed`` and ``kept`` as (corner, field, profile's value, survey's value).
+    """Result of a merge: ``refreshed`` and ``kept`` as (corner, field, profile's value, survey's value).
 
-    ``vanished`` corners are in the profile and were not found again: they stay. ``refused`` are (corner, why): the
-    survey's numbers would have made the profile wrong (crossed a limit, broken the order, overlapped).
-    ``left_out`` are corners (direction, apex [m]) that were found and that a person had deleted: they stay out.
+    ``vanished`` corners are in the profile but were not found again: they stay. ``refused`` are (corner, why): the
+    survey's numbers would have made the profile invalid (limit, order or overlap). ``left_out`` are found corners
+    (direction, apex [m]) deleted by the user: they stay out.
     """
 
     refreshed: tuple[tuple[str, str, float | None, float | None], ...] = ()
@@ -48,7 +47,7 @@ class MergeReport:
 
 @dataclass
 class _Part:
-    """One corner of the merged profile: as it is, and as it would be with the survey's numbers."""
+    """One corner of the merged profile: its current state, and its state with the survey's numbers."""
 
     name: str
     now: CommentedMap
@@ -64,8 +63,8 @@ class _Part:
 def merge_survey(tree: CommentedMap, surveyed: Sequence[Corner], length_m: float) -> MergeReport:
     """Refresh the profile ``tree`` (as ``YamlFile.tree``, valid) in place from ``surveyed``, in driving order.
 
-    ``length_m`` is the length of the survey's reference; it becomes the profile's. The tree stays valid unless
-    the new length alone breaks it, which ``YamlFile.check`` tells.
+    ``length_m`` is the length of the survey's reference; it becomes the profile's. The tree stays valid unless the new
+    length alone breaks it, which ``YamlFile.check`` reports.
     """
     length_m = round(length_m, 3)
     corners = tree["corners"]
@@ -92,7 +91,7 @@ def merge_survey(tree: CommentedMap, surveyed: Sequence[Corner], length_m: float
     parts.sort(key=lambda p: _start(p.new) if p.is_new else _start(_values(p.now)))
     refused += _untangle(parts, length_m)
     report = _apply(tree, parts, length_m, kept, refused, [i for i in range(len(corners)) if i not in pairs])
-    # one that found no room was not deleted by anybody: it is no part of what is remembered
+    # a corner without room was not deleted by the user: do not remember it
     there = match([_values(c) for c in corners], outlines, length_m).values()
     remember(tree, [o for k, o in enumerate(outlines) if k in there or k in left_out], length_m)
     return replace(report, left_out=tuple((surveyed[k].direction, surveyed[k].apex_m) for k in sorted(left_out)))
@@ -118,7 +117,7 @@ def _refreshed(
 
 
 def _wrong(part: _Part) -> str:
-    """Why the corner would not be valid with its new numbers, "" when it would."""
+    """Return why the corner would be invalid with its new numbers, "" if valid."""
     whole = plain(part.now)
     whole.update(part.new)
     try:
@@ -134,13 +133,13 @@ def _wrong(part: _Part) -> str:
 
 
 def _untangle(parts: list[_Part], length_m: float) -> list[tuple[str, str]]:
-    """Take the survey's numbers back wherever corners would overlap; returns what was refused."""
+    """Revert the survey's numbers where corners would overlap; return the refused ones."""
     refused = []
     while (pair := _overlap(parts, length_m)) is not None:
         changed = [p for p in reversed(pair) if p.changed]
-        if not changed:  # the profile was like that before
+        if not changed:  # the profile had that already
             break
-        # a corner that is new gives way before one that is known
+        # a new corner yields to a known one
         part = next((p for p in changed if p.is_new), changed[0])
         other = pair[0] if part is pair[1] else pair[1]
         refused.append((part.name, f"would overlap {other.name}"))

@@ -1,4 +1,4 @@
-"""The corner profile as a person writes it: strict models, unknown fields refused."""
+"""Models of the corner profile file: strict, unknown fields refused."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from coach.profile.problems import CrossFieldError, Issue
 
 SCHEMA: Final = 1
 SURVEYED_FIELDS: Final = ("brake_m", "turn_in_m", "apex_m", "exit_m", "end_m", "gear")
-"""What a survey may write; everything else in a corner belongs to a person."""
+"""Fields written by surveys; all others in a corner belong to the user."""
 PLACES: Final = ("brake_m", "turn_in_m", "apex_m", "exit_m", "end_m")
 MAX_WORDS_CHARS: Final = 80
 
@@ -54,20 +54,20 @@ Spoken = Annotated[
 FileName = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_printable), AfterValidator(_file_name)]
 Metres = Annotated[float, Field(ge=0, le=200_000)]
 Stretch = Annotated[list[Metres], Field(min_length=2, max_length=2)]
-"""Begin and end along the reference [m]."""
+"""Start and end along the reference [m]."""
 NEAR_CORNER_M: Final = 100.0
-"""A kerb of a corner lies at most this far before its first place or beyond its end."""
+"""Largest distance of a kerb before its corner's first place or beyond its end."""
 Gear = Annotated[int, Field(ge=1, le=8)]
 
 
 class Strict(BaseModel):
-    """What all our file models share: no coercion, no unknown fields, only finite numbers."""
+    """Base of all file models: no coercion, no unknown fields, only finite numbers."""
 
     model_config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False, frozen=True)
 
 
 class Kerbs(Strict):
-    """How each kerb is driven, and where it begins and ends [m along the reference] where a person measured it."""
+    """How to drive each kerb, and its start and end [m along the reference] if measured."""
 
     entry: KerbUse | None = None
     apex: KerbUse | None = None
@@ -78,7 +78,7 @@ class Kerbs(Strict):
 
 
 class CautionModel(Strict):
-    """Where the driver must beware, ``at_m`` metres along the reference."""
+    """A hazard ``at_m`` metres along the reference."""
 
     kind: CautionKind
     at_m: Metres
@@ -87,14 +87,14 @@ class CautionModel(Strict):
 
 
 class Limits(Strict):
-    """What no advice may cross."""
+    """Limits that no advice may cross."""
 
     latest_brake_m: Metres | None = None
     widest_exit_offset_m: Annotated[float, Field(ge=0, le=50)] | None = None
 
 
 class Surveyed(Strict):
-    """The numbers as the survey last wrote them: one that differs from its field was edited by a person."""
+    """The survey's last numbers: one that differs from its field was edited by the user."""
 
     brake_m: Metres | None = None
     turn_in_m: Metres | None = None
@@ -105,7 +105,7 @@ class Surveyed(Strict):
 
 
 class OutlineModel(Strict):
-    """A corner as a survey found it, to know it again when the profile holds it no more."""
+    """A surveyed corner, to recognise it once deleted from the profile."""
 
     direction: Direction
     turn_in_m: Metres
@@ -114,7 +114,7 @@ class OutlineModel(Strict):
 
 
 class CornerModel(Strict):
-    """One corner. Places are metres along the reference; over the finish line they go on beyond its length."""
+    """One corner. Places are metres along the reference; across the finish line they continue beyond its length."""
 
     name: Name
     say: Spoken | None = None
@@ -175,11 +175,11 @@ class CornerModel(Strict):
 
     @property
     def start_m(self) -> float:
-        """Where the corner begins: its brake point, or turn-in where it is not braked for."""
+        """Start of the corner: its brake point, or turn-in without braking."""
         return self.turn_in_m if self.brake_m is None else self.brake_m
 
     def to_corner(self) -> Corner:
-        """The corner as the core takes it."""
+        """Return the corner as the core's value."""
         nan = math.nan
         return Corner(
             name=self.name,
@@ -206,7 +206,7 @@ class CornerModel(Strict):
 
 
 class ProfileModel(Strict):
-    """A circuit's profile: its reference by file name, how names are pronounced, its corners in driving order."""
+    """A circuit's profile: its reference by file name, pronunciations, its corners in driving order."""
 
     schema_number: Literal[1] = Field(alias="schema")
     circuit: Name
@@ -257,12 +257,14 @@ class ProfileModel(Strict):
                 yield Issue(("corners", i, "cautions", k, "at_m"), f"{caution.at_m:g}", f"at most {most:g}")
 
     def to_corners(self) -> tuple[Corner, ...]:
-        """The corners as the core takes them."""
+        """Return the corners as the core's values."""
         return tuple(c.to_corner() for c in self.corners)
 
 
 def known_mutes() -> frozenset[str]:
-    """What ``mute`` may name: faults, items and the rules that ship with the product."""
-    from coach.profile.rule_files import shipped_rule_names  # late: rule files use Strict of this module
+    """Return the names ``mute`` accepts: faults, items and shipped rules."""
+    from coach.profile.rule_files import (
+        shipped_rule_names,  # imported imported late: rule files use Strict of this module
+    )
 
     return frozenset(FAULTS) | frozenset(ITEMS) | shipped_rule_names()

@@ -1,4 +1,4 @@
-"""A profile that ships with the product is never written: the first edit makes a copy among the driver's own."""
+"""Shipped profiles are read-only: the first edit makes a copy among the driver's own."""
 
 from __future__ import annotations
 
@@ -11,12 +11,14 @@ from coach.profile.store import added_folder, profile_paths
 
 
 def is_shipped(path: Path) -> bool:
-    """Whether the profile at ``path`` (its file or folder) is one that ships with the product."""
+    """Return whether the profile at ``path`` (its file or folder) is shipped."""
     return _folder(path) in {p.resolve() for p in profile_paths().values()}
 
 
 def own_path(path: Path) -> Path:
-    """Where an edit of the profile file ``path`` is written: the own copy of a shipped one, else ``path`` itself."""
+    """Return where an edit of the profile file ``path`` is written: the own copy of a shipped one, else ``path``
+    itself.
+    """
     if not is_shipped(path):
         return path
     folder = _folder(path)
@@ -24,14 +26,14 @@ def own_path(path: Path) -> Path:
 
 
 def own_copy(path: Path) -> Path:
-    """The same, with the copy made if it is not there yet. ProfileError when it can not be made."""
+    """Return the same and create the copy if missing. Raise ProfileError on failure."""
     target = own_path(path)
     folder = target.parent if target.suffix else target
     if target == path or folder.exists():
         return target
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
-        # whole or not at all: a half copy would be taken for a profile
+        # whole or not at all: half a copy would look like a profile
         with tempfile.TemporaryDirectory(dir=folder.parent, prefix=".copy-") as parts:
             shutil.copytree(_folder(path), Path(parts) / "profile")
             (Path(parts) / "profile").rename(folder)

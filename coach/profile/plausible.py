@@ -1,4 +1,4 @@
-"""What a person entered in a profile and what can not be so on the road: told in a sentence, never refused."""
+"""Warns about implausible entries in a profile without refusing them."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from coach.core.values import Corner
 
 
-def doubts(corners: Sequence[Corner], length_m: float, closed: bool = True) -> tuple[str, ...]:
-    """Sentences about the boards of ``corners`` (in driving order) that do not stand on the straight before them.
+def board_warnings(corners: Sequence[Corner], length_m: float, closed: bool = True) -> tuple[str, ...]:
+    """Return warnings about boards of ``corners`` (in driving order) outside the straight before them.
 
-    A board stands on the way to its corner: not before the end of the corner before, nor before the start of an open
-    course. ``length_m`` is the lap [m].
+    A board stands on the approach: not before the previous corner's end, nor before the start of an open course.
+    ``length_m`` is the lap [m].
     """
     out = []
     for i, corner in enumerate(corners):

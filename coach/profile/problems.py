@@ -1,4 +1,4 @@
-"""What is wrong with a file, as values: each problem with its line, its field, what was found and what is allowed."""
+"""Problems of a file as values: line, field, what was found and what is allowed."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ MAX_SHOWN = 20
 
 @dataclass(frozen=True)
 class Issue:
-    """A broken cross-field rule, before its line is known; ``loc`` is relative to the model that found it."""
+    """A violated cross-field rule without its line; ``loc`` is relative to the model that found it."""
 
     loc: Loc
     found: str
@@ -21,7 +21,7 @@ class Issue:
 
 
 class CrossFieldError(ValueError):
-    """Fields that are right one by one and wrong together; carries every such issue of one model."""
+    """Fields valid one by one but not together; carries all such issues of one model."""
 
     def __init__(self, issues: Sequence[Issue]) -> None:
         super().__init__("; ".join(f"found {i.found}; allowed {i.allowed}" for i in issues))
@@ -40,12 +40,12 @@ class Problem:
 
     @property
     def place(self) -> str:
-        """``path:line``, or ``path`` when the file as a whole is meant."""
+        """``path:line``, or ``path`` for the whole file."""
         return f"{self.path}:{self.line}" if self.line else self.path
 
     @property
     def problem(self) -> str:
-        """The field and what is wrong with it."""
+        """The field and its error."""
         return f"{self.field}: {self.text}" if self.field else self.text
 
     def __str__(self) -> str:
@@ -65,11 +65,11 @@ class _FileError(DataError):
 
 
 class ProfileFileError(_FileError, ProfileError):
-    """Everything that is wrong with a profile file."""
+    """All problems of a profile file."""
 
 
 class RulesFileError(_FileError, RulesError):
-    """Everything that is wrong with a cue rule file."""
+    """All problems of a cue rule file."""
 
 
 ProblemsType = type[ProfileFileError] | type[RulesFileError]

@@ -21,7 +21,7 @@ from coach.files import write_atomically
 SCHEMA: Final = 1
 MAX_BYTES: Final = 64 * 1024 * 1024
 MAX_NODES: Final = 400_000
-"""A course of 100 km at the finest step, 0.25 m."""
+"""Nodes of a 100 km course at the finest step, 0.25 m."""
 _KEY: Final = b"reference"
 _ALWAYS: Final = ("t_s", "speed_mps")
 _WHOLE_OR_ABSENT: Final = ("x_m", "y_m", "z_m", "heading_rad", "curvature_pm")
@@ -30,7 +30,7 @@ _RANGES: Final = {"throttle": (0.0, 1.0), "brake": (0.0, 1.0), "gear": (-1.0, 12
 
 
 class _Meta(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaults=True):
-    """What goes into the schema's metadata, as JSON; an absent origin is null."""
+    """The schema's metadata as JSON; an absent origin is null."""
 
     schema: int
     circuit: str
@@ -45,7 +45,7 @@ class _Meta(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_defaul
 
 
 def write_reference(path: Path, reference: Reference) -> None:
-    """Write ``reference`` to ``path`` atomically; raises ProfileError (also when it would not be read back)."""
+    """Write ``reference`` to ``path`` atomically; raise ProfileError on failure (also if it would not be readable)."""
     _check(reference, str(path))
     lat, lon = reference.origin_lat_deg, reference.origin_lon_deg
     meta = _Meta(
@@ -72,7 +72,7 @@ def write_reference(path: Path, reference: Reference) -> None:
 
 
 def read_reference(path: Path) -> Reference:
-    """Read and check a reference; raises ProfileError naming the file and what is wrong with it."""
+    """Read and validate a reference; raise ProfileError with the file and the fault."""
     try:
         if not path.is_file():
             raise ProfileError(str(path), "found no such file; allowed a reference made by a survey")
@@ -85,7 +85,7 @@ def read_reference(path: Path) -> Reference:
 
 
 def decode_reference(data: bytes, name: str) -> Reference:
-    """A reference from the bytes of its file; ``name`` stands in the messages. Raises ProfileError."""
+    """Return a reference from the bytes of its file; ``name`` appears in messages. Raise ProfileError if invalid."""
     try:
         table, raw = _table(data, name)
         meta = msgspec.json.decode(raw, type=_Meta)
@@ -114,13 +114,13 @@ def decode_reference(data: bytes, name: str) -> Reference:
 
 
 def _floats(column: Any) -> Floats:
-    """A copy of the values of a column, NaN for null; ``to_numpy`` would import pandas wherever that is installed."""
+    """Return a copy of the values of a column, NaN for null; ``to_numpy`` would import pandas if installed."""
     values = column.to_numpy() if column.null_count else np.from_dlpack(column.combine_chunks())
     return np.array(values, dtype=np.float64)
 
 
 def _table(data: bytes, name: str) -> tuple[Any, bytes]:
-    """The table and its metadata; sizes are judged before a column is unpacked."""
+    """Return the table and its metadata; check sizes before unpacking a column."""
     with pa.ipc.open_file(pa.BufferReader(data)) as reader:
         schema = reader.schema
         found = set(schema.names)
@@ -170,7 +170,7 @@ def _check(reference: Reference, name: str) -> None:
             need(absent.all() or not absent.any(), column, f"NaN at node {_first(absent)}", "all or none absent")
         if column in _RANGES:
             low, high = _RANGES[column]
-            out = (values < low) | (values > high)  # NaN is neither
+            out = (values < low) | (values > high)  # NaN is neither of them
             at = _first(out)
             need(not out.any(), column, f"{values[at]:g} at node {at}", f"{low:g} to {high:g}")
     backward = np.diff(reference.t_s) <= 0
@@ -184,7 +184,7 @@ def _check(reference: Reference, name: str) -> None:
 
 
 def _check_line(reference: Reference, need: Any) -> None:
-    """Positions must be as far apart as the step says, the seam of a closed circuit too."""
+    """Check that positions are one step apart, including the seam of a closed circuit."""
     x, y = reference.x_m, reference.y_m
     need(bool(np.isfinite(y[0])), "y_m", "no positions", "both x_m and y_m, or neither")
     gap = np.hypot(np.diff(x), np.diff(y))

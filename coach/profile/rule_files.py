@@ -1,4 +1,4 @@
-"""Rule sets on disk: read by path or, for those that ship, by name; and the list of all they may say."""
+"""Rule sets on disk: read by path or, if shipped, by name; and the list of all their phrases."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from coach.profile.yaml_file import YamlFile, decode, parse
 
 
 class AuditRow(msgspec.Struct, frozen=True):
-    """One text that may be spoken: by which rule, at which corner, in which form, and how long it is."""
+    """One possible text: its rule, corner, form and length."""
 
     rule: str
     corner: str
@@ -36,9 +36,9 @@ class AuditRow(msgspec.Struct, frozen=True):
 
 
 def read_rules(path: Path, catalogue: Catalogue | None = None) -> YamlFile[RuleSetModel]:
-    """The rule file at ``path``, to look at and to edit; raises RulesError naming line and field.
+    """Return the rule file at ``path`` for viewing and editing; raise RulesError with line and field.
 
-    Texts are judged in the language of ``catalogue`` (English without).
+    Texts are checked in the language of ``catalogue`` (default: English).
     """
     return YamlFile.read(path, RuleSetModel, RulesFileError, {"catalogue": catalogue})
 
@@ -46,9 +46,9 @@ def read_rules(path: Path, catalogue: Catalogue | None = None) -> YamlFile[RuleS
 def load_rules(
     name_or_path: str | Path, language: str | Path | Catalogue = "en", units: Units | str = METRIC
 ) -> RuleSet:
-    """A rule set, by the path of its file or the name of one that ships; raises RulesError.
+    """Return a rule set, by path or, if shipped, by name; raise RulesError on failure.
 
-    ``language`` is the name of a language that ships or the path of its file, ``units`` a key of SYSTEMS.
+    ``language`` is a shipped language's name or a file's path, ``units`` a key of SYSTEMS.
     """
     if isinstance(units, str) and units not in SYSTEMS:
         raise RulesError(units, f"found no units of that name; known: {', '.join(SYSTEMS)}")
@@ -58,13 +58,13 @@ def load_rules(
 
 
 def parse_rules(data: bytes, path: str) -> RuleSetModel:
-    """A rule set from the bytes of its file; ``path`` stands in the messages. Raises RulesError."""
+    """Return a rule set from the bytes of its file; ``path`` appears in messages. Raise RulesError if invalid."""
     return parse(decode(data, path, RulesFileError), path, RuleSetModel, RulesFileError)[1]
 
 
 @cache
 def rule_paths() -> Mapping[str, Path]:
-    """The rule files that ship with the product, by name."""
+    """Return the shipped rule files by name."""
     from profiles import folder
 
     return {p.stem: p for p in sorted((folder() / "rules").glob("*.yaml"))}
@@ -72,12 +72,14 @@ def rule_paths() -> Mapping[str, Path]:
 
 @cache
 def shipped_rule_names() -> frozenset[str]:
-    """Names of all rules in the rule sets that ship."""
+    """Return the names of all shipped rules."""
     return frozenset(rule.name for path in rule_paths().values() for rule in read_rules(path).model.rules)
 
 
 def audit(rules: RuleSet, corners: Iterable[Corner]) -> tuple[AuditRow, ...]:
-    """Every text of every rule at every corner, with its words and information units, each text once a corner."""
+    """Return every text of every rule at every corner, with its words and information units, each text once
+    per corner.
+    """
     rows: dict[tuple[str, str, str], AuditRow] = {}
     for corner in corners:
         name = corner.say or corner.name
@@ -97,7 +99,7 @@ def audit(rules: RuleSet, corners: Iterable[Corner]) -> tuple[AuditRow, ...]:
 
 
 def _forms(wording: Wording) -> Iterator[tuple[str, str]]:
-    """Each text that can be said, with the form it has."""
+    """Yield each possible text with its form."""
     texts = [("long", wording.long), ("short", wording.short)]
     texts.append(("first", wording.first))
     texts += [("alternative", text) for text in wording.alternatives]
@@ -108,9 +110,9 @@ def _forms(wording: Wording) -> Iterator[tuple[str, str]]:
 
 
 def phrases(rules: RuleSet, corners: Iterable[Corner], lap_time_s: float = math.nan) -> list[str]:
-    """Every text that may ever be spoken, answers to the driver too, each once; rendered before driving.
+    """Return every possible spoken text once, including answers to the driver; rendered before driving.
 
-    Of the calls every piece between commas; lap times only around the reference's ``lap_time_s``.
+    Calls contribute every piece between commas; lap times only around the reference's ``lap_time_s``.
     """
     there = tuple(corners)
     calls = pieces(rules.calls, there, lap_time_s)

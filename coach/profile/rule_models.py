@@ -1,4 +1,4 @@
-"""Cue rules as a person writes them, and everything that is wrong with a rule before it can be spoken."""
+"""Models of cue rule files, with all checks of a rule before it may speak."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ SLOTS: Final[dict[str, tuple[str, ...]]] = {
 }
 RuleFamily = Literal["reminder", "correction", "caution", "confirmation", "call"]
 CALL_SLOTS: Final = {"limits": "exit", "unsteady": "exit", "better": "pit", "next": "pit"}
-"""Where a call is said; all others at the line."""
+"""Where a call is spoken; all others at the line."""
 CAUTION_ITEMS: Final[tuple[str, ...]] = get_args(CautionKind)
 REMINDER_ITEMS: Final = (
     "brake_board", "gear", "apex", "kerb_entry", "kerb_apex", "kerb_exit", "gradient", "words",
@@ -52,7 +52,7 @@ ABOUT: Final = {
     "call": CALLS,
 }
 CORNER: Final = "hairpin"
-"""A corner's name while a template's length is judged: one unit, whatever its words."""
+"""Stand-in for a corner's name when checking a template's length: one unit, regardless of its words."""
 
 
 def _braces(text: str) -> str:
@@ -98,7 +98,7 @@ class RuleModel(Strict):
     alternatives: list[Template] = Field(default_factory=list, max_length=5)
     first: list[LongTemplate] = Field(default_factory=list, max_length=3)
     on: bool = True
-    """Whether the rule is used; off it stands in the file to be switched on."""
+    """Whether the rule is active; an inactive one stays in the file for switching on."""
 
     @model_validator(mode="after")
     def _together(self, info: ValidationInfo) -> RuleModel:
@@ -110,7 +110,7 @@ class RuleModel(Strict):
         if self.about not in ABOUT[self.family]:
             allowed = f"for a {self.family}: " + ", ".join(ABOUT[self.family])
             yield Issue(("about",), repr(self.about), allowed)
-            return  # which placeholders there are depends on it
+            return  # the placeholders depend on it
         if self.family == "call":
             yield from self._call_issues(words_of)
             return
@@ -134,7 +134,7 @@ class RuleModel(Strict):
             yield Issue(("first",), f"first for a {self.family}", "none: only a correction has a size")
 
     def _call_issues(self, words_of: Catalogue) -> Iterator[Issue]:
-        """A call reads numbers out: it is not held to what a driver can act upon at once."""
+        """Yield the issues of a call, which reads numbers and needs no immediate action."""
         slot = CALL_SLOTS.get(self.about, "line")
         if self.slot != slot:
             yield Issue(("slot",), f"{self.slot} for a call about {self.about}", slot)
@@ -168,7 +168,7 @@ class RuleModel(Strict):
             yield Issue(loc, f"{{{name}}}", ", ".join(f"{{{n}}}" for n in sorted(known)) + f" about {self.about}")
         if unknown:
             return
-        # own words are judged in the profile, and a form they do not fit is not said
+        # the profile checks own words, and a form they do not fit is not spoken
         sample = text if text == "{words}" else _sample(text, words_of.language)
         form, most = ("short", MAX_SHORT_UNITS) if short else ("long", MAX_LONG_UNITS)
         if short and (count := words(sample)) > MAX_SHORT_WORDS:
@@ -177,7 +177,7 @@ class RuleModel(Strict):
             yield Issue(loc, f"{count} units of information in {text!r}", f"{most} in the {form} form")
 
     def to_rule(self, catalogue: Catalogue | None = None) -> CueRule:
-        """The rule as the core takes it, its keys as texts of ``catalogue`` (English without)."""
+        """Return the rule as the core's value, with keys resolved by ``catalogue`` (default: English)."""
         resolve = (catalogue or load_language("en")).resolve
         values = self.model_dump()
         values["long"], values["short"] = resolve(self.long), resolve(self.short)
@@ -189,7 +189,7 @@ class RuleModel(Strict):
 
 
 class RuleSetModel(Strict):
-    """A rule file: rules used together and the budget they share."""
+    """A rule file: rules used together and their shared budget."""
 
     schema_number: Literal[1] = Field(alias="schema")
     name: Name
@@ -220,22 +220,24 @@ class RuleSetModel(Strict):
         return self
 
     def to_rules(self, catalogue: Catalogue | None = None, system: Units = METRIC) -> RuleSet:
-        """The rule set as the core takes it, in the language of ``catalogue`` (English without) and in ``system``."""
+        """Return the rule set as the core's value, in the language of ``catalogue`` (default: English) and in
+        ``system``.
+        """
         spoken = catalogue or load_language("en")
         values = {n: getattr(self, n) for n in type(self).model_fields if n not in ("schema_number", "rules")}
         rules = [r.to_rule(spoken) for r in self.rules if r.on]
         english = spoken.language.code == ENGLISH.code
         if not english or system is not METRIC:
-            # the whole way is said in metres and in English only
+            # the distance sentence exists in metres and in English only
             rules = [msgspec.structs.replace(r, first=()) for r in rules]
         own = tuple(r for r in rules if r.family != "call")
-        # calls read numbers out, and these words are there in English only
+        # calls read numbers, whose words exist in English only
         calls = tuple(r for r in rules if r.family == "call" and english)
         return RuleSet(rules=own, calls=calls, language=spoken.language, units=system, **values)
 
 
 def _samples(language: Language) -> dict[str, str]:
-    """What stands for a placeholder while a template's length is judged."""
+    """Return stand-ins for placeholders when checking a template's length."""
     board = language.board(100, "long")
     return {
         "corner": CORNER, "board": board, "gear": language.ordinal(2), "metres": language.number(5),
@@ -261,5 +263,5 @@ def _unknown_key(loc: tuple[str | int, ...], text: str, words_of: Catalogue) -> 
 
 
 def _catalogue(info: ValidationInfo) -> Catalogue:
-    """The language the file is read for, English when none is given."""
+    """Return the language for reading the file, by default English."""
     return (info.context or {}).get("catalogue") or load_language("en")

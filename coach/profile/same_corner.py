@@ -1,4 +1,4 @@
-"""Which corners are the same one, and which corners of the last survey a person took out of the profile."""
+"""Matches corners between surveys, and finds surveyed corners deleted from the profile."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from ruamel.yaml.comments import CommentedMap
 from coach.profile.corner_map import LAST_SURVEY, outlines
 
 MATCH_M: Final = 60.0
-"""Two corners of one direction whose apexes lie this near are the same corner, as are two that overlap."""
+"""Two corners of one direction are the same if their apexes are this near or they overlap."""
 
 Values = dict[str, Any]
 
 
 def match(known: Sequence[Values], found: Sequence[Values], length_m: float) -> dict[int, int]:
-    """Index of a known corner -> index of the found corner that is the same one; nearest apexes first."""
+    """Return the index of a known corner -> index of the found corner of the same corner; nearest apexes first."""
     near = []
     for i, a in enumerate(known):
         for k, b in enumerate(found):
@@ -36,14 +36,14 @@ def match(known: Sequence[Values], found: Sequence[Values], length_m: float) -> 
 
 
 def taken_out(tree: CommentedMap, corners: Sequence[Values], length_m: float) -> list[Values]:
-    """The corners of the last survey that the profile holds no more: a person deleted them."""
+    """Return the corners of the last survey missing in the profile, because the user deleted them."""
     last = [dict(c) for c in tree.get(LAST_SURVEY) or ()]
     there = match(corners, last, length_m).values()
     return [c for k, c in enumerate(last) if k not in there]
 
 
 def remember(tree: CommentedMap, found: Sequence[Values], length_m: float) -> None:
-    """Keep what this survey found; a corner of earlier ones that was not found this time stays known."""
+    """Store this survey's corners; corners only earlier surveys found stay known."""
     last = [dict(c) for c in tree.get(LAST_SURVEY) or ()]
     again = match(last, found, length_m)
     every = [*found, *(c for i, c in enumerate(last) if i not in again)]

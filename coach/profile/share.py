@@ -1,8 +1,8 @@
-"""A profile to hand to others: one zip with the profile, its reference and its own rules, and nothing else.
+"""Shares a profile: one zip with the profile, its reference and its own rules, and nothing else.
 
-What comes in is from a stranger. Only plain files of known names are taken, their sizes are limited while they are
-unpacked (not by what the archive claims), everything is read and validated before anything is written, and the
-folder appears whole or not at all. Nothing in it can run: YAML is data without tags, Arrow is numbers.
+A received archive is untrusted: only plain files of known names are accepted, unpacking limits their actual sizes (not
+the archive's claims), everything is validated before anything is written, and the folder appears whole or not at all.
+Nothing in it can run: YAML is data without tags, Arrow is numbers.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ MAX_ARCHIVE: Final = 32 * 1024 * 1024
 MAX_FILE: Final = {"yaml": MAX_BYTES, "arrow": 64 * 1024 * 1024}
 MAX_TOTAL: Final = 72 * 1024 * 1024
 MAX_RATIO: Final = 100
-"""Unpacked over packed bytes; text packs about 1:10, a reference is packed before it comes into the zip."""
+"""Largest ratio of unpacked to packed bytes; text packs about 1:10, a reference is already packed."""
 MAX_FILES: Final = 12
 _RULE_NAME: Final = re.compile(r"rules/[a-z0-9][a-z0-9_-]{0,39}\.yaml")
 _STAMP: Final = (2020, 1, 1, 0, 0, 0)
@@ -37,18 +37,18 @@ _STAMP: Final = (2020, 1, 1, 0, 0, 0)
 
 
 @dataclass(frozen=True)
-class Shared:
-    """What was packed or unpacked: where it lies and the plan it holds."""
+class SharedProfile:
+    """A packed or unpacked profile: its path and its plan."""
 
     path: Path
     plan: Plan
     files: tuple[str, ...]
 
 
-def pack(profile: Path, out_zip: Path) -> Shared:
+def pack(profile: Path, out_zip: Path) -> SharedProfile:
     """Pack a profile folder (or its profile file) into ``out_zip``, atomically.
 
-    Raises ProfileError or RulesError if any of it is wrong.
+    Raise ProfileError or RulesError if any part is invalid.
     """
     plan = load_plan(profile)
     if plan.path.name != PROFILE_NAME:
@@ -70,13 +70,13 @@ def pack(profile: Path, out_zip: Path) -> Shared:
         write_atomically(out_zip, buffer.getvalue())
     except OSError as e:
         raise ProfileError(str(out_zip), f"can not be written: {e.strerror or e}") from None
-    return Shared(out_zip, plan, tuple(contents))
+    return SharedProfile(out_zip, plan, tuple(contents))
 
 
-def unpack(zip_path: Path, into: Path) -> Shared:
+def unpack(zip_path: Path, into: Path) -> SharedProfile:
     """Unpack a shared profile as the new folder ``into``: whole, validated, or not at all.
 
-    Raises ProfileError or RulesError naming the archive, the file in it and what is wrong. ``into`` must not be there.
+    Raise ProfileError or RulesError with the archive, the file in it and the fault. ``into`` must not exist.
     """
     contents = _contents(zip_path)
     _validate(contents, str(zip_path))
@@ -98,11 +98,11 @@ def unpack(zip_path: Path, into: Path) -> Shared:
             raise
     except OSError as e:
         raise ProfileError(str(into), f"can not be written: {e.strerror or e}") from None
-    return Shared(into, load_plan(into), tuple(contents))
+    return SharedProfile(into, load_plan(into), tuple(contents))
 
 
 def _validate(contents: dict[str, bytes], where: str) -> None:
-    """Every file is read by its own reader; raises the reader's error with ``where`` in front."""
+    """Read every file by its own reader; prefix the reader's error with ``where``."""
     if PROFILE_NAME not in contents:
         raise ProfileError(where, f"found no {PROFILE_NAME}; allowed a shared profile")
     rules = [parse_rules(data, f"{where}: {name}") for name, data in contents.items() if _RULE_NAME.fullmatch(name)]
@@ -117,7 +117,7 @@ def _validate(contents: dict[str, bytes], where: str) -> None:
 
 
 def _contents(zip_path: Path) -> dict[str, bytes]:
-    """Name -> bytes of a zip from a stranger; raises ProfileError for anything but plain files of known names."""
+    """Return name -> bytes of an untrusted zip; raise ProfileError for anything but plain files of known names."""
 
     def refuse(name: str, found: str, allowed: str) -> ProfileError:
         shown = "".join(c if c.isprintable() else "?" for c in name)[:60]
@@ -157,15 +157,15 @@ def _contents(zip_path: Path) -> dict[str, bytes]:
         raise
     except OSError as e:
         raise refuse("", f"a file that can not be read ({e.strerror or e})", "a shared profile (zip)") from None
-    except Exception as e:  # zipfile lets struct.error, zlib.error, ValueError, EOFError, ... of bad bytes through
+    except Exception as e:  # zipfile lets struct.error, zlib.error, ValueError, EOFError, ... pass on bad bytes
         line = " ".join(str(e).split())[:80]
         raise refuse("", f"no sound zip archive ({line})", "a shared profile (zip)") from None
 
 
 def _kind(entry: zipfile.ZipInfo) -> str | None:
-    """``yaml`` or ``arrow`` for the few names that a shared profile holds; anything else is None.
+    """Return ``yaml`` or ``arrow`` for the file names of a shared profile; None for any other.
 
-    ``orig_filename`` is what the archive says; zipfile cuts at a NUL and turns separators, so both must agree.
+    ``orig_filename`` is the archive's name; zipfile cuts at a NUL and converts separators, so both must agree.
     """
     name = entry.filename
     if name != entry.orig_filename or entry.is_dir():

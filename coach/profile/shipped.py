@@ -1,4 +1,4 @@
-"""Find a file that the user names: a path first, else the name of one that ships with the product or was added."""
+"""Finds a file the user names: a path, else the name of a shipped or added one."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from coach.errors import DataError, ProfileError, RulesError
 
 
 def shipped(name_or_path: str | Path, known: Mapping[str, Path], what: str) -> Path:
-    """The path meant; raises ProfileError or RulesError that lists what is known."""
+    """Return the path; raise ProfileError or RulesError listing the known names."""
     given = Path(name_or_path)
     if str(name_or_path) in known and not given.is_file() and not _is_profile(given):
         return known[str(name_or_path)]

@@ -1,8 +1,8 @@
-"""Bring an edit of the tree into the text a person wrote, line by line.
+"""Applies an edit of the tree to the user's text, line by line.
 
-A YAML emitter writes the whole file in its own way: spacing in lists, indents, blank lines. So the untouched tree
-and the edited tree are both emitted, and only the lines in which those two differ are carried over.
-The caller reads the result again and compares it with the edited tree, so a mistake here can not reach the disk.
+A YAML emitter formats the whole file in its own way: spacing in lists, indents, blank lines. So the module emits the
+original and the edited tree, and transfers only lines that differ. The caller parses the result and compares it with
+the edited tree, so a mistake here cannot reach the disk.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from difflib import SequenceMatcher
 
 
 def splice(original: str, before: str, after: str) -> str:
-    """``original`` with the change from ``before`` to ``after``; lines that hold only a comment are never lost."""
+    """Return ``original`` with the change from ``before`` to ``after``; comment lines are never lost."""
     eol = "\r\n" if "\r\n" in original else "\n"
     source = original.split("\n")
     old, new = before.split("\n"), after.split("\n")
@@ -25,7 +25,7 @@ def splice(original: str, before: str, after: str) -> str:
         fresh = [line + eol[:-1] for line in new[b0:b1]]
         if op == "insert":
             at = len(out)
-            while at and _is_remark(out[at - 1]):  # a remark above belongs to what stands below it
+            while at and _is_remark(out[at - 1]):  # a comment belongs to the line below it
                 at -= 1
             out[at:at] = fresh
             continue
@@ -36,7 +36,7 @@ def splice(original: str, before: str, after: str) -> str:
 
 
 def _owned(source: list[str], old: list[str]) -> list[list[str]]:
-    """For each emitted line the lines of the source that it stands for."""
+    """Return the source lines of each emitted line."""
     own: list[list[str]] = [[] for _ in old]
     matcher = SequenceMatcher(None, [s.rstrip() for s in source], [s.rstrip() for s in old], autojunk=False)
     for op, s0, s1, a0, a1 in matcher.get_opcodes():

@@ -27,12 +27,12 @@ from coach.profile.yaml_tree import line_of
 PROFILE_NAME: Final = "profile.yaml"
 RULES_FOLDER: Final = "rules"
 LENGTH_TOLERANCE_M: Final = 1.0
-"""The profile's length is written by hand or rounded; farther off it belongs to another reference."""
+"""Tolerance of a hand-written or rounded length; beyond it the profile belongs to another reference."""
 
 
 @dataclass(frozen=True, eq=False)
 class Plan:
-    """What a run is driven against. ``digest`` is the SHA-256 of profile and reference together."""
+    """Profile and reference of a run. ``digest`` is the SHA-256 of profile and reference together."""
 
     path: Path
     digest: str
@@ -43,9 +43,9 @@ class Plan:
 
 
 def load_plan(name_or_path: str | Path) -> Plan:
-    """Profile and reference by folder, by profile file, or by the name of a profile that was added, else that ships.
+    """Return profile and reference by folder, by profile file, or by the name of an added, else a shipped profile.
 
-    Raises ProfileError naming file, line and field.
+    Raise ProfileError with file, line and field.
     """
     file = read_profile(profile_path(name_or_path))
     profile = file.model
@@ -59,13 +59,15 @@ def load_plan(name_or_path: str | Path) -> Plan:
 
 
 def read_profile(path: Path) -> YamlFile[ProfileModel]:
-    """The profile file at ``path`` (a file or its folder), to look at and to edit; raises ProfileError."""
+    """Return the profile file at ``path`` (a file or its folder) for viewing and editing; raise ProfileError if
+    invalid.
+    """
     path = path / PROFILE_NAME if path.is_dir() else path
     return YamlFile.read(path, ProfileModel, ProfileFileError, {"rule_names": own_rule_names(path.parent)})
 
 
 def own_rule_names(folder: Path) -> frozenset[str]:
-    """Names of the rules that lie beside a profile, which it may mute; a wrong rule file is its own reader's matter."""
+    """Return the names of the rules beside a profile, which it may mute; ignore an invalid rule file here."""
     names: set[str] = set()
     for path in sorted((folder / RULES_FOLDER).glob("*.yaml")):
         with contextlib.suppress(RulesError):
@@ -74,18 +76,18 @@ def own_rule_names(folder: Path) -> frozenset[str]:
 
 
 def parse_profile(data: bytes, path: str) -> ProfileModel:
-    """A profile from the bytes of its file; ``path`` stands in the messages. Raises ProfileError."""
+    """Return a profile from the bytes of its file; ``path`` appears in messages. Raise ProfileError if invalid."""
     return profile_of(data, path).model
 
 
 def profile_of(data: bytes, path: str, rule_names: frozenset[str] = frozenset()) -> YamlFile[ProfileModel]:
-    """The same with its tree, so that what is wrong with it beside its reference still has a line."""
+    """Return the same with its tree, so that faults found against the reference still have a line."""
     text = decode(data, path, ProfileFileError)
     return YamlFile.new(Path(path), text, ProfileModel, ProfileFileError, {"rule_names": rule_names})
 
 
 def profile_path(name_or_path: str | Path) -> Path:
-    """The profile file meant by a folder, a file or a name; raises ProfileError listing the names that are known."""
+    """Return the profile file of a folder, a file or a name; raise ProfileError listing the known names."""
     path = shipped(name_or_path, {**profile_paths(), **added_profiles()}, "profile")
     if path.is_dir():
         inner = path / PROFILE_NAME
@@ -97,24 +99,24 @@ def profile_path(name_or_path: str | Path) -> Path:
 
 @cache
 def profile_paths() -> Mapping[str, Path]:
-    """The profiles that ship with the product, by the name of their folder."""
+    """Return the shipped profiles by folder name."""
     from profiles import folder
 
     return {p.parent.name: p.parent for p in sorted(folder().glob(f"*/{PROFILE_NAME}"))}
 
 
 def added_folder() -> Path:
-    """Where ``coach add`` puts profiles unless told otherwise."""
+    """Return the default folder of ``coach add``."""
     return Path(platformdirs.user_data_dir(APP)) / "profiles"
 
 
 def added_profiles() -> Mapping[str, Path]:
-    """The profiles that were added on this machine, by the name of their folder."""
+    """Return the added profiles of this machine by folder name."""
     return {p.parent.name: p.parent for p in sorted(added_folder().glob(f"*/{PROFILE_NAME}"))}
 
 
 def agree(file: YamlFile[ProfileModel], reference: Reference) -> None:
-    """The profile must belong to the reference it names; raises ProfileError where it does not."""
+    """Raise ProfileError if the profile does not belong to the reference it names."""
     profile = file.model
     if abs(profile.length_m - reference.length_m) > LENGTH_TOLERANCE_M:
         found = f"found {profile.length_m:g}"

@@ -1,4 +1,4 @@
-"""An entry of a list taken out of a YAML text with the remark above it, and nothing else."""
+"""Removes a list entry with the comment above it from a YAML text, and nothing else."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ from coach.profile.yaml_tree import plain, read_tree, write_tree
 
 
 def without_entry(text: str, key: str, index: int) -> str:
-    """``text`` without entry ``index`` of the list under the top-level ``key``; every other line stays as it is.
+    """Return ``text`` without entry ``index`` of the list under the top-level ``key``; every other line stays as it is.
 
-    A remark belongs to what stands below it. A list in a form that can not be cut by lines is written anew.
-    ``text`` is valid YAML with such an entry.
+    A comment belongs to the line below it. A list that cannot be cut by lines is rewritten. ``text`` is valid YAML with
+    such an entry.
     """
     mark = "\ufeff" if text.startswith("\ufeff") else ""
     tree = _read(text.removeprefix(mark))
@@ -37,7 +37,7 @@ def _read(text: str) -> CommentedMap:
 
 
 def _begins(lines: list[str], entries: CommentedSeq, index: int) -> int:
-    """The line at which an entry begins, with the remarks above it."""
+    """Return the first line of an entry, including the comments above it."""
     at = int(entries.lc.item(index)[0])
     if at and lines[at - 1].strip() == "-":
         at -= 1
@@ -47,7 +47,7 @@ def _begins(lines: list[str], entries: CommentedSeq, index: int) -> int:
 
 
 def _ends(lines: list[str], entries: CommentedSeq, index: int) -> int:
-    """The line after the last entry: remarks and blank lines at the end that are not set in stay."""
+    """Return the line after the last entry: unindented comments and blank lines at the end stay."""
     at = int(entries.lc.item(index)[0])
     column = _indent(lines[at])
     end = at + 1

@@ -1,4 +1,4 @@
-"""A YAML file that a person edits by hand, checked against a pydantic model and saved without losing a comment."""
+"""A hand-edited YAML file, validated by a pydantic model and saved without losing comments."""
 
 from __future__ import annotations
 
@@ -25,13 +25,13 @@ M = TypeVar("M", bound=BaseModel)
 
 
 Context = Mapping[str, object]
-"""What a model's own checks need to know beside the file (pydantic's validation context)."""
+"""Context of the model's validation besides the file (pydantic's validation context)."""
 
 
 def parse(
     text: str, path: str, model: type[M], error: ProblemsType, context: Context | None = None
 ) -> tuple[CommentedMap, M]:
-    """Text to tree and checked model; raises ``error`` with every problem found, each with its line."""
+    """Parse the text to tree and validated model; raise ``error`` with every problem and its line."""
     tree = read_tree(text.removeprefix("\ufeff"), path)
     if isinstance(tree, Problem):
         raise error([tree])
@@ -51,7 +51,7 @@ def _validated(tree: CommentedMap, path: str, model: type[M], error: ProblemsTyp
 
 
 def decode(data: bytes, path: str, error: ProblemsType) -> str:
-    """Bytes of a file as text; raises ``error`` for too many bytes and for what is not UTF-8."""
+    """Return the bytes of a file as text; raise ``error`` for too many bytes or invalid UTF-8."""
     if len(data) > MAX_BYTES:
         raise error([Problem(path, 0, "", f"found more than {MAX_BYTES} bytes; allowed {MAX_BYTES}")])
     try:
@@ -64,7 +64,7 @@ def decode(data: bytes, path: str, error: ProblemsType) -> str:
 
 @dataclass(frozen=True)
 class _Base:
-    """A file's text without its byte-order ``mark``, with what an edit is compared against."""
+    """A file's text without its byte-order ``mark``, and the base for comparing edits."""
 
     text: str
     mark: str
@@ -76,9 +76,9 @@ class _Base:
 
 @dataclass
 class YamlFile(Generic[M]):
-    """One file as read. Edit ``tree`` in place, then ``check()`` or ``save()`` (which reads ``tree`` anew).
+    """One file. Edit ``tree`` in place, then ``check()`` or ``save()`` (which re-parses ``tree``).
 
-    ``digest`` is the SHA-256 of the bytes as read, "" for a file that was not there.
+    ``digest`` is the SHA-256 of the bytes as read, "" for a new file.
     """
 
     path: Path
@@ -93,7 +93,7 @@ class YamlFile(Generic[M]):
 
     @classmethod
     def read(cls, path: Path, model: type[M], error: ProblemsType, context: Context | None = None) -> YamlFile[M]:
-        """Read and check ``path``; raises ``error``."""
+        """Read and validate ``path``; raise ``error`` if invalid."""
         data = _bytes(path, error)
         text = decode(data, str(path), error)
         tree, value = parse(text, str(path), model, error, context)
@@ -103,25 +103,25 @@ class YamlFile(Generic[M]):
     def new(
         cls, path: Path, text: str, model: type[M], error: ProblemsType, context: Context | None = None
     ) -> YamlFile[M]:
-        """A file that is not there yet, from its first text; ``save()`` makes it. Raises ``error``."""
+        """Return a new file from its first text; ``save()`` creates it. Raise ``error`` if invalid."""
         tree, value = parse(text, str(path), model, error, context)
         return cls(path, text, "", tree, value, error, context)
 
     def rendered(self) -> str:
-        """The text as it will be saved: lines that no edit touched are the bytes that were read."""
+        """Return the text to be saved: unedited lines keep their bytes."""
         return self._render()[0]
 
     def check(self) -> M:
-        """Check the tree as it stands now; raises ``error`` with the lines the file would have.
+        """Validate the current tree; raise ``error`` with the lines the file would have.
 
-        ``checked_text`` is then what ``rendered`` would give, also where something is wrong with it.
+        ``checked_text`` is then the result of ``rendered``, even if invalid.
         """
         self.checked_text, tree = self._render()
         self.model = self._checked(tree)
         return self.model
 
     def _render(self) -> tuple[str, CommentedMap]:
-        """The text to be saved and the tree that is read from it."""
+        """Return the text to be saved and the tree parsed from it."""
         base = self._base()
         try:
             wanted = plain(self.tree)
@@ -141,12 +141,12 @@ class YamlFile(Generic[M]):
         return self.error([Problem(str(self.path), 0, "", f"found {found}; allowed {allowed}")])
 
     def _base(self) -> _Base:
-        """The text as read, parsed and emitted once for all edits that follow."""
+        """Return the original text, parsed and emitted once for all later edits."""
         if self._read is None or self._read.text != self.text:
             mark = "\ufeff" if self.text.startswith("\ufeff") else ""
             source = self.text.removeprefix(mark)
             tree = read_tree(source, str(self.path))
-            if isinstance(tree, Problem):  # can not be: the text was parsed when it was read
+            if isinstance(tree, Problem):  # impossible: the text was parsed when read
                 raise self.error([tree])
             self._read = _Base(self.text, mark, source, tree, plain(tree), write_tree(tree, source))
         return self._read
@@ -155,14 +155,14 @@ class YamlFile(Generic[M]):
         return _validated(tree, str(self.path), type(self.model), self.error, self.context)
 
     def changed_on_disk(self) -> bool:
-        """Whether someone else wrote the file since it was read (a file that vanished counts as unchanged)."""
+        """Return whether someone else wrote the file since it was read (a deleted file counts as unchanged)."""
         now = _digest(self.path)
         return now not in ("", self.digest)
 
     def save(self, *, force: bool = False) -> None:
-        """Check, then write atomically; raises ``error`` and leaves the file as it is when anything is wrong.
+        """Validate, then write atomically; raise ``error`` and leave the file unchanged on any fault.
 
-        A file that changed on disk since it was read is not overwritten unless ``force``.
+        A file changed on disk since reading is not overwritten without ``force``.
         """
         text, tree = self._render()
         model = self._checked(tree)
@@ -174,9 +174,9 @@ class YamlFile(Generic[M]):
             write_atomically(self.path, data)
         except OSError as e:
             raise self.error([Problem(str(self.path), 0, "", f"can not be written: {e.strerror}")]) from None
-        # read anew: a tree that was written once, or copied, writes its comments in the wrong places
+        # re-parse: a tree that was written or copied misplaces its comments
         fresh = read_tree(text.removeprefix("\ufeff"), str(self.path))
-        assert not isinstance(fresh, Problem)  # it was read like this by _render
+        assert not isinstance(fresh, Problem)  # _render parsed it the same way
         self.text, self.tree, self.model = text, fresh, model
         self.digest = hashlib.sha256(data).hexdigest()
 

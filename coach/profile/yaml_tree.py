@@ -1,4 +1,4 @@
-"""YAML text <-> round-trip tree: every fault of the text is a Problem with its line, and hostile text is bounded."""
+"""YAML text <-> round-trip tree: faults become Problems with lines, and hostile text is bounded."""
 
 from __future__ import annotations
 
@@ -16,23 +16,23 @@ from ruamel.yaml.reader import ReaderError
 from coach.profile.problems import Loc, Problem
 
 MAX_NODES: Final = 100_000
-"""Nodes after aliases are followed; an alias bomb reaches it at once, a profile of 100 corners has about 4000."""
+"""Most nodes after expanding aliases; an alias bomb exceeds it at once, a profile of 100 corners has about 4000."""
 MAX_DEPTH: Final = 30
 MAX_BRACKETS: Final = 200
-"""Opening brackets without their closing ones, wherever they stand."""
+"""Most unclosed opening brackets."""
 MAX_MARKS: Final = 12_000
-"""Marks that separate values. The parser needs up to 70 us for each (measured), a profile of 100 corners has 9000."""
+"""Most separators of values. The parser needs up to 70 us for each (measured), a profile of 100 corners has 9000."""
 
 
 class _Constructor(RoundTripConstructor):
-    """A scalar that can not be made (2020-99-99) fails at its own line instead of without a place."""
+    """An invalid scalar (2020-99-99) fails with its line."""
 
     def construct_object(self, node: Any, deep: bool = False) -> Any:
         try:
             return super().construct_object(node, deep)
         except (YAMLError, RecursionError):
             raise
-        except Exception as e:  # the constructors of single scalars let int(), date(), ... raise what they like
+        except Exception as e:  # scalar constructors let errors of int(), date(), ... pass
             raise ConstructorError(None, None, str(e), node.start_mark) from e
 
 
@@ -40,14 +40,14 @@ def _yaml(text: str = "") -> YAML:
     yaml = YAML(typ="rt")
     yaml.Constructor = _Constructor
     yaml.preserve_quotes = True
-    yaml.width = 100_000  # never fold a line that a person wrote long
+    yaml.width = 100_000  # never fold the user's long lines
     mapping, offset = _indents(text)
     yaml.indent(mapping=mapping, sequence=offset + 2, offset=offset)
     return yaml
 
 
 def _indents(text: str) -> tuple[int, int]:
-    """Indent of nested maps, and of a list's dash under its key, as the file's author writes them."""
+    """Return the author's indent of nested maps, and of a list's dash under its key."""
     mapping, offset, above = 0, -1, -1
     for line in text.split("\n"):
         body = line.strip()
@@ -64,14 +64,14 @@ def _indents(text: str) -> tuple[int, int]:
 
 
 def read_tree(text: str, path: str) -> CommentedMap | Problem:
-    """Parse one YAML 1.2 document whose top is a map; a Problem when the text is not that."""
-    if _deepest(text) > MAX_BRACKETS:  # the parser itself needs seconds to give up on these
+    """Parse one YAML 1.2 document whose top is a map; raise a Problem for any other text."""
+    if _deepest(text) > MAX_BRACKETS:  # the parser itself takes seconds to reject these
         return Problem(path, 0, "", f"found lists or maps nested too deeply; allowed {MAX_DEPTH} levels")
     if (marks := len(re.findall(r"""[,:\-\[\]{}"'&*\n]""", text))) > MAX_MARKS:
         return Problem(path, 0, "", f"found {marks} marks and lines; allowed {MAX_MARKS}, enough for 100 corners")
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # ruamel warns about reused anchors; what matters is refused below
+            warnings.simplefilter("ignore")  # ruamel warns about reused anchors; the checks below refuse harmful ones
             tree = _yaml().load(text)
     except MarkedYAMLError as e:
         mark = e.problem_mark or e.context_mark
@@ -85,7 +85,7 @@ def read_tree(text: str, path: str) -> CommentedMap | Problem:
         return Problem(path, line, "", f"found the character {character!r}; allowed printable text")
     except RecursionError:
         return Problem(path, 0, "", f"found lists or maps nested too deeply; allowed {MAX_DEPTH} levels")
-    except Exception as e:  # a parser fed arbitrary text: whatever escapes it is a fault of the text
+    except Exception as e:  # the parser handles arbitrary text: any exception is a fault of the text
         return Problem(path, 0, "", f"found text that is not YAML ({_short(str(e))}); allowed YAML 1.2")
     if tree is None:
         return Problem(path, 1, "", "found an empty file; allowed a map of fields")
@@ -103,14 +103,14 @@ def _deepest(text: str) -> int:
 
 
 def write_tree(tree: CommentedMap, like: str = "") -> str:
-    """The tree as text, indented as ``like`` is."""
+    """Return the tree as text, indented like ``like``."""
     out = io.StringIO()
     _yaml(like).dump(tree, out)
     return out.getvalue()
 
 
 class TooLargeError(ValueError):
-    """The tree has more nodes or levels than a file of ours can need; ``loc`` is where the limit was met."""
+    """The tree exceeds the limit of nodes or levels; ``loc`` is where."""
 
     def __init__(self, loc: Loc, found: str, allowed: str) -> None:
         super().__init__(found)
@@ -118,7 +118,7 @@ class TooLargeError(ValueError):
 
 
 def plain(tree: object) -> Any:
-    """Dicts, lists and scalars without the round-trip baggage; TooLargeError for alias bombs and loops."""
+    """Return plain dicts, lists and scalars; raise TooLargeError for alias bombs and loops."""
     left = MAX_NODES
 
     def walk(node: Any, loc: Loc) -> Any:
@@ -140,7 +140,7 @@ def plain(tree: object) -> Any:
 
 
 def _scalar(node: Any) -> Any:
-    """A ScalarInt, quoted string and the like as the builtin it stands for; an anchored flag becomes a bool."""
+    """Return a ScalarInt, quoted string and the like as its builtin type; an anchored flag becomes a bool."""
     if type(node).__name__ == "ScalarBoolean":
         return bool(node)
     for kind in (bool, int, float, str):
@@ -150,7 +150,7 @@ def _scalar(node: Any) -> Any:
 
 
 def line_of(tree: CommentedMap, loc: Loc) -> int:
-    """Line (from 1) of the node at ``loc``, or of the last parent that exists."""
+    """Return line (from 1) of the node at ``loc``, or of its last existing parent."""
     node: Any = tree
     line: int = tree.lc.line
     for part in loc:
@@ -169,7 +169,7 @@ def line_of(tree: CommentedMap, loc: Loc) -> int:
 
 
 def key_line(tree: CommentedMap, loc: Loc) -> int:
-    """Line (from 1) of the key at ``loc`` itself, for a field that should not be there."""
+    """Return line (from 1) of the key at ``loc`` itself, for an unexpected field."""
     node: Any = tree
     try:
         for part in loc[:-1]:
@@ -180,11 +180,11 @@ def key_line(tree: CommentedMap, loc: Loc) -> int:
 
 
 def field_name(tree: object, loc: Loc) -> str:
-    """``corners[Hairpin].brake_m``: list items by their name where they have one, else by number from 1."""
+    """Return ``corners[Hairpin].brake_m``: list items by name if they have one, else by number from 1."""
     out, node = "", tree
     for part in loc:
         try:
-            inner = node[part]  # type: ignore[index]  # the walk follows whatever the file holds
+            inner = node[part]  # type: ignore[index]  # the walk follows arbitrary content
         except (KeyError, IndexError, TypeError):
             inner = None
         if isinstance(part, int) and isinstance(node, list):
@@ -197,7 +197,7 @@ def field_name(tree: object, loc: Loc) -> str:
 
 
 def describe(value: object) -> str:
-    """A value as it can stand in a message: one short line."""
+    """Return a value for messages: one short line."""
     if value is None:
         return "nothing"
     if isinstance(value, dict):

@@ -1,4 +1,4 @@
-"""Recorded sessions: written by a thread that never stops the engine, read back tolerant of a cut tail.
+"""Recorded sessions: a thread writes them without blocking the engine; reading tolerates a cut end.
 
 A session is a folder::
 
@@ -6,5 +6,5 @@ A session is a folder::
     frames.arrows     the frames, an Arrow IPC stream (:mod:`feeds.frame_stream`)
     decisions.jsonl   one line per decision
     events.jsonl      one line per finished lap or other event
-    profile.yaml, reference.arrow, rules.yaml    copies of what was in use, so that a replay needs nothing else
+    profile.yaml, reference.arrow, rules.yaml    copies of the files in use, so that a replay needs nothing else
 """

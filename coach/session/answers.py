@@ -1,8 +1,8 @@
-"""Whether cues were answered: what changed within three passes after a cue against the three before it.
+"""Whether cues worked: compares three passes after a cue with the three before it.
 
-A cue repeated lap after lap is one attempt, so that the attempts do not share passes. A fault often goes by itself
-(it is seen because it was large just then), so the same is asked of faults that were found and not spoken about:
-the comparison shows what the words add. Intervals are Wilson's (1927) for a share.
+A cue repeated lap after lap is one attempt, so that the attempts do not share passes. A fault often clears without a
+cue (regression to the mean), so faults found but not spoken about are the control group: the difference shows the
+effect of the words. Intervals are Wilson's (1927) for a share.
 """
 
 from __future__ import annotations
@@ -19,15 +19,15 @@ import msgspec
 from coach.core.cue.rules import CueRule
 
 SPAN: Final = 3
-"""Passes before and after that are looked at."""
+"""Number of passes compared on either side."""
 LEVEL: Final = 0.95
 NEVER_BELOW: Final = 0.5
-"""A wording is given up when even the upper end of its share is below one half: that takes four attempts in vain."""
+"""A wording is dropped if the upper end of its interval is below one half: after four failed attempts."""
 _SLOT: Final = re.compile(r"\\\{[^{}]*\\\}")
 
 
 class PassCosts(msgspec.Struct, frozen=True):
-    """One valid pass of a corner, in order: what its faults cost [s] by machine name."""
+    """One valid pass of a corner, in order: cost of its faults [s] by machine name."""
 
     session: int
     lap: int
@@ -36,7 +36,7 @@ class PassCosts(msgspec.Struct, frozen=True):
 
 
 class Said(msgspec.Struct, frozen=True):
-    """One correction: spoken, or found and held back. ``template`` is the wording before its blanks were filled."""
+    """One correction, spoken or held. ``template`` is the wording with unfilled placeholders."""
 
     session: int
     lap: int
@@ -46,7 +46,7 @@ class Said(msgspec.Struct, frozen=True):
     template: str
     spoken: bool
     before_corner: bool = True
-    """Whether it could still be answered in the lap it was spoken in."""
+    """Whether the driver could still respond in the lap it was spoken in."""
 
 
 class Attempt(msgspec.Struct, frozen=True):
@@ -62,7 +62,7 @@ class Attempt(msgspec.Struct, frozen=True):
 
     @property
     def worked(self) -> bool:
-        """The fault came back in a smaller share of the passes after than of those before."""
+        """Whether the fault occurred in a smaller share of the passes after than before."""
         return self.seen_after * self.passes_before < self.seen_before * self.passes_after
 
 
@@ -77,7 +77,7 @@ class Share(msgspec.Struct, frozen=True):
 
 
 def attempts(said: Iterable[Said], passes: Iterable[PassCosts]) -> list[Attempt]:
-    """Every attempt with at least one pass on either side and a fault to mend, in order."""
+    """Return every attempt with at least one pass on either side and a fault to fix, in order."""
     track: dict[tuple[int, str], list[PassCosts]] = defaultdict(list)
     for one_pass in passes:
         track[one_pass.session, one_pass.corner].append(one_pass)
@@ -102,7 +102,7 @@ def attempts(said: Iterable[Said], passes: Iterable[PassCosts]) -> list[Attempt]
 
 
 def _near(laps: Sequence[int], lap: int) -> bool:
-    """Whether it was spoken about within the passes that would be looked at."""
+    """Return whether a cue about it was spoken within the compared passes."""
     return any(abs(lap - other) <= SPAN for other in laps)
 
 
@@ -125,7 +125,7 @@ def _attempt(said: Said, passes: Sequence[PassCosts]) -> Attempt | None:
 
 
 def share(found: Sequence[Attempt]) -> Share:
-    """How many worked, with an honest interval; from 0 to 1 when there were none."""
+    """Return how many worked, with an interval; 0 to 1 without attempts."""
     if not found:
         return Share(0, 0, 0.0, 1.0, 0.0)
     worked = sum(a.worked for a in found)
@@ -135,9 +135,9 @@ def share(found: Sequence[Attempt]) -> Share:
 
 
 def wilson(worked: int, of: int) -> tuple[float, float]:
-    """Ends of Wilson's score interval (1927) for a share, ``of`` at least 1.
+    """Return the ends of Wilson's score interval (1927) for a share, ``of`` at least 1.
 
-    Four lines instead of scipy.stats, which takes a second to import; a test holds them to it.
+    Four lines instead of scipy.stats, which takes a second to import; a test compares them.
     """
     z = NormalDist().inv_cdf(0.5 + LEVEL / 2)
     share, over = worked / of, 1.0 + z * z / of
@@ -147,7 +147,7 @@ def wilson(worked: int, of: int) -> tuple[float, float]:
 
 
 def template_of(rule: CueRule, text: str) -> str:
-    """The wording of ``rule`` that ``text`` was filled from; "" when none fits."""
+    """Return the wording of ``rule`` behind ``text``; "" if none fits."""
     for template in (rule.long, rule.short, *rule.alternatives, *rule.first):
         pattern = _SLOT.sub(".+", re.escape(template.replace("at {board}", "{board}")))
         if template and re.fullmatch(pattern, text, re.IGNORECASE):
@@ -156,7 +156,7 @@ def template_of(rule: CueRule, text: str) -> str:
 
 
 class WordingChoice(msgspec.Struct, frozen=True):
-    """Which wording to use, and why. ``given_up`` are those that never worked."""
+    """The chosen wording, and why. ``given_up`` are those that never worked."""
 
     template: str
     why: str
@@ -164,10 +164,10 @@ class WordingChoice(msgspec.Struct, frozen=True):
 
 
 def choose_wording(rule: CueRule, corner: str, found: Iterable[Attempt]) -> WordingChoice:
-    """The short wording for ``rule`` at ``corner``, or an alternative if it never works for this driver.
+    """Return the short wording for ``rule`` at ``corner``, or an alternative if it never works for this driver.
 
-    ``found`` are the attempts of one driver. What was tried at this corner counts if it was tried often enough
-    there, else what was tried anywhere. The long form counts as the short one: they say the same.
+    ``found`` are the attempts of one driver. Attempts at this corner count if there are enough, else attempts anywhere.
+    Long and short form count as one.
     """
     mine = [a for a in found if a.said.spoken and a.said.rule == rule.name]
     options = tuple(dict.fromkeys((rule.short, *rule.alternatives)))

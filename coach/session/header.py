@@ -1,4 +1,4 @@
-"""The header of a session: everything about it that is not a stream."""
+"""The header of a session: everything except its streams."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from coach.errors import SessionError
 from coach.files import write_atomically
 
 SCHEMA: Final = 2
-"""Counts up whenever a stored field changes its name, place or meaning; ``migrate.py`` knows the steps."""
+"""Incremented whenever a stored field changes its name, place or meaning; ``migrate.py`` has the steps."""
 HEADER_FILE: Final = "header.json"
 DECISIONS_FILE: Final = "decisions.jsonl"
 EVENTS_FILE: Final = "events.jsonl"
@@ -20,17 +20,16 @@ PROFILE_FILE: Final = "profile.yaml"
 REFERENCE_FILE: Final = "reference.arrow"
 RULES_FILE: Final = "rules.yaml"
 WORDS_FILE: Final = "words.yaml"
-"""The language file, kept when the session was not in English."""
+"""The language file, stored if the session was not in English."""
 
 
 class Header(msgspec.Struct, frozen=True, kw_only=True):
-    """``started_at`` ISO 8601 with offset. ``voice_durations`` phrase -> seconds as they were live.
+    """``started_at`` ISO 8601 with offset. ``voice_durations`` phrase -> seconds in the live run.
 
-    ``rate_hz`` NaN when not known. ``latency_s`` [s] how old a frame was when it arrived, as cues allowed for.
-    ``given`` are the frame fields the feed gave, ``inferred`` those of them it worked out from others.
-    ``origin_lat_deg``, ``origin_lon_deg`` of the local plane, NaN without one.
-    ``units`` in which distances were spoken, a key of ``SYSTEMS``.
-    ``ended`` is set when the session was closed in good order, with the feed's ``counters``.
+    ``rate_hz`` NaN if unknown. ``latency_s`` [s] age of a frame on arrival, as assumed by cues. ``given`` are the frame
+    fields the feed provided, ``inferred`` those of them it inferred from others. ``origin_lat_deg``, ``origin_lon_deg``
+    of the local plane, NaN without one. ``units`` of spoken distances, a key of ``SYSTEMS``. ``ended`` is set when the
+    session is closed properly, with the feed's ``counters``.
     """
 
     session: str
@@ -56,19 +55,19 @@ class Header(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def encode_header(header: Header) -> bytes:
-    """Readable JSON; NaN is left out."""
+    """Return readable JSON; NaN is omitted."""
     fields = msgspec.structs.asdict(header)
     kept = {k: v for k, v in fields.items() if not (isinstance(v, float) and math.isnan(v))}
     return msgspec.json.format(msgspec.json.encode(kept), indent=2)
 
 
 def write_header(folder: Path, header: Header) -> None:
-    """Replace the header of the session ``folder`` whole, never half. May raise OSError."""
+    """Replace the header of the session ``folder`` atomically. May raise OSError."""
     write_atomically(folder / HEADER_FILE, encode_header(header))
 
 
 def header_of(fields: object, path: Path) -> Header:
-    """The header in decoded JSON of the present schema; SessionError names the field."""
+    """Return the header in decoded JSON of the present schema; raise SessionError naming the field."""
     try:
         return msgspec.convert(fields, Header)
     except msgspec.ValidationError as error:

@@ -1,7 +1,7 @@
 """History over sessions in SQLite: laps, passes, findings, cues; one file for all drivers and circuits.
 
-``PRAGMA user_version`` counts the steps of MIGRATIONS that were taken; a file of a newer coach is refused, not
-touched. A session is written whole or not at all, and again when it is looked at again (by its name and start).
+``PRAGMA user_version`` counts the applied MIGRATIONS; a file of a newer coach is refused and not changed. A session
+(identified by name and start) is written whole or not at all, and rewritten at each review.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ MIGRATIONS: Final = (
 
 
 class History:
-    """The file, open; use as a context manager. SessionError when it is not ours or can not be used."""
+    """The open file; use as a context manager. Raises SessionError if it is foreign or unusable."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -102,7 +102,7 @@ class History:
             raise SessionError(str(self.path), f"the history can not be used ({error})") from None
 
     def keep(self, info: SessionInfo, laps: Sequence[LapRow], passes: Sequence[PassRow], cues: Sequence[CueRow]) -> int:
-        """Write a session in one go, in place of what was kept of it before; its number."""
+        """Write a session in one transaction, replacing its previous record; return its number."""
         with self._errors():
             self._db.execute("BEGIN IMMEDIATE")
             try:
@@ -141,12 +141,12 @@ class History:
         )
 
     def circuits(self) -> list[tuple[str, int]]:
-        """Circuits with the number of sessions, the last driven first."""
+        """Return circuits with their number of sessions, the latest first."""
         sql = "SELECT circuit, count(*) FROM session GROUP BY circuit ORDER BY max(started_at) DESC"
         return [(str(c), int(n)) for c, n in self._rows(sql)]
 
     def sessions(self, circuit: str, driver: str | None = None) -> list[SessionRow]:
-        """The sessions on a circuit in order of time."""
+        """Return the sessions on a circuit in order of time."""
         sql = (
             "SELECT s.id, s.name, s.started_at, s.circuit, s.driver, count(l.lap),"
             " min(CASE WHEN l.valid THEN l.time_s END) FROM session s LEFT JOIN lap l ON l.session = s.id"
@@ -155,7 +155,7 @@ class History:
         return [SessionRow(*row) for row in self._rows(sql, (circuit, driver, driver))]
 
     def best_laps(self, circuit: str, driver: str | None = None, most: int = 5) -> list[tuple[float, int, str]]:
-        """(time [s], lap, started_at) of the best valid laps."""
+        """Return (time [s], lap, started_at) of the best valid laps."""
         sql = (
             "SELECT l.time_s, l.lap, s.started_at FROM lap l JOIN session s ON s.id = l.session WHERE s.circuit = ?"
             " AND (? IS NULL OR s.driver = ?) AND l.valid ORDER BY l.time_s LIMIT ?"
@@ -163,7 +163,7 @@ class History:
         return [(float(t), int(n), str(at)) for t, n, at in self._rows(sql, (circuit, driver, driver, most))]
 
     def corners(self, session: int) -> list[CornerRow]:
-        """Each corner of a session, in driving order."""
+        """Return the corners of a session in driving order."""
         sql = (
             "SELECT corner, count(*), avg(loss_s + straight_s) FROM pass WHERE session = ? AND valid"
             " GROUP BY corner ORDER BY min(place)"
@@ -178,7 +178,7 @@ class History:
         return [CornerRow(session, c, n, loss, faults.get(c, {})) for c, n, loss in self._rows(sql, (session,))]
 
     def pass_costs(self, circuit: str, driver: str | None = None) -> list[PassCosts]:
-        """Every valid pass with the cost of its faults, in order."""
+        """Return every valid pass with the cost of its faults, in order."""
         sql = (
             "SELECT p.session, p.lap, p.corner, f.fault, f.cost_s FROM pass p JOIN session s ON s.id = p.session"
             " LEFT JOIN finding f ON f.session = p.session AND f.lap = p.lap AND f.corner = p.corner"
@@ -192,7 +192,7 @@ class History:
         return list(passes.values())
 
     def said(self, circuit: str, driver: str | None = None) -> list[Said]:
-        """Every correction that was spoken, or was found and held back."""
+        """Return every spoken or held correction."""
         sql = (
             "SELECT c.session, c.lap, c.corner, c.fault, c.rule, c.template, c.spoken, c.before_corner FROM cue c"
             " JOIN session s ON s.id = c.session WHERE s.circuit = ? AND (? IS NULL OR s.driver = ?)"

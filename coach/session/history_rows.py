@@ -1,4 +1,4 @@
-"""What goes into the history, and what comes out of it."""
+"""Rows of the history."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from coach.core.values import Finding
 
 
 class SessionInfo(msgspec.Struct, frozen=True):
-    """Which session it is; ``started_at`` ISO 8601."""
+    """Identity of a session; ``started_at`` ISO 8601."""
 
     name: str
     started_at: str
@@ -43,7 +43,7 @@ class PassRow(msgspec.Struct, frozen=True):
 
 
 class CueRow(msgspec.Struct, frozen=True):
-    """A decision about a cue, with the wording it was filled from."""
+    """A decision about a cue, with its wording."""
 
     lap: int
     corner: str
@@ -59,7 +59,7 @@ class CueRow(msgspec.Struct, frozen=True):
 
 
 class SessionRow(msgspec.Struct, frozen=True):
-    """A kept session with its best valid lap [s] and number of laps."""
+    """A stored session with its best valid lap [s] and number of laps."""
 
     id: int
     name: str
@@ -71,7 +71,7 @@ class SessionRow(msgspec.Struct, frozen=True):
 
 
 class CornerRow(msgspec.Struct, frozen=True):
-    """A corner in one session: mean time lost a valid pass [s] and its faults: (passes with it, mean cost [s])."""
+    """A corner in one session: mean time lost per valid pass [s] and its faults: (passes with it, mean cost [s])."""
 
     session: int
     corner: str

@@ -1,7 +1,7 @@
 """The decision log: one JSON object per line, the same from a live run and from its replay.
 
-Keys: t_s, lap, s_m, corner, rule, outcome, reason, text, ends_t_s, action_t_s; then family, fault and slot where
-they are set. Times are rounded to 3 decimals, places to 2; a time that is not known is null.
+Keys: t_s, lap, s_m, corner, rule, outcome, reason, text, ends_t_s, action_t_s; then family, fault and slot where they
+are set. Times are rounded to 3 decimals, places to 2; an unknown time is null.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ def _round(value: float, digits: int) -> float | None:
 
 
 def decision_line(decision: Decision) -> str:
-    """The log line of ``decision``, without the line end."""
+    """Return the log line of ``decision``, without the line end."""
     fields: dict[str, object] = {
         "t_s": _round(decision.t_s, 3),
         "lap": decision.lap,
@@ -73,7 +73,7 @@ _OUTCOMES: Final[dict[str, Literal["spoken", "held", "sounded"]]] = {
 
 
 def decision_of(line: str | bytes, place: str = "decision log") -> Decision:
-    """The decision of a log line; SessionError at ``place`` when it is not one."""
+    """Return the decision of a log line; raise SessionError at ``place`` for another line."""
     try:
         read = _line.decode(line)
     except (msgspec.MsgspecError, UnicodeError, RecursionError) as error:
@@ -100,7 +100,7 @@ def decision_of(line: str | bytes, place: str = "decision log") -> Decision:
 
 
 def write_log(path: Path, decisions: Iterable[Decision]) -> None:
-    """Write a log, whole or not at all. SessionError when the file can not be written."""
+    """Write a log, whole or not at all. Raise SessionError on failure."""
     try:
         write_atomically(path, "".join(decision_line(d) + "\n" for d in decisions).encode())
     except OSError as error:
@@ -108,7 +108,7 @@ def write_log(path: Path, decisions: Iterable[Decision]) -> None:
 
 
 def read_lines(path: Path) -> Iterator[tuple[int, str]]:
-    """Number and text of each whole line; a last line that was cut is left out. SessionError when unreadable."""
+    """Yield number and text of each whole line; skip a cut last line. Raise SessionError if unreadable."""
     try:
         data = path.read_bytes()
     except OSError as error:
@@ -120,5 +120,5 @@ def read_lines(path: Path) -> Iterator[tuple[int, str]]:
 
 
 def read_log(path: Path) -> list[Decision]:
-    """All decisions of a log; SessionError names file and line of one that is wrong."""
+    """Return all decisions of a log; raise SessionError with file and line of an invalid one."""
     return [decision_of(line, f"{path}:{number}") for number, line in read_lines(path)]

@@ -1,4 +1,4 @@
-"""Old sessions live on: small steps, each with the schema it takes and the schema it makes."""
+"""Migrates old sessions in small steps, each with its input and output schema."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class Migration(msgspec.Struct, frozen=True):
 
 
 def _latency(fields: Fields) -> Fields:
-    # until then every receiver was taken to be a tenth of a second late, and no other feed at all
+    # before, every receiver counted as a tenth of a second late, and no other feed as late
     return {**fields, "latency_s": 0.1 if fields.get("feed") == "nmea" else 0.0}
 
 
@@ -34,7 +34,7 @@ MIGRATIONS: Final[tuple[Migration, ...]] = (
 
 
 def migrate(fields: object, path: Path) -> tuple[Fields, tuple[str, ...]]:
-    """Header fields in the present schema, and what was changed; SessionError for a schema that is not known."""
+    """Return header fields in the present schema, and the changes made; raise SessionError for an unknown schema."""
     if not isinstance(fields, dict):
         raise SessionError(str(path), "not a session header: a JSON object is expected")
     schema = fields.get("schema")

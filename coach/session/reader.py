@@ -1,4 +1,4 @@
-"""Reads a session back, also one whose end was cut off."""
+"""Reads a session, even with a cut end."""
 
 from __future__ import annotations
 
@@ -18,14 +18,13 @@ from feeds.errors import FeedError
 from feeds.frame_stream import FRAME_FILE, FrameStreamReader
 
 LOGGED: Final = frozenset({".csv", ".txt", ".tsv", ".parquet", ".mf4", ".mdf", ".dat", ".gpx"})
-"""Ends of the names of files that ``coach import`` makes sessions of."""
+"""File name extensions that ``coach import`` accepts."""
 
 
 class SessionReader:
     """A session folder, or a frame stream file alone (its header is then empty).
 
-    ``header`` is in the present schema, ``migrated`` says what was changed to get there. SessionError for anything
-    that is not a session.
+    ``header`` is in the current schema, ``migrated`` lists the changes made. Raises SessionError for anything else.
     """
 
     def __init__(self, path: Path) -> None:
@@ -47,7 +46,7 @@ class SessionReader:
         self._damaged = 0
 
     def batches(self, max_frames: int = 4096) -> Iterator[Columns]:
-        """The frames in order, at most ``max_frames`` at once; SessionError when the stream is not readable."""
+        """Yield the frames in order, at most ``max_frames`` at once; raise SessionError if the stream is unreadable."""
         try:
             reader = FrameStreamReader(self.path)
         except FeedError as error:
@@ -62,11 +61,11 @@ class SessionReader:
             reader.close()
 
     def columns(self) -> Columns:
-        """All frames at once: shape (channels, n)."""
+        """Return all frames at once: shape (channels, n)."""
         return Columns.join(list(self.batches()))
 
     def tail(self) -> str:
-        """One line about what could not be read, after the frames were; empty when all was there."""
+        """Return one line about unreadable data, after reading the frames; "" if complete."""
         said = []
         if self._lost_bytes:
             said.append(f"the last {self._lost_bytes} bytes are an unfinished batch and were left out")
@@ -75,12 +74,12 @@ class SessionReader:
         return "; ".join(said)
 
     def decisions(self) -> list[Decision]:
-        """The decisions of the live run; none for a frame stream alone."""
+        """Return the decisions of the live run; none for a frame stream alone."""
         path = self.folder / DECISIONS_FILE
         return read_log(path) if self.path.is_dir() and path.exists() else []
 
     def events(self) -> list[dict[str, Any]]:
-        """What else happened, each with ``kind`` and ``t_s``."""
+        """Return other events, each with ``kind`` and ``t_s``."""
         path = self.folder / EVENTS_FILE
         if not (self.path.is_dir() and path.exists()):
             return []
@@ -93,16 +92,16 @@ class SessionReader:
         return found
 
     def laps(self) -> list[LapDone]:
-        """The laps the live run finished."""
+        """Return the finished laps of the live run."""
         found = [event for event in self.events() if event.get("kind") == "lap"]
         try:
-            # JSON has no NaN: a delta that was not known is null
+            # JSON has no NaN: an unknown delta is null
             return [msgspec.convert({**e, "delta_s": _number(e.get("delta_s"))}, LapDone) for e in found]
         except msgspec.ValidationError as error:
             raise SessionError(str(self.folder / EVENTS_FILE), f"not a lap: {error}") from error
 
     def marks(self) -> list[Mark]:
-        """The places that the driver marked, in order of time."""
+        """Return the driver's marks in order of time."""
         found = [event for event in self.events() if event.get("kind") == "mark"]
         try:
             return [msgspec.convert(e, Mark) for e in found]
@@ -110,7 +109,7 @@ class SessionReader:
             raise SessionError(str(self.folder / EVENTS_FILE), f"not a mark: {error}") from error
 
     def file(self, name: str) -> Path | None:
-        """A file kept with the session, such as ``profile.yaml``; None when it was not kept."""
+        """Return a file stored with the session, such as ``profile.yaml``, or None."""
         path = self.folder / name
         return path if self.path.is_dir() and path.exists() else None
 

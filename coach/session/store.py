@@ -1,4 +1,4 @@
-"""Stores a whole session at once: for imports and tools, where nothing live waits."""
+"""Stores a whole session at once: for imports and tools, without a live run."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def store(
     laps: Iterable[LapDone] = (),
     copies: Mapping[str, Path | bytes] | None = None,
 ) -> None:
-    """Write a session folder that has ended; SessionError when it can not be made or holds a session already."""
+    """Write a complete session folder; raise SessionError if it cannot be created or holds a session already."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name, source in (copies or {}).items():

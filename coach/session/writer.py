@@ -1,7 +1,7 @@
-"""Writes a session from its own thread: the engine hands values over and never waits for the disk.
+"""Writes a session on its own thread: the engine hands values over and never waits for the disk.
 
-The system has every value within ``FLUSH_S`` of its arrival, so a killed process loses less than a second of record.
-When the disk is full or slow, what can not be kept is counted and said once; the run goes on.
+Every value reaches the system within ``FLUSH_S``, so a killed process loses less than a second. If the disk is full or
+slow, lost values are counted and reported once; the run continues.
 """
 
 from __future__ import annotations
@@ -25,12 +25,12 @@ from feeds.frame_stream import FRAME_FILE, FrameStreamWriter
 
 FLUSH_S: Final = 0.5
 MAX_WAITING_FRAMES: Final = 100_000
-"""About 13 MB: some minutes of frames at any rate a car is sampled at."""
+"""About 13 MB: some minutes of frames at any common rate."""
 MAX_WAITING_LINES: Final = 50_000
 
 
 class WriterStatus(msgspec.Struct, frozen=True):
-    """Frames and lines that were stored and that were lost, and the first trouble (empty: none)."""
+    """Stored and lost frames and lines, and the first problem (empty: none)."""
 
     frames: int
     lines: int
@@ -40,11 +40,11 @@ class WriterStatus(msgspec.Struct, frozen=True):
 
 
 class SessionWriter:
-    """Makes the session folder ``folder`` (it must not hold a session yet) and writes into it.
+    """Creates the session folder ``folder`` (without a session in it) and writes to it.
 
-    ``copies`` are files to keep with the session: name in the folder -> file to copy or its content. SessionError
-    from the constructor when the folder can not be made; afterwards nothing raises. ``on_trouble`` is called once,
-    from the writing thread, with a line for the user.
+    ``copies`` are files to store with the session: name in the folder -> file to copy or its content. The constructor
+    raises SessionError if the folder cannot be created; afterwards nothing raises. The writing thread calls
+    ``on_trouble`` once, with a line for the user.
     """
 
     def __init__(
@@ -63,7 +63,7 @@ class SessionWriter:
         self._waiting_frames: deque[Floats] = deque()
         self._n_waiting = 0
         self._waiting_lines: deque[tuple[str, bytes]] = deque()
-        # frames take the lock itself, many times a second: the condition's own entry is slower
+        # frames take the lock itself many times a second: entering the condition is slower
         self._lock = threading.Lock()
         self._wake = threading.Condition(self._lock)
         self._closing = False
@@ -85,13 +85,13 @@ class SessionWriter:
         except OSError as error:
             self._shut()
             raise SessionError(str(folder), f"the session can not be recorded here ({error.strerror})") from error
-        # a daemon, so that an engine that dies of an error is not kept alive by its record
+        # a daemon, so that the record does not keep a crashed engine alive
         self._thread = threading.Thread(target=self._run, name="session-writer", daemon=True)
         self._thread.start()
 
     def frames(self, columns: Columns) -> None:
-        """Keep a chunk of frames."""
-        # a copy: the chunk may be a view of a buffer that is used again
+        """Record a chunk of frames."""
+        # a copy: the chunk may be a view of a reused buffer
         data = columns.data.copy()
         n = data.shape[1]
         with self._lock:
@@ -102,34 +102,34 @@ class SessionWriter:
             self._n_waiting += n
 
     def decision(self, decision: Decision) -> None:
-        """Keep a decision."""
+        """Record a decision."""
         self._put(DECISIONS_FILE, decision_line(decision).encode())
 
     def lap(self, lap: LapDone) -> None:
-        """Keep a finished lap."""
+        """Record a finished lap."""
         self._put(EVENTS_FILE, msgspec.json.encode({"kind": "lap", **msgspec.structs.asdict(lap)}))
 
     def mark(self, mark: Mark) -> None:
-        """Keep a place that the driver marked."""
+        """Record a driver's mark."""
         self._put(EVENTS_FILE, msgspec.json.encode({"kind": "mark", **msgspec.structs.asdict(mark)}))
 
     def event(self, kind: str, t_s: float, **values: str | float | bool | None) -> None:
-        """Keep anything else that happened at session time ``t_s`` [s]."""
+        """Record any other event at session time ``t_s`` [s]."""
         self._put(EVENTS_FILE, msgspec.json.encode({"kind": kind, "t_s": t_s, **values}))
 
     def update_header(self, **changes: Any) -> None:
-        """Change fields of the header that became known later, such as the channels a feed gives."""
+        """Update header fields known later, such as the feed's channels."""
         with self._wake:
             self.header = msgspec.structs.replace(self.header, **changes)
             self._header_due = True
 
     def status(self) -> WriterStatus:
-        """What was stored and what was lost so far."""
+        """Return stored and lost data so far."""
         with self._wake:
             return WriterStatus(self._frames, self._lines, self._lost_frames, self._lost_lines, self._trouble)
 
     def close(self, counters: Mapping[str, int] | None = None, timeout_s: float = 10.0) -> WriterStatus:
-        """Write what waits, mark the session as ended and give the files back; may be called twice."""
+        """Write pending data, mark the session as ended and close the files; may be called twice."""
         with self._wake:
             if not self._closing:
                 self.header = msgspec.structs.replace(self.header, ended=True, counters=dict(counters or {}))

@@ -1,4 +1,4 @@
-"""From recorded laps to a reference and a list of corners: pure functions, no files."""
+"""Turns recorded laps into a reference and corners: pure functions, no files."""
 
 from coach.survey.errors import NoValidLap, SurveyError
 from coach.survey.laps import Lap

@@ -1,9 +1,9 @@
-"""From one lap to the reference: its own smoothed line on an even grid of about 1 m, with the time at each node.
+"""Builds the reference of one lap: its smoothed line on an even grid of about 1 m, with the time at each node.
 
 The line comes from the smoothed positions, a little before and after the lap included. Where a closed lap ends beside
 its own start, both ends are bent to meet in position and direction over BLEND_M. The time at a node comes from the
-odometer (integrated speed) corrected by the line's own arc length: over short stretches the speed is the better
-witness, over long ones the position; how short follows from the noise of the positions.
+odometer (integrated speed) corrected by the line's own arc length: speed is more accurate over short stretches,
+position over long ones; the position noise sets the boundary.
 """
 
 from __future__ import annotations
@@ -14,20 +14,24 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from coach.core.columns import Floats
+from coach.core.measure.pedals import done_by_car, pedals_of, scale_from
+from coach.core.numeric.noise import LONG, white_noise
 from coach.core.track.reference import Reference
 from coach.survey.laps import Lap
-from coach.survey.pedals import inferred_pedals
-from coach.survey.smooth import cutoff_for, noise_level, smooth
-from coach.survey.trace import Trace
+from coach.survey.smooth import cutoff_for, smooth
+from coach.survey.trace import Recording
 
 BLEND_M: Final = 100.0
 _FINE_M: Final = 0.25
 _PLACE_M: Final = 0.02
 _HEIGHT_M: Final = 0.1
+MOVING_MPS: Final = 5.0
+FEWEST_MOVING: Final = 20
+"""Pedals are inferred from at least so many samples of a car that moves."""
 
 
-def build(trace: Trace, lap: Lap, circuit: str = "", closed: bool = True) -> Reference:
-    """The reference of ``lap``; edges are NaN until ``edges.with_edges`` sets them."""
+def build(trace: Recording, lap: Lap, circuit: str = "", closed: bool = True) -> Reference:
+    """Return the reference of ``lap``; edges are NaN until ``edges.with_edges`` sets them."""
     if trace.has_positions:
         x, y, clock = _line(trace, lap, closed)
     else:
@@ -35,7 +39,7 @@ def build(trace: Trace, lap: Lap, circuit: str = "", closed: bool = True) -> Ref
     n = len(x) if not closed else len(x) - 1
     none = np.full(n, np.nan)
     length = _length(trace, lap, x, y)
-    # for a closed lap the last fine place is node 0 again and is left out
+    # for a closed lap the last fine place is node 0 again: omit it
     at = clock[:n]
     heading, curvature = (none, none) if not trace.has_positions else _shape(x, y, length, closed)
     speed = np.interp(at, trace.clock, trace.speed)
@@ -43,7 +47,7 @@ def build(trace: Trace, lap: Lap, circuit: str = "", closed: bool = True) -> Ref
     z = _height(trace, at)
     inferred = bool(np.isnan(throttle).all() or np.isnan(brake).all())
     if inferred:
-        guess = inferred_pedals(trace, at, z, length / (n if closed else n - 1))
+        guess = _inferred_pedals(trace, at, z, length / (n if closed else n - 1))
         throttle = guess[0] if np.isnan(throttle).all() else throttle
         brake = guess[1] if np.isnan(brake).all() else brake
     return Reference(
@@ -54,14 +58,28 @@ def build(trace: Trace, lap: Lap, circuit: str = "", closed: bool = True) -> Ref
     )  # fmt: skip
 
 
-def _length(trace: Trace, lap: Lap, x: Floats, y: Floats) -> float:
+def _inferred_pedals(trace: Recording, at: Floats, z_m: Floats, step_m: float) -> tuple[Floats, Floats]:
+    """Throttle and brake, 0..1, at the clock times ``at`` of the nodes, by the scale of the whole recording."""
+    moving = trace.speed > MOVING_MPS
+    speeds = trace.speed[moving]
+    if len(speeds) < FEWEST_MOVING:
+        return np.full(len(at), np.nan), np.full(len(at), np.nan)
+    scale = scale_from(speeds, done_by_car(trace.acceleration[moving], speeds))
+    v = np.interp(at, trace.clock, trace.speed)
+    slope = np.gradient(z_m, step_m) if np.isfinite(z_m).all() else 0.0
+    return pedals_of(v, done_by_car(np.interp(at, trace.clock, trace.acceleration), v, slope), scale)
+
+
+def _length(trace: Recording, lap: Lap, x: Floats, y: Floats) -> float:
     if trace.has_positions:
         return float(_arc(x, y)[-1])
     return float(x[-1])
 
 
 def _arc(x: Floats, y: Floats) -> Floats:
-    """Arc length at each point, the chords corrected by the turn between them (chord = arc * (1 - turn^2 / 24))."""
+    """Return arc length at each point, the chords corrected by the turn between them (chord = arc * (1 -
+    turn^2 / 24)).
+    """
     dx, dy = np.diff(x), np.diff(y)
     chord = np.hypot(dx, dy)
     heading = np.unwrap(np.arctan2(dy, dx))
@@ -69,8 +87,8 @@ def _arc(x: Floats, y: Floats) -> Floats:
     return np.concatenate([[0.0], np.cumsum(chord * (1.0 + turn**2 / 24.0))])
 
 
-def _line(trace: Trace, lap: Lap, closed: bool) -> tuple[Floats, Floats, Floats]:
-    """Nodes 0..n (n is node 0 again if closed) and the clock at each."""
+def _line(trace: Recording, lap: Lap, closed: bool) -> tuple[Floats, Floats, Floats]:
+    """Return nodes 0..n (n is node 0 again if closed) and the clock at each."""
     t = trace.p_clock
     i, j = np.searchsorted(t, [lap.start - 2.0, lap.stop + 2.0])
     i, j = max(int(i), 0), min(int(j), len(t))
@@ -97,7 +115,7 @@ def _line(trace: Trace, lap: Lap, closed: bool) -> tuple[Floats, Floats, Floats]
 
 
 def _strictly(s: Floats, y: Floats) -> tuple[Floats, Floats]:
-    """Only the points at which ``s`` has grown by at least 1 cm: a car at a stand adds none."""
+    """Keep points where ``s`` grows by at least 1 cm: a stationary car adds none."""
     s = np.maximum.accumulate(s)
     step = np.floor(s / 0.01)
     keep = np.concatenate([[True], np.diff(step) > 0])
@@ -109,7 +127,7 @@ def _strictly(s: Floats, y: Floats) -> tuple[Floats, Floats]:
 
 
 def _joined(xy: Floats, leaving: Floats, arriving: Floats) -> Floats:
-    """Bend both ends so that the last point is the first, with one direction (half of the misfit each)."""
+    """Bend both ends to meet in position and direction (half of the misfit each)."""
     way = _arc(xy[:, 0], xy[:, 1])
     length = way[-1]
     reach = min(BLEND_M, length / 10)
@@ -124,8 +142,8 @@ def _joined(xy: Floats, leaving: Floats, arriving: Floats) -> Floats:
     return out
 
 
-def _fused(trace: Trace, lap: Lap, fine: Floats, s: Floats) -> Floats:
-    """Place along the line at each fine time."""
+def _fused(trace: Recording, lap: Lap, fine: Floats, s: Floats) -> Floats:
+    """Return place along the line at each fine time."""
     odometer = trace.odometer_at(fine)
     drive = odometer - odometer[0]
     if drive[-1] <= 0:
@@ -140,7 +158,7 @@ def _fused(trace: Trace, lap: Lap, fine: Floats, s: Floats) -> Floats:
 
 
 def _shape(x: Floats, y: Floats, length: float, closed: bool) -> tuple[Floats, Floats]:
-    """Heading (unwrapped) and curvature at the nodes, from a cubic spline through them."""
+    """Return heading (unwrapped) and curvature at the nodes, from a cubic spline through them."""
     s = np.linspace(0.0, length, len(x))
     xy = np.column_stack([x, y])
     if closed:
@@ -155,7 +173,7 @@ def _shape(x: Floats, y: Floats, length: float, closed: bool) -> tuple[Floats, F
     return heading, curvature
 
 
-def _height(trace: Trace, at: Floats) -> Floats:
+def _height(trace: Recording, at: Floats) -> Floats:
     z = trace.channels["z_m"]
     good = np.isfinite(z)
     if 2 * int(good.sum()) < len(z):
@@ -165,12 +183,12 @@ def _height(trace: Trace, at: Floats) -> Floats:
     if int(good.sum()) < 30:
         return np.full(len(at), np.nan)
     t, z = t[good], z[good]
-    noise = noise_level(z)
+    noise = white_noise(z, LONG)
     return np.interp(at, t, smooth(t, z, cutoff_for(noise, float(np.median(np.diff(t))), _HEIGHT_M, 0)))
 
 
-def _by_distance(trace: Trace, lap: Lap) -> tuple[Floats, Floats, Floats]:
-    """Nodes from the lap distance (or fraction, or else the odometer); y is NaN, x holds the places themselves."""
+def _by_distance(trace: Recording, lap: Lap) -> tuple[Floats, Floats, Floats]:
+    """Return the nodes from the lap distance (or fraction, or else the odometer); y is NaN, x holds the places."""
     i, j = np.searchsorted(trace.clock, [lap.start, lap.stop])
     t = trace.clock[i:j]
     d, f = trace.channels["lap_distance_m"][i:j], trace.channels["lap_fraction"][i:j]
@@ -193,7 +211,7 @@ def _by_distance(trace: Trace, lap: Lap) -> tuple[Floats, Floats, Floats]:
 
 
 def _at_start(t: Floats, d: Floats, start: float) -> float:
-    """What the lap distance shows at the line: 0 if it starts again there, else its own value (a running count)."""
+    """Return the lap distance at the line: 0 if it resets there, else its own value (a running count)."""
     known = np.isfinite(d)
     t, d = t[known], d[known]
     return 0.0 if abs(d[0]) < 30.0 else float(np.interp(start, t, d))

@@ -1,7 +1,7 @@
-"""Where the corners are: from the lateral acceleration the driver used and from speed, on any circuit and car.
+"""Finds corners by the driver's lateral acceleration and speed, on any circuit and car.
 
-Everything is measured against the driver's own envelope, never a constant of a car: the *share* of a place is its
-lateral acceleration (curvature times speed squared, smoothed over 0.15 s of travel) divided by TOP_QUANTILE of the lap.
+All thresholds refer to the driver's own envelope, never a constant of a car: the *share* of a place is its lateral
+acceleration (curvature times speed squared, smoothed over 0.15 s of travel) divided by TOP_QUANTILE of the lap.
 
 0. Two brakings are two corners: where, within one loaded stretch, the speed has two minima with a rise of RISE of both
    between them, and the second is braked for, the stretch is parted at the fastest place between (``Lane.parted``);
@@ -58,10 +58,10 @@ _SMOOTH_S: Final = 0.15
 
 @dataclass(frozen=True)
 class Lane:
-    """A lap laid out flat for the finder, shapes (n,): a closed one begins on its longest straight.
+    """A lap unrolled for the finder, shapes (n,): a closed one begins on its longest straight.
 
-    ``first`` is the node of the reference at which the lane begins, ``share`` is signed (left +). ``parted`` are
-    nodes at which a loaded stretch is parted, shape (m,).
+    ``first`` is the reference node where the lane begins, ``share`` is signed (left +). ``parted`` are nodes that split
+    a loaded stretch, shape (m,).
     """
 
     first: int
@@ -88,7 +88,7 @@ class Stretch:
 
 
 def lane(step_m: float, speed: Floats, curvature: Floats, throttle: Floats, brake: Floats, closed: bool) -> Lane:
-    """Lay out a lap; all shapes (n,)."""
+    """Unroll a lap; all shapes (n,)."""
     v = np.maximum(speed, 1.0)
     lateral = _smoothed(curvature * v * v, v, step_m, closed)
     top = max(float(np.quantile(np.abs(lateral), TOP_QUANTILE)), 1.0)
@@ -102,7 +102,9 @@ def lane(step_m: float, speed: Floats, curvature: Floats, throttle: Floats, brak
 
 
 def _parted(v: Floats, share: Floats, brake: Floats, clock: Floats) -> NDArray[np.intp]:
-    """Rule 0: the fastest node between two minima of the speed in one loaded stretch, if the second is braked for."""
+    """Return rule 0: the fastest node between two minima of the speed in one loaded stretch, if the second is braked
+    for.
+    """
     dips, _ = find_peaks(-np.log(v), prominence=math.log1p(RISE))
     out = []
     for a, b in pairwise(dips.tolist()):
@@ -116,7 +118,7 @@ def _parted(v: Floats, share: Floats, brake: Floats, clock: Floats) -> NDArray[n
 
 
 def _smoothed(y: Floats, v: Floats, step_m: float, closed: bool) -> Floats:
-    """A moving mean over about _SMOOTH_S of travel, twice; its half-width follows the speed."""
+    """Return a moving mean over about _SMOOTH_S of travel, twice; its half-width follows the speed."""
     n = len(y)
     half = np.minimum(np.round(0.5 * _SMOOTH_S * v / step_m).astype(np.intp), (n - 1) // 4)
     for _ in range(2):
@@ -129,7 +131,7 @@ def _smoothed(y: Floats, v: Floats, step_m: float, closed: bool) -> Floats:
 
 
 def _straightest(straight: NDArray[np.bool_]) -> int:
-    """The middle of the longest straight run on the closed lap."""
+    """Return the middle of the longest straight run on the closed lap."""
     if straight.all() or not straight.any():
         return 0
     turn = int(np.argmin(straight))
@@ -141,11 +143,11 @@ def _straightest(straight: NDArray[np.bool_]) -> int:
 
 
 def find(lap: Lane) -> list[Stretch]:
-    """The corners of a lap in order along the lane."""
+    """Return the corners of a lap in order along the lane."""
     found = sorted(_candidates(lap, 1) + _candidates(lap, -1), key=lambda c: c.peaks[0])
     found = _double_apexes(lap, found)
     found = _without_swings(lap, found)
-    # with a swing gone, its neighbours may be two apexes of one corner
+    # without a swing, its neighbours may be two apexes of one corner
     found = _double_apexes(lap, found)
     return _chicanes(lap, found)
 
@@ -174,14 +176,16 @@ def _reach(y: Floats, p: int, floor: float) -> tuple[int, int]:
 
 
 def _dip(v: Floats, start: int, stop: int) -> float:
-    """How far the lowest speed of a stretch lies below the lower of the highest speeds within 150 nodes around."""
+    """Return how far the lowest speed of a stretch lies below the lower of the highest speeds within 150
+    nodes around.
+    """
     k = start + int(np.argmin(v[start:stop]))
     before, after = v[max(0, start - 150) : k + 1].max(), v[k : stop + 150].max()
     return float(1.0 - v[k] / min(before, after))
 
 
 def _one(lap: Lane, a: Stretch, b: Stretch) -> bool:
-    """Rule 2: whether two neighbours of the same direction are one corner."""
+    """Return rule 2: whether two neighbours of the same direction are one corner."""
     p, q = a.peaks[-1], b.peaks[0]
     if np.any((lap.parted > p) & (lap.parted < q)):
         return False
@@ -217,7 +221,7 @@ def _double_apexes(lap: Lane, found: list[Stretch]) -> list[Stretch]:
         if out and out[-1].sign == c.sign and _one(lap, out[-1], c):
             out[-1] = _joined(out[-1], c)
         elif out and out[-1].sign == c.sign and out[-1].stop > c.start:
-            # two corners in one stretch: they part where the load is least
+            # split two corners in one stretch where the load is least
             p, q = out[-1].peaks[-1], c.peaks[0]
             middle = p + int(np.argmin(lap.share[p : q + 1] * c.sign))
             out[-1] = replace(out[-1], stop=middle)

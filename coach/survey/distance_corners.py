@@ -1,10 +1,10 @@
 """Corners where only the lap distance is known: from dips of the speed.
 
 A corner is a minimum of the speed (smoothed over 0.3 s) that lies at least DIP of the speed, and 2 m/s, below both
-sides. Apex: the minimum. Brake: as with positions. Turn-in: where LOST of the speed loss is done (the steering
-angle's rise to a fifth of its peak where steering is given). Exit: where full throttle begins that is held, else where
-half of the loss is won back; end: where four fifths are won back, or the next braking begins. Direction: the sign
-of the steering around the apex; without steering it can not be known and "right" is put down, with a note.
+sides. Apex: the minimum. Brake: as with positions. Turn-in: where LOST of the speed loss is done (the steering angle's
+rise to a fifth of its peak where steering is given). Exit: where sustained full throttle begins, else where half of the
+loss is recovered; end: where four fifths are recovered, or the next braking begins. Direction: the sign of the steering
+around the apex; without steering it is unknown and set to "right", with a note.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ LOST: Final = 0.75
 
 
 def corners_from_speed(reference: Reference, steer: Floats) -> tuple[Corner, ...]:
-    """Corners named T1.. ; ``steer`` at the nodes (left +), all NaN if there is none."""
+    """Return corners named T1.. ; ``steer`` at the nodes (left +), all NaN if absent."""
     n, step = len(reference), reference.step_m
     speed = np.maximum(reference.speed_mps, 1.0)
     v = gaussian_filter1d(speed, 0.15 * float(np.mean(speed)) / step, mode="wrap" if reference.closed else "nearest")

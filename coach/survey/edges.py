@@ -1,4 +1,4 @@
-"""All laps beside one line: who left the road, and how wide the road is as far as it was driven.
+"""All laps beside one line: which left the road, and the driven width of the road.
 
 A lap is off the road where it runs more than OFF_M (or six times the spread of the laps there) beside the median of
 all laps over OFF_OVER_M. The edges are the outermost places that valid laps drove, seen within EDGE_REACH_M along
@@ -17,25 +17,25 @@ from scipy.spatial import cKDTree
 
 from coach.core.columns import Floats
 from coach.core.numeric.runs import stretches
-from coach.core.track.projection import Line
+from coach.core.track.projection import ReferenceLine
 from coach.core.track.reference import Reference
 from coach.survey.laps import Lap, refuse_slow
-from coach.survey.trace import Trace
+from coach.survey.trace import Recording
 
 OFF_M: Final = 12.0
 OFF_OVER_M: Final = 20.0
 EDGE_REACH_M: Final = 15.0
 HALF_CAR_M: Final = 1.0
 FEWEST_LAPS: Final = 3
-_HEADING_M: Final = 40.0  # one radian of heading counts as this much distance, so that crossings are told apart
+_HEADING_M: Final = 40.0  # one radian of heading counts as this distance, to separate crossings
 
 
-def beside(trace: Trace, laps: tuple[Lap, ...], reference: Reference) -> tuple[Floats, Floats, Floats]:
-    """Offset from the line [m, left +], speed [m/s] and curvature [1/m] of each lap at each node.
+def beside(trace: Recording, laps: tuple[Lap, ...], reference: Reference) -> tuple[Floats, Floats, Floats]:
+    """Return the offset from the line [m, left +], speed [m/s] and curvature [1/m] of each lap at each node.
 
     Shapes (laps, n); NaN where unknown.
     """
-    line = Line(reference)
+    line = ReferenceLine(reference)
     place = np.arange(len(reference)) * reference.step_m
     tree = cKDTree(_key(reference.x_m, reference.y_m, reference.heading_rad))
     offset = np.full((len(laps), len(reference)), np.nan)
@@ -49,10 +49,10 @@ def beside(trace: Trace, laps: tuple[Lap, ...], reference: Reference) -> tuple[F
             continue
         _, near = tree.query(_key(trace.xs[at], trace.ys[at], trace.course[at]))
         guess = np.asarray(near, dtype=np.float64) * reference.step_m
-        with np.errstate(invalid="ignore"):  # a place beyond the end of an open course is not found
+        with np.errstate(invalid="ignore"):  # places beyond the end of an open course are not found
             s, d, found = line.project(trace.xs[at], trace.ys[at], guess)
         if reference.closed:
-            # count on over the line: the lap begins near 0 and ends near the length
+            # unwrap at the line: the lap begins near 0 and ends near the length
             share = np.linspace(0.0, 1.0, len(at))
             s = s + reference.length_m * np.round(share - s / reference.length_m)
         ok = found & np.isfinite(s) & np.isfinite(d)
@@ -74,7 +74,7 @@ def _key(x: Floats, y: Floats, heading: Floats) -> Floats:
 
 
 def refuse_off_road(laps: tuple[Lap, ...], offset: Floats, step_m: float) -> tuple[Lap, ...]:
-    """Refuse valid laps that leave the other laps' road; needs three valid laps to know the road."""
+    """Refuse valid laps that leave the other laps' road; needs three valid laps to determine the road."""
     valid = np.array([lap.valid for lap in laps])
     if int(valid.sum()) < FEWEST_LAPS:
         return laps
@@ -105,7 +105,7 @@ def _lasting(flag: NDArray[np.bool_], nodes: int) -> NDArray[np.bool_]:
 
 
 def with_edges(reference: Reference, offset: Floats) -> Reference:
-    """The reference with its edges from the offsets of valid laps, shape (laps, n)."""
+    """Return the reference with its edges from the offsets of valid laps, shape (laps, n)."""
     known = np.isfinite(offset).sum(axis=0)
     if len(offset) < FEWEST_LAPS or not np.all(known >= 1):
         return reference

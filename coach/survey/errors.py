@@ -1,8 +1,8 @@
-"""What the survey raises.
+"""Exceptions of the survey.
 
 CoachError
-└── SurveyError       the recording can not be surveyed
-    └── NoValidLap    laps were found, none can serve as reference
+└── SurveyError       the recording cannot be surveyed
+    └── NoValidLap    none of the laps can serve as reference
 """
 
 from __future__ import annotations
@@ -11,10 +11,10 @@ from coach.errors import CoachError
 
 
 class SurveyError(CoachError):
-    """A recording can not be surveyed; the message says what was found and what is needed."""
+    """A recording cannot be surveyed; the message says what was found and what is needed."""
 
 
-class NoValidLap(SurveyError):  # noqa: N818  (named for what is the case, as its siblings in coach.errors' style)
+class NoValidLap(SurveyError):  # noqa: N818  (named after the condition, like its siblings in coach.errors)
     """No lap can serve as the reference; ``reasons`` holds each refused lap with its reason."""
 
     def __init__(self, message: str, reasons: tuple[str, ...] = ()) -> None:

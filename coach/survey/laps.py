@@ -1,4 +1,4 @@
-"""Laps: cut at the passages of the line, each either valid or named with the first reason why not.
+"""Laps: cut at passages of the line, each valid or with the first reason for refusal.
 
 Rules (the first that holds names the lap): incomplete (or under 200 m); a gap, restart or teleport inside; places
 unknown for over 2.5 s; positions and speed that differ by over 10 %; out-lap, in-lap, pit (by the feed's flag, or
@@ -28,7 +28,7 @@ from coach.survey.seam import (
     passages_without_positions,
     straight_seam,
 )
-from coach.survey.trace import Trace
+from coach.survey.trace import Recording
 
 WHEELS_OFF_S: Final = 0.2
 OTHER_LENGTH: Final = 0.03
@@ -44,8 +44,8 @@ _SAME_LINE_M: Final = 50.0
 class Lap:
     """One lap from ``start`` to ``stop`` on the trace's clock [s]; ``reason`` is empty for a valid one.
 
-    ``t_s`` is the session time at its start [s], ``length_m`` what the odometer counted. ``short_m`` is how far before
-    the line its record ends [m]: the time of the passage is then extrapolated from the speed; 0 for a whole record.
+    ``t_s`` is the session time at its start [s], ``length_m`` the odometer's. ``short_m`` is the distance from the
+    record's end to the line [m]: the passage time is then extrapolated by speed; 0 for a complete record.
     """
 
     number: int
@@ -58,13 +58,18 @@ class Lap:
 
     @property
     def time_s(self) -> float:
-        """From passage to passage [s]."""
+        """Time from passage to passage [s]."""
         return self.stop - self.start
 
     @property
     def valid(self) -> bool:
-        """Whether it may serve as reference and as a sample of the driver."""
+        """Whether it may serve as reference and sample of the driver."""
         return not self.reason
+
+
+def short_note(lap: int, short_m: float) -> str:
+    """Return the note about a lap whose record ends ``short_m`` [m] before the line."""
+    return f"lap {lap} ends {short_m:.0f} m before the line: its time is extrapolated from the speed there"
 
 
 @dataclass(frozen=True)
@@ -77,8 +82,8 @@ class Cut:
     how: str
 
 
-def cut(trace: Trace, seam: Seam | None = None) -> Cut:
-    """Cut a recording into laps at ``seam``, or at the line the feed counts, or else at one of our own choice."""
+def cut(trace: Recording, seam: Seam | None = None) -> Cut:
+    """Cut a recording into laps at ``seam``, or at the feed's line, or else at one we choose."""
     at = counted(trace)
     if not trace.has_positions:
         found = passages_without_positions(trace, at)
@@ -102,8 +107,8 @@ def cut(trace: Trace, seam: Seam | None = None) -> Cut:
     return Cut(_judged(trace, _laps(trace, found)), True, seam, how)
 
 
-def _laps(trace: Trace, found: list[Passage]) -> list[Lap]:
-    """Laps between passages, with the pieces before the first and after the last."""
+def _laps(trace: Recording, found: list[Passage]) -> list[Lap]:
+    """Return the laps between passages, and the pieces before the first and after the last."""
     end = float(trace.clock[-1])
     begin = float(trace.clock[0])
     laps: list[tuple[float, float, str]] = []
@@ -133,13 +138,13 @@ def _laps(trace: Trace, found: list[Passage]) -> list[Lap]:
     return out
 
 
-def _lap(trace: Trace, number: int, a: float, b: float, reason: str, short_m: float = 0.0) -> Lap:
+def _lap(trace: Recording, number: int, a: float, b: float, reason: str, short_m: float = 0.0) -> Lap:
     way = np.interp([a, b], trace.clock, trace.odometer)
     return Lap(number, a, b, trace.session_time(a), float(way[1] - way[0]) + short_m, reason, short_m)
 
 
-def _numbers(trace: Trace, laps: list[tuple[float, float, str]]) -> list[int]:
-    """The feed's own numbers if it counts each lap apart, else 0 for a first piece and on from there."""
+def _numbers(trace: Recording, laps: list[tuple[float, float, str]]) -> list[int]:
+    """Return the feed's lap numbers if distinct, else count from 0 for a first piece."""
     counts = []
     for a, b, _ in laps:
         i, j = np.searchsorted(trace.clock, [a, b])
@@ -153,7 +158,7 @@ def _numbers(trace: Trace, laps: list[tuple[float, float, str]]) -> list[int]:
     return [first + k for k in range(len(laps))]
 
 
-def _judged(trace: Trace, laps: list[Lap]) -> tuple[Lap, ...]:
+def _judged(trace: Recording, laps: list[Lap]) -> tuple[Lap, ...]:
     laps = [lap if lap.reason else replace(lap, reason=_reason(trace, lap)) for lap in laps]
     lengths = [lap.length_m for lap in laps if lap.valid]
     if len(lengths) >= 3:
@@ -180,8 +185,10 @@ def refuse_slow(laps: tuple[Lap, ...]) -> tuple[Lap, ...]:
     )
 
 
-def _longest(trace: Trace, lap: Lap, flag: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> tuple[float, float]:
-    """Longest time [s] for which ``flag`` (one per frame) holds within the lap, and the clock where that began."""
+def _longest(trace: Recording, lap: Lap, flag: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> tuple[float, float]:
+    """Return the longest time [s] for which ``flag`` (one per frame) holds within the lap, and its start on
+    the clock.
+    """
     i, j = np.searchsorted(trace.clock, [lap.start, lap.stop])
     on = flag[i:j]
     t = np.append(trace.clock[i:j], trace.clock[min(j, len(trace.clock) - 1)])
@@ -189,7 +196,7 @@ def _longest(trace: Trace, lap: Lap, flag: np.ndarray[tuple[int], np.dtype[np.bo
     return max(spans, key=lambda span: span[0], default=(0.0, lap.start))
 
 
-def _reason(trace: Trace, lap: Lap) -> str:
+def _reason(trace: Recording, lap: Lap) -> str:
     def way(clock: float) -> str:
         here = np.interp([lap.start, clock], trace.clock, trace.odometer)
         return f"{here[1] - here[0]:.0f} m after the line"
@@ -220,8 +227,8 @@ def _reason(trace: Trace, lap: Lap) -> str:
     return ""
 
 
-def _lack(trace: Trace, lap: Lap) -> str:
-    """What is missing to know the car's place all through the lap; empty if nothing is."""
+def _lack(trace: Recording, lap: Lap) -> str:
+    """Return what is missing to locate the car throughout the lap; "" if nothing is."""
     if trace.has_positions:
         i, j = np.searchsorted(trace.p_clock, [lap.start, lap.stop])
         t = trace.p_clock[i:j]
@@ -233,15 +240,15 @@ def _lack(trace: Trace, lap: Lap) -> str:
         known = np.isfinite(trace.channels["lap_distance_m"][i:j]) | np.isfinite(trace.channels["lap_fraction"][i:j])
         t = trace.clock[i:j][known]
     wait = float(np.diff(np.concatenate([[lap.start], t, [lap.stop]])).max())
-    # a car at a stand gives few places: stopped is told apart below
+    # a stationary car gives few positions: the check below detects a stop
     driven = wait * lap.length_m / lap.time_s
     if len(t) < FEWEST_PLACES or (wait > LONGEST_WAIT_S and driven > 10.0):
         return f"places unknown for {wait:.1f} s"
     return ""
 
 
-def _runs(trace: Trace) -> list[tuple[float, float]]:
-    """Pieces in which the car moves, from the clock of the first to that of the last moving frame."""
+def _runs(trace: Recording) -> list[tuple[float, float]]:
+    """Return the pieces in which the car moves, from the clock of the first to that of the last moving frame."""
     moving = trace.speed > STOPPED_MPS
     edge = np.flatnonzero(np.diff(np.concatenate([[0], (moving & True).astype(np.int8), [0]])))
     pieces: list[tuple[float, float]] = []
@@ -255,8 +262,10 @@ def _runs(trace: Trace) -> list[tuple[float, float]]:
     return [(a, b) for a, b in pieces if float(np.diff(np.interp([a, b], trace.clock, trace.odometer))[0]) > 300.0]
 
 
-def _one_way(trace: Trace) -> Cut:
-    """A course from one place to another: the longest run names its start and finish, other runs must pass both."""
+def _one_way(trace: Recording) -> Cut:
+    """Return a course from one place to another: the longest run names its start and finish, other runs
+    must pass both.
+    """
     runs = _runs(trace)
     if not runs:
         raise SurveyError("the car moves less than 300 m without a break; no lap and no run can be cut from that")
@@ -281,7 +290,7 @@ def _one_way(trace: Trace) -> Cut:
     return Cut(_judged(trace, laps), False, gates[0], "one way from start to finish: no place is passed twice")
 
 
-def _one_way_by_distance(trace: Trace) -> Cut:
+def _one_way_by_distance(trace: Recording) -> Cut:
     runs = _runs(trace)
     if not runs:
         raise SurveyError("the car moves less than 300 m without a break; no lap and no run can be cut from that")

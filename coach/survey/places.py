@@ -1,4 +1,4 @@
-"""The places of a corner: brake, turn-in, apex, exit, end; and what a driver is told of it: gear, apex kind.
+"""Finds the places of a corner (brake, turn-in, apex, exit, end), its gear and apex kind.
 
 - apex: the middle of the tightest piece (curvature of at least TIGHT of the most), weighted by high powers of
   curvature and slowness: the middle of an arc of one radius, the peak of a narrowing one, drawn to where the car
@@ -54,7 +54,7 @@ KIND: Final = 0.06
 
 
 def corners_of(reference: Reference, lap: Lane, found: list[Stretch], lateral_noise: float) -> tuple[Corner, ...]:
-    """Corners named T1.. in driving order along the reference; ``lateral_noise`` of k v^2 [m/s2]."""
+    """Return corners named T1.. in driving order along the reference; ``lateral_noise`` of k v^2 [m/s2]."""
     rough = [_places(lap, c, lateral_noise) for c in found]
     gears = np.roll(reference.gear, -lap.first)
     spans: list[Span] = []
@@ -87,15 +87,17 @@ class Span:
 
     @property
     def first(self) -> float:
-        """Where it begins: brake, or turn-in without one."""
+        """Its start: brake, or turn-in without one."""
         return self.turn_in if math.isnan(self.brake) else self.brake
 
 
 def ordered(reference: Reference, lap: Lane, spans: list[Span]) -> tuple[Corner, ...]:
-    """Corners from spans: places in order, no two corners overlapping, named in driving order from the line."""
+    """Return the corners from spans: places in order, no two corners overlapping, named in driving order
+    from the line.
+    """
     n = len(lap.speed)
     for k, span in enumerate(spans):
-        # a corner has an exit: the next one begins at least a node beyond its apex
+        # a corner needs an exit: the next one begins at least a node beyond its apex
         least = spans[k - 1].apex + 1 if k else -math.inf
         if not math.isnan(span.brake):
             span.brake = min(max(span.brake, least), span.apex)
@@ -123,7 +125,7 @@ def ordered(reference: Reference, lap: Lane, spans: list[Span]) -> tuple[Corner,
         )  # fmt: skip
     out.sort(key=lambda corner: corner.apex_m)
     if out and reference.closed:
-        # over the line, rounded places and the length may cross by what was rounded; a profile keeps 0.1 m
+        # across the line, rounded places may exceed the length by the rounding; a profile rounds to 0.1 m
         first = out[0].turn_in_m if math.isnan(out[0].brake_m) else out[0].brake_m
         most = math.floor((first + reference.length_m) * 10.0) / 10.0
         end = min(out[-1].end_m, most)
@@ -132,7 +134,7 @@ def ordered(reference: Reference, lap: Lane, spans: list[Span]) -> tuple[Corner,
 
 
 def _places(lap: Lane, c: Stretch, lateral_noise: float) -> tuple[int, int, int]:
-    """Turn-in, apex and end."""
+    """Return turn-in, apex and end."""
     y = np.abs(lap.share)
     k = np.abs(lap.curvature)
     apexes = _apexes(lap, c, lateral_noise)
@@ -147,13 +149,13 @@ def _places(lap: Lane, c: Stretch, lateral_noise: float) -> tuple[int, int, int]
     floor = EDGE * y[last]
     while end < len(y) - 1 and y[end + 1] >= floor and lap.share[end + 1] * lap.share[last] > 0:
         end += 1
-    # neighbours in one stretch share its parting
+    # neighbours in one stretch share its split point
     turn_in = max(turn_in, min(c.start, first) - 40) if turn_in < c.start else turn_in
     return min(turn_in, apex), apex, max(end, apex)
 
 
 def _apexes(lap: Lane, c: Stretch, lateral_noise: float) -> list[int]:
-    """The apexes of a corner: peaks with a valley of less than ONE between are one, the rest is ripple."""
+    """Return the apexes of a corner: peaks with a valley of less than ONE between are one, others are ripple."""
     y = np.abs(lap.share)
     groups: list[list[int]] = []
     for p in c.peaks:
@@ -172,7 +174,7 @@ def _apexes(lap: Lane, c: Stretch, lateral_noise: float) -> list[int]:
 
 
 def _tightest(k: Floats, speed: Floats, peaks: list[int], c: Stretch, noise: float) -> int:
-    """Middle of the tightest piece around ``peaks``; ``noise`` is the relative one of the curvature."""
+    """Return the middle of the tightest piece around ``peaks``; ``noise`` is the relative one of the curvature."""
     wide = min(max(NOISE * noise, NARROW), 1.0 - LOOSEST)
     slack = max(wide, 1.0 - TIGHT)
     half = max(int(0.4 * wide * (c.stop - c.start)), 1)
@@ -182,7 +184,7 @@ def _tightest(k: Floats, speed: Floats, peaks: list[int], c: Stretch, noise: flo
     left, right = high, low
     for p in peaks:
         top = min(max(p - a, low), high - 1)
-        # up to the top of this peak, over ripples that do not fall below the slack
+        # up to the top of this peak, across ripples above the slack
         while True:
             first, last = _around(y, top, low, high, (1.0 - slack) * y[top])
             left, right = min(left, first), max(right, last)
@@ -193,8 +195,8 @@ def _tightest(k: Floats, speed: Floats, peaks: list[int], c: Stretch, noise: flo
     here = y[left : right + 1]
     power = min(max(SHARP / max(noise, 1e-9), LEAST_POWER), MOST_POWER)
     weight = (here / here.max()) ** power
-    # the slower the likelier. Speed is far less noisy than curvature, and at the limit of grip the curvature goes with
-    # the inverse square of the speed: what noise takes from the one is given to the other
+    # weight slow places more. Speed is far less noisy than curvature, and at the grip limit curvature goes with the
+    # inverse square of speed: weight lost by noise in one goes to the other
     v = speed[a + left : a + right + 1]
     weight *= (v.min() / v) ** (SPEED_POWER + 2.0 * (MOST_POWER - power))
     return a + round(float((weight * np.arange(left, right + 1)).sum() / weight.sum()))
@@ -209,7 +211,7 @@ def _around(y: Floats, top: int, low: int, high: int, floor: float) -> tuple[int
 
 
 def exit_start(lap: Lane, peaks: tuple[int, ...], apex: int, end: int) -> int:
-    """Where full throttle begins that is held to ``end``, else where the load has fallen to half."""
+    """Return where full throttle held to ``end`` begins, else where the load has fallen to half."""
     throttle = lap.throttle[apex : end + 1]
     if len(throttle) and np.isfinite(throttle).all() and throttle[-1] >= FULL:
         lifted = np.flatnonzero(throttle < FULL)
@@ -222,7 +224,7 @@ def exit_start(lap: Lane, peaks: tuple[int, ...], apex: int, end: int) -> int:
 
 
 def brake_start(lap: Lane, floor: int, turn_in: int, apex: int) -> float:
-    """Where the last braking before the apex began (a fraction of a node), not before ``floor``; NaN if none."""
+    """Return where the last braking before the apex began (a fraction of a node), not before ``floor``; NaN if none."""
     brake = lap.brake[floor : apex + 1]
     if not np.isfinite(brake).all():
         return math.nan
@@ -243,7 +245,7 @@ def brake_start(lap: Lane, floor: int, turn_in: int, apex: int) -> float:
     a, _ = max(spells, key=lambda spell: float(v[spell[0]] - v[spell[1]]))
     if a == 0:
         return float(floor)
-    # between the nodes: where the pedal passed PRESSED
+    # interpolated: where the pedal passed PRESSED
     return floor + a - 1 + float((PRESSED - brake[a - 1]) / max(brake[a] - brake[a - 1], 1e-9))
 
 
@@ -255,7 +257,7 @@ def _driven_on(lap: Lane, released: int, turn_in: int) -> bool:
 
 
 def lowest_gear(gear: Floats) -> int | None:
-    """The lowest forward gear; None if no gear is known."""
+    """Return the lowest forward gear; None if no gear is known."""
     known = gear[np.isfinite(gear) & (gear > 0)]
     return int(known.min()) if len(known) else None
 

@@ -1,8 +1,8 @@
-"""The finish line: where it lies, and when each passage of it took place, to a fraction of a sample.
+"""The finish line: its position, and the time of each passage to a fraction of a sample.
 
-A feed that counts laps (or resets its lap distance) tells within which sample interval the line lies. Over several
-laps these intervals overlap in far less than one interval; the line is put into the middle of the overlap, across the
-mean direction of travel. Passages are then found from positions, so a lap time does not carry the sampling.
+A feed that counts laps (or resets its lap distance) shows the sample interval of the line. Over several laps these
+intervals overlap in far less than one; the line is the middle of the overlap, across the mean direction of travel.
+Passages are then found from positions, so a lap time does not carry the sampling.
 """
 
 from __future__ import annotations
@@ -15,17 +15,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coach.core.columns import Floats
+from coach.core.measure.trace import SHORT_M
+from coach.core.numeric.motion import time_for
 from coach.core.track.reference import Reference
 from coach.survey.smooth import cutoff_for
-from coach.survey.trace import Trace, pieces
+from coach.survey.trace import Recording, pieces
 
 GATE_M: Final = 25.0
 """Half the width of the gate across the track at the line [m]."""
 _APART_M: Final = 150.0
 """Two passages closer than this [m] are one (a spin on the line)."""
 _MOVING: Final = 3.0
-SHORT_M: Final = 50.0
-"""A recording that ends at most this far before the line [m] counts up to it."""
 
 
 @dataclass(frozen=True)
@@ -37,26 +37,26 @@ class Seam:
     heading_rad: float
 
     def along(self, x: Floats, y: Floats) -> Floats:
-        """Metres past the line."""
+        """Return metres past the line."""
         out: Floats = (x - self.x_m) * math.cos(self.heading_rad) + (y - self.y_m) * math.sin(self.heading_rad)
         return out
 
     def across(self, x: Floats, y: Floats) -> Floats:
-        """Metres to the left of the point."""
+        """Return the metres to the left of the point."""
         out: Floats = (y - self.y_m) * math.cos(self.heading_rad) - (x - self.x_m) * math.sin(self.heading_rad)
         return out
 
     def faces(self, course: Floats) -> NDArray[np.bool_]:
-        """Whether a course lies within 60 degrees of the direction of travel."""
+        """Return whether a course lies within 60 degrees of the direction of travel."""
         out: NDArray[np.bool_] = np.cos(course - self.heading_rad) > 0.5
         return out
 
 
 @dataclass(frozen=True)
 class Passage:
-    """One passage of the line at ``clock`` [s]; ``edge`` tells that it lies just outside a broken piece.
+    """One passage of the line at ``clock`` [s]; ``edge`` is true just outside a broken piece.
 
-    ``short_m`` is how far before the line the record ends [m], 0 if it reaches the line to a few samples.
+    ``short_m`` is the distance from the record's end to the line [m], 0 if it reaches the line within a few samples.
     """
 
     clock: float
@@ -65,22 +65,22 @@ class Passage:
 
 
 def seam_of(reference: Reference) -> Seam | None:
-    """The line of an earlier survey, so that laps stay comparable; None without a line."""
+    """Return the line of an earlier survey, so that laps stay comparable; None without a line."""
     if not reference.has_line:
         return None
     return Seam(float(reference.x_m[0]), float(reference.y_m[0]), float(reference.heading_rad[0]))
 
 
-def counted(trace: Trace) -> NDArray[np.intp]:
-    """Frames i between which and i + 1 the feed's own lap count or lap distance says that the line lies."""
+def counted(trace: Recording) -> NDArray[np.intp]:
+    """Return frames i with the line between i and i + 1 by the feed's lap count or lap distance."""
     for found in (resets(trace), _increments(trace)):
         if len(found):
             return found
     return np.empty(0, dtype=np.intp)
 
 
-def resets(trace: Trace) -> NDArray[np.intp]:
-    """Frames i after which the lap distance (or fraction) starts again from the line."""
+def resets(trace: Recording) -> NDArray[np.intp]:
+    """Return frames i after which the lap distance (or fraction) resets at the line."""
     for name in ("lap_distance_m", "lap_fraction"):
         d = trace.channels[name]
         good = np.flatnonzero(np.isfinite(d))
@@ -96,7 +96,7 @@ def resets(trace: Trace) -> NDArray[np.intp]:
     return np.empty(0, dtype=np.intp)
 
 
-def _increments(trace: Trace) -> NDArray[np.intp]:
+def _increments(trace: Recording) -> NDArray[np.intp]:
     lap = trace.channels["lap"]
     if 2 * int(np.isfinite(lap).sum()) < len(lap):
         return np.empty(0, dtype=np.intp)
@@ -105,8 +105,8 @@ def _increments(trace: Trace) -> NDArray[np.intp]:
     return np.asarray(np.flatnonzero((np.diff(lap) == 1) & same & (trace.speed[:-1] > _MOVING)), dtype=np.intp)
 
 
-def counted_seam(trace: Trace, at: NDArray[np.intp]) -> Seam | None:
-    """The line from counted passages; None if they do not gather at one place."""
+def counted_seam(trace: Recording, at: NDArray[np.intp]) -> Seam | None:
+    """Return the line from counted passages; None if they do not agree."""
     if not len(at):
         return None
     before, after = trace.clock[at], trace.clock[at + 1]
@@ -131,8 +131,8 @@ def counted_seam(trace: Trace, at: NDArray[np.intp]) -> Seam | None:
     )
 
 
-def _share(trace: Trace, at: NDArray[np.intp]) -> Floats:
-    """Where within the interval the line lies by the lap distance after it; a half where that is not known."""
+def _share(trace: Recording, at: NDArray[np.intp]) -> Floats:
+    """Return the line's position within the interval by the lap distance after it; 0.5 if unknown."""
     if not len(at):
         return np.empty(0)
     d = trace.channels["lap_distance_m"]
@@ -149,15 +149,15 @@ def _share(trace: Trace, at: NDArray[np.intp]) -> Floats:
     return np.full(len(at), 0.5)
 
 
-def passages_without_positions(trace: Trace, at: NDArray[np.intp]) -> list[Passage]:
-    """Passages from lap distance (exact) or lap count (half a sample)."""
+def passages_without_positions(trace: Recording, at: NDArray[np.intp]) -> list[Passage]:
+    """Return the passages from lap distance (exact) or lap count (half a sample)."""
     gap = trace.clock[at + 1] - trace.clock[at]
     share = _share(trace, at)
     found = [Passage(float(c)) for c in trace.clock[at] + share * gap]
     d = trace.channels["lap_distance_m"]
     if not np.isfinite(d).any():
         d = trace.channels["lap_fraction"] * _metres_per_fraction(trace)
-    # what the distance shows at the line, between the last sample before it and the first after
+    # the distance at the line, between the last sample before it and the first after
     shown = d[at] + share * gap * trace.speed[at]
     shown = shown[np.isfinite(shown)]
     length = float(np.median(shown)) if len(shown) else float(np.nanmax(d)) if np.isfinite(d).any() else math.nan
@@ -174,7 +174,7 @@ def passages_without_positions(trace: Trace, at: NDArray[np.intp]) -> list[Passa
     return sorted(found, key=lambda p: p.clock)
 
 
-def _metres_per_fraction(trace: Trace) -> float:
+def _metres_per_fraction(trace: Recording) -> float:
     f = trace.channels["lap_fraction"]
     good = np.flatnonzero(np.isfinite(f))
     step_f, step_m = np.diff(f[good]), np.diff(trace.odometer[good])
@@ -182,8 +182,8 @@ def _metres_per_fraction(trace: Trace) -> float:
     return float(step_m[on].sum() / step_f[on].sum()) if on.any() else math.nan
 
 
-def straight_seam(trace: Trace) -> Seam | None:
-    """A line in the middle of the longest straight that is driven most often; None if no place is driven twice."""
+def straight_seam(trace: Recording) -> Seam | None:
+    """Return a line in the middle of the longest straight that is driven most often; None if no place occurs twice."""
     runs: list[tuple[float, int]] = []
     for piece in pieces(trace.p_chunk):
         t, course = trace.p_clock[piece], np.unwrap(trace.course[piece])
@@ -202,7 +202,7 @@ def straight_seam(trace: Trace) -> Seam | None:
     for _, i in runs[:12]:
         seam = Seam(float(trace.xs[i]), float(trace.ys[i]), float(trace.course[i]))
         when = np.array([p.clock for p in passages(trace, seam, edges=False)])
-        # runs of a hill climb pass a place once each, with a break between: only a circuit passes it twice in one go
+        # runs of a hill climb pass a place once each, with breaks: only a circuit passes it twice without a break
         held = trace.p_chunk[np.clip(np.searchsorted(trace.p_clock, when), 0, len(trace.p_chunk) - 1)]
         times = int(np.unique(held, return_counts=True)[1].max(initial=0))
         if times >= 2 and (best is None or times > best[0] + 1):
@@ -210,8 +210,8 @@ def straight_seam(trace: Trace) -> Seam | None:
     return best[1] if best else None
 
 
-def closing_seam(trace: Trace) -> Seam | None:
-    """The line at the very start of a recording that ends where it began, at speed; None if it does not."""
+def closing_seam(trace: Recording) -> Seam | None:
+    """Return the line at the very start of a recording that ends where it began, at speed; None if it does not."""
     for piece in pieces(trace.p_chunk):
         x, y, t = trace.xs[piece], trace.ys[piece], trace.p_clock[piece]
         if len(t) < 100 or np.hypot(np.diff(x), np.diff(y)).sum() < 300.0:
@@ -227,8 +227,8 @@ def closing_seam(trace: Trace) -> Seam | None:
     return None
 
 
-def passages(trace: Trace, seam: Seam, edges: bool = True) -> list[Passage]:
-    """All passages of the line in the direction of travel, in order of time."""
+def passages(trace: Recording, seam: Seam, edges: bool = True) -> list[Passage]:
+    """Return all passages of the line in the direction of travel, in order of time."""
     u, w = seam.along(trace.xs, trace.ys), seam.across(trace.xs, trace.ys)
     ok = (np.abs(w) < GATE_M) & seam.faces(trace.course)
     same = trace.p_chunk[1:] == trace.p_chunk[:-1]
@@ -246,8 +246,8 @@ def passages(trace: Trace, seam: Seam, edges: bool = True) -> list[Passage]:
     return sorted(found, key=lambda p: p.clock)
 
 
-def _edges(trace: Trace, seam: Seam, u: Floats, ok: NDArray[np.bool_]) -> list[Passage]:
-    """Passages at most 2.5 samples outside a piece: recordings are often cut at the line."""
+def _edges(trace: Recording, seam: Seam, u: Floats, ok: NDArray[np.bool_]) -> list[Passage]:
+    """Return the passages at most 2.5 samples outside a piece: recordings are often cut at the line."""
     found = []
     cut = np.flatnonzero(np.diff(trace.p_chunk))
     dt = float(np.median(np.diff(trace.p_clock)))
@@ -264,8 +264,8 @@ def _edges(trace: Trace, seam: Seam, u: Floats, ok: NDArray[np.bool_]) -> list[P
     return found
 
 
-def _beyond(trace: Trace, clock: float, short_m: float, near_m: float) -> Passage | None:
-    """The passage ``short_m`` [m] after a record's end at ``clock`` [s], as speed and acceleration there go on.
+def _beyond(trace: Recording, clock: float, short_m: float, near_m: float) -> Passage | None:
+    """Return the passage ``short_m`` [m] after a record's end at ``clock`` [s], extrapolated by speed and acceleration.
 
     None if the end is not before the line, too far from it (over ``near_m`` and SHORT_M), or too slow.
     """
@@ -275,15 +275,12 @@ def _beyond(trace: Trace, clock: float, short_m: float, near_m: float) -> Passag
         return None
     if short_m <= near_m:
         return Passage(clock + short_m / v, "end")
-    # short = v t + slope t^2 / 2, solved in the form that holds for a slope of 0; none if the car would stop before
-    root = v * v + 2.0 * slope * short_m
-    if root <= 0:
-        return None
-    return Passage(clock + 2.0 * short_m / (v + math.sqrt(root)), "end", short_m)
+    took = time_for(short_m, v, slope)
+    return Passage(clock + took, "end", short_m) if math.isfinite(took) else None
 
 
-def _refined(trace: Trace, seam: Seam, u: Floats, k: int) -> float:
-    """The passage between positions k and k + 1, from raw positions and the speed around it.
+def _refined(trace: Recording, seam: Seam, u: Floats, k: int) -> float:
+    """Return the passage between positions k and k + 1, from raw positions and the speed around it.
 
     The distance past the line is the odometer plus a slow remainder; the remainder is fitted by a parabola (local,
     tricube weights) over a window that grows with the noise, from a few samples for clean positions to 1 s.

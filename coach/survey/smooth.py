@@ -1,8 +1,8 @@
-"""Smoothing that knows its own noise: how noisy a channel is, and how far it may be smoothed.
+"""Smoothing by a wanted accuracy: how far a channel may be smoothed, given its noise (``core.numeric.noise``).
 
-The smoother minimises ``sum (y - z)^2 + lambda * integral (z''')^2`` (a penalised least-squares fit of the
-third derivative), which passes a frequency w with the gain ``1 / (1 + (w / cutoff)^6)``: flat below the cut-off,
-so corners are not cut, steep above it.
+The smoother minimises ``sum (y - z)^2 + lambda * integral (z''')^2`` (a penalised least-squares fit of the third
+derivative), which passes a frequency w with the gain ``1 / (1 + (w / cutoff)^6)``: flat below the cut-off, which
+preserves corners, and steep above it.
 
 The span follows from the noise by the curvature-noise law sigma_k = sqrt(6) * sigma_pos / L^2. That law counts three
 points; with every sample in the span at work the noise of the second derivative becomes
@@ -23,30 +23,14 @@ from scipy.linalg import solveh_banded
 from coach.core.columns import Floats
 
 HIGHEST_CUTOFF: Final = 2 * math.pi * 4.0
-"""[rad/s]; a car's path holds nothing above about 4 Hz that a coach needs."""
+"""[rad/s]; a car's path has nothing above about 4 Hz that a coach needs."""
 LOWEST_CUTOFF: Final = 2.0
 """[rad/s]; a slower smoother would begin to blur corners of 2 s."""
-_ORDER: Final = 5
 _SHORTEST: Final = 0.05  # cut-off times spacing below which the equations lose digits in float64
 
 
-def noise_level(y: Floats) -> float:
-    """The standard deviation of the white noise on an evenly sampled channel.
-
-    Fifth differences remove what a moving car can do within six samples; the median of their size is not moved by
-    single events (gear changes, teleports). Shape (n,) or (n, 2); NaN when there are fewer than 30 samples.
-    """
-    if len(y) < 30:
-        return math.nan
-    d = np.diff(y, n=_ORDER, axis=0)
-    d = d[np.isfinite(d)]
-    if len(d) < 20:
-        return math.nan
-    return float(np.median(np.abs(d)) / 0.67449 / math.sqrt(math.comb(2 * _ORDER, _ORDER)))
-
-
 def cutoff_for(noise: float, dt: float, wanted: float, derivative: int) -> float:
-    """The cut-off [rad/s] at which ``derivative`` (0, 1 or 2) of the smoothed channel has the noise ``wanted``.
+    """Return the cut-off [rad/s] at which ``derivative`` (0, 1 or 2) of the smoothed channel has the noise ``wanted``.
 
     ``noise`` is that of one sample, ``dt`` the spacing [s]. The constants are integrals of u^(2d) / (1 + u^6)^2
     over pi. Clipped to what a car's motion allows.
@@ -59,7 +43,7 @@ def cutoff_for(noise: float, dt: float, wanted: float, derivative: int) -> float
 
 
 def smooth(t_s: Floats, y: Floats, cutoff: float) -> Floats:
-    """``y`` (shape (n,) or (n, m), finite) smoothed at the increasing times ``t_s`` [s] with a cut-off [rad/s]."""
+    """Return ``y`` (shape (n,) or (n, m), finite) smoothed at increasing times ``t_s`` [s] with a cut-off [rad/s]."""
     n = len(t_s)
     if n < 8:
         return np.array(y, dtype=np.float64)
@@ -89,7 +73,7 @@ def smooth(t_s: Floats, y: Floats, cutoff: float) -> Floats:
 
 
 def _bundled(t_s: Floats, y: Floats, cutoff: float, bundle: int) -> Floats:
-    """Average bundles of samples first: the same result to the noise, without the loss of digits."""
+    """Smooth averages of sample groups: equal within the noise, without loss of digits."""
     m = len(t_s) // bundle
     cut = np.linspace(0, len(t_s), m + 1).astype(np.intp)
     width = np.diff(cut)

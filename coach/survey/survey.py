@@ -1,4 +1,4 @@
-"""From a recording to a reference and its corners: the one call of this room."""
+"""Surveys a recording: its reference and corners. The entry point of this room."""
 
 from __future__ import annotations
 
@@ -8,24 +8,25 @@ from dataclasses import dataclass
 import numpy as np
 
 from coach.core.columns import Columns
+from coach.core.numeric.filled import filled_note
 from coach.core.track.reference import Reference
 from coach.core.values import Corner
+from coach.survey.baseline import baseline
 from coach.survey.build_reference import build
 from coach.survey.corners import find, lane
 from coach.survey.distance_corners import corners_from_speed
 from coach.survey.edges import FEWEST_LAPS, beside, refuse_off_road, with_edges
 from coach.survey.envelope.samples import LapLines
 from coach.survey.errors import NoValidLap
-from coach.survey.laps import Cut, Lap, cut
+from coach.survey.laps import Cut, Lap, cut, short_note
 from coach.survey.places import corners_of
 from coach.survey.seam import Seam, seam_of
-from coach.survey.trace import Trace, tidy
-from coach.survey.usual import usual
+from coach.survey.trace import Recording, tidy
 
 
 @dataclass(frozen=True, eq=False)
 class Survey:
-    """What a recording gave: ``laps`` holds every lap with its time and, if refused, the reason.
+    """Result of a survey: ``laps`` holds every lap with its time and, if refused, the reason.
 
     ``notes`` are sentences for the user; ``reference_lap`` is the number of the lap that became the reference;
     ``position_noise_m`` and ``speed_noise_mps`` were measured on the recording (one sample, standard deviation).
@@ -38,7 +39,7 @@ class Survey:
     notes: tuple[str, ...]
     position_noise_m: float
     speed_noise_mps: float
-    trace: Trace
+    trace: Recording
     lines: LapLines | None
     """Each lap beside the reference; None without positions."""
 
@@ -54,11 +55,10 @@ def survey(
 ) -> Survey:
     """Survey a recording.
 
-    ``reference_lap`` names the lap to take instead of the best valid one. ``previous`` is the reference of an earlier
-    survey of this circuit: its finish line is kept (``seam`` names a line outright). ``inferred`` are channels that
-    the feed did not measure: pedals it guessed on the way lag behind the car, here the whole lap is known, so they
-    are worked out anew and the reference says so. Raises SurveyError if the
-    recording holds too little, NoValidLap (with each lap's reason) if no lap can serve.
+    ``reference_lap`` selects a lap instead of the best valid one. ``previous`` is the reference of an earlier survey of
+    this circuit: its finish line is kept (``seam`` sets a line directly). ``inferred`` are channels the feed did not
+    measure: live inferred pedals lag, so the survey recomputes them from the whole lap and marks the reference. Raise
+    SurveyError if the recording is too short, NoValidLap (with each lap's reason) if no lap can serve.
     """
     trace = tidy(_measured(columns, inferred))
     if seam is None and previous is not None and trace.has_positions:
@@ -83,7 +83,7 @@ def survey(
         reference = with_edges(reference, offset[valid])
         if int(valid.sum()) < FEWEST_LAPS:
             notes.append(f"track edges unknown: {int(valid.sum())} valid laps, {FEWEST_LAPS} are needed")
-        v, k, calm = usual(reference, laps, speed, curvature)
+        v, k, calm = baseline(reference, laps, speed, curvature)
         flat = lane(reference.step_m, v, k, reference.throttle, reference.brake, closed)
         corners = corners_of(reference, flat, find(flat), trace.lateral_noise * calm)
     else:
@@ -101,7 +101,7 @@ def survey(
 
 
 def _measured(columns: Columns, inferred: Collection[str]) -> Columns:
-    """The columns without pedals that were guessed."""
+    """Return the columns without inferred pedals."""
     guessed = [name for name in ("throttle", "brake") if name in inferred]
     if not guessed:
         return columns
@@ -125,7 +125,7 @@ def _choose(laps: tuple[Lap, ...], wanted: int | None) -> Lap:
         reasons = tuple(f"lap {lap.number}: {lap.reason}" for lap in laps)
         shown = "; ".join(reasons[:8]) + (f"; and {len(reasons) - 8} more" if len(reasons) > 8 else "")
         raise NoValidLap(f"no valid lap to survey ({shown})", reasons)
-    # a lap whose last metres are extrapolated is the reference only where there is no other
+    # a lap with extrapolated last metres is the reference only if there is no other
     return min(valid, key=lambda lap: (lap.short_m > 0, lap.time_s))
 
 
@@ -134,17 +134,10 @@ def _how(made: Cut, laps: tuple[Lap, ...]) -> str:
     return f"{len(laps)} {what}, {sum(lap.valid for lap in laps)} valid; {made.how}"
 
 
-def _absent(reference: Reference, trace: Trace, laps: tuple[Lap, ...]) -> list[str]:
-    notes = [
-        f"lap {lap.number} ends {lap.short_m:.0f} m before the line: its time is extrapolated from the speed there"
-        for lap in laps
-        if lap.valid and lap.short_m
-    ]
+def _absent(reference: Reference, trace: Recording, laps: tuple[Lap, ...]) -> list[str]:
+    notes = [short_note(lap.number, lap.short_m) for lap in laps if lap.valid and lap.short_m]
     if trace.filled_hz:
-        notes.append(
-            f"positions come {trace.filled_hz:.0f} times a second but were measured about {trace.rate_hz:.0f} times: "
-            "the rest is filled in, and thinned out here"
-        )
+        notes.append(filled_note(trace.filled_hz, trace.measured_hz))
     if not trace.has_speed:
         notes.append("no speed in the recording: taken from the positions")
     if reference.inferred_pedals:

@@ -1,7 +1,7 @@
-"""A recording made tidy: one running clock, positions that really moved, speed and direction at every position.
+"""Cleans a recording: one monotonic clock, distinct positions, speed and direction at every position.
 
 A recording may restart its clock, stand still, repeat positions (a feed that sends faster than it measures) or lack
-samples. ``Trace`` keeps the whole table of channels and, apart from it, the positions, both on ``clock`` [s]: the
+samples. ``Recording`` keeps the whole table of channels and, apart from it, the positions, both on ``clock`` [s]: the
 session time with restarts and teleports pushed apart, so it only ever increases.
 """
 
@@ -17,33 +17,38 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
 from coach.core.columns import Columns, Floats
+from coach.core.numeric.filled import FEWER, HELD_S, thinning, without_repeats
+from coach.core.numeric.noise import (
+    LONG,
+    SPEED_MOTION,
+    measured_stride,
+    white_noise,
+)
 from coach.survey.errors import SurveyError
-from coach.survey.filled import HELD_S, PATH_MOTION, SPEED_MOTION, measured_stride, without_repeats
-from coach.survey.smooth import cutoff_for, noise_level, smooth
+from coach.survey.smooth import cutoff_for, smooth
+from feeds.frame import CHANNELS, RANGES
 
 GAP_S: Final = 0.5
-"""Samples missing for longer than this [s] break the trace (and the lap)."""
+"""A longer gap [s] breaks the trace (and the lap)."""
 _APART_S: Final = 30.0
 LATERAL_MPS2: Final = 0.5
-"""Wanted accuracy of the lateral acceleration [m/s2]: a few percent of what a car corners with."""
+"""Target accuracy of the lateral acceleration [m/s2]: a few percent of what a car corners with."""
 _LONGITUDINAL_MPS2: Final = 0.4
 _PLACE_M: Final = 0.02
 _FEWEST: Final = 50
-FARTHEST_M: Final = 2e7
-FASTEST_MPS: Final = 150.0
 
 
 @dataclass(frozen=True, eq=False)
-class Trace:
-    """The tidy recording.
+class Recording:
+    """The cleaned recording.
 
     ``clock`` and ``channels`` hold the kept frames, shapes (n,); ``chunk`` numbers unbroken pieces; ``breaks`` are the
-    middles of what is missing between them, each with its name. ``speed`` [m/s] is smoothed, ``acceleration`` [m/s2]
-    its derivative, ``odometer`` [m] its integral (running on over chunks). ``p_clock``, ``p_chunk``, ``x``, ``y``
-    (raw), ``xs``, ``ys`` (smoothed), ``course`` [rad] belong to the m positions; m is 0 without positions.
-    Positions that were filled in between the measured ones are left out; ``filled_hz`` is the rate at which they
-    came [Hz], 0 if all were measured. ``across_m`` and ``along_m`` are the noise of a position across and along the
-    travel [m]; ``speed_noise`` [m/s].
+    middles of the gaps between them, with names. ``speed`` [m/s] is smoothed, ``acceleration`` [m/s2] its derivative,
+    ``odometer`` [m] its integral (running on over chunks). ``p_clock``, ``p_chunk``, ``x``, ``y`` (raw), ``xs``, ``ys``
+    (smoothed), ``course`` [rad] belong to the m positions; m is 0 without positions. Positions that were filled in
+    between the measured ones are left out; ``filled_hz`` is the rate at which they came [Hz], 0 if all were measured,
+    ``measured_hz`` that at which they were measured. ``across_m`` and ``along_m`` are the noise of a position across
+    and along the travel [m]; ``speed_noise`` [m/s].
     """
 
     clock: Floats
@@ -65,6 +70,7 @@ class Trace:
     speed_noise: float
     has_speed: bool
     filled_hz: float = 0.0
+    measured_hz: float = 0.0
 
     @property
     def has_positions(self) -> bool:
@@ -73,7 +79,7 @@ class Trace:
 
     @property
     def lateral_noise(self) -> float:
-        """What noise the smoothing leaves on the lateral acceleration k * v^2 [m/s2]."""
+        """Noise of the smoothed lateral acceleration k * v^2 [m/s2]."""
         if not self.has_positions:
             return 0.0
         dt = 1.0 / self.rate_hz
@@ -87,12 +93,12 @@ class Trace:
         return float(1.0 / np.median(np.diff(t)))
 
     def session_time(self, clock: float) -> float:
-        """The session time [s] at ``clock``."""
+        """Return the session time [s] at ``clock``."""
         i = int(np.clip(np.searchsorted(self.clock, clock, side="right") - 1, 0, len(self.clock) - 1))
         return float(self.channels["t_s"][i] + clock - self.clock[i])
 
     def value(self, channel: str, clock: Floats) -> Floats:
-        """``channel`` at ``clock``, linear between the frames that have it; all NaN if fewer than half do."""
+        """Return ``channel`` at ``clock``, linear between the frames that have it; all NaN if fewer than half do."""
         y = self.channels[channel]
         good = np.isfinite(y)
         if 2 * int(good.sum()) < len(y):
@@ -100,7 +106,7 @@ class Trace:
         return np.interp(clock, self.clock[good], y[good])
 
     def held(self, channel: str, clock: Floats) -> Floats:
-        """A count or flag at ``clock``: the last value given before; NaN if it never was."""
+        """Return a count or flag at ``clock``: the last value before; NaN if there is none."""
         y = self.channels[channel]
         good = np.flatnonzero(np.isfinite(y))
         if not len(good):
@@ -110,7 +116,7 @@ class Trace:
         return out
 
     def odometer_at(self, clock: Floats) -> Floats:
-        """The odometer [m] at ``clock``, between frames as the speed goes on."""
+        """Return the odometer [m] at ``clock``, interpolated by speed between frames."""
         i = np.clip(np.searchsorted(self.clock, clock, side="right") - 1, 0, len(self.clock) - 2)
         dt = clock - self.clock[i]
         step = self.clock[i + 1] - self.clock[i]
@@ -119,8 +125,8 @@ class Trace:
         return out
 
 
-def tidy(columns: Columns) -> Trace:
-    """Make a recording tidy; SurveyError if it holds too little to cut a lap from."""
+def tidy(columns: Columns) -> Recording:
+    """Clean a recording; raise SurveyError if it is too short for a lap."""
     kept = _plausible(columns)
     has_xy = np.isfinite(kept["x_m"]) & np.isfinite(kept["y_m"])
     has_distance = np.isfinite(kept["lap_distance_m"]) | np.isfinite(kept["lap_fraction"])
@@ -140,7 +146,7 @@ def tidy(columns: Columns) -> Trace:
     i = np.flatnonzero(has_xy)
     same = (np.diff(kept["x_m"][i]) == 0) & (np.diff(kept["y_m"][i]) == 0)
     moved[i[1:][same]] = False
-    # a car at a stand repeats its position truly: keep a few samples a second of it
+    # a stationary car truly repeats its position: keep a few samples a second
     rest = np.flatnonzero(has_xy & ~moved)
     if len(rest):
         last = np.maximum.accumulate(np.where(moved, np.arange(len(moved)), -1))
@@ -152,19 +158,15 @@ def tidy(columns: Columns) -> Trace:
 
 
 def _plausible(columns: Columns) -> Columns:
-    """Frames with a time; what no car can have shown is absent."""
+    """Return frames with a time; implausible values become absent."""
     kept = Columns(columns.data[:, np.isfinite(columns["t_s"])])
     kept.data[~np.isfinite(kept.data)] = np.nan
-    for names, low, high in (
-        (("x_m", "y_m", "z_m", "lap_distance_m"), -FARTHEST_M, FARTHEST_M),
-        (("speed_mps",), -FASTEST_MPS, FASTEST_MPS),
-        (("lap_fraction",), -0.1, 1.1),
-    ):
-        for name in names:
+    for name, low, high, _ in RANGES:
+        if name in CHANNELS:
             row = kept[name]
             with np.errstate(invalid="ignore"):
                 row[(row < low) | (row > high)] = np.nan
-    # a channel that a feed does not fill may come as zeros: what never moves while a car drives is absent
+    # an unused channel may be all zeros: a channel that never changes while driving is absent
     for group in (("x_m", "y_m"), ("lap_distance_m",), ("lap_fraction",), ("speed_mps",), ("throttle",)):
         rows = [kept[name] for name in group]
         if all(float(np.nanmax(r) - np.nanmin(r)) == 0.0 for r in rows if np.isfinite(r).any()):
@@ -175,7 +177,7 @@ def _plausible(columns: Columns) -> Columns:
 
 def _one_clock(c: Columns) -> tuple[Columns, Floats, NDArray[np.intp], tuple[tuple[float, str], ...]]:
     t = c["t_s"]
-    # late and doubled frames go; a step back of more than 1 s is a restart
+    # drop late and duplicate frames; a step back of more than 1 s is a restart
     keep = np.ones(len(t), dtype=bool)
     newest = -math.inf
     steps = np.diff(t, prepend=t[:1] - 1.0)
@@ -199,9 +201,9 @@ def _one_clock(c: Columns) -> tuple[Columns, Floats, NDArray[np.intp], tuple[tup
     v = np.fmax(np.nan_to_num(c["speed_mps"][:-1]), np.nan_to_num(c["speed_mps"][1:]))
     v = np.where(np.isfinite(c["speed_mps"][:-1]), v, 100.0)
     with np.errstate(invalid="ignore"):
-        # 10 m spare the noise of a position
+        # 10 m allow for position noise
         teleport = jump > 1.5 * v * np.maximum(dt, usual) + 10.0
-    # a feed may repeat a position for a while and then catch up: that is its lower rate, not a teleport
+    # a feed may repeat a position for a while and then catch up: a lower rate, not a teleport
     teleport &= jump > 1.5 * v * 0.25 + 10.0
     cause[teleport & (cause == "")] = "teleport"
     broken = cause != ""
@@ -216,14 +218,14 @@ def _one_clock(c: Columns) -> tuple[Columns, Floats, NDArray[np.intp], tuple[tup
 
 
 def pieces(chunk: NDArray[np.intp]) -> list[slice]:
-    """The unbroken pieces as slices."""
+    """Return the unbroken pieces as slices."""
     cut = np.flatnonzero(np.diff(chunk)) + 1
     edges = [0, *cut.tolist(), len(chunk)]
     return [slice(a, b) for a, b in pairwise(edges) if b > a]
 
 
 def _speed_of(clock: Floats, raw: Floats, chunk: NDArray[np.intp]) -> tuple[Floats, Floats, Floats, float]:
-    """Smoothed speed, acceleration, odometer and noise from a speed that may lack samples."""
+    """Return smoothed speed, acceleration, odometer and noise from a speed that may lack samples."""
     good = np.isfinite(raw)
     v = np.interp(clock, clock[good], raw[good])
     dt = float(np.median(np.diff(clock)))
@@ -234,7 +236,7 @@ def _speed_of(clock: Floats, raw: Floats, chunk: NDArray[np.intp]) -> tuple[Floa
     for piece in pieces(chunk):
         t = clock[piece]
         speed[piece] = np.maximum(smooth(t, v[piece], cutoff), 0.0)
-        # the mean of the raw speed counts the metres; smoothing keeps it
+        # the mean of the raw speed gives the distance; smoothing preserves it
         step = np.diff(t) * 0.5 * (speed[piece][1:] + speed[piece][:-1])
         odometer[piece] = ran + np.concatenate([[0.0], np.cumsum(step)])
         ran = float(odometer[piece][-1])
@@ -245,17 +247,16 @@ def _speed_of(clock: Floats, raw: Floats, chunk: NDArray[np.intp]) -> tuple[Floa
 
 def _with_positions(
     c: Columns, clock: Floats, chunk: NDArray[np.intp], breaks: tuple[tuple[float, str], ...], at: NDArray[np.intp]
-) -> Trace:
+) -> Recording:
     rate = 1.0 / float(np.median(np.diff(clock)))
-    dt = float(np.median(np.diff(clock[at])))
-    stride, _ = measured_stride(np.column_stack([c["x_m"][at], c["y_m"][at]]), dt, PATH_MOTION)
+    stride, measured = thinning(clock[at], np.column_stack([c["x_m"][at], c["y_m"][at]]))
     at = at[::stride]
     tp, cp = clock[at], chunk[at]
     x, y = c["x_m"][at].copy(), c["y_m"][at].copy()
     dt = float(np.median(np.diff(tp)))
-    filled = rate if dt * rate > 1.5 else 0.0
+    filled = rate if rate > FEWER * measured else 0.0
     has_speed = 2 * int(np.isfinite(c["speed_mps"]).sum()) > len(clock)
-    # a first course to tell noise across the travel from noise along it
+    # a first course, to separate noise across the travel from noise along it
     xs, ys, course, v = _path(tp, cp, x, y, cutoff_for(_rough(x, y), dt, LATERAL_MPS2, 2))
     d = np.diff(np.column_stack([x, y]), n=5, axis=0)
     mid = course[2:-3]
@@ -264,16 +265,16 @@ def _with_positions(
     xs, ys, course, v = _path(tp, cp, x, y, cutoff_for(across, dt, LATERAL_MPS2, 2))
     raw = c["speed_mps"] if has_speed else np.interp(clock, tp, v)
     speed, acceleration, odometer, noise = _speed_of(clock, raw, chunk)
-    return Trace(
+    return Recording(
         clock=clock, channels=c, chunk=chunk, breaks=breaks, speed=speed, acceleration=acceleration, odometer=odometer,
         p_clock=tp, p_chunk=cp, x=x, y=y, xs=xs, ys=ys, course=course,
         across_m=across, along_m=along, speed_noise=noise, has_speed=has_speed, filled_hz=filled,
+        measured_hz=measured if filled else rate,
     )  # fmt: skip
 
 
 def _rough(x: Floats, y: Floats) -> float:
-    level = noise_level(np.column_stack([x, y]))
-    return level if math.isfinite(level) else 0.0
+    return white_noise(np.column_stack([x, y]), LONG)
 
 
 def _split_noise(d: Floats, course: Floats) -> tuple[float, float]:
@@ -301,7 +302,7 @@ def _path(
 
 def _without_positions(
     c: Columns, clock: Floats, chunk: NDArray[np.intp], breaks: tuple[tuple[float, str], ...]
-) -> Trace:
+) -> Recording:
     v = c["speed_mps"]
     has_speed = 2 * int(np.isfinite(v).sum()) > len(v)
     if not has_speed:
@@ -310,10 +311,10 @@ def _without_positions(
             raise SurveyError("the recording has a lap fraction, but neither speed nor position to give it metres")
         rate = np.gradient(np.where(np.isfinite(d), d, np.nan), clock)
         with np.errstate(invalid="ignore"):
-            v = np.where((rate >= 0) & (rate < 150), rate, np.nan)  # the reset at the line is no speed
+            v = np.where((rate >= 0) & (rate < 150), rate, np.nan)  # ignore the reset at the line
     speed, acceleration, odometer, noise = _speed_of(clock, v, chunk)
     none = np.empty(0)
-    return Trace(
+    return Recording(
         clock=clock, channels=c, chunk=chunk, breaks=breaks, speed=speed, acceleration=acceleration, odometer=odometer,
         p_clock=none, p_chunk=np.empty(0, dtype=np.intp), x=none, y=none, xs=none, ys=none, course=none,
         across_m=0.0, along_m=0.0, speed_noise=noise, has_speed=has_speed,

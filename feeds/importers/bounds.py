@@ -1,4 +1,4 @@
-"""How much of a logged file is read: what is no plain file, too large or too wide is refused before it costs memory."""
+"""Limits on logged files: special files and files too large or too wide are refused before they use memory."""
 
 from __future__ import annotations
 
@@ -10,15 +10,14 @@ from feeds.errors import FeedFormatError, FeedOpenError
 
 MAX_FILE_BYTES: Final = 512 * 1024 * 1024
 MAX_VALUES: Final = 40_000_000
-"""Rows times columns: 320 MB as float64, which keeps a whole import under 1 GB. Two hours at 100 Hz have room for 55
-columns."""
+"""Rows times columns: 320 MB as float64 keeps an import under 1 GB, which allows 55 columns for two hours at 100 Hz."""
 MAX_COLUMNS: Final = 2000
 MAX_LINE: Final = 100_000
 """Characters in one line of a text file; the csv module gives up at 131,072 in one field."""
 
 
 def check_plain_file(path: Path) -> None:
-    """Raise FeedOpenError when ``path`` is no file, FeedFormatError when it is a device, a pipe or too large."""
+    """Raise FeedOpenError if ``path`` is not a file, FeedFormatError if it is a device, a pipe or too large."""
     try:
         found = path.stat()
     except FileNotFoundError as error:
@@ -36,7 +35,7 @@ def check_plain_file(path: Path) -> None:
 
 
 def check_size(path: Path, rows: int, columns: int) -> None:
-    """Raise FeedFormatError when a table of ``rows`` x ``columns`` would not fit."""
+    """Raise FeedFormatError if a table of ``rows`` x ``columns`` exceeds the limit."""
     if columns > MAX_COLUMNS:
         raise FeedFormatError(f"{path}: found {columns} columns; expected at most {MAX_COLUMNS}")
     if rows * columns > MAX_VALUES:
@@ -47,5 +46,7 @@ def check_size(path: Path, rows: int, columns: int) -> None:
 
 
 def printable(name: str) -> str:
-    """A column's name without what could steer a terminal: control characters as escapes (``\\x1b``), on one line."""
+    """Return a column's name with control characters escaped, as they could control a terminal (``\x1b``),
+    on one line.
+    """
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in name)

@@ -1,8 +1,8 @@
-"""Columns whose names say nothing, known by their values where these leave no doubt.
+"""Identifies columns by their values where their names say nothing and the values leave no doubt.
 
-Time grows in even steps. A speed fits the change of place, or of the distance that falls back at the line. Gears are
+Time grows in even steps. A speed matches the change of position, or of the distance that resets at the line. Gears are
 small whole numbers that follow the speed; a throttle opens while the car gains speed, a brake closes while it loses it.
-A pedal is taken only if its column fits far better than every other; what is not sure stays out.
+A pedal's column must fit far better than every other; uncertain columns are left out.
 """
 
 from __future__ import annotations
@@ -27,26 +27,26 @@ _STEADY: Final = 0.9
 """... in this share of the rows at least; a distance does not grow that evenly on a circuit."""
 _STEP_S: Final = (0.001, 0.5)
 _SMOOTH: Final = 0.05
-"""A place changes by less than this share of its range from row to row."""
+"""A position changes by less than this share of its range from row to row."""
 _AGREES: Final = 0.03
-"""Middle deviation of the way from speed times time, second by second, where both are what they seem."""
+"""Median deviation of distance from speed times time, second by second, if both are identified correctly."""
 _MOST_PLACES: Final = 10
 _SLOW_MPS: Final = 3.0
 _TOP_MPS: Final = 130.0
 _FEWEST_S: Final = 20
 _VARIES: Final = 0.2
-"""A speed that varies less than this fits too many things."""
+"""A speed that varies less than this matches too many columns."""
 _PEDAL_TOPS: Final = {"share": 1.0, "percent": 100.0, "byte": 255.0}
 _FOLLOWS: Final = 0.45
 """Least correlation of a pedal with the change of speed."""
 _FAR_BETTER: Final = 1.3
 _GEARS: Final = (3, 10)
 Known = Mapping[str, tuple[str, str]]
-"""Field -> column and unit that are known already."""
+"""Field -> column and unit already known."""
 
 
 class ByValue(msgspec.Struct, frozen=True):
-    """A field found by values alone. ``of_largest``: as a share of the largest value."""
+    """A field identified by values alone. ``of_largest``: scaled as a share of the largest value."""
 
     field: str
     column: str
@@ -56,8 +56,8 @@ class ByValue(msgspec.Struct, frozen=True):
 
 
 def by_value(table: Table, known: Known) -> list[ByValue]:
-    """What the values of the columns tell of the fields that are not ``known``; each column serves one field."""
-    # files hold infinities and numbers that overflow: they fit nothing
+    """Return the fields not yet ``known`` that column values identify; each column serves one field."""
+    # files hold infinities and overflowing numbers: these match nothing
     with np.errstate(all="ignore"):
         return _by_value(table.head(_ROWS), known)
 
@@ -105,7 +105,7 @@ def _usable(values: Floats) -> bool:
 
 
 def _time(free: Mapping[str, Floats]) -> list[ByValue]:
-    """The one column that grows in even steps of some milliseconds; a row number in steps of one is none."""
+    """Return the only column that grows in even steps of milliseconds; a row number does not qualify."""
     fit = []
     for name, values in free.items():
         steps = np.diff(values)
@@ -117,7 +117,7 @@ def _time(free: Mapping[str, Floats]) -> list[ByValue]:
         units = [u for u in ("s", "ms", "us") if _STEP_S[0] <= middle * UNITS["t_s"][u] <= _STEP_S[1]]
         if units and not (middle == 1.0 and bool((steps == 1.0).all())):
             fit.append((name, units[0], middle * UNITS["t_s"][units[0]]))
-    # two clocks that run alike are one time; two that do not leave a doubt
+    # two clocks that agree are one time; two that disagree are ambiguous
     if not fit or max(step for *_, step in fit) > 1.01 * min(step for *_, step in fit):
         return []
     name, unit, step = fit[0]
@@ -125,7 +125,7 @@ def _time(free: Mapping[str, Floats]) -> list[ByValue]:
 
 
 def _speed_and_place(table: Table, free: Mapping[str, Floats], known: Known, dt: Floats) -> list[ByValue]:
-    """The speed and the place that agree with each other, of the columns that are free."""
+    """Return the speed and the position among the free columns that agree with each other."""
     middle = float(np.median(dt))
     rows = max(round(1.0 / middle), 1)
     fair = np.where((dt > 0.0) & (dt < 2.0), dt, np.nan)
@@ -153,7 +153,7 @@ def _speeds(table: Table, free: Mapping[str, Floats], known: Known) -> list[tupl
 
 
 def _ways(table: Table, free: Mapping[str, Floats], known: Known, dt: Floats) -> Iterator[tuple[list[ByValue], Floats]]:
-    """Places that may be, each with the metres from row to row."""
+    """Yield possible positions, each with the metres from row to row."""
     for pair in (("x_m", "y_m"), ("lat_deg", "lon_deg")):
         if set(pair) <= known.keys():
             yield [], _plane(table, {f: known[f] for f in pair}, dt)
@@ -193,12 +193,12 @@ def _along(distance: Floats) -> Floats:
 
 
 def _seconds(steps: Floats, rows: int) -> Floats:
-    """Sums over a second of rows each, NaN where one of them is."""
+    """Return the sums over one second of rows, NaN where any of them is."""
     return np.asarray(steps[: len(steps) // rows * rows].reshape(-1, rows).sum(axis=1), dtype=np.float64)
 
 
 def _miss(driven: Floats, told: Floats, seconds: float) -> float:
-    """How far the way is from what the speed tells: the middle share over seconds; infinite if too little fits."""
+    """Return the median deviation of distance from speed times time, as a share; infinite if too little matches."""
     fast = np.isfinite(driven) & (told > _SLOW_MPS * seconds)
     if np.count_nonzero(fast) < _FEWEST_S or np.nanmax(told) > _TOP_MPS * seconds:
         return float("inf")
@@ -208,7 +208,7 @@ def _miss(driven: Floats, told: Floats, seconds: float) -> float:
 
 
 def _gear(free: Mapping[str, Floats], speed: Floats) -> list[ByValue]:
-    """Small whole numbers, several of them, that rise and fall with the speed."""
+    """Return the column of several small integers that rise and fall with the speed."""
     fit = []
     for name, values in free.items():
         kinds = np.unique(values[np.isfinite(values)])
@@ -238,7 +238,7 @@ def _pedals(free: Mapping[str, Floats], speed: Floats, dt: Floats, known: Known)
         if not scores or scores[0][0] < _FOLLOWS:
             continue
         if len(scores) > 1 and scores[0][0] < _FAR_BETTER * scores[1][0]:
-            continue  # a second one follows nearly as well: a doubt
+            continue  # a second one follows nearly as well: ambiguous
         _, name, unit = scores[0]
         found.append(ByValue(field, name, unit, why, of_largest=not unit))
         bounded = [b for b in bounded if b[0] != name]
@@ -246,7 +246,7 @@ def _pedals(free: Mapping[str, Floats], speed: Floats, dt: Floats, known: Known)
 
 
 def _pedal_unit(values: Floats) -> str | None:
-    """The unit of a pedal's column, "" for a pressure without a top; None when it can be neither."""
+    """Return the unit of a pedal's column, "" for a pressure of unknown maximum; None if it is neither."""
     high, low = float(np.nanmax(values)), float(np.nanmin(values))
     if high <= 0.0 or low < -0.02 * high or np.mean(values <= 0.02 * high) < 0.05:
         return None
@@ -254,7 +254,7 @@ def _pedal_unit(values: Floats) -> str | None:
 
 
 def _lap(free: Mapping[str, Floats], distance: Floats) -> list[ByValue]:
-    """Whole numbers that count on where the lap distance falls back."""
+    """Return the integer column that counts up where the lap distance resets."""
     starts = falls(distance)
     for name, values in free.items():
         steps = np.diff(values)

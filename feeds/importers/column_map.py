@@ -1,4 +1,4 @@
-"""Which column of a file is which field of the frame: written by hand or by the guess, and then edited."""
+"""Maps columns of a file to fields of the frame: written by hand, or guessed and then edited."""
 
 from __future__ import annotations
 
@@ -22,8 +22,8 @@ class _Strict(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class Choice(_Strict):
-    """A column, and how it becomes SI: ``(value * scale + shift)`` in ``unit``.
+class ColumnChoice(_Strict):
+    """A column and its conversion to SI: ``(value * scale + shift)`` in ``unit``.
 
     ``of_largest``: a share of the largest value in the file, for a pressure or a force.
     """
@@ -36,7 +36,7 @@ class Choice(_Strict):
 
 
 class StartLine(_Strict):
-    """Where the line is, in the plane or in degrees, and the heading across it [degrees from north, clockwise]."""
+    """Position of the line, in the plane or in degrees, and the heading across it [degrees from north, clockwise]."""
 
     x_m: Number | None = None
     y_m: Number | None = None
@@ -54,9 +54,9 @@ class StartLine(_Strict):
 
 
 class ColumnMap(_Strict):
-    """``columns`` field -> choice. ``laps`` how they are cut: by a column, the fall of the distance, a line, not."""
+    """``columns`` field -> choice. ``laps``: cut by a column, by distance resets, at a line, or not at all."""
 
-    columns: dict[str, Choice] = Field(min_length=1)
+    columns: dict[str, ColumnChoice] = Field(min_length=1)
     laps: Literal["guess", "column", "distance", "line", "none"] = "guess"
     line: StartLine | None = None
     separator: Annotated[str, Field(max_length=1)] = ""
@@ -77,12 +77,12 @@ class ColumnMap(_Strict):
 
 
 def read_column_map(path: Path) -> ColumnMap:
-    """The map in a YAML file; FeedError names file, line, field, what was found and what is allowed."""
+    """Return the map in a YAML file; raise FeedError with file, line, field, what was found and what is allowed."""
     return read_checked(path, ColumnMap)
 
 
 def write_column_map(path: Path, column_map: ColumnMap, reasons: Mapping[str, str] | None = None) -> None:
-    """Store a map to be edited, each column with the reason it was chosen for. FeedOpenError when that fails."""
+    """Write a map for editing, each column with the reason for its choice. Raise FeedOpenError on failure."""
     lines = _columns(column_map.columns, reasons or {})
     rest = column_map.model_dump(exclude_defaults=True, exclude={"columns", "line"}, exclude_none=True)
     lines += [f"{key}: {_scalar(value)}" for key, value in rest.items()]
@@ -92,10 +92,13 @@ def write_column_map(path: Path, column_map: ColumnMap, reasons: Mapping[str, st
     _write(path, lines)
 
 
-def write_draft(path: Path, columns: Mapping[str, Choice], reasons: Mapping[str, str], names: Sequence[str]) -> None:
-    """Store what was found of a map, with a gap to fill in where a field that must be there was not found.
+def write_draft(
+    path: Path, columns: Mapping[str, ColumnChoice], reasons: Mapping[str, str], names: Sequence[str]
+) -> None:
+    """Write an incomplete map with a gap for each required field that was not found.
 
-    ``names`` are the columns of the file. The draft is refused at its gap until that is filled. FeedOpenError.
+    ``names`` are the columns of the file. Reading the draft fails at its gap until that is filled. Raise FeedOpenError
+    on failure.
     """
     lines = _columns(columns, reasons)
     for wanted, what in ((() if "t_s" in columns else ("t_s",), "the time"),
@@ -107,7 +110,7 @@ def write_draft(path: Path, columns: Mapping[str, Choice], reasons: Mapping[str,
     _write(path, lines)
 
 
-def _columns(columns: Mapping[str, Choice], reasons: Mapping[str, str]) -> list[str]:
+def _columns(columns: Mapping[str, ColumnChoice], reasons: Mapping[str, str]) -> list[str]:
     lines = ["# Which column of the file is which field. Units allowed per field:"]
     lines += [f"#   {field}: {', '.join(UNITS[field])}" for field in columns if len(UNITS[field]) > 1]
     lines.append("columns:")
@@ -126,7 +129,7 @@ def _write(path: Path, lines: list[str]) -> None:
 
 
 def _scalar(value: object) -> str:
-    """A YAML scalar on one line; JSON strings are YAML."""
+    """Return a YAML scalar on one line; JSON strings are YAML."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, float):

@@ -1,4 +1,4 @@
-"""From a table and a column map to the frames of a session, with everything said that was done to them."""
+"""Converts a table by a column map to session frames, with a note for each change made."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ from feeds.counters import Counters
 from feeds.errors import FeedFormatError
 from feeds.frame import CHANNELS, Floats, frames_of, rows_of
 from feeds.importers.bounds import check_plain_file
-from feeds.importers.column_map import Choice, ColumnMap
+from feeds.importers.column_map import ColumnChoice, ColumnMap
 from feeds.importers.csv_file import read_csv
-from feeds.importers.laps import Lap, Line, by_column, by_times, crossings, falls, find_line
+from feeds.importers.laps import FinishLine, LapSpan, by_column, by_times, crossings, falls, find_line
 from feeds.importers.other_files import read_gpx, read_mdf, read_parquet
 from feeds.importers.table import Progress, Table
 from feeds.infer_record import pedals_of_record
@@ -40,13 +40,13 @@ class Imported(msgspec.Struct, frozen=True):
     inferred: tuple[str, ...]
     origin: tuple[float, float]
     rate_hz: float
-    laps: list[Lap]
+    laps: list[LapSpan]
     counters: dict[str, int]
     notes: list[str]
 
 
 def read_table(path: Path, *, separator: str = "", decimal: str = "") -> Table:
-    """The table in a file, by the end of its name. FeedError when it can not be read or is none of the formats."""
+    """Return the table in a file, by its extension. Raise FeedError if it is unreadable or of another format."""
     check_plain_file(path)
     kind = path.suffix.lower()
     if kind in (".csv", ".txt", ".tsv"):
@@ -63,7 +63,7 @@ def read_table(path: Path, *, separator: str = "", decimal: str = "") -> Table:
 def convert(
     table: Table, column_map: ColumnMap, source: str = "table", progress: Progress = lambda done, what: None
 ) -> Imported:
-    """The session in ``table``. FeedFormatError when a column is missing or too little of it is usable."""
+    """Return the session in ``table``. Raise FeedFormatError if a column is missing or too little of it is usable."""
     notes = [table.note] if table.note else []
     progress(0.0, "reading columns")
     values = _si(table, column_map.columns, source)
@@ -101,7 +101,7 @@ def convert(
     return Imported(data, given, tuple(inferred), origin, rate, laps, dict(counters), notes)
 
 
-def _si(table: Table, columns: dict[str, Choice], source: str) -> dict[str, Floats]:
+def _si(table: Table, columns: dict[str, ColumnChoice], source: str) -> dict[str, Floats]:
     values = {}
     for field, choice in columns.items():
         try:
@@ -111,7 +111,7 @@ def _si(table: Table, columns: dict[str, Choice], source: str) -> dict[str, Floa
             raise FeedFormatError(f"{source}: there is no column {choice.column!r}; there are: {shown}") from None
         value = raw * choice.scale + choice.shift
         if choice.of_largest:
-            # the largest of a thousand, so that one spike does not make everything small
+            # the 99.9th percentile, so that one spike does not scale everything down
             largest = float(np.nanquantile(value, 0.999)) if np.isfinite(value).any() else 1.0
             value = np.clip(value / largest, 0.0, 1.0) if largest > 0 else value
         elif choice.unit:
@@ -121,7 +121,7 @@ def _si(table: Table, columns: dict[str, Choice], source: str) -> dict[str, Floa
 
 
 def _one_clock(values: dict[str, Floats], notes: list[str]) -> Floats:
-    """A time that begins anew with each lap is made to go on."""
+    """Return a time that restarts each lap as one continuous time."""
     t = values["t_s"].copy()
     finite = np.flatnonzero(np.isfinite(t))
     if len(finite) < 2:
@@ -139,7 +139,7 @@ def _one_clock(values: dict[str, Floats], notes: list[str]) -> Floats:
 
 
 def _in_order(values: dict[str, Floats], notes: list[str], source: str) -> dict[str, Floats]:
-    """Rows with a time, in order, each once; the session time begins at 0."""
+    """Return the rows that have a time, sorted and unique; session time starts at 0."""
     t = values["t_s"]
     usable = np.flatnonzero(np.isfinite(t))
     if len(usable) < 2:
@@ -164,25 +164,25 @@ def _in_order(values: dict[str, Floats], notes: list[str], source: str) -> dict[
 
 
 def _place(values: dict[str, Floats]) -> tuple[float, float]:
-    """Latitude and longitude onto the plane; its origin."""
+    """Project latitude and longitude onto the plane and return its origin."""
     if "lat_deg" not in values or "lon_deg" not in values:
         return math.nan, math.nan
     lat, lon = values["lat_deg"], values["lon_deg"]
-    # 0, 0 is what receivers write before they have a fix
+    # receivers write 0, 0 before their first fix
     bad = ~((np.abs(lat) <= 90) & (np.abs(lon) <= 180) & ((np.abs(lat) > 1e-9) | (np.abs(lon) > 1e-9)))
     lat, lon = np.where(bad, np.nan, lat), np.where(bad, np.nan, lon)
     values["lat_deg"], values["lon_deg"] = lat, lon
     first = np.flatnonzero(~bad)
     if "x_m" in values or not len(first):
         return math.nan, math.nan
-    # the middle of the record, which one wild first fix can not move
+    # the median, which one wild first fix cannot move
     origin = float(np.nanmedian(lat)), float(np.nanmedian(lon))
     values["x_m"], values["y_m"] = Plane(*origin).to_xy_arrays(lat, lon)
     return origin
 
 
 def _lap_distance(values: dict[str, Floats], notes: list[str]) -> None:
-    """A distance that grows over the whole record is no lap distance: counted from each lap, or left out."""
+    """Reset a distance that grows over the whole record at each lap, or leave it out."""
     distance = values.get("lap_distance_m")
     if distance is None or falls(distance) or np.nanmax(distance) < 1000.0:
         return
@@ -201,7 +201,7 @@ def _lap_distance(values: dict[str, Floats], notes: list[str]) -> None:
 
 
 def _speed(values: dict[str, Floats]) -> Floats:
-    """Speed from place by a line through each row's neighbours; shape (n,)."""
+    """Return the speed from position by a line fit through each row's neighbours; shape (n,)."""
     t = values["t_s"]
     if "x_m" in values:
         return np.hypot(np.gradient(values["x_m"], t), np.gradient(values["y_m"], t))
@@ -209,11 +209,13 @@ def _speed(values: dict[str, Floats]) -> Floats:
     if distance is None:
         return np.full(len(t), np.nan)
     speed = np.gradient(distance, t)
-    # the falls at the line, and the rows beside them, have no slope
+    # resets at the line, and the rows beside them, have no slope
     return np.where(np.abs(speed) > 150.0, np.nan, speed)
 
 
-def _cut(values: dict[str, Floats], column_map: ColumnMap, origin: tuple[float, float], notes: list[str]) -> list[Lap]:
+def _cut(
+    values: dict[str, Floats], column_map: ColumnMap, origin: tuple[float, float], notes: list[str]
+) -> list[LapSpan]:
     t = values["t_s"]
     way = column_map.laps
     lap = values.get("lap")
@@ -240,13 +242,13 @@ def _cut(values: dict[str, Floats], column_map: ColumnMap, origin: tuple[float, 
     return []
 
 
-def _given_line(column_map: ColumnMap, origin: tuple[float, float]) -> Line | None:
+def _given_line(column_map: ColumnMap, origin: tuple[float, float]) -> FinishLine | None:
     given = column_map.line
     if given is None:
         return None
     heading = math.pi / 2 - math.radians(given.heading_deg)
     if given.x_m is not None and given.y_m is not None:
-        return Line(given.x_m, given.y_m, heading)
+        return FinishLine(given.x_m, given.y_m, heading)
     if given.lat_deg is None or given.lon_deg is None or math.isnan(origin[0]):
         return None
-    return Line(*Plane(*origin).to_xy(given.lat_deg, given.lon_deg), heading)
+    return FinishLine(*Plane(*origin).to_xy(given.lat_deg, given.lon_deg), heading)

@@ -1,4 +1,4 @@
-"""Text files of unknown origin: which separator, which decimal sign, where the names, the units and the data begin."""
+"""Text files of unknown origin: finds the separator, the decimal sign, and where names, units and data begin."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ _BRACKETS: Final = "[]()<> "
 
 
 class Layout(msgspec.Struct, frozen=True):
-    """How a text file is laid out. Rows count from 0; ``names_row`` and ``units_row`` are -1 where there are none."""
+    """Layout of a text file. Rows count from 0; ``names_row`` and ``units_row`` are -1 if absent."""
 
     separator: str
     decimal_comma: bool
@@ -40,9 +40,9 @@ class Layout(msgspec.Struct, frozen=True):
 
 
 def read_csv(path: Path, *, separator: str = "", decimal: str = "") -> Table:
-    """The table in a text file; ``separator`` and ``decimal`` ("." or ",") where they are known better.
+    """Return the table in a text file; ``separator`` and ``decimal`` ("." or ",") override the detection.
 
-    FeedOpenError when it can not be read, FeedFormatError when no table is found in it.
+    Raise FeedOpenError if it is unreadable, FeedFormatError if it holds no table.
     """
     try:
         raw = path.read_bytes()
@@ -85,7 +85,7 @@ def read_csv(path: Path, *, separator: str = "", decimal: str = "") -> Table:
 
 
 def find_layout(lines: list[str], separator: str = "", decimal: str = "") -> Layout | None:
-    """The layout of a file from its first lines; None when no two lines of numbers agree."""
+    """Return the layout of a file from its first lines; None when no two lines of numbers agree."""
     found: list[tuple[float, Layout]] = []
     for candidate in [separator] if separator else _SEPARATORS:
         rows = [_split(line, candidate) if line.strip() else [] for line in lines]
@@ -99,7 +99,7 @@ def find_layout(lines: list[str], separator: str = "", decimal: str = "") -> Lay
         comma = decimal == "," or (not decimal and candidate != "," and _decimal_comma(rows[data:], width))
         names, units = _heads(rows, data, width)
         layout = Layout(candidate, comma, names, units, data, width)
-        # the separator that parts most lines into most cells, and those into numbers, is the right one
+        # the right separator splits most lines into most cells, and those into numbers
         agree = widths[width] / max(sum(1 for row in rows if row), 1)
         numbers = sum(_is_number(cell) for row in rows[data:] for cell in row[:width])
         found.append((agree * numbers / max(len(rows) - data, 1), layout))
@@ -128,7 +128,7 @@ def _decimal_comma(rows: list[list[str]], width: int) -> bool:
 
 
 def _heads(rows: list[list[str]], data: int, width: int) -> tuple[int, int]:
-    """The rows of names and of units above the data."""
+    """Return the rows of names and of units above the data."""
     above = [i for i in range(max(data - 4, 0), data) if len(rows[i]) >= max(width - 1, 1)]
     units = next((i for i in reversed(above) if _are_units(rows[i])), -1)
     names = [i for i in above if i != units and (units < 0 or i < units)]
@@ -157,7 +157,7 @@ def _split(line: str, separator: str) -> list[str]:
 
 
 def _even(lines: list[str], layout: Layout) -> Iterator[str]:
-    """The lines with as many cells as the table is wide: what is missing is empty, what is too much is left out."""
+    """Yield the lines padded or cut to the width of the table."""
     for line in lines:
         if '"' not in line and line.count(layout.separator) == layout.width - 1:
             yield line
@@ -168,7 +168,7 @@ def _even(lines: list[str], layout: Layout) -> Iterator[str]:
 
 
 def _names(cells: list[str], width: int) -> list[str]:
-    """One name per column; missing ones get a number, doubled ones too."""
+    """Return one name per column; missing and duplicate ones get a number."""
     out: dict[str, None] = {}
     for i in range(width):
         name = printable(cells[i]) if i < len(cells) and cells[i] else f"column {i + 1}"

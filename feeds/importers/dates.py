@@ -1,4 +1,4 @@
-"""Date stamps as loggers write them: ISO 8601, or day or month first, with a clock behind; in seconds since 1970."""
+"""Parses loggers' date stamps (ISO 8601, or day or month first, then a time) to seconds since 1970."""
 
 from __future__ import annotations
 
@@ -14,16 +14,15 @@ _CLOCK: Final = (
     r"(?:[T ]+(?P<hour>\d{1,2}):(?P<minute>\d{2})(?::(?P<second>\d{2}(?:[.,]\d+)?))?\s*(?P<half>[AaPp]\.?[Mm]\.?)?"
     r"\s*(?:Z|UTC|[+-]\d{2}:?\d{2})?)?$"
 )
-"""The zone is the same all through a record, so it is passed over."""
+"""Ignored: the zone is the same throughout a record."""
 _YEAR_FIRST: Final = r"^(?P<year>\d{4})[-/.](?P<month>\d{1,2})[-/.](?P<day>\d{1,2})" + _CLOCK
 _YEAR_LAST: Final = r"^(?P<first>\d{1,2})[-/.](?P<second_part>\d{1,2})[-/.](?P<year>\d{4}|\d{2})" + _CLOCK
 
 
 def date_seconds(text: Any) -> Floats:
-    """Seconds since 1970 of date stamps, shape (n,), NaN where there is none.
+    """Return the seconds since 1970 of date stamps, shape (n,), NaN where there is none.
 
-    ``text`` is an Arrow array of strings. With the year last the day comes first, unless a second number above 12
-    shows that it does not.
+    ``text`` is an Arrow array of strings. With the year last the day comes first, unless the second number exceeds 12.
     """
     year, month, day, *clock = (_number(part) for part in matched(text, _YEAR_FIRST))
     if np.isfinite(year).any():
@@ -36,14 +35,16 @@ def date_seconds(text: Any) -> Floats:
 
 
 def matched(text: Any, pattern: str) -> list[Any]:
-    """What each named group of ``pattern`` (RE2) took from an Arrow array of strings; null where it does not match."""
+    """Return what each named group of ``pattern`` (RE2) matched in an Arrow array of strings; null where it did not
+    match.
+    """
     found = pc.extract_regex(text, pattern)
     fields = found.type.num_fields
     return [pc.struct_field(found, i) for i in range(fields)]
 
 
 def _number(part: Any) -> Floats:
-    """A group's text as a number; am is 0 and pm 12; NaN where the group took nothing."""
+    """Return a group's text as a number; am is 0 and pm 12; NaN where the group did not match."""
     plain = pc.replace_substring(pc.utf8_lower(part), ",", ".")
     half = pc.if_else(pc.starts_with(plain, "p"), "12", pc.if_else(pc.starts_with(plain, "a"), "0", plain))
     values: Floats = pc.if_else(pc.equal(half, ""), None, half).cast(pa.float64()).to_numpy(zero_copy_only=False)

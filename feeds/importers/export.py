@@ -1,4 +1,4 @@
-"""A session as CSV or Parquet, for other programs: one row per frame, SI units, the unit in each name."""
+"""Exports a session as CSV or Parquet for other programs: one row per frame, SI units, the unit in each name."""
 
 from __future__ import annotations
 
@@ -16,9 +16,10 @@ from feeds.importers.table import Progress
 
 
 def export(path: Path, parts: Iterable[Floats], progress: Progress = lambda done, what: None) -> int:
-    """Write arrays of shape (channels, n) to ``path``, by the end of its name (.csv, .parquet); how many rows.
+    """Write arrays of shape (channels, n) to ``path`` in the format of its extension (.csv, .parquet); return the
+    number of rows.
 
-    Channels that are absent throughout are left out; single absent values are empty. FeedError when it fails.
+    Channels without any value are left out; single absent values are empty. Raise FeedError on failure.
     """
     kind = path.suffix.lower()
     if kind not in (".csv", ".parquet"):

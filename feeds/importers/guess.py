@@ -1,4 +1,4 @@
-"""Guesses which column is which field: by its name, its unit, the range of its values, and by how the car moved."""
+"""Guesses which column is which field: from its name, its unit, the range of its values, and the car's motion."""
 
 from __future__ import annotations
 
@@ -11,20 +11,20 @@ import numpy as np
 from feeds.frame import COUNTS, Floats, has_place
 from feeds.importers import motion
 from feeds.importers.by_value import by_value
-from feeds.importers.column_map import Choice, ColumnMap
+from feeds.importers.column_map import ColumnChoice, ColumnMap
 from feeds.importers.table import Table
 from feeds.importers.words import VOCABULARY, likeness, unit_behind
 from feeds.units import UNITS, known_unit
 
 _ENOUGH: Final = 0.45
-"""A column must be this likely; below it the field stays open."""
+"""Least likelihood of a column; below it the field stays open."""
 _CHECKED: Final = 20_000
-"""Rows that are looked at: some minutes at any rate."""
+"""Rows inspected: some minutes at any sample rate."""
 _BY_VALUE: Final = 0.6
-"""How sure a field is that was found by its values alone."""
+"""Likelihood of a field identified by its values alone."""
 _PRESSURES: Final = frozenset({"bar", "psi", "kpa", "mpa", "pa", "mbar", "n", "kn force", "nm", "lbf", "kg", "v", "mv"})
 _BEHIND: Final = {"brake": [p for p in _PRESSURES if len(p) > 1]}
-"""What else a name may end with as its unit; one letter is too little to tell a pressure by."""
+"""Further units at the end of a name; a single letter cannot identify a pressure."""
 _ACCELERATIONS: Final = frozenset(
     {"g", "m/s2", "m/s^2", "m/s²", "rad/s", "deg/s", "°/s", "°c", "c", "f", "rpm", "1/min"}
 )
@@ -38,7 +38,7 @@ class Guess(msgspec.Struct, frozen=True):
     unit: str
     likelihood: float
     reason: str
-    choice: Choice
+    choice: ColumnChoice
 
 
 class _Candidate(msgspec.Struct):
@@ -51,7 +51,7 @@ class _Candidate(msgspec.Struct):
 
 
 def guess_columns(table: Table) -> list[Guess]:
-    """One guess per field that was found, likeliest first; each column serves one field."""
+    """Return one guess per field that was found, likeliest first; each column serves one field."""
     candidates = []
     for column in table.names:
         for field in VOCABULARY:
@@ -79,25 +79,25 @@ def guess_columns(table: Table) -> list[Guess]:
             c.unit,
             round(min(c.score, 1.0), 2),
             ", ".join(c.why),
-            Choice(column=c.column, unit=c.unit, of_largest=c.of_largest),
+            ColumnChoice(column=c.column, unit=c.unit, of_largest=c.of_largest),
         )
         for c in sorted(taken.values(), key=lambda c: -c.score)
     ]
 
 
 def map_of(guesses: list[Guess]) -> ColumnMap:
-    """The guesses as a map; pydantic's ValidationError when time or place was not found."""
+    """Return the guesses as a map; raise pydantic's ValidationError if time or position was not found."""
     return ColumnMap(columns=columns_of(guesses))
 
 
-def columns_of(guesses: list[Guess]) -> dict[str, Choice]:
-    """The guesses as the columns of a map, in the order of the fields."""
+def columns_of(guesses: list[Guess]) -> dict[str, ColumnChoice]:
+    """Return the guesses as the columns of a map, in the order of the fields."""
     order = list(UNITS)
     return {g.field: g.choice for g in sorted(guesses, key=lambda g: order.index(g.field))}
 
 
 def missing(guesses: list[Guess]) -> list[str]:
-    """What a session can not do without and was not found, one line each; empty when all is there."""
+    """Return the required fields that were not found, one line each."""
     has = {g.field for g in guesses}
     said = []
     if "t_s" not in has:
@@ -108,7 +108,7 @@ def missing(guesses: list[Guess]) -> list[str]:
 
 
 def _judge(table: Table, c: _Candidate) -> _Candidate | None:
-    """Weigh the unit and the values; None when they can not be this field."""
+    """Weigh the unit and the values; return None if they cannot be this field."""
     values = table.numbers(c.column)[:_CHECKED]
     good = values[np.isfinite(values)]
     if len(good) < max(2, 0.02 * len(values)):
@@ -148,7 +148,7 @@ def _unit_by_values(field: str, good: Floats) -> str:
     if field in ("lat_deg", "lon_deg"):
         return "deg" if high <= 180.0 else "1e-7 deg"
     if field == "speed_mps":
-        # no car of the kind goes faster than 110 m/s, and hardly a record stays below 110 km/h
+        # no such car exceeds 110 m/s, and hardly any record stays below 110 km/h
         return "m/s" if high <= 110.0 else "km/h"
     if field == "t_s":
         steps = np.diff(good)
@@ -161,7 +161,7 @@ def _unit_by_values(field: str, good: Floats) -> str:
 
 
 def _values_fit(c: _Candidate, good: Floats) -> bool:
-    """Whether nearly all values are possible for the field."""
+    """Return whether nearly all values are possible for the field."""
     if c.of_largest:
         return float(good.max()) > 0.0
     values = good * UNITS[c.field].get(c.unit, 1.0)
@@ -172,7 +172,7 @@ def _values_fit(c: _Candidate, good: Floats) -> bool:
         steps = np.diff(values)
         return bool(np.mean(steps >= 0.0) > 0.9 and values.max() > values.min())
     if c.field in ("lat_deg", "lon_deg"):
-        # a stay at 0, 0 means that there was no fix
+        # a constant 0, 0 means no fix
         return bool(np.mean(np.abs(values) > 1e-9) > 0.2)
     whole = c.field in COUNTS
     return not (whole and np.mean(np.abs(values - np.round(values)) > 1e-6) > 0.05)
@@ -215,7 +215,7 @@ def _pairs(taken: dict[str, _Candidate]) -> None:
 
 
 def _units_by_motion(table: Table, taken: dict[str, _Candidate]) -> None:
-    """What is not written about the units of lap distance and speed, the way the car went tells."""
+    """Infer missing units of lap distance and speed from the car's motion."""
     time, speed, distance = (taken.get(f) for f in ("t_s", "speed_mps", "lap_distance_m"))
     if time is None:
         return

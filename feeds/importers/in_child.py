@@ -1,4 +1,4 @@
-"""Calls a function in a process of its own, under a limit of time and memory: for parsers that trust their file."""
+"""Calls a function in a child process with limits on time and memory: for parsers that trust their file."""
 
 from __future__ import annotations
 
@@ -15,15 +15,15 @@ R = TypeVar("R")
 SECONDS: Final = 120.0
 """An hour of 100 channels takes about 10 s."""
 MEMORY_BYTES: Final = 2**30
-"""What the child may take beyond what its libraries map at start."""
+"""The child's memory limit beyond what its libraries map at start."""
 
 
 class ChildFailedError(Exception):
-    """The function raised, took too long, needed too much memory or ended its process; the text says which."""
+    """The function raised, exceeded its time or memory, or ended its process; the text says which."""
 
 
 def call_in_child(function: Callable[[A], R], argument: A, seconds: float = SECONDS, memory: int = MEMORY_BYTES) -> R:
-    """``function(argument)``, both from the top level of a module; raises ChildFailedError.
+    """Return ``function(argument)``, both from the top level of a module; raises ChildFailedError.
 
     The memory limit holds where the system has one for a process (not on Windows).
     """
@@ -49,7 +49,7 @@ def call_in_child(function: Callable[[A], R], argument: A, seconds: float = SECO
 
 
 def _run(out: Connection, function: Callable[[Any], Any], argument: Any, memory: int) -> None:
-    # what a library prints about a damaged file is no message of ours
+    # a library's output about a damaged file is not our message
     silence = os.open(os.devnull, os.O_WRONLY)
     os.dup2(silence, 1)
     os.dup2(silence, 2)
@@ -58,7 +58,7 @@ def _run(out: Connection, function: Callable[[Any], Any], argument: Any, memory:
         result = function(argument)
     except MemoryError:
         out.send((False, f"needs more than {memory // 2**20} MB of memory"))
-    except Exception as error:  # the parsers raise whatever they meet on a damaged file
+    except Exception as error:  # parsers raise anything on a damaged file
         out.send((False, " ".join(str(error).split())[:200] or type(error).__name__))
     else:
         out.send((True, result))

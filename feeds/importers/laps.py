@@ -1,7 +1,7 @@
-"""Cuts a record into laps: by a lap column, by the fall of the lap distance, or where its path crosses a line.
+"""Cuts a record into laps: by a lap column, by resets of the lap distance, or where its path crosses a line.
 
-Without a given line one is found from the path itself: a place, on a fast part, to which the car came back with the
-same heading, again and again, after ways of the same length.
+Without a given line the path supplies one: a place on a fast part that the car passes again and again with the same
+heading after equal distances.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ _ANCHORS: Final = 60
 _FALL_SHARE: Final = 0.5
 
 
-class Line(msgspec.Struct, frozen=True):
+class FinishLine(msgspec.Struct, frozen=True):
     """A start line: a place on it [m] and the heading across it [rad, counter-clockwise from east]."""
 
     x_m: float
@@ -31,7 +31,7 @@ class Line(msgspec.Struct, frozen=True):
     heading_rad: float
 
 
-class Lap(msgspec.Struct, frozen=True):
+class LapSpan(msgspec.Struct, frozen=True):
     """One stretch between two crossings; ``complete`` is false for what lies before the first and after the last."""
 
     lap: int
@@ -40,8 +40,8 @@ class Lap(msgspec.Struct, frozen=True):
     complete: bool
 
 
-def by_column(t_s: Floats, lap: Floats) -> list[Lap]:
-    """Laps as a column counts them; the first and the last are taken as incomplete."""
+def by_column(t_s: Floats, lap: Floats) -> list[LapSpan]:
+    """Return laps by a lap column; the first and the last count as incomplete."""
     known = np.flatnonzero(np.isfinite(lap))
     if not len(known):
         return []
@@ -50,7 +50,7 @@ def by_column(t_s: Floats, lap: Floats) -> list[Lap]:
 
 
 def falls(distance: Floats) -> list[int]:
-    """Rows at which a lap distance (or a lap fraction) begins anew; the row is the first of the new lap."""
+    """Return the rows at which a lap distance (or a lap fraction) resets; the row is the first of the new lap."""
     known = np.flatnonzero(np.isfinite(distance))
     if len(known) < 2:
         return []
@@ -59,8 +59,8 @@ def falls(distance: Floats) -> list[int]:
     return [int(known[i + 1]) for i in np.flatnonzero(np.diff(values) < -_FALL_SHARE * size)] if size > 0 else []
 
 
-def crossings(t_s: Floats, x_m: Floats, y_m: Floats, line: Line) -> list[float]:
-    """Times [s], to a fraction of a sample, at which the path crosses ``line`` in its direction."""
+def crossings(t_s: Floats, x_m: Floats, y_m: Floats, line: FinishLine) -> list[float]:
+    """Return times [s], to a fraction of a sample, at which the path crosses ``line`` in its direction."""
     dx, dy = x_m - line.x_m, y_m - line.y_m
     c, s = math.cos(line.heading_rad), math.sin(line.heading_rad)
     along, across = dx * c + dy * s, dy * c - dx * s
@@ -80,8 +80,8 @@ def crossings(t_s: Floats, x_m: Floats, y_m: Floats, line: Line) -> list[float]:
     return out
 
 
-def find_line(t_s: Floats, x_m: Floats, y_m: Floats, speed_mps: Floats) -> Line | None:
-    """The line that the path crosses most often and most regularly; None for a path that does not return."""
+def find_line(t_s: Floats, x_m: Floats, y_m: Floats, speed_mps: Floats) -> FinishLine | None:
+    """Return the line that the path crosses most often and most regularly; None for a path that does not return."""
     good = np.isfinite(x_m) & np.isfinite(y_m) & np.isfinite(t_s)
     t, x, y = t_s[good], x_m[good], y_m[good]
     if len(t) < 20:
@@ -90,14 +90,14 @@ def find_line(t_s: Floats, x_m: Floats, y_m: Floats, speed_mps: Floats) -> Line 
     if way[-1] < 2 * _MIN_LAP_M:
         return None
     speed = np.nan_to_num(speed_mps[good])
-    best: tuple[float, Line] | None = None
+    best: tuple[float, FinishLine] | None = None
     for at in np.linspace(0.02, 0.9, _ANCHORS) * way[-1]:
         i = int(np.searchsorted(way, at))
         # the heading over some metres, so that noise of place does not turn it
         j, k = int(np.searchsorted(way, at - 8.0)), min(int(np.searchsorted(way, at + 8.0)), len(way) - 1)
         if k <= j:
             continue
-        line = Line(float(x[i]), float(y[i]), math.atan2(y[k] - y[j], x[k] - x[j]))
+        line = FinishLine(float(x[i]), float(y[i]), math.atan2(y[k] - y[j], x[k] - x[j]))
         times = crossings(t, x, y, line)
         if len(times) < 2:
             continue
@@ -105,21 +105,21 @@ def find_line(t_s: Floats, x_m: Floats, y_m: Floats, speed_mps: Floats) -> Line 
         if np.min(lengths) < _MIN_LAP_M:
             continue
         spread = float(np.std(lengths) / np.mean(lengths))
-        # more laps first; then even ones; then where the car is fast, as a start line lies on a straight
+        # prefer more laps, then even ones, then speed, as a start line lies on a straight
         score = len(times) - 20.0 * spread + 0.5 * float(speed[i]) / (float(speed.max()) + 1e-9)
         if best is None or score > best[0]:
             best = (score, line)
     return best[1] if best else None
 
 
-def by_times(t_s: Floats, times: list[float]) -> tuple[Floats, list[Lap]]:
-    """The lap of each row, 0 before the first time, and the laps."""
+def by_times(t_s: Floats, times: list[float]) -> tuple[Floats, list[LapSpan]]:
+    """Return the lap of each row, 0 before the first time, and the laps."""
     lap = np.searchsorted(np.array(times), t_s, side="right").astype(np.float64)
     return lap, _laps(t_s, times, 0)
 
 
-def _laps(t_s: Floats, times: list[float], first: int) -> list[Lap]:
+def _laps(t_s: Floats, times: list[float], first: int) -> list[LapSpan]:
     edges = [float(t_s[0]), *times, float(t_s[-1])]
     return [
-        Lap(first + i, start, end - start, 0 < i < len(edges) - 2) for i, (start, end) in enumerate(pairwise(edges))
+        LapSpan(first + i, start, end - start, 0 < i < len(edges) - 2) for i, (start, end) in enumerate(pairwise(edges))
     ]

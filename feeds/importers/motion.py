@@ -1,4 +1,4 @@
-"""Units that are not written, told by how the car moved: place, lap distance and speed must go together."""
+"""Infers missing units from the car's motion: position, lap distance and speed must agree."""
 
 from __future__ import annotations
 
@@ -16,23 +16,23 @@ _AGREES: Final = 0.04
 CHORD_S: Final = 0.5
 """Long beside 0.3 m of noise at any speed worth a lap, short beside a bend (a hairpin's chord is 1 % shorter)."""
 _FEWEST: Final = 50
-"""Steps that must be fair before they tell anything."""
+"""Least number of usable steps."""
 _TOGETHER: Final = (
     ("m", "m/s"), ("m", "km/h"), ("m", "mph"), ("ft", "mph"), ("km", "km/h"), ("mi", "mph"), ("m", "kn"),
 )  # fmt: skip
-"""Units of distance and speed that stand side by side in logs; where two pairs give one ratio the first is meant."""
+"""Units of distance and speed found together in logs; where two pairs share a ratio the first applies."""
 
 
 def step_s(table: Table, column: str, unit: str) -> Floats:
-    """Seconds from each row to the next, shape (n - 1,)."""
+    """Return the seconds from each row to the next, shape (n - 1,)."""
     return np.diff(table.numbers(column)) * UNITS["t_s"].get(unit, 1.0)
 
 
 def step_in_plane(table: Table, columns: dict[str, tuple[str, str]], dt: Floats) -> Floats | None:
-    """Metres from each row to the next by the position, shape (n - 1,); None without one.
+    """Return the metres from each row to the next by the position, shape (n - 1,); None without one.
 
-    ``columns`` field -> (column, unit), ``dt`` seconds from each row to the next. It is the row's share of the way
-    within about CHORD_S around it: noise of the position adds to the way from one row to the next, not to that.
+    ``columns`` field -> (column, unit), ``dt`` seconds from each row to the next. The result is the row's share of the
+    chord over about CHORD_S around it: position noise lengthens single steps, not the chord.
     """
     if {"x_m", "y_m"} <= columns.keys():
         x, y = (_values(table, n, *columns[n]) for n in ("x_m", "y_m"))
@@ -56,13 +56,13 @@ def step_in_plane(table: Table, columns: dict[str, tuple[str, str]], dt: Floats)
 
 
 def unit_by_ratio(field: str, raw: Floats, true: Floats) -> str:
-    """The unit of ``field`` in which ``raw`` says what ``true`` [SI] is, row by row; "" when none does."""
+    """Return the unit of ``field`` in which ``raw`` matches ``true`` [SI] row by row; "" if none does."""
     ratio = _ratio(true, raw)
     return next((u for u, size in UNITS[field].items() if abs(ratio / size - 1.0) < _AGREES), "")
 
 
 def units_together(distance: Floats, speed: Floats, dt: Floats) -> tuple[str, str]:
-    """The units of a distance's steps and of a speed, neither of them written; "" twice when no pair fits."""
+    """Return the units of a distance's steps and of a speed, neither of them written; "" twice when no pair fits."""
     ratio = _ratio(distance, speed * dt)
     for length, pace in _TOGETHER:
         if abs(ratio * UNITS["lap_distance_m"][length] / UNITS["speed_mps"][pace] - 1.0) < _AGREES:
@@ -71,7 +71,7 @@ def units_together(distance: Floats, speed: Floats, dt: Floats) -> tuple[str, st
 
 
 def moving(step: Floats, dt: Floats, speed: Floats | None = None) -> Floats:
-    """``step`` with NaN where it tells nothing: no time between the rows, standing, the fall at the line, a jump."""
+    """Return ``step`` with NaN where it is useless: no time between the rows, standing, a reset at the line, a jump."""
     fair = np.isfinite(step) & (dt > 0) & (dt < 2.0) & (step > 0)
     if speed is not None:
         fair &= np.isfinite(speed) & (speed > 1.0)
@@ -92,5 +92,5 @@ def _values(table: Table, field: str, column: str, unit: str) -> Floats:
 
 
 def is_written(reasons: Iterable[str]) -> bool:
-    """Whether the file itself says the unit."""
+    """Return whether the file states the unit."""
     return any(r.startswith("unit ") for r in reasons)

@@ -1,4 +1,4 @@
-"""Which columns of a file are not taken, and why: nothing is left out in silence."""
+"""Lists the columns an import ignores, and why: nothing is left out silently."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ class NotTaken(msgspec.Struct, frozen=True):
 
 
 def not_taken(table: Table, taken: Mapping[str, str], by_map: bool = False) -> list[NotTaken]:
-    """All columns but the ``taken`` ones (field -> column), in the order of the file."""
+    """Return all columns but the ``taken`` ones (field -> column), in the order of the file."""
     used = set(taken.values())
     return [NotTaken(name, _why(table, name, taken, by_map)) for name in table.names if name not in used]
 

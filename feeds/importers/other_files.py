@@ -18,11 +18,11 @@ from feeds.importers.in_child import ChildFailedError, call_in_child
 from feeds.importers.table import Table
 
 _RASTER_S: Final = 0.01
-"""Channels of a measurement file have rates of their own; they are put side by side 100 times a second."""
+"""Channels of a measurement file have their own rates; they are resampled to this rate."""
 
 
 def read_parquet(path: Path) -> Table:
-    """A Parquet file; units from the metadata key ``unit`` of its fields. FeedError when it is none."""
+    """Return a Parquet file; units from the metadata key ``unit`` of its fields. Raise FeedError if it is not one."""
     try:
         with pq.ParquetFile(path) as file:
             schema = file.schema_arrow
@@ -39,7 +39,7 @@ def read_parquet(path: Path) -> Table:
 
 
 def _is_usable(kind: Any) -> bool:
-    """Whether a column of this type can hold numbers, flags, text or times; nested and binary ones can not."""
+    """Return whether a column of this type can hold numbers, flags, text or times; nested and binary ones can not."""
     types = pa.types
     return any(
         test(kind)
@@ -51,7 +51,7 @@ def _is_usable(kind: Any) -> bool:
 
 
 def read_gpx(path: Path) -> Table:
-    """The points of all tracks of a GPX 1.0 or 1.1 file that have a time. FeedError when it is none."""
+    """Return the points of all tracks of a GPX 1.0 or 1.1 file that have a time. Raise FeedError if it is not one."""
     import gpxpy  # here, as reading a GPX file is rare
 
     try:
@@ -84,12 +84,12 @@ def read_gpx(path: Path) -> Table:
 
 
 def _utc(time: datetime) -> datetime:
-    """A time without a zone is UTC, as GPX 1.1 asks for."""
+    """Return a time without a zone is UTC, as GPX 1.1 asks for."""
     return time.replace(tzinfo=UTC) if time.tzinfo is None else time.astimezone(UTC)
 
 
 def read_mdf(path: Path) -> Table:
-    """An ASAM MDF 3 or 4 file, all channels on one clock of 100 Hz; needs the package asammdf. FeedError."""
+    """Return an ASAM MDF 3 or 4 file, all channels on one clock of 100 Hz; needs the package asammdf. FeedError."""
     if importlib.util.find_spec("asammdf") is None:
         raise FeedOpenError(
             f"{path}: the package asammdf is needed for measurement files; install it with: pip install asammdf"
@@ -111,7 +111,7 @@ def read_mdf(path: Path) -> Table:
 
 
 def _mdf_columns(path: Path) -> tuple[dict[str, Any], dict[str, str]]:
-    """Columns and units of a measurement file; in a process of its own, as its parser trusts the file."""
+    """Return columns and units of a measurement file; in a process of its own, as its parser trusts the file."""
     import asammdf
 
     with asammdf.MDF(path) as log:
@@ -122,7 +122,7 @@ def _mdf_columns(path: Path) -> tuple[dict[str, Any], dict[str, str]]:
 
 
 def _side_by_side(path: Path, signals: list[Any]) -> tuple[dict[str, Any], dict[str, str]]:
-    """All channels on one clock; raises FeedFormatError when there are none or the clock runs too far."""
+    """Return all channels on one clock; raises FeedFormatError when there are none or the clock runs too far."""
     if not signals:
         raise FeedFormatError(f"{path}: no channel holds numbers")
     start = min(float(s.timestamps[0]) for s in signals)
@@ -150,7 +150,7 @@ def _is_plain(signal: Any) -> bool:
 
 
 def _on_clock(signal: Any, t: Any) -> Any:
-    """Numbers between two samples on the line between them; counts and flags as the last sample had them."""
+    """Return the numbers between two samples on the line between them; counts and flags as the last sample had them."""
     values = signal.samples.astype(np.float64)
     if signal.samples.dtype.kind == "f":
         out = np.interp(t, signal.timestamps, values, left=np.nan, right=np.nan)

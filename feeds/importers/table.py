@@ -1,4 +1,4 @@
-"""A logged file as named columns, whichever format it came in; a column is turned into numbers when it is asked for."""
+"""A logged file as named columns, whichever format it came in; columns are parsed to numbers on demand."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from feeds.frame import Floats
 from feeds.importers.dates import date_seconds, matched
 
 Progress = Callable[[float, str], None]
-"""Called with the share that is done, 0..1, and what is being done."""
+"""Called with the share done, 0..1, and the current step."""
 
 _WORDS: Final = {
     "true": 1.0, "yes": 1.0, "on": 1.0, "active": 1.0,
@@ -28,7 +28,7 @@ _MOST_NUMBERS: Final = 0.5
 
 
 class Table:
-    """``units`` as the file writes them, "" where it does not. ``note`` says how the file was read."""
+    """``units`` as written in the file, "" if absent. ``note`` says how the file was read."""
 
     def __init__(
         self, frame: pa.Table, units: Mapping[str, str], *, decimal_comma: bool = False, note: str = ""
@@ -48,21 +48,21 @@ class Table:
         return int(self.frame.num_rows)
 
     def unit(self, name: str) -> str:
-        """The unit of a column: from the file, else from brackets behind its name."""
+        """Return the unit of a column: from the file, else from the brackets after its name."""
         found = self._units.get(name, "")
         match = _UNIT.search(name)
         return found or (match[1] if match else "")
 
     def bare_name(self, name: str) -> str:
-        """The name without the unit in brackets behind it."""
+        """Return the name without the unit in brackets after it."""
         return _UNIT.sub("", name).strip()
 
     def head(self, rows: int) -> Table:
-        """The first ``rows`` rows."""
+        """Return the first ``rows`` rows."""
         return Table(self.frame.slice(0, rows), self._units, decimal_comma=self.decimal_comma)
 
     def filled(self, name: str) -> bool:
-        """Whether a column holds anything at all."""
+        """Return whether a column holds any value."""
         column = self.frame[name]
         if not (pa.types.is_string(column.type) or pa.types.is_large_string(column.type)):
             return bool(len(column) > column.null_count)
@@ -70,7 +70,9 @@ class Table:
         return any(text.unique().to_pylist())
 
     def numbers(self, name: str) -> Floats:
-        """Column ``name`` as float64 of shape (n,), NaN where it holds no number. KeyError without such a column."""
+        """Return column ``name`` as float64 of shape (n,), NaN where it holds no number. Raise KeyError if there is no
+        such column.
+        """
         if name not in self._numbers:
             if name not in self.frame.column_names:
                 raise KeyError(name)
@@ -105,7 +107,7 @@ def _floats(column: Any) -> Floats:
 
 
 def _parsed(text: Any) -> Floats:
-    """Numbers from text; NaN where it is none."""
+    """Return numbers parsed from text; NaN where it is not a number."""
     return _floats(pc.if_else(pc.match_substring_regex(text, _NUMBER), text, None))
 
 
@@ -115,7 +117,7 @@ def _words(text: Any) -> Floats:
 
 
 def _clock(text: Any) -> Floats:
-    """Times such as 1:02:03.5 or 02:03.5, in seconds."""
+    """Return times such as 1:02:03.5 or 02:03.5, in seconds."""
     hours, minutes, seconds = (
         _parsed(pc.replace_substring(pc.fill_null(part, ""), ",", ".")) for part in matched(text, _CLOCK)
     )

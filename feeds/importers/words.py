@@ -1,4 +1,4 @@
-"""The words by which people name channels: plain language and the terms of the trade, no program's own names."""
+"""Common channel names: plain language and the terms of the trade."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _SPLIT: Final = re.compile(r"[^a-z0-9%]+")
 
 
 class Words(msgspec.Struct, frozen=True):
-    """``names``: phrases, best first. ``never``: words that make it another quantity."""
+    """``names``: phrases, best first. ``never``: words that mean another quantity."""
 
     names: tuple[str, ...]
     never: frozenset[str] = frozenset()
@@ -161,18 +161,18 @@ OTHER_WORDS: Final[dict[str, tuple[str, ...]]] = {
     "steer": ("lenkung", "lenkwinkel", "lenkrad", "volant", "volante", "sterzo", "stuur", "swa", "str ang"),
     "gear": ("gang", "rapport", "marcha", "marcia", "versnelling", "gr"),
 }  # fmt: skip
-"""Abbreviations, and the words of other languages, without their marks (common practice, no source)."""
+"""Abbreviations and words of other languages, without diacritics (common practice, no source)."""
 
 
 def words_of(name: str) -> list[str]:
-    """A column's name as lower-case words: ``GroundSpeed_kmh`` is ground, speed, kmh."""
-    # letters without their marks: höhe is hohe, vélocité velocite
+    """Return a column's name as lower-case words: ``GroundSpeed_kmh`` is ground, speed, kmh."""
+    # letters without diacritics: höhe is hohe, vélocité velocite
     flat = unicodedata.normalize("NFKD", name.replace("ß", "ss")).encode("ascii", "ignore").decode()
     return [word for word in _SPLIT.split(_CAMEL.sub(" ", flat).lower()) if word]
 
 
 def unit_behind(name: str, units: Collection[str]) -> str:
-    """The unit that a name ends with, as the name writes it: km_h of ``speed_km_h``; "" when it is none of ``units``.
+    """Return the unit a name ends with, as written: km_h of ``speed_km_h``; "" if it is none of ``units``.
 
     ``in`` is a word before it is an inch.
     """
@@ -184,7 +184,7 @@ def unit_behind(name: str, units: Collection[str]) -> str:
 
 
 def likeness(name: str, field: str) -> tuple[float, str]:
-    """How well a name fits a field, 0..1, and the phrase it was recognised by."""
+    """Return how well a name fits a field, 0..1, and the phrase that matched."""
     if name.strip() == field:
         return 1.0, field
     vocabulary = VOCABULARY[field]
@@ -197,7 +197,7 @@ def likeness(name: str, field: str) -> tuple[float, str]:
         if not set(wanted) <= asked or (vocabulary.never & asked) - set(wanted):
             continue
         rest = len(asked - set(wanted))
-        # one-letter names must stand alone, or the word before it says what it is
+        # one-letter names must stand alone, or the word before must identify them
         if len(phrase) == 1 and rest:
             continue
         score = (0.95 if len(wanted) == len(asked) else 0.8 - 0.08 * rest) - 0.01 * rank

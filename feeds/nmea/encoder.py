@@ -9,7 +9,9 @@ from feeds.nmea.sentences import KNOT_MPS
 
 
 def sentences_of(frame: Frame, lat_deg: float, lon_deg: float, start_s: float = 36_000.0) -> bytes:
-    """RMC and GGA of a frame at ``lat_deg``, ``lon_deg``; its session time 0 is ``start_s`` after midnight UTC."""
+    """Return RMC and GGA of a frame at ``lat_deg``, ``lon_deg``; its session time 0 is ``start_s`` after
+    midnight UTC.
+    """
     time_s = (start_s + frame.t_s) % 86_400.0
     # thousandths first, so that 59.9999 s does not become 60
     whole = round(time_s * 1000) % 86_400_000
@@ -25,7 +27,7 @@ def sentences_of(frame: Frame, lat_deg: float, lon_deg: float, start_s: float = 
 
 
 def with_checksum(body: str) -> bytes:
-    """A whole sentence from what stands between the dollar sign and the asterisk."""
+    """Return a whole sentence from the text between the dollar sign and the asterisk."""
     check = 0
     for byte in body.encode("ascii"):
         check ^= byte
@@ -33,7 +35,7 @@ def with_checksum(body: str) -> bytes:
 
 
 def _minutes(degrees: float, width: int) -> str:
-    """Degrees and minutes with seven decimals (0.2 mm)."""
+    """Return degrees and minutes with seven decimals (0.2 mm)."""
     units = round(abs(degrees) * 60 * 10**7)
     whole, rest = divmod(units, 60 * 10**7)
     return f"{whole:0{width}d}{rest // 10**7:02d}.{rest % 10**7:07d}"

@@ -1,4 +1,4 @@
-"""Joins the sentences of one moment into one frame, as soon as all kinds the receiver sends are there."""
+"""Joins the sentences of one epoch into a frame as soon as every kind the receiver sends has arrived."""
 
 from __future__ import annotations
 
@@ -18,16 +18,16 @@ _LEARN: Final = 8
 
 
 class Quality(msgspec.Struct, frozen=True):
-    """What a fix must have to be believed. A dilution above 4 moves the car by metres (common practice, no source)."""
+    """Least quality of an accepted fix. A dilution above 4 moves the car by metres (common practice, no source)."""
 
     min_satellites: int = 5
     max_dilution: float = 4.0
 
 
 class Epochs:
-    """Push sentences in the order they came; frames have seconds since the first epoch as their time.
+    """Push sentences in order of arrival; frame times are seconds since the first epoch.
 
-    ``plane`` is the one given, or the one around the first good fix.
+    ``plane`` is the given one, or one around the first good fix.
     """
 
     def __init__(self, counters: Counters, quality: Quality, plane: Plane | None) -> None:
@@ -45,24 +45,24 @@ class Epochs:
         self._last_s = math.nan
 
     def push(self, sentence: Sentence) -> list[Frame]:
-        """The frames this sentence completes."""
+        """Return the frames this sentence completes."""
         out: list[Frame] = []
         time_s = sentence.time_s
         if sentence.kind == "RMC":
             self._has_rmc = True
         elif sentence.kind == "VTG" and self._has_rmc:
-            return out  # RMC has the speed too, with more digits and with its time
+            return out  # RMC also holds the speed, with more digits and its own time
         if time_s == time_s and time_s != self._time_s:
             out += self.finish()
             if self._done and any(p.time_s == p.time_s for p in self._parts):
                 self._parts = []
             self._time_s, self._done = time_s, False
         elif time_s != time_s and self._done:
-            # without a time of its own, after a frame went out: it comes before the sentences it belongs to
+            # it has no time and follows a finished frame: it precedes the sentences it belongs to
             self._parts = [*(p for p in self._parts if p.time_s != p.time_s and p.kind != sentence.kind), sentence]
             return out
         elif self._done:
-            # of a moment that has gone out: wait for this kind from now on
+            # its epoch is finished: wait for this kind from now on
             if self._past:
                 self._past[-1] |= {sentence.kind}
                 self._expect()
@@ -73,7 +73,7 @@ class Epochs:
         return out
 
     def finish(self) -> list[Frame]:
-        """Close the moment that is open; its frame, unless the fix is poor."""
+        """Finish the open epoch; return its frame unless the fix is poor."""
         if self._done or not self._parts:
             return []
         parts, self._parts, self._done = self._parts, [], True

@@ -1,4 +1,4 @@
-"""The feed of a real car with a satellite receiver: place and speed are measured, throttle and brake are inferred."""
+"""The feed of a real car with a satellite receiver: it measures position and speed; throttle and brake are inferred."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ _GIVEN: Final = frozenset({"t_s", "x_m", "y_m", "z_m", "lat_deg", "lon_deg"})
 class NmeaFeed(Feed):
     """Reads ``source``: ``udp:HOST:PORT``, ``tcp:HOST:PORT``, ``serial:DEVICE[:BAUD]`` or ``file:PATH``.
 
-    A file is played ``speed`` times as fast as it was logged. ``latency_s`` is how long the receiver takes from a
-    moment to its sentences; the times of the frames are those of the moments. FeedOpenError when it can not be opened.
+    A file plays at ``speed`` times real time. ``latency_s`` is the receiver's delay from an epoch to its sentences;
+    frames carry the times of the epochs. Raises FeedOpenError if the source cannot be opened.
     """
 
     name: ClassVar[str] = "nmea"
@@ -51,16 +51,16 @@ class NmeaFeed(Feed):
 
     @property
     def where(self) -> str:
-        """Where the sentences are expected from."""
+        """Where the feed expects the sentences from."""
         return self._source.where
 
     @property
     def sender(self) -> str:
-        """Who sent the last datagram."""
+        """The sender of the last datagram."""
         return self._source.came_from if isinstance(self._source, UdpSource) else ""
 
     def remedy(self, kind: str) -> str:
-        """What is wrong with the sentences, and how to fix it."""
+        """Return the fault in the sentences, and how to fix it."""
         if kind in ("malformed", "bad_checksum"):
             what = "can not be read" if kind == "malformed" else "arrive with wrong checksums"
             return f"sentences {what}: check cable and baud rate, and that the receiver sends NMEA 0183"
@@ -73,7 +73,7 @@ class NmeaFeed(Feed):
 
     @property
     def channels(self) -> Channels:
-        """Speed counts as inferred only as long as no sentence had one."""
+        """Speed counts as inferred until a sentence contains one."""
         measured = {"speed_mps"} if self._has_speed else set()
         return Channels(_GIVEN | self._inferred, frozenset(self._inferred - measured))
 

@@ -1,4 +1,4 @@
-"""From bytes to checked NMEA 0183 sentences; a sentence without a right checksum is refused."""
+"""Parses bytes into checked NMEA 0183 sentences; a wrong checksum rejects the sentence."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ _SENTENCE: Final = re.compile(rb"\$([A-Z]{2})([A-Z]{3}),([\x20-\x7e]*)\*([0-9A-F
 
 
 class Sentence(msgspec.Struct, frozen=True):
-    """What one sentence says of the car; None and NaN where it does not.
+    """Data of one sentence; None and NaN where absent.
 
-    ``time_s`` [s] since midnight UTC. ``good`` is false when the receiver itself calls the fix void.
+    ``time_s`` [s] since midnight UTC. ``good`` is false when the receiver marks the fix void.
     """
 
     kind: str
@@ -39,14 +39,14 @@ class Sentence(msgspec.Struct, frozen=True):
 
 
 class LineSplitter:
-    """Cuts a stream of bytes into lines; what never ends is dropped and counted."""
+    """Splits a byte stream into lines; drops and counts lines that never end."""
 
     def __init__(self, counters: Counters) -> None:
         self._counters = counters
         self._rest = b""
 
     def push(self, data: bytes) -> list[bytes]:
-        """The whole lines there are now."""
+        """Return the complete lines so far."""
         *lines, rest = (self._rest + data).replace(b"\r", b"\n").split(b"\n")
         if len(rest) > MAX_LINE:
             self._counters.add("malformed")
@@ -56,7 +56,7 @@ class LineSplitter:
 
 
 def parse(line: bytes, counters: Counters) -> Sentence | None:
-    """The sentence in ``line``; None for other kinds and for what is counted in ``counters``. Never raises."""
+    """Return the sentence in ``line``; None for other kinds and for faults, which ``counters`` counts. Never raises."""
     counters.add("received")
     start = line.find(b"$")
     match = _SENTENCE.fullmatch(line[start:].strip()) if start >= 0 and len(line) <= MAX_LINE else None
@@ -71,7 +71,7 @@ def parse(line: bytes, counters: Counters) -> Sentence | None:
         counters.add("bad_checksum")
         return None
     kind = match[2].decode()
-    # P begins the sentences a maker made up
+    # P begins proprietary sentences
     if kind not in KINDS or match[1].startswith(b"P"):
         return None
     try:
@@ -113,7 +113,7 @@ def _sentence(kind: str, message: Any) -> Sentence:
             kind,
             speed_mps=_number(message, "spd") * KNOT_MPS,
             course_deg=_number(message, "cog"),
-            # E is dead reckoning, M typed in by hand, N no fix
+            # E is dead reckoning, M manual input, N no fix
             good=getattr(message, "status", "") == "A" and mode not in ("N", "E", "M"),
             date=date if isinstance(date, datetime.date) else None,
             **common,
@@ -125,7 +125,7 @@ def _sentence(kind: str, message: Any) -> Sentence:
         height_m=_number(message, "alt"),
         satellites=satellites if isinstance(satellites, int) else None,
         dilution=_number(message, "HDOP"),
-        # 0 is no fix, 6 dead reckoning, 7 typed in by hand; GNS has one letter per system
+        # 0 is no fix, 6 dead reckoning, 7 manual input; GNS has one letter per system
         good=quality in (1, 2, 3, 4, 5, 8) if kind == "GGA" else bool(set(mode) & set("ADPRFS")),
         **common,
     )

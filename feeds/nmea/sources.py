@@ -1,4 +1,4 @@
-"""Where a receiver's bytes come from: ``read`` gives bytes, empty when useless ones came, None when none came."""
+"""Byte sources of a receiver: ``read`` returns bytes, empty for useless data, None when nothing arrived."""
 
 from __future__ import annotations
 
@@ -22,22 +22,22 @@ FORMS: Final = "udp:HOST:PORT, tcp:HOST:PORT, serial:DEVICE[:BAUD] or file:PATH"
 
 
 class ByteSource(Protocol):
-    """The far end of an NMEA feed; ``where`` says it in words. ``read`` may raise OSError and FeedEnded."""
+    """The source of an NMEA feed; ``where`` describes it. ``read`` may raise OSError and FeedEnded."""
 
     where: str
 
     def read(self, timeout_s: float) -> bytes | None:
-        """Bytes, waiting at most ``timeout_s`` [s]."""
+        """Return bytes, waiting at most ``timeout_s`` [s]."""
 
     def heard(self) -> None:
-        """The last bytes held a good sentence."""
+        """Report that the last bytes held a good sentence."""
 
     def close(self) -> None:
         """Give back what is held."""
 
 
 def open_source(text: str, counters: Counters, clock: Clock) -> ByteSource:
-    """The source that ``text`` names in one of the :data:`FORMS`; FeedOpenError when it can not be opened."""
+    """Return the source that ``text`` names in one of the :data:`FORMS`; raise FeedOpenError if it cannot be opened."""
     kind, _, rest = text.partition(":")
     if kind == "file" and rest:
         return FileSource(Path(rest))
@@ -56,7 +56,7 @@ def open_source(text: str, counters: Counters, clock: Clock) -> ByteSource:
 
 
 class FileSource:
-    """A logged file, in blocks."""
+    """A logged file, read in blocks."""
 
     def __init__(self, path: Path) -> None:
         self.where = f"reading {path}"
@@ -66,14 +66,14 @@ class FileSource:
             raise FeedOpenError(f"{path}: can not be opened ({getattr(error, 'strerror', None) or error})") from error
 
     def read(self, timeout_s: float) -> bytes | None:
-        """The next block; FeedEnded at the end of the file."""
+        """Return the next block; raise FeedEnded at the end of the file."""
         data = self._file.read(_BLOCK)
         if not data:
             raise FeedEnded("file")
         return data
 
     def heard(self) -> None:
-        """One file, one sender."""
+        """Do nothing: a file has one sender."""
 
     def close(self) -> None:
         """Give the file back."""
@@ -81,7 +81,7 @@ class FileSource:
 
 
 class UdpSource:
-    """Each datagram holds whole sentences, with or without a line end behind the last one."""
+    """Each datagram holds whole sentences, with or without a line end after the last one."""
 
     def __init__(self, datagrams: Datagrams) -> None:
         self._datagrams = datagrams
@@ -90,16 +90,16 @@ class UdpSource:
 
     @property
     def came_from(self) -> str:
-        """Who sent the last datagram."""
+        """The sender of the last datagram."""
         return self._datagrams.came_from
 
     def read(self, timeout_s: float) -> bytes | None:
-        """One datagram."""
+        """Return the next datagram."""
         data = self._datagrams.receive(timeout_s)
         return data + b"\n" if data else data
 
     def heard(self) -> None:
-        """The sender of the last datagram is the one in use."""
+        """Take the sender of the last datagram as the one in use."""
         self._datagrams.heard()
 
     def close(self) -> None:
@@ -118,7 +118,7 @@ class TcpSource:
             raise FeedOpenError(f"tcp {host}:{port}: no receiver answers there ({why})") from error
 
     def read(self, timeout_s: float) -> bytes | None:
-        """What has arrived."""
+        """Return the received bytes."""
         self._socket.settimeout(timeout_s)
         try:
             data = self._socket.recv(_BLOCK)
@@ -129,10 +129,10 @@ class TcpSource:
         return data
 
     def heard(self) -> None:
-        """One connection, one sender."""
+        """Do nothing: a connection has one sender."""
 
     def close(self) -> None:
-        """Hang up."""
+        """Close the connection."""
         self._socket.close()
 
 
@@ -152,7 +152,7 @@ class SerialSource:
             raise FeedOpenError(f"serial {device}: can not be opened at {baud} baud ({error})") from error
 
     def read(self, timeout_s: float) -> bytes | None:
-        """What has arrived; waits for the first byte."""
+        """Return the received bytes; wait for the first."""
         waiting = self._line.in_waiting
         if not waiting:
             self._line.timeout = timeout_s
@@ -160,15 +160,15 @@ class SerialSource:
         return data or None
 
     def heard(self) -> None:
-        """One line, one sender."""
+        """Do nothing: a serial line has one sender."""
 
     def close(self) -> None:
-        """Give the line back."""
+        """Close the line."""
         self._line.close()
 
 
 class Again:
-    """A source that can be lost and is opened again, with a growing pause, as long as the run goes on."""
+    """Reopens a lost source, with a growing pause, for as long as the run lasts."""
 
     def __init__(self, opener: Any, clock: Clock, where: str = "") -> None:
         self.where = where
@@ -179,7 +179,7 @@ class Again:
         self._next_s = 0.0
 
     def read(self, timeout_s: float) -> bytes | None:
-        """What has arrived; OSError once per loss and per failed try."""
+        """Return the received bytes; raise OSError once per loss and per failed attempt."""
         if self._source is None:
             wait_s = self._next_s - self._clock.monotonic()
             if wait_s > 0.0:
@@ -200,7 +200,7 @@ class Again:
             raise
 
     def heard(self) -> None:
-        """The source works: the next pause is a short one again."""
+        """Reset the pause: the source works."""
         self._pause_s = _FIRST_RETRY_S
 
     def close(self) -> None:

@@ -1,1 +1,1 @@
-"""A packet map describes the fixed layout of somebody's UDP packets, so that any sender can be bound without code."""
+"""A packet map describes a fixed UDP packet layout, so that any sender can be bound without code."""

@@ -1,4 +1,4 @@
-"""Raw datagrams in a file that can be replayed and shared: an Arrow IPC stream of time and bytes."""
+"""Stores raw datagrams in a file for replay and sharing: an Arrow IPC stream of time and bytes."""
 
 from __future__ import annotations
 
@@ -22,7 +22,9 @@ Datagram = tuple[float, bytes]
 
 
 def write_capture(path: Path, datagrams: Iterable[Datagram], *, batch: int = 256) -> int:
-    """Store datagrams (arrival [s], bytes) in a new file; how many. FeedOpenError when it can not be made."""
+    """Store datagrams (arrival [s], bytes) in a new file; return their number. Raise FeedOpenError if it cannot be
+    created.
+    """
     count = 0
     with _new(path) as file, pa.ipc.new_stream(file, _SCHEMA, options=_OPTIONS) as out:
         part: list[Datagram] = []
@@ -37,7 +39,7 @@ def write_capture(path: Path, datagrams: Iterable[Datagram], *, batch: int = 256
 
 
 def read_capture(path: Path) -> Iterator[Datagram]:
-    """The datagrams of a capture in order; a cut end is left out. FeedError when it is not a capture."""
+    """Yield the datagrams of a capture in order, without a cut end. Raise FeedError if it is not a capture."""
     try:
         file = pa.OSFile(str(path), "rb")
     except (OSError, ValueError) as error:
@@ -69,9 +71,9 @@ def capture(
     on_count: Callable[[int], None] = lambda n: None,
     clock: Clock | None = None,
 ) -> int:
-    """Listen on ``host``:``port`` and store what comes until ``seconds`` are over or ``stop()``; how many came.
+    """Listen on ``host``:``port`` and store datagrams for ``seconds`` or until ``stop()``; return their number.
 
-    FeedOpenError when the port or the file can not be had. What was stored survives a kill up to half a second.
+    Raise FeedOpenError if the port or the file cannot be opened. A kill loses at most half a second.
     """
     clock = clock or time
     source = Datagrams(host, port, Counters(), clock)
@@ -97,7 +99,9 @@ def capture(
 
 
 def send_capture(path: Path, host: str, port: int, speed: float = 1.0, clock: Clock | None = None) -> int:
-    """Send a capture to ``host``:``port`` as it came, ``speed`` times as fast; how many datagrams were sent."""
+    """Send a capture to ``host``:``port`` with its original timing at ``speed`` times real time; return the number of
+    datagrams sent.
+    """
     clock = clock or time
     pacer = Pacer(speed, clock)
     count = 0

@@ -1,7 +1,7 @@
-"""Turns one packet of a map into one function, so that nothing about the map is looked up while packets come in.
+"""Compiles each packet of a map to a function, so that decoding needs no lookups in the map.
 
-The function reads all its values with one ``struct`` (more only where fields overlap) and gives them in SI. Its text
-is made of names of our own, integers and floats of the checked map, never of a string from the file.
+The function reads all its values with one ``struct`` (more only where fields overlap) and returns them in SI. Its
+source contains our own names and numbers of the checked map, never a string from the file.
 """
 
 from __future__ import annotations
@@ -23,15 +23,15 @@ _ORDER: Final = {"little": "<", "big": ">"}
 
 
 def count_of(value: float) -> int | None:
-    """The whole number in a float field; absent when there is none."""
+    """Return the integer in a float field; None if absent."""
     return round(value) if math.isfinite(value) else None
 
 
 class Compiled:
-    """One packet kind: whether a datagram is one, and the functions that read it.
+    """One packet kind: a test for it, and the functions that read it.
 
-    ``frame(data, arrival_s)`` gives a Frame, ``values(data, arrival_s)`` a dict of fields. Both may raise
-    ``struct.error`` (a datagram too short) and ArithmeticError (a float out of the world).
+    ``frame(data, arrival_s)`` returns a Frame, ``values(data, arrival_s)`` a dict of fields. Both may raise
+    ``struct.error`` (datagram too short) and ArithmeticError (absurd float).
     """
 
     __slots__ = ("at_least", "frame", "packet", "size", "tests", "values")
@@ -51,7 +51,7 @@ class Compiled:
         self.values: ValuesOf = values
 
     def matches(self, data: bytes) -> bool:
-        """Whether ``data``, of the right size, is of this kind."""
+        """Return whether ``data``, of the right size, is of this kind."""
         for place, allowed in self.tests:  # noqa: SIM110 - a generator costs as much as the tests
             if data[place] not in allowed:
                 return False
@@ -83,9 +83,9 @@ class _Writer:
         self._turn(turn_deg)
 
     def functions(self) -> tuple[FrameOf, ValuesOf]:
-        """Both functions, compiled."""
+        """Return both functions, compiled."""
         blank = {name: "nan" if default != default else "None" for name, default in _DEFAULTS.items()}
-        # by place, which is quicker than by keyword
+        # positional arguments, which are faster than keywords
         call = ", ".join(self._fields.get(name, blank[name]) for name in Frame.__struct_fields__)
         body = "\n".join(f"    {line}" for line in self._lines) or "    pass"
         pairs = ", ".join(f"{name!r}: {value}" for name, value in self._fields.items())
@@ -107,7 +107,7 @@ class _Writer:
         return f"{cars.first} + {cars.stride} * int(car)"
 
     def _read(self, places: list[Placed], base: str, of_car: bool) -> None:
-        """One struct for all places that do not overlap, one more for each that does."""
+        """One struct for all fields that do not overlap, and one for each that does."""
         left = sorted({(p.at, p.field.type) for p in places})
         while left:
             text, names, at, over = self._order, [], 0, []

@@ -1,4 +1,4 @@
-"""From raw datagrams to frames by a packet map: no socket, no clock of its own."""
+"""Decodes raw datagrams to frames by a packet map: no socket, no clock."""
 
 from __future__ import annotations
 
@@ -15,13 +15,14 @@ from feeds.packet_map.places import FRAME_NUMBER
 from feeds.plane import Plane, plane_of
 
 _RESTART: Final = {FRAME_NUMBER: 100.0, "t_s": 1.0}
-"""A key farther back than this is a new session, not a late packet."""
+"""A larger step back of the key means a new session, not a late packet."""
 
 
 class MapDecoder:
-    """Decodes datagrams; ``decode`` never raises and counts what holds no frame in ``counters``.
+    """Decodes datagrams; ``decode`` never raises and counts faults in ``counters``.
 
-    Positions given as latitude and longitude go on the plane around ``origin`` (degrees) or the first position.
+    Positions given as latitude and longitude are projected onto the plane around ``origin`` (degrees) or the first
+    position.
     """
 
     def __init__(self, packet_map: PacketMap, counters: Counters, origin: tuple[float, float] | None = None) -> None:
@@ -39,7 +40,7 @@ class MapDecoder:
         self._geographic = "lat_deg" in packet_map.fields
 
     def decode(self, data: bytes, arrival_s: float) -> list[Frame]:
-        """The frames that are complete with this datagram, which came at ``arrival_s`` [s]; unchecked."""
+        """Return the frames this datagram, received at ``arrival_s`` [s], completes; unchecked."""
         kinds = self._by_size.get(len(data))
         if kinds is None:
             kinds = [c for c in self._open if c.at_least <= len(data)]
@@ -64,7 +65,7 @@ class MapDecoder:
 
     def _placed(self, frame: Frame) -> Frame:
         if not (-90.0 <= frame.lat_deg <= 90.0 and -180.0 <= frame.lon_deg <= 180.0):
-            return frame  # absent, or refused by the gate
+            return frame  # absent, or rejected by the gate
         if self.plane is None:
             self.plane = Plane(frame.lat_deg, frame.lon_deg)
         x, y = self.plane.to_xy(frame.lat_deg, frame.lon_deg)
@@ -72,7 +73,7 @@ class MapDecoder:
 
 
 class _Merger:
-    """Joins packets of one moment into one frame, as soon as all kinds that come with each frame are there."""
+    """Joins packets with the same key into a frame as soon as every per-frame kind has arrived."""
 
     def __init__(self, packet_map: PacketMap, counters: Counters) -> None:
         self._key = packet_map.key
@@ -86,11 +87,11 @@ class _Merger:
         self._slow: dict[str, tuple[float, dict[str, Any]]] = {}
 
     def push(self, kind: Compiled, values: dict[str, Any], arrival_s: float) -> list[Frame]:
-        """Take the values of one packet; the frames this completes."""
+        """Add the values of one packet; return the frames it completes."""
         name = kind.packet.name
         if name not in self._every:
             values.pop(FRAME_NUMBER, None)
-            # a slow packet must not put its own, older time into a frame
+            # a slow packet must not give a frame its older time
             values.pop("t_s", None)
             self._slow[name] = (arrival_s, values)
             return []

@@ -1,4 +1,4 @@
-"""Frames as packets of a map: the way back, to send a session to a listener with that map, and for tests."""
+"""Encodes frames as packets of a map, to send a session to a listener with that map, and for tests."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _INTEGER_LIMITS: Final = {
 
 
 def packets_of(packet_map: PacketMap, frame: Frame, frame_number: int = 0, player: int = 0) -> list[bytes]:
-    """All packets of ``frame``; what the map can not hold (an absent value in an integer) is written as 0."""
+    """Return all packets of ``frame``; an absent value in an integer field is written as 0."""
     return [_packet(packet_map, p, frame, frame_number, player) for p in packet_map.packets]
 
 

@@ -1,4 +1,4 @@
-"""The feed for any fixed-layout UDP packet, by a packet map: live from a port, or from a capture."""
+"""The feed for fixed-layout UDP packets described by a packet map: live from a port, or from a capture."""
 
 from __future__ import annotations
 
@@ -14,22 +14,22 @@ from feeds.errors import FeedEnded
 from feeds.frame import Frame
 from feeds.packet_map.capture import Datagram, read_capture
 from feeds.packet_map.decoder import MapDecoder
-from feeds.packet_map.doubts import live_doubts
+from feeds.packet_map.diagnostics import live_diagnostics
 from feeds.packet_map.model import PacketMap, read_map
 from feeds.packet_map.other_order import other_order
 from feeds.plane import Plane
 
 _RAW: Final = 30
-"""Packets by which the byte order is checked."""
+"""Number of packets used to check the byte order."""
 _RECENT: Final = 180
-"""Frames that doubts are founded on while driving: 3 s at 60 Hz."""
+"""Number of frames used for diagnostics while driving: 3 s at 60 Hz."""
 
 
 class PacketMapFeed(Feed):
-    """Listens on ``host``:``port`` (the map's own port unless told) and decodes by ``packet_map``, a path or a map.
+    """Listens on ``host``:``port`` (default: the map's port) and decodes by ``packet_map``, a path or a map.
 
-    With ``capture`` it plays that file instead, ``speed`` times as fast. FeedError when map, port or file can not be
-    used.
+    With ``capture`` it plays that file instead at ``speed`` times real time. Raises FeedError if map, port or file is
+    unusable.
     """
 
     name: ClassVar[str] = "map"
@@ -64,33 +64,33 @@ class PacketMapFeed(Feed):
 
     @property
     def where(self) -> str:
-        """Where it listens, or what it plays."""
+        """The address or the capture file."""
         return self._where
 
     @property
     def sender(self) -> str:
-        """Who sent the last packet."""
+        """The sender of the last packet."""
         return self._source.datagrams.came_from if isinstance(self._source, _Live) else ""
 
     def remedy(self, kind: str) -> str:
-        """What the map and the packets disagree on, and how to fix it."""
+        """Return where map and packets disagree, and how to fix it."""
         if kind == "wrong_size":
             made = self.decoder.packet_map
             known = " or ".join(f"{p.size} bytes" if p.size else f"at least {p.room} bytes" for p in made.packets)
             return f"packets have {self._size} bytes, the map {made.name} expects {known}: set size in the map"
         return super().remedy(kind)
 
-    def doubts(self) -> list[tuple[str, str]]:
-        """Byte order and units that the latest packets speak against."""
+    def diagnostics(self) -> list[tuple[str, str]]:
+        """Return byte order and units that the latest packets contradict."""
         other = other_order(self.decoder.packet_map, list(self._raw))
         if other:
             return [(ROOT, f"the packets make sense in the other byte order only: set byte_order: {other} in the map")]
-        found = live_doubts(list(self._recent), self.decoder.packet_map.byte_order)
+        found = live_diagnostics(list(self._recent), self.decoder.packet_map.byte_order)
         return [(field or "byte_order", f"{field}: {text}" if field else text) for field, text in found]
 
     @property
     def plane(self) -> Plane | None:
-        """The plane in use; None when the map has no latitude, or before the first place."""
+        """The plane in use; None if the map has no latitude, or before the first position."""
         return self.decoder.plane
 
     def _receive(self, timeout_s: float) -> Iterable[Frame] | None:
@@ -130,7 +130,7 @@ class _Live:
 
 
 class _Played:
-    """A capture on its schedule; ``next`` is the datagram that is not due yet."""
+    """A capture played on schedule; ``next`` is the pending datagram."""
 
     def __init__(self, datagrams: Iterator[Datagram], pacer: Pacer, feed: Feed) -> None:
         self._datagrams = datagrams
@@ -152,4 +152,4 @@ class _Played:
         """One file, one sender."""
 
     def close(self) -> None:
-        self._datagrams.close()  # type: ignore[attr-defined]  # it is a generator, which holds the file
+        self._datagrams.close()  # type: ignore[attr-defined]  # a generator, which holds the file

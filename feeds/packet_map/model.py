@@ -1,4 +1,4 @@
-"""The packet map as a checked value: which packets there are, and which fields of the frame they hold."""
+"""The validated packet map: its packets, and the frame fields they hold."""
 
 from __future__ import annotations
 
@@ -20,13 +20,13 @@ from feeds.packet_map.places import (
     Offset,
     Place,
     Skip,
-    Strict,
+    StrictPart,
     Test,
 )
 from feeds.yaml_marks import read_checked
 
 
-class Cars(Strict):
+class Cars(StrictPart):
     """An array of cars in the packet: fields with ``of_car`` lie relative to the player's element."""
 
     first: Offset
@@ -35,8 +35,8 @@ class Cars(Strict):
     player: Place | None = None
 
 
-class Packet(Strict):
-    """One kind of packet. ``each_frame`` false: it comes now and then, its values hold until the next one."""
+class Packet(StrictPart):
+    """One kind of packet. ``each_frame`` false: sent occasionally; its values hold until the next one."""
 
     name: str
     size: Annotated[int, Field(ge=1, le=MAX_PACKET)] | None = None
@@ -75,11 +75,11 @@ class Packet(Strict):
 
     @property
     def room(self) -> int:
-        """Bytes the packet has for sure."""
+        """Least size of the packet in bytes."""
         return self.size or self.at_least or 0
 
     def placed(self) -> list[Placed]:
-        """Each field with the byte it lies at, relative to the packet or to the element of the player's car."""
+        """Return each field with its byte offset, relative to the packet or to the player's car element."""
         out = []
         at = {False: 0, True: 0}
         relative = False
@@ -96,7 +96,7 @@ class Packet(Strict):
 
 
 class Placed:
-    """A field and where it was found to lie."""
+    """A field and its offset."""
 
     __slots__ = ("at", "end", "field")
 
@@ -106,9 +106,9 @@ class Placed:
         self.end = end
 
 
-class PacketMap(Strict):
-    """All packets of a sender. ``turn_deg`` turns positions counter-clockwise; ``clock: arrival`` when no packet has
-    a time of its own.
+class PacketMap(StrictPart):
+    """All packets of a sender. ``turn_deg`` turns positions counter-clockwise; ``clock: arrival`` if no packet contains
+    a time.
     """
 
     name: str
@@ -149,7 +149,7 @@ class PacketMap(Strict):
 
     @property
     def fields(self) -> frozenset[str]:
-        """The fields of the frame this map gives."""
+        """The frame fields this map provides."""
         given = {f.field for p in self.packets for f in p.fields if isinstance(f, FieldPlace)}
         if given & set(VELOCITY):
             given.add("speed_mps")
@@ -161,12 +161,14 @@ class PacketMap(Strict):
 
     @property
     def key(self) -> str:
-        """The field packets of one moment have in common: the frame number when all have it, else the time."""
+        """The field that joins packets of one frame: the frame number if all have it, else the time."""
         every = [p for p in self.packets if p.each_frame]
         has = all(any(isinstance(f, FieldPlace) and f.field == FRAME_NUMBER for f in p.fields) for p in every)
         return FRAME_NUMBER if has else "t_s"
 
 
 def read_map(path: Path) -> PacketMap:
-    """The map in the file ``path``; FeedError names file, line, field, what was found and what is allowed."""
+    """Return the map in the file ``path``; raise FeedError with file, line, field, what was found and what
+    is allowed.
+    """
     return read_checked(path, PacketMap)

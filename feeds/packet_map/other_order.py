@@ -1,4 +1,4 @@
-"""Whether packets make sense in the other byte order only."""
+"""Detects packets that make sense only in the other byte order."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ from feeds.plausible import sound
 
 _FEWEST: Final = 10
 _WRONG: Final = 0.5
-"""At least this share of packets gives no plausible frame as the map has it ..."""
+"""At least this share of packets gives no plausible frame in the map's order ..."""
 _RIGHT: Final = 0.1
 """... and at most this share in the other order."""
 
 
 def other_order(packet_map: PacketMap, datagrams: Sequence[bytes]) -> str:
-    """The byte order that the ``datagrams`` are in, if it is not the map's; "" otherwise."""
+    """Return the byte order of ``datagrams`` if it differs from the map's, else ""."""
     if len(datagrams) < _FEWEST or _implausible(packet_map, datagrams) < _WRONG:
         return ""
     other = "big" if packet_map.byte_order == "little" else "little"
@@ -27,7 +27,7 @@ def other_order(packet_map: PacketMap, datagrams: Sequence[bytes]) -> str:
 
 
 def _implausible(packet_map: PacketMap, datagrams: Sequence[bytes]) -> float:
-    """Share of the datagrams that give no frame, or one with a value that no car can have."""
+    """Return the share of datagrams that give no frame, or one with an implausible value."""
     decoder = MapDecoder(packet_map, Counters())
     bad = 0
     for number, data in enumerate(datagrams):

@@ -1,6 +1,6 @@
-"""Where a value lies in a packet, and what is read of it.
+"""Offset, type and unit of a value in a packet.
 
-A value of the frame is ``(raw * scale + shift)`` in ``unit``, turned into SI.
+A frame value is ``(raw * scale + shift)`` in ``unit``, converted to SI.
 """
 
 from __future__ import annotations
@@ -28,12 +28,12 @@ TYPES: Final = {
 }
 """Type name -> format character of the module ``struct``."""
 VELOCITY: Final = ("vx_mps", "vy_mps", "vz_mps")
-"""Parts of the velocity: the speed is their length when the packets have no speed of their own."""
+"""Velocity components: their length is the speed if the packets contain none."""
 FRAME_NUMBER: Final = "frame_number"
 INTEGERS: Final = COUNTS | {"seq"}
 FIELDS: Final = (*UNITS, *VELOCITY, FRAME_NUMBER)
 MAX_PACKET: Final = 65_507
-"""The most a UDP datagram carries over IPv4 (RFC 768, RFC 791)."""
+"""The largest UDP payload over IPv4 (RFC 768, RFC 791)."""
 
 
 def _type(value: str) -> str:
@@ -48,13 +48,13 @@ Offset = Annotated[int, Field(ge=0, le=MAX_PACKET)]
 Number = Annotated[float, Field(allow_inf_nan=False)]
 
 
-class Strict(BaseModel):
-    """A part of the map: an unknown field is a mistake."""
+class StrictPart(BaseModel):
+    """Base of all parts of the map: unknown fields are errors."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class Place(Strict):
+class Place(StrictPart):
     """A value at byte ``at``."""
 
     at: Offset
@@ -67,7 +67,7 @@ class Place(Strict):
 
 
 class Test(Place):
-    """The packet is of this kind when the value is one of ``is``."""
+    """The packet is of this kind if the value is one of ``is``."""
 
     __test__ = False  # not a test of pytest
 
@@ -90,8 +90,8 @@ class Test(Place):
         return self
 
 
-class FieldPlace(Strict):
-    """One field of the frame; without ``at`` it follows the field before it."""
+class FieldPlace(StrictPart):
+    """One frame field; without ``at`` it follows the previous field."""
 
     field: str
     type: TypeName
@@ -120,7 +120,7 @@ class FieldPlace(Strict):
 
     @property
     def units(self) -> dict[str, float]:
-        """The units this field may have."""
+        """Allowed units of this field."""
         if self.field in VELOCITY:
             return UNITS["speed_mps"]
         return UNITS.get(self.field, {})
@@ -131,7 +131,7 @@ class FieldPlace(Strict):
         return self.units[self.unit] if self.unit else 1.0
 
 
-class Skip(Strict):
+class Skip(StrictPart):
     """Bytes between fields that are listed in order."""
 
     skip: Annotated[int, Field(ge=1, le=MAX_PACKET)]
@@ -143,4 +143,4 @@ def _item(value: Any) -> str:
 
 Item = Annotated[
     Annotated[FieldPlace, Tag("<field>")] | Annotated[Skip, Tag("<skip>")], Discriminator(_item)
-]  # the tag tells which of the two a mistake is about
+]  # the tag identifies which of the two an error concerns

@@ -1,4 +1,4 @@
-"""Trying a map on real packets: what each field decodes to, and what looks wrong with it."""
+"""Tries a map on real packets: shows what each field decodes to, and what looks wrong."""
 
 from __future__ import annotations
 
@@ -16,15 +16,17 @@ from feeds.counters import Counters
 from feeds.datagrams import Datagrams
 from feeds.frame import Frame
 from feeds.packet_map.decoder import MapDecoder
-from feeds.packet_map.doubts import doubts
+from feeds.packet_map.diagnostics import diagnose
 from feeds.packet_map.model import PacketMap
 
 _KEEP: Final = 3000
-"""Frames that doubts are founded on: 50 s at 60 Hz."""
+"""Number of frames used for diagnostics: 50 s at 60 Hz."""
 
 
-class Row(msgspec.Struct, frozen=True):
-    """One field for display: last, smallest and largest value in SI, how often it was there, how often it changed."""
+class FieldRow(msgspec.Struct, frozen=True):
+    """One field for display: last, smallest and largest value in SI, how often it was present and how often
+    it changed.
+    """
 
     field: str
     last: float
@@ -36,7 +38,7 @@ class Row(msgspec.Struct, frozen=True):
 
 
 class Trial:
-    """Push datagrams, then ask for ``rows()``, ``problems()`` and ``frames``; nothing is refused as implausible."""
+    """Push datagrams, then read ``rows()``, ``problems()`` and ``frames``; nothing is rejected as implausible."""
 
     def __init__(self, packet_map: PacketMap) -> None:
         self.packet_map = packet_map
@@ -46,23 +48,23 @@ class Trial:
         self._decoder = MapDecoder(packet_map, self.counters)
 
     def push(self, data: bytes, arrival_s: float) -> None:
-        """One datagram that came at ``arrival_s`` [s]."""
+        """Add one datagram received at ``arrival_s`` [s]."""
         self.counters.add("received")
         self.sizes[len(data)] += 1
         self.frames.extend(self._decoder.decode(data, arrival_s))
 
     def push_all(self, datagrams: Iterable[tuple[float, bytes]]) -> None:
-        """Many, as a capture has them."""
+        """Add many datagrams, as stored in a capture."""
         for arrival_s, data in datagrams:
             self.push(data, arrival_s)
 
-    def rows(self) -> list[Row]:
-        """One row per field the map gives, in the order of the frame."""
-        found = self._doubts()
+    def rows(self) -> list[FieldRow]:
+        """Return one row per field the map provides, in the order of the frame."""
+        found = self._diagnostics()
         return [self._row(name, found) for name in Frame.__struct_fields__ if name in self.packet_map.fields]
 
     def problems(self) -> list[str]:
-        """What looks wrong with the map as a whole, each with what to try; empty when nothing does."""
+        """Return the problems of the whole map, each with what to try."""
         said = []
         received = self.counters.get("received", 0)
         if not received:
@@ -77,15 +79,15 @@ class Trial:
             said.append(f"{self.counters['unknown_packet']} packets have a known size but pass no test of the map")
         if not self.frames:
             said.append("no packet gave a frame: check size, byte order and the tests")
-        return said + [text for name, text in self._doubts() if not name]
+        return said + [text for name, text in self._diagnostics() if not name]
 
-    def _doubts(self) -> list[tuple[str, str]]:
-        return doubts(list(self.frames), self.packet_map.byte_order)
+    def _diagnostics(self) -> list[tuple[str, str]]:
+        return diagnose(list(self.frames), self.packet_map.byte_order)
 
-    def _row(self, name: str, found: list[tuple[str, str]]) -> Row:
+    def _row(self, name: str, found: list[tuple[str, str]]) -> FieldRow:
         values = [float(v) for v in (getattr(f, name) for f in self.frames) if v is not None and v == v]
         nan = math.nan
-        return Row(
+        return FieldRow(
             field=name,
             last=values[-1] if values else nan,
             low=min(values, default=nan),
@@ -107,9 +109,9 @@ def try_live(
     stop: Callable[[], bool] = lambda: False,
     clock: Clock | None = None,
 ) -> Trial:
-    """Try the map on what comes in; ``on_trial`` is called every ``every_s`` [s] to show how it goes.
+    """Try the map on incoming packets; call ``on_trial`` every ``every_s`` [s] to show progress.
 
-    FeedOpenError when the port (the map's own unless told) can not be had.
+    Raise FeedOpenError if the port (default: the map's) cannot be bound.
     """
     clock = clock or time
     trial = Trial(packet_map)
@@ -131,7 +133,7 @@ def try_live(
 
 
 def trial_answer(trial: Trial) -> dict[str, Any]:
-    """The whole trial as plain values, for ``--json``."""
+    """Return the whole trial as plain values, for ``--json``."""
     return {
         "map": trial.packet_map.name,
         "counters": dict(trial.counters),

@@ -1,6 +1,6 @@
 """The practice feed: an invented circuit, a simulated GT-class car, and a driver whose faults can be set."""
 
-from feeds.practice.car import Car
+from feeds.practice.car import PracticeCar
 from feeds.practice.circuit import Circuit, Kerb, circuit_from_centre_line
 from feeds.practice.corner_places import Places
 from feeds.practice.driver import applies
@@ -14,7 +14,6 @@ __all__ = [
     "ODD_UNITS",
     "SAME",
     "UNITS",
-    "Car",
     "Circuit",
     "FaultPlan",
     "FaultTruth",
@@ -23,6 +22,7 @@ __all__ = [
     "Kerb",
     "Noise",
     "Places",
+    "PracticeCar",
     "Scatter",
     "SimRun",
     "applies",

@@ -14,8 +14,8 @@ CAR_HALF_WIDTH_M = 0.95
 
 
 @dataclass(frozen=True)
-class Car:
-    """What the speed of a point mass on a path depends on.
+class PracticeCar:
+    """Properties that limit the speed of a point mass on a path.
 
     ``grip`` friction coefficient the driver uses; ``drive_share`` of it can be put down by the driven wheels;
     ``downforce_pm`` and ``drag_pm`` are 0.5 * rho * area * coefficient / mass [1/m]; ``brake_full_mps2`` the
@@ -44,7 +44,7 @@ class Car:
     understeer_rad_per_mps2: float = 0.0022
 
     def engine_mps2(self, speed_mps: float, gear: int) -> float:
-        """Acceleration the engine can give in ``gear`` (1-based) [m/s2]; none beyond the limiter."""
+        """Return acceleration the engine can give in ``gear`` (1-based) [m/s2]; none beyond the limiter."""
         ratio = speed_mps / self.top_mps[gear - 1]
         if ratio > self.limiter:
             return 0.0

@@ -1,4 +1,4 @@
-"""A circuit as the practice feed knows it: closed centre line, widths, kerbs, height, intended corners."""
+"""A circuit of the practice feed: closed centre line, widths, kerbs, height, intended corners."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class Kerb:
 
 @dataclass(frozen=True)
 class NamedCorner:
-    """A corner as the maker of a circuit meant it: name and stretch of the centre line [m]."""
+    """A corner as designed: name and stretch of the centre line [m]."""
 
     name: str
     start_m: float
@@ -64,7 +64,7 @@ class Circuit:
 
     @property
     def station_m(self) -> Floats:
-        """Place of each node along the centre line [m], shape (m,)."""
+        """Distance of each node along the centre line [m], shape (m,)."""
         return np.arange(len(self.x_m), dtype=np.float64) * self.step_m
 
     @cached_property
@@ -103,14 +103,14 @@ class Circuit:
         return np.column_stack([-tangent[:, 1] / size, tangent[:, 0] / size])
 
     def place(self, station_m: Floats, offset_m: Floats) -> Floats:
-        """Points (n, 3) at ``station_m`` along and ``offset_m`` to the left of the centre line."""
+        """Return points (n, 3) at ``station_m`` along and ``offset_m`` to the left of the centre line."""
         s = np.mod(station_m, self.length_m)
         points: Floats = self._spline(s)
         points[:, :2] += offset_m[:, None] * self._normal(self._spline(s, 1))
         return points
 
     def project(self, points: Floats, near_m: Floats) -> tuple[Floats, Floats]:
-        """Station and offset [m] of ``points`` (n, 2) close to the stations ``near_m`` (n,)."""
+        """Return station and offset [m] of ``points`` (n, 2) close to the stations ``near_m`` (n,)."""
         station = near_m.copy()
         for _ in range(4):
             s = np.mod(station, self.length_m)
@@ -124,14 +124,14 @@ class Circuit:
         return station, offset
 
     def at(self, column: Floats, station_m: Floats) -> Floats:
-        """A column of node values (shape (m,)) at ``station_m``, linear, wrapping over the finish line."""
+        """Return a column of node values (shape (m,)) at ``station_m``, linear, wrapping over the finish line."""
         value: Floats = np.interp(
             np.mod(station_m, self.length_m) / self.step_m, np.arange(len(column) + 1), np.append(column, column[0])
         )
         return value
 
     def kerb_width(self, side: Side) -> Floats:
-        """Width of the kerb at each node on one side [m]; 0 where there is none."""
+        """Return the width of the kerb at each node on one side [m]; 0 where there is none."""
         width = np.zeros(len(self))
         for kerb in self.kerbs:
             if kerb.side == side:
@@ -153,9 +153,9 @@ def circuit_from_centre_line(
 ) -> Circuit:
     """Build a circuit from any closed centre line.
 
-    ``centre`` (n, 2) in driving order, the last point not repeating the first; ``left_m``, ``right_m`` and
-    ``z_m`` numbers or arrays (n,). ``length_m`` scales the plan to that length [m]. Raises ValueError when
-    there are fewer than 8 points or a point is not finite.
+    ``centre`` (n, 2) in driving order, the last point not repeating the first; ``left_m``, ``right_m`` and ``z_m``
+    numbers or arrays (n,). ``length_m`` scales the plan to that length [m]. Raise ValueError if there are fewer than 8
+    points or a point is not finite.
     """
     points = np.asarray(centre, dtype=np.float64)
     if points.ndim != 2 or points.shape[1] != 2 or len(points) < 8 or not np.isfinite(points).all():
@@ -180,7 +180,7 @@ def circuit_from_centre_line(
 
 
 def _arc_length(points: Floats) -> tuple[Floats, Floats]:
-    """Chord-length knots (n + 1,) of the closed polygon, and arc length over an even sweep of the knots."""
+    """Return chord-length knots (n + 1,) of the closed polygon, and arc length over an even sweep of the knots."""
     closed = np.vstack([points, points[:1]])
     knots = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
     spline = CubicSpline(knots, closed, bc_type="periodic")

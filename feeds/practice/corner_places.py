@@ -1,4 +1,4 @@
-"""Where each corner begins, brakes, turns in, touches and ends on the faultless lap: truth for a corner finder."""
+"""Corner places on the faultless lap (start, brake point, turn-in, apex, end): ground truth for a corner finder."""
 
 from __future__ import annotations
 
@@ -16,18 +16,18 @@ from feeds.practice.speed_profile import Path
 STRAIGHT_MPS2 = 2.0  # lateral acceleration below which a car counts as going straight
 CORNER_MPS2 = 5.0  # and that a corner must reach
 CORNER_DEG = 10.0
-REGAIN_MPS = 4.0  # two bends the same way are two corners when this much speed is won between them
+REGAIN_MPS = 4.0  # two bends the same way are two corners if the car gains this much speed between them
 
 
 @dataclass(frozen=True)
 class Places:
     """One corner of the faultless lap; places in metres along the centre line, in the order driven.
 
-    Places run on over the finish line (they may be negative or exceed the length) so that they stay in order.
-    ``sign`` is +1 for left. ``brake_m`` is NaN where no brake is used; ``release_m`` where the brake is let go,
-    ``slowest_m`` and ``slowest_mps`` the lowest speed, ``throttle_m`` where the throttle is first opened,
-    ``exit_m`` where it is wide open, ``outermost_m`` where the line is widest after the apex, ``end_m`` where
-    the straight begins; ``before_m`` and ``after_m`` the slowest places of the corners before and after.
+    Places run on over the finish line (they may be negative or exceed the length) so that they stay in order. ``sign``
+    is +1 for left. ``brake_m`` is NaN where no brake is used; ``release_m`` where the brake is released, ``slowest_m``
+    and ``slowest_mps`` the lowest speed, ``throttle_m`` where the throttle first opens, ``exit_m`` where it is wide
+    open, ``outermost_m`` where the line is widest after the apex, ``end_m`` where the straight begins; ``before_m`` and
+    ``after_m`` the slowest places of the corners before and after.
     """
 
     index: int
@@ -54,12 +54,12 @@ class Places:
 
     @property
     def braked(self) -> bool:
-        """Whether the faultless driver uses the brake for it."""
+        """Whether the faultless driver brakes for it."""
         return math.isfinite(self.brake_m)
 
 
 def _spans(circuit: Circuit, path: Path, v: Floats) -> list[tuple[str, int, int]]:
-    """Name (empty if none was given), first and last node of each corner; nodes may exceed their number."""
+    """Return name (empty if none was given), first and last node of each corner; nodes may exceed their number."""
     m, step = len(circuit), circuit.step_m
     if circuit.named:
         out = [(c.name, round(c.start_m / step), round(c.end_m / step)) for c in circuit.named]
@@ -86,7 +86,7 @@ def _spans(circuit: Circuit, path: Path, v: Floats) -> list[tuple[str, int, int]
 
 
 def _one_corner(path: Path, v: Floats, one: tuple[int, int], two: tuple[int, int]) -> bool:
-    """Whether two bends are one corner: the same way round and hardly any speed won in between."""
+    """Return whether two bends are one corner: same direction and hardly any speed gained in between."""
     m = len(v)
     if path.curvature_pm[(one[0] + one[1]) // 2 % m] * path.curvature_pm[(two[0] + two[1]) // 2 % m] < 0:
         return False
@@ -99,7 +99,9 @@ def _one_corner(path: Path, v: Floats, one: tuple[int, int], two: tuple[int, int
 
 
 def _slowest(nodes: NDArray[np.intp], v: Floats, curvature: Floats) -> int:
-    """The slowest node; where the speed only rises or falls through the corner, the one that loads it most."""
+    """Return the slowest node; where the speed only rises or falls through the corner, the one that loads
+    the car most.
+    """
     m = len(v)
     k = int(np.argmin(v[nodes % m]))
     if 3 <= k < len(nodes) - 3:
@@ -108,7 +110,9 @@ def _slowest(nodes: NDArray[np.intp], v: Floats, curvature: Floats) -> int:
 
 
 def _apex(nodes: NDArray[np.intp], inside: Floats, slow: int) -> int:
-    """Where the line is nearest to the inside: the middle of the stretch, of several the one nearest the slowest."""
+    """Return where the line is nearest to the inside: the middle of the stretch, of several the one nearest the
+    slowest.
+    """
     near = nodes[inside > inside.max() - 0.12]
     groups = np.split(near, np.flatnonzero(np.diff(near) > 10) + 1)
     middles = [round(float(group.mean())) for group in groups]
@@ -116,7 +120,7 @@ def _apex(nodes: NDArray[np.intp], inside: Floats, slow: int) -> int:
 
 
 def _between(sign: int, curvature: Floats, one: int, two: int) -> int:
-    """The node between two apexes where the curvature towards ``sign`` is least."""
+    """Return the node between two apexes where the curvature towards ``sign`` is least."""
     nodes = np.arange(one, two + 1)
     return int(nodes[np.argmin(sign * curvature[nodes % len(curvature)])])
 
@@ -124,7 +128,7 @@ def _between(sign: int, curvature: Floats, one: int, two: int) -> int:
 def find_places(
     circuit: Circuit, offset_m: Floats, path: Path, v: Floats, throttle: Floats, brake: Floats
 ) -> tuple[Places, ...]:
-    """The corners of the faultless lap, in order from the finish line; all arrays (m,)."""
+    """Return the corners of the faultless lap, in order from the finish line; all arrays (m,)."""
     m, step = len(circuit), circuit.step_m
     found = []
     for name, a, b in _spans(circuit, path, v):
@@ -133,7 +137,7 @@ def find_places(
         slowest = _slowest(nodes, v, path.curvature_pm)
         inside = sign * offset_m[nodes % m] - (circuit.left_m if sign > 0 else circuit.right_m)[nodes % m]
         apex_node = _apex(nodes, inside, slowest)
-        # a corner belongs to the lap its apex lies in, also where it reaches over the finish line
+        # a corner belongs to the lap of its apex, even if it crosses the finish line
         turn = apex_node // m * m
         found.append((apex_node - turn, name, a - turn, b - turn, sign, slowest - turn))
     found.sort()
@@ -163,7 +167,7 @@ def find_places(
 
 @dataclass(frozen=True, eq=False)
 class _Window:
-    """The faultless lap seen from one corner; nodes count on over the finish line."""
+    """The faultless lap around one corner; node numbers continue over the finish line."""
 
     sign: int
     curvature: Floats
@@ -205,7 +209,7 @@ class _Window:
         return start, turn_in, apex, brake, release, float(throttle), float(exit_), float(outermost), float(end)
 
     def _braking(self, before: int, stop: int, latest: int) -> tuple[float, float]:
-        """Start of the braking that takes most speed off, and where the last brake is let go; NaN if none."""
+        """Start of the braking that removes most speed, and the last release; NaN if none."""
         nodes = np.arange(before + 1, stop + 1)
         braking = nodes[self.brake[nodes % self.m] > 0.0]
         if not len(braking) or braking[-1] < latest:

@@ -1,4 +1,4 @@
-"""How each fault is driven: what it changes in the line and in the pedals around one corner."""
+"""Simulates each fault: its changes to line and pedals around one corner."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from feeds.practice.faults import NEEDS_BRAKE, Habit
 from feeds.practice.shapes import bump, ease, plateau
 from feeds.practice.speed_profile import Demand
 
-DRAGGED = 0.12  # pedal of a brake that is dragged on
-LINE_MIN_M, LINE_MIN_S = 45.0, 1.6  # no line change is made over less: the wheel is turned at a finite rate
+DRAGGED = 0.12  # pedal position of a dragged brake
+LINE_MIN_M, LINE_MIN_S = 45.0, 1.6  # shortest line change: the wheel turns at a finite rate
 
 
 STRAIGHT_M = 30.0
@@ -25,7 +25,7 @@ INSIDE, MORE_INSIDE = 0.55, 0.15  # shares of a bend's radius
 
 
 class StretchPlan:
-    """The stretch a driver plans ahead: nodes of the run, the line over them and what is demanded.
+    """The stretch a driver plans ahead: nodes of the run, the line over them and the demand.
 
     ``first`` is the run's node number of the stretch's first node (lap * m + node of the circuit).
     """
@@ -42,15 +42,15 @@ class StretchPlan:
         self.grip: Floats = np.ones(count)
 
     def dirt(self) -> Floats:
-        """Factor on the grip, (n,): beside the line that everybody drives the road is dirty."""
+        """Return factor on the grip, (n,): the road is dirty off the racing line."""
         beside = np.abs(self.offset_m - self.base.offset_m[self.nodes % len(self.base.circuit)])
         return 1.0 - OFF_LINE * np.clip(beside - OFF_LINE_FREE_M, 0.0, OFF_LINE_MOST_M)
 
     def unfold(self) -> None:
-        """Bring the line back where several changes together lead it too near to the middle of a bend.
+        """Pull the line back where several changes together bring it too near the centre of a bend.
 
-        There the path would fold over: its nodes crowd and its curvature grows without end. Up to ``INSIDE`` of the
-        radius nothing changes, so a single fault is driven as it was asked for.
+        There the path would fold over: its nodes crowd and its curvature diverges. Up to ``INSIDE`` of the radius
+        nothing changes, so a single fault keeps its amount.
         """
         circuit = self.base.circuit
         curvature = circuit.at(circuit.curvature_pm, self.at_m)
@@ -61,24 +61,24 @@ class StretchPlan:
                                  self.offset_m)  # fmt: skip
 
     def index(self, place_m: float) -> int:
-        """Index in the stretch of a place [m along the run], kept inside."""
+        """Return the index in the stretch of a place [m along the run], kept inside."""
         return int(np.clip(round(place_m / self.step) - self.first, 0, len(self.nodes) - 1))
 
     def zone(self, start_m: float, stop_m: float) -> slice:
-        """The indices from one place to another, at least one long."""
+        """Return the indices from one place to another, at least one long."""
         a = self.index(start_m)
         return slice(a, max(self.index(stop_m), a + 1))
 
 
 def reach(c: Places) -> float:
-    """The least length [m] over which the line is changed at a corner."""
+    """Return the least length [m] of a line change at a corner."""
     return max(LINE_MIN_M, LINE_MIN_S * c.slowest_mps)
 
 
 def applies(base: Faultless, corner: int, fault: str) -> bool:
-    """Whether a fault can be made at a corner (index).
+    """Return whether a fault is possible at a corner (index).
 
-    A brake fault needs a braked corner, a turn-in fault a straight way in, an exit fault a straight way out.
+    A brake fault needs a braked corner, a turn-in fault a straight before it, an exit fault a straight after it.
     """
     corners = base.corners
     here, before, after = corners[corner], corners[corner - 1], corners[(corner + 1) % len(corners)]
@@ -95,20 +95,20 @@ def applies(base: Faultless, corner: int, fault: str) -> bool:
 
 
 def _straight(here: Places, before: Places, lap: float) -> float:
-    """Metres at full throttle before a corner."""
+    """Return the metres at full throttle before a corner."""
     return ((here.brake_m if here.braked else here.turn_in_m) - before.exit_m) % lap
 
 
 def commit(plan: StretchPlan, corner: Places, lap_m: float, habit: Habit) -> None:
     """Drive ``habit`` at ``corner`` in the lap that starts at ``lap_m`` of the run: change line and demand.
 
-    Ask ``applies`` first.
+    Check ``applies`` first.
     """
     _DOERS[habit.fault](plan, corner, lap_m, habit.amount)
 
 
 def _brake_early(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
-    # The same deceleration begun earlier: where would the usual braking have this earlier, lower speed?
+    # The same deceleration starts earlier: find where the baseline braking has this lower speed.
     base, step = plan.base, plan.step
     m = len(base.circuit)
     early = (c.brake_m - amount) / step
@@ -121,17 +121,17 @@ def _brake_early(plan: StretchPlan, c: Places, lap: float, amount: float) -> Non
 
 
 def _brake_late(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
-    # Still too fast at the turn-in: the car is carried on, off the apex, and the throttle has to wait for it.
+    # Still too fast at turn-in: the car runs past the apex, and the throttle must wait.
     plan.demand.no_brake[plan.zone(lap + c.brake_m - 40.0, lap + c.brake_m + amount)] = 1.0
     carried = min(0.5 * amount, 8.0)
     _carry(plan, c, lap, carried, c.apex_m - 5.0, max(c.end_m, c.apex_m + 1.2 * reach(c)) + 2.0 * carried)
-    # he is still on the brake where others are on the throttle, and slower than they when he comes off it
+    # the driver still brakes where others accelerate, and is slower than they on release
     _brake_long(plan, c, lap, amount)
     _throttle_late(plan, c, lap, 1.5 * amount)
 
 
 def _slide(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
-    """Front tyres asked for too much hold less, and the driver is slower while he waits for them."""
+    """Simulate understeer: overloaded front tyres grip less, and the driver waits for them."""
     half = max(reach(c), 0.5 * (c.end_m - c.turn_in_m))
     loss = min(SLIDE_PER_M * amount, 0.12)
     plan.demand.speed *= 1.0 - loss * bump(plan.at_m, lap + c.apex_m, half)
@@ -148,10 +148,10 @@ def _brake_long(plan: StretchPlan, c: Places, lap: float, amount: float) -> None
 
 
 def _carry(plan: StretchPlan, c: Places, lap: float, metres: float, down: float, fall: float) -> None:
-    """Drive the entry ``metres`` further on (negative: sooner): the same arc, moved along the way in.
+    """Shift the entry by ``metres`` (negative: earlier): the same arc, moved along the approach.
 
-    The line comes back between the places ``down`` and ``fall``. On a straight way in nothing changes until
-    the turn-in, which is then that much later.
+    The line comes back between the places ``down`` and ``fall``. On a straight approach nothing changes until the
+    turn-in, which is then that much later.
     """
     circuit, at = plan.base.circuit, plan.at_m
     entry = max(c.turn_in_m - 1.5 * reach(c), c.before_m)
@@ -165,12 +165,12 @@ def _carry(plan: StretchPlan, c: Places, lap: float, metres: float, down: float,
 
 
 def _caught(c: Places, amount: float) -> float:
-    """Where a wrong turn-in has been made good: at the apex, or after it when it was far wrong."""
+    """Return where the driver has corrected a wrong turn-in: at the apex, or after it for a large error."""
     return max(c.apex_m, c.turn_in_m + reach(c)) + 2.5 * amount
 
 
 def _turn_in_early(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
-    # The apex comes too soon, so the car runs out wide and the throttle has to wait.
+    # The apex comes too early, so the car runs wide and the throttle must wait.
     _carry(plan, c, lap, -amount, c.turn_in_m + 5.0, _caught(c, amount))
     _exit(plan, c, lap, min(0.04 * amount, 0.6))
     _throttle_late(plan, c, lap, 1.5 * amount)
@@ -212,7 +212,7 @@ def _throttle_soft(plan: StretchPlan, c: Places, lap: float, amount: float) -> N
 
 
 def _exit(plan: StretchPlan, c: Places, lap: float, outward: float) -> Floats:
-    """Move the exit of the line ``outward`` metres; gives the window (n,) it was moved in."""
+    """Move the exit of the line ``outward`` metres; return the window (n,) of the shift."""
     up = max(min(c.exit_m, c.outermost_m), c.apex_m + 0.6 * reach(c))
     down = max(c.outermost_m, up + 1.0)
     window = plateau(plan.at_m - lap, up - max(reach(c), up - c.apex_m), up, down, down + max(80.0, 1.5 * reach(c)))
@@ -225,7 +225,7 @@ def _exit_narrow(plan: StretchPlan, c: Places, lap: float, amount: float) -> Non
 
 
 def _exit_wide(plan: StretchPlan, c: Places, lap: float, amount: float) -> None:
-    # Off the clean line there is less grip, and the driver lifts until the car is caught.
+    # Off the clean line there is less grip, and the driver lifts until the car is under control.
     window = _exit(plan, c, lap, amount)
     _slide(plan, c, lap, 2.0 * amount)
     plan.grip *= 1.0 - min(0.04 + 0.03 * amount, 0.2) * window

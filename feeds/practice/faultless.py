@@ -8,11 +8,11 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
 from feeds.frame import Floats
-from feeds.practice.car import GRAVITY_MPS2, Car
+from feeds.practice.car import GRAVITY_MPS2, PracticeCar
 from feeds.practice.circuit import Circuit
 from feeds.practice.corner_places import Places, find_places
 from feeds.practice.racing_line import racing_line
-from feeds.practice.speed_profile import Driven, Path, lap_profile, travel_time
+from feeds.practice.speed_profile import DriveResult, Path, lap_profile, travel_time
 
 
 @dataclass(frozen=True, eq=False)
@@ -20,10 +20,10 @@ class Faultless:
     """A lap without fault or scatter; arrays (m,) at the nodes of the circuit's centre line."""
 
     circuit: Circuit
-    car: Car
+    car: PracticeCar
     offset_m: Floats
     path: Path
-    driven: Driven
+    driven: DriveResult
     limit_mps: Floats
     throttle: Floats
     brake: Floats
@@ -31,7 +31,7 @@ class Faultless:
     corners: tuple[Places, ...]
 
     def corner(self, which: str | int) -> int:
-        """Index of a corner from its name or index; ValueError names the corners there are."""
+        """Return the index of a corner from its name or index; raise ValueError with the known corners."""
         names = [c.name for c in self.corners]
         if isinstance(which, int) and 0 <= which < len(names):
             return which
@@ -41,7 +41,7 @@ class Faultless:
 
 
 def path_of(circuit: Circuit, station_m: Floats, offset_m: Floats) -> tuple[Path, Floats]:
-    """The path at ``offset_m`` (n,) over even nodes ``station_m`` (n,), and its points (n, 3).
+    """Return the path at ``offset_m`` (n,) over even nodes ``station_m`` (n,), and its points (n, 3).
 
     The two nodes at each end take the curvature of their neighbour.
     """
@@ -53,7 +53,7 @@ def path_of(circuit: Circuit, station_m: Floats, offset_m: Floats) -> tuple[Path
     plan = np.hypot(d[:, 0], d[:, 1])
     curvature = (d[:, 0] * dd[:, 1] - d[:, 1] * dd[:, 0]) / plan**3
     curvature[:2], curvature[-2:] = curvature[2], curvature[-3]
-    # what is left of the grid the line was found on
+    # remove residue of the optimiser's grid
     curvature = gaussian_filter1d(curvature, 1.5, mode="nearest")
     step = np.linalg.norm(np.diff(points, axis=0), axis=1)
     grade = d[:, 2] / plan
@@ -62,21 +62,21 @@ def path_of(circuit: Circuit, station_m: Floats, offset_m: Floats) -> tuple[Path
 
 
 def pedals(
-    car: Car, accel_mps2: Floats, speed_mps: Floats, grade: Floats, engine_mps2: Floats
+    car: PracticeCar, accel_mps2: Floats, speed_mps: Floats, grade: Floats, engine_mps2: Floats
 ) -> tuple[Floats, Floats]:
-    """Throttle and brake, 0..1, that give ``accel_mps2``: from the force the tyres must bring (all (n,))."""
+    """Return throttle and brake, 0..1, that give ``accel_mps2``: from the tyre force required (all (n,))."""
     slope = GRAVITY_MPS2 * grade / np.sqrt(1.0 + grade**2)
     tyre = accel_mps2 + car.drag_pm * speed_mps**2 + car.rolling_mps2 + slope
     idle = car.engine_brake_mps2
     throttle = np.clip((tyre + idle) / np.maximum(engine_mps2 + idle, 0.1), 0.0, 1.0)
     brake = np.clip(-(tyre + idle) / (car.brake_full_mps2 - idle), 0.0, 1.0)
-    # a foot rests on a pedal or it does not
+    # no partial pressure below a threshold: a foot is on a pedal or off it
     return np.where(throttle < 0.02, 0.0, throttle), np.where(brake < 0.01, 0.0, brake)
 
 
-def faultless(circuit: Circuit, car: Car | None = None, offset_m: Floats | None = None) -> Faultless:
+def faultless(circuit: Circuit, car: PracticeCar | None = None, offset_m: Floats | None = None) -> Faultless:
     """Drive the circuit without a fault; on ``offset_m`` (m,) if given, else on the line of least curvature."""
-    car = car or Car()
+    car = car or PracticeCar()
     line = racing_line(circuit) if offset_m is None else offset_m
     pad = 16
     m = len(circuit)

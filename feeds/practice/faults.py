@@ -1,4 +1,4 @@
-"""What a practice driver does wrong: kinds, amounts, and plans of who does it where and when."""
+"""Faults of a practice driver: kinds, amounts, and plans of where and when they occur."""
 
 from __future__ import annotations
 
@@ -27,15 +27,15 @@ UNITS: dict[str, str] = {
 }
 """Unit of each fault's amount; every amount is positive.
 
-brake_early/late: metres the brake point lies before/behind the usual one. brake_soft: share of the braking
-force left unused. brake_long: metres a light brake is dragged on past its release. turn_in_early/late: metres
-the line is turned in too soon/too late. apex_missed: metres off the apex. slow_middle: metres per second too
-slow in the middle. coasting: metres without a pedal between brake and throttle. throttle_late: metres the
-throttle waits. throttle_soft: share of the throttle left unused up to the exit. exit_narrow: metres of exit
-left unused. exit_wide: metres run wide of the line. gear_high/low: gears too high/low.
+brake_early/late: metres the brake point lies before/after the normal one. brake_soft: share of the braking force left
+unused. brake_long: metres a light brake is dragged on past its release. turn_in_early/late: metres of early/late
+turn-in. apex_missed: metres off the apex. slow_middle: metres per second too slow in the middle. coasting: metres
+without a pedal between brake and throttle. throttle_late: metres the throttle waits. throttle_soft: share of the
+throttle left unused up to the exit. exit_narrow: metres of exit left unused. exit_wide: metres run wide of the line.
+gear_high/low: gears too high/low.
 """
 ODD_UNITS: dict[str, str] = {"lift": "m", "two_stabs": "m", "wavering": "m"}
-"""Faults that have no name in the coach's own list, so that it can be tried on what it does not know.
+"""Faults outside the coach's own list, to test it on unknown ones.
 
 lift: metres without throttle half way down the straight before the corner. two_stabs: metres in the middle of the
 braking without brake. wavering: metres to either side that the line swings through the corner.
@@ -74,11 +74,11 @@ class FaultPlan:
 
     @classmethod
     def of(cls, *habits: Habit | tuple[str | int, str, float]) -> FaultPlan:
-        """A plan from habits or (corner, fault, amount) triples."""
+        """Return a plan from habits or (corner, fault, amount) triples."""
         return cls(tuple(h if isinstance(h, Habit) else Habit(*h) for h in habits))
 
     def on_lap(self, lap: int, rng: np.random.Generator) -> tuple[Habit, ...]:
-        """The habits that show on ``lap``, with this lap's amounts."""
+        """Return the habits active on ``lap``, with this lap's amounts."""
         out = []
         for habit in self.habits:
             drawn = habit.amount + habit.spread * float(rng.standard_normal())
@@ -90,7 +90,7 @@ class FaultPlan:
 
 @dataclass(frozen=True)
 class Scatter:
-    """How a driver varies from lap to lap (standard deviations); ``SAME`` does not vary at all."""
+    """How a driver varies from lap to lap (standard deviations); ``SAME`` has no scatter."""
 
     brake_m: float = 2.0
     speed_mps: float = 0.3

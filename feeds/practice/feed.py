@@ -28,16 +28,16 @@ HABITS = FaultPlan.of(
     Habit("Cauldron", "slow_middle", 2.2, spread=0.3),
     Habit("Signal", "coasting", 30.0, spread=3.0),
 )
-"""What the driver of the demo does wrong as long as nobody tells him."""
+"""The demo driver's initial faults."""
 
 
 class PracticeFeed(Feed):
-    """A simulated car and driver; needs nothing and is the same for the same ``seed``.
+    """A simulated car and driver without any source; deterministic for a ``seed``.
 
-    ``laps`` timed laps after a short out-lap, endless when None. ``faults`` are the driver's habits; each
-    time he is told of one (``hear``) what is left of it shrinks by the share ``learns``, from the next
-    stretch on (a stretch ends on the longest straight of the lap). ``speed`` 1 is real time, ``math.inf`` as
-    fast as it is read. Raises FeedOpenError for numbers or corners that can not be.
+    ``laps`` timed laps after a short out-lap, endless if None. ``faults`` are the driver's habits; each cue about one
+    (``hear``) reduces it by the share ``learns`` from the next stretch on (a stretch ends on the longest straight of
+    the lap). ``speed`` 1 is real time, ``math.inf`` without waiting. Raises FeedOpenError for impossible numbers or
+    corners.
     """
 
     name: ClassVar[str] = "practice"
@@ -80,12 +80,12 @@ class PracticeFeed(Feed):
         self._sent = 0
 
     def hear(self, corner: int | str, fault: str) -> None:
-        """The driver is told of a fault at a corner (index or name); unknown ones change nothing."""
+        """Tell the driver about a fault at a corner (index or name); ignore unknown ones."""
         habits = self._run.plan.habits
         self._run.plan = FaultPlan(tuple(self._after_hearing(h, corner, fault) for h in habits))
 
     def frames(self) -> Iterator[Frame]:
-        """All frames to the end (endless without ``laps``), as fast as they are taken."""
+        """Yield all frames to the end (endless without ``laps``) without waiting."""
         while True:
             try:
                 frame = self.read(1.0)
@@ -104,7 +104,7 @@ class PracticeFeed(Feed):
 
     @property
     def truth(self) -> list[FaultTruth]:
-        """What each fault driven so far cost."""
+        """The cost of each fault driven so far."""
         return [fault for stretch in self._stretches for fault in faults_of(self._run.planner, stretch)]
 
     def _after_hearing(self, habit: Habit, corner: int | str, fault: str) -> Habit:
@@ -122,7 +122,7 @@ class PracticeFeed(Feed):
         return [self._waiting.popleft() for _ in range(min(self._batch, len(self._waiting)))]
 
     def _drive_on(self) -> None:
-        """Simulate the next stretch; FeedEnded once the last lap is complete."""
+        """Simulate the next stretch; raise FeedEnded once the last lap is complete."""
         end = None if self._laps is None else self._lap_start.get(self._laps + 1)
         if end is not None:
             raise FeedEnded(self.name)

@@ -5,18 +5,18 @@ from __future__ import annotations
 from functools import cache
 
 from feeds.practice.circuit import Circuit, Kerb
-from feeds.practice.segments import Piece, circuit_from_pieces
+from feeds.practice.segments import Segment, circuit_from_pieces
 
 NAME = "Hollow Ridge"
 LINE_AT_M = 40.0  # from the start of the first piece
 
 
-def _straight(length_m: float) -> Piece:
-    return Piece(length_m=length_m)
+def _straight(length_m: float) -> Segment:
+    return Segment(length_m=length_m)
 
 
-def _arc(corner: str, radius_m: float, turn_deg: float) -> Piece:
-    return Piece(radius_m=radius_m, turn_deg=turn_deg, corner=corner)
+def _arc(corner: str, radius_m: float, turn_deg: float) -> Segment:
+    return Segment(radius_m=radius_m, turn_deg=turn_deg, corner=corner)
 
 
 PIECES = (
@@ -82,5 +82,5 @@ KERBS = (
 
 @cache
 def hollow_ridge() -> Circuit:
-    """The circuit (built once per process)."""
+    """Return the circuit (built once per process)."""
     return circuit_from_pieces(NAME, PIECES, half_width_m=6.0, line_at_m=LINE_AT_M, heights=HEIGHTS, kerbs=KERBS)

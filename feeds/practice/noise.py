@@ -1,4 +1,4 @@
-"""What a real link does to telemetry: noise on values, frames lost, doubled or out of order."""
+"""Simulates a real link: noise on values, frames lost, duplicated or out of order."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class Noise:
 
 
 def add_noise(channels: dict[str, Floats], noise: Noise, seed: int) -> tuple[dict[str, Floats], Floats]:
-    """Channels (k,) as they arrive, and the frame number of each as sent; the same for the same seed."""
+    """Return channels (k,) as received, and the sent number of each frame; deterministic for a seed."""
     rng = np.random.default_rng([seed, 3])
     n = len(channels["t_s"])
     out = {name: values.copy() for name, values in channels.items()}
@@ -42,7 +42,7 @@ def add_noise(channels: dict[str, Floats], noise: Noise, seed: int) -> tuple[dic
 def frames_of(
     channels: dict[str, Floats], noise: Noise | None = None, seed: int = 0, first_seq: int = 0
 ) -> Iterator[Frame]:
-    """Frames of the channels in the order they arrive; ``seq`` counts as sent, from ``first_seq``."""
+    """Yield the frames of the channels in order of arrival; ``seq`` counts in sending order from ``first_seq``."""
     number = np.arange(len(channels["t_s"]), dtype=np.float64)
     if noise is not None:
         channels, number = add_noise(channels, noise, seed)

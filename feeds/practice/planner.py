@@ -17,12 +17,12 @@ from feeds.practice.driver import StretchPlan, applies, commit
 from feeds.practice.faultless import Faultless, path_of
 from feeds.practice.faults import Habit, Scatter
 from feeds.practice.shapes import bump, ease
-from feeds.practice.speed_profile import Demand, Driven, Path, brake_limit, drive
+from feeds.practice.speed_profile import Demand, DriveResult, Path, brake_limit, drive
 
 PAD = 16
 LINE_EVERY_M = 120.0
 TAPER_M = 80.0
-MOST = 2.0  # scatter is cut off at this many standard deviations
+MAX_DEVIATIONS = 2.0  # scatter is truncated at this many standard deviations
 
 Passes = tuple[tuple[int, int, Habit], ...]
 """(lap, corner index, habit) in the order driven."""
@@ -38,7 +38,7 @@ class DrivenStretch:
     path: Path
     demand: Demand
     limit_mps: Floats
-    driven: Driven
+    driven: DriveResult
     passes: Passes
 
     @property
@@ -48,7 +48,7 @@ class DrivenStretch:
 
 
 class Planner:
-    """Plans and drives stretches of a run, the same ones for the same seed."""
+    """Plans and drives stretches of a run, deterministic for a seed."""
 
     def __init__(self, base: Faultless, seed: int, scatter: Scatter, cut_m: float | None = None) -> None:
         self.base = base
@@ -58,12 +58,12 @@ class Planner:
         self._draws: dict[int, tuple[Floats, Floats, Floats]] = {}
 
     def next_cut(self, node: int) -> int:
-        """The first cut at least 50 nodes after ``node`` of the run."""
+        """Return the first cut at least 50 nodes after ``node`` of the run."""
         m = len(self.base.circuit)
         return node + 50 + (self.cut - node - 50) % m
 
     def passes(self, first: int, last: int, habits: Callable[[int], Sequence[Habit]]) -> Passes:
-        """What the driver's ``habits`` (of a lap) come to between two nodes of the run."""
+        """Return the driver's ``habits`` (of a lap) that take effect between two nodes of the run."""
         m, step = len(self.base.circuit), self.base.circuit.step_m
         out = []
         for lap in range(max(first // m - 1, 0), last // m + 2):
@@ -87,7 +87,7 @@ class Planner:
     ) -> DrivenStretch:
         """Drive from node ``first`` to node ``last`` of the run, both included.
 
-        ``taper`` are the nodes near which the line comes back to the faultless one (else the two ends).
+        ``taper`` are the nodes near which the line returns to the faultless one (default: the two ends).
         """
         base = self.base
         m, step = len(base.circuit), base.circuit.step_m
@@ -108,7 +108,7 @@ class Planner:
         return DrivenStretch(first, plan.offset_m[inner], points[inner], path, demand, limit, driven, passes)
 
     def _vary(self, plan: StretchPlan, taper: tuple[int, int]) -> None:
-        """Lay the driver's scatter over the stretch: line, brake points and corner speeds."""
+        """Apply the driver's scatter to the stretch: line, brake points and corner speeds."""
         if self.scatter == Scatter(0.0, 0.0, 0.0):
             return
         base, step = self.base, plan.step
@@ -129,7 +129,7 @@ class Planner:
                 half = max(50.0, 0.5 * (c.end_m - c.turn_in_m))
                 plan.demand.speed *= 1.0 + slower * bump(plan.at_m, start + c.slowest_m, half)
                 if c.braked:
-                    # brakes that much stronger or weaker are begun that much later or sooner
+                    # harder or softer braking starts correspondingly later or earlier
                     begin = float(base.driven.speed_mps[round(c.brake_m / step) % m])
                     slowing = (begin**2 - c.slowest_mps**2) / (2.0 * base.car.brake_full_mps2)
                     share = self.scatter.brake_m * float(brake[c.index]) / max(0.85 * slowing, 20.0)
@@ -137,18 +137,18 @@ class Planner:
                     plan.demand.brake[zone] *= 1.0 + float(np.clip(share, -0.1, 0.1))
 
     def _draw(self, lap: int) -> tuple[Floats, Floats, Floats]:
-        """The lap's random numbers: line knots, brake points, corner speeds; of the lap alone."""
+        """Return the lap's random numbers: line knots, brake points, corner speeds; they depend on the lap only."""
         if lap not in self._draws:
             rng = np.random.default_rng([self.seed, 1, lap + 10])
             k = max(round(self.base.circuit.length_m / LINE_EVERY_M), 4)
             n = len(self.base.corners)
-            drawn = np.clip(rng.standard_normal(k + 2 * n), -MOST, MOST)
+            drawn = np.clip(rng.standard_normal(k + 2 * n), -MAX_DEVIATIONS, MAX_DEVIATIONS)
             self._draws[lap] = (drawn[:k], drawn[k : k + n], drawn[k + n :])
         return self._draws[lap]
 
 
 def longest_straight(base: Faultless) -> float:
-    """A place [m] a good way into the longest stretch at full throttle."""
+    """Return a place [m] well into the longest stretch at full throttle."""
     m = len(base.circuit)
     flat = np.tile(base.throttle >= 0.98, 2)
     edges = np.flatnonzero(np.diff(flat.astype(np.int8), prepend=0, append=0)).reshape(-1, 2)

@@ -19,15 +19,15 @@ from feeds.practice.car import CAR_HALF_WIDTH_M
 from feeds.practice.circuit import Circuit
 
 GRID_M = 4.0
-STEER_M = 12.0  # weight of the change of curvature: a hand turns the wheel at a finite rate
+STEER_M = 12.0  # weight of the change of curvature: the wheel turns at a finite rate
 MARGIN_M = 0.35
 ROUNDS = 5
-SHORTER = 0.0002  # [1/m] a slight pull to the shortest way, where curvature alone does not decide
-FOLD = 0.85  # share of the radius the line may use up before the normals would cross
+SHORTER = 0.0002  # [1/m] a slight pull towards the shortest path, where curvature alone does not decide
+FOLD = 0.85  # share of the radius the line may use before the normals cross
 
 
 def bounds(circuit: Circuit, station_m: Floats) -> tuple[Floats, Floats]:
-    """Lowest and highest offset of the car's centre at ``station_m``: inside the asphalt with a margin."""
+    """Return the lowest and highest offset of the car's centre at ``station_m``: inside the asphalt with a margin."""
     room = CAR_HALF_WIDTH_M + MARGIN_M
     high = circuit.at(circuit.left_m, station_m) - room
     low = -(circuit.at(circuit.right_m, station_m) - room)
@@ -39,7 +39,7 @@ def bounds(circuit: Circuit, station_m: Floats) -> tuple[Floats, Floats]:
 
 
 def racing_line(circuit: Circuit) -> Floats:
-    """Offsets of the faultless line from the centre line at the circuit's nodes, left +, shape (m,)."""
+    """Return the offsets of the faultless line from the centre line at the circuit's nodes, left +, shape (m,)."""
     k = max(round(circuit.length_m / GRID_M), 16)
     station: Floats = np.arange(k, dtype=np.float64) * (circuit.length_m / k)
     low, high = bounds(circuit, station)
@@ -55,7 +55,7 @@ def racing_line(circuit: Circuit) -> Floats:
         path = centre + offsets[:, None] * normal
         along = first @ path
         stretch = np.hypot(along[:, 0], along[:, 1])
-        # curvature of the path of the round before, per metre of that path: sqrt(ds) * (P' x P'') / |P'|^3
+        # curvature of the previous iteration's path, per metre of that path: sqrt(ds) * (P' x P'') / |P'|^3
         across = np.column_stack([-along[:, 1], along[:, 0]]) / stretch[:, None] ** 3.0
         weight = np.sqrt(stretch)
         curve: Any = sum(diags_array(weight * across[:, i]) @ second @ diags_array(normal[:, i]) for i in (0, 1))
@@ -67,20 +67,20 @@ def racing_line(circuit: Circuit) -> Floats:
         offsets = found if not offsets.any() else 0.5 * (offsets + found)
     wrapped = np.append(offsets, offsets[0])
     spline = CubicSpline(np.append(station, circuit.length_m), wrapped, bc_type="periodic")
-    # without the ripple of the grid the line was found on
+    # without the ripple of the optimiser's grid
     line: Floats = gaussian_filter1d(spline(circuit.station_m), 0.75 * GRID_M / circuit.step_m, mode="wrap")
     return line
 
 
 def _ring(stencil: list[float], k: int) -> Any:
-    """The three-point stencil as a sparse (k, k) matrix over a closed ring of nodes."""
+    """Return the three-point stencil as a sparse (k, k) matrix over a closed ring of nodes."""
     low, mid, high = stencil
     diagonals: list[Any] = [[high], np.full(k - 1, low), np.full(k, mid), np.full(k - 1, high), [low]]
     return csr_array(diags_array(diagonals, offsets=[-(k - 1), -1, 0, 1, k - 1]))
 
 
 def box_least_squares(matrix: Any, target: Floats, low: Floats, high: Floats) -> Floats:
-    """The x (k,) in low < x < high that makes ||matrix x - target|| least; ``matrix`` is sparse (r, k).
+    """Return the x (k,) in low < x < high that makes ||matrix x - target|| least; ``matrix`` is sparse (r, k).
 
     A primal-dual interior point method on the normal equations (Nocedal & Wright, Numerical Optimization,
     section 16.6; from memory). ``scipy.optimize.lsq_linear`` gives the same answer, without using the

@@ -1,7 +1,7 @@
-"""From a driven stretch to telemetry: continuous in time, at any frame rate.
+"""Samples a driven stretch as telemetry: continuous in time, at any frame rate.
 
-A foot needs about 0.15 s to its pedal: place over time is averaged over that long (exactly, by its
-integral), so speed and acceleration are the true derivatives of place, and the lap times are its crossings.
+A foot needs about 0.15 s to reach its pedal: position over time is averaged over that long (exactly, by its integral),
+so speed and acceleration are its true derivatives, and lap times its crossings.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ class Sampled:
 
 
 class Sampler:
-    """Turns stretches, one after the other, into frames at ``rate_hz``."""
+    """Samples successive stretches as frames at ``rate_hz``."""
 
     def __init__(self, base: Faultless, rate_hz: float) -> None:
         if not 1.0 <= rate_hz <= 1000.0:
@@ -47,7 +47,7 @@ class Sampler:
         self._frame = int(np.ceil(self._from * rate_hz))
 
     def add(self, stretch: DrivenStretch) -> Sampled:
-        """The frames that are certain now that ``stretch`` has been driven."""
+        """Add ``stretch`` and return the frames that are now final."""
         if not len(self._rows["speed"]):
             self._first = stretch.first
         path, driven = stretch.path, stretch.driven
@@ -67,7 +67,7 @@ class Sampler:
         return out
 
     def _crossings(self, clock: _Clock, until: float) -> dict[int, float]:
-        """Lap number -> time at which that lap began, for the lines crossed since the last stretch."""
+        """Return lap number -> time at which that lap began, for the lines crossed since the last stretch."""
         m = len(self.base.circuit)
         out = {}
         for lap in range(-(-self._first // m), (self._first + len(clock.t) - 1) // m + 1):
@@ -80,11 +80,11 @@ class Sampler:
     def _channels(self, rows: dict[str, Floats], clock: _Clock, times: Floats) -> dict[str, Floats]:
         circuit, car = self.base.circuit, self.base.car
         s, v, a = clock.smooth(times)
-        # linear between nodes would make the speed along the track jump at every node of a tight corner
+        # linear interpolation would make the speed along the track jump at every node of a tight corner
         node = CubicSpline(clock.s, np.arange(len(clock.s)))(s)
         whole = node.astype(np.intp)
         mix = {k: np.interp(node, np.arange(len(node_row)), node_row) for k, node_row in rows.items()}
-        # and would bend the line there
+        # and would kink the line there
         mix["offset"] = CubicSpline(np.arange(len(clock.s)), rows["offset"])(node)
         station = (self._first + node) * circuit.step_m
         points = circuit.place(station, mix["offset"])
@@ -103,7 +103,7 @@ class Sampler:
         return dict(zip(CHANNELS, values, strict=True))
 
     def _wheels_off(self, station: Floats, offset: Floats) -> Floats:
-        """Wheels beyond asphalt and kerb."""
+        """Return the number of wheels beyond asphalt and kerb."""
         circuit, half = self.base.circuit, self.base.car.half_width_m
         off = np.zeros(len(station))
         left = circuit.left_m + circuit.kerb_width("left")
@@ -127,20 +127,20 @@ class _Clock:
         self.area: Floats = np.concatenate([[0.0], np.cumsum(area)])
 
     def _at(self, times: Floats) -> tuple[Floats, Floats, Floats]:
-        """Integral of place, place and speed at ``times`` (k,)."""
+        """Return the integral of position, position and speed at ``times`` (k,)."""
         k = np.clip(np.searchsorted(self.t, times, side="right") - 1, 0, len(self.t) - 1)
         d = times - self.t[k]
         s, v, a = self.s[k], self.v[k], self.a[k]
         return self.area[k] + s * d + v * d**2 / 2 + a * d**3 / 6, s + v * d + a * d**2 / 2, v + a * d
 
     def smooth(self, times: Floats) -> tuple[Floats, Floats, Floats]:
-        """Place, speed and acceleration at ``times`` (k,), averaged."""
+        """Return place, speed and acceleration at ``times`` (k,), averaged."""
         after, before = self._at(times + FOOT_S / 2), self._at(times - FOOT_S / 2)
         s, v, a = ((p - q) / FOOT_S for p, q in zip(after, before, strict=True))
         return s, v, a
 
     def when(self, place_m: float, guess_s: float) -> float:
-        """The time at which the averaged place is ``place_m`` (Newton from ``guess_s``)."""
+        """Return the time at which the averaged place is ``place_m`` (Newton from ``guess_s``)."""
         time = guess_s
         for _ in range(20):
             s, v, _a = self.smooth(np.array([time]))

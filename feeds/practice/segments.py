@@ -1,4 +1,4 @@
-"""A centre line from straights and arcs, the way a circuit is drawn on paper."""
+"""Builds a centre line from straights and arcs."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ FINE_M = 0.25
 
 
 @dataclass(frozen=True)
-class Piece:
+class Segment:
     """A straight (``turn_deg`` 0) of ``length_m``, or an arc of ``radius_m`` turning ``turn_deg`` (left +).
 
     ``corner`` names the corner an arc belongs to; arcs with one name are one corner.
@@ -33,11 +33,11 @@ class Piece:
         return float(abs(np.radians(self.turn_deg)) * self.radius_m) if self.turn_deg else self.length_m
 
 
-def trace(pieces: Sequence[Piece], ease_m: float = 24.0) -> Floats:
-    """Points (k + 1, 2) of the pieces, from the origin heading east.
+def trace(pieces: Sequence[Segment], ease_m: float = 24.0) -> Floats:
+    """Return points (k + 1, 2) of the pieces, from the origin heading east.
 
-    Steps of curvature are eased over ``ease_m`` (a moving average keeps every turning angle), so that the
-    wheel is turned at a finite rate.
+    Steps of curvature are eased over ``ease_m`` (a moving average keeps every turning angle), so that the wheel turns
+    at a finite rate.
     """
     knots = np.concatenate([[0.0], np.cumsum([p.run_m for p in pieces])])
     angle = np.concatenate([[0.0], np.cumsum([np.radians(p.turn_deg) for p in pieces])])
@@ -51,7 +51,7 @@ def trace(pieces: Sequence[Piece], ease_m: float = 24.0) -> Floats:
 
 def circuit_from_pieces(
     name: str,
-    pieces: Sequence[Piece],
+    pieces: Sequence[Segment],
     *,
     half_width_m: float,
     line_at_m: float,
@@ -59,10 +59,10 @@ def circuit_from_pieces(
     kerbs: Sequence[Kerb] = (),
     ease_m: float = 24.0,
 ) -> Circuit:
-    """Lay the pieces out, spread what is left of the closing gap, put the finish line at ``line_at_m``.
+    """Join the pieces, distribute the closing error, put the finish line at ``line_at_m``.
 
-    ``heights`` are (place, height) pairs [m] joined by a periodic spline; places of heights, kerbs and
-    corners count from the finish line. Raises ValueError when the pieces miss closing by over 1 m.
+    ``heights`` are (place, height) pairs [m] joined by a periodic spline; places of heights, kerbs and corners count
+    from the finish line. Raise ValueError if the closing error exceeds 1 m.
     """
     points = trace(pieces, ease_m)
     gap = points[-1] - points[0]
@@ -87,8 +87,8 @@ def circuit_from_pieces(
     )
 
 
-def _named(pieces: Sequence[Piece], line_at_m: float, length_m: float) -> tuple[NamedCorner, ...]:
-    """The stretch of each named corner, in driving order from the finish line."""
+def _named(pieces: Sequence[Segment], line_at_m: float, length_m: float) -> tuple[NamedCorner, ...]:
+    """Return the stretch of each named corner, in driving order from the finish line."""
     spans: dict[str, list[float]] = {}
     at = -line_at_m
     for piece in pieces:

@@ -1,4 +1,4 @@
-"""Simulated runs with their truth: every lap's time, and what each fault cost."""
+"""Simulated runs with ground truth: every lap's time, and the cost of each fault."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 
 from feeds.frame import Floats, Frame
-from feeds.practice.car import Car
+from feeds.practice.car import PracticeCar
 from feeds.practice.circuit import Circuit
 from feeds.practice.faultless import Faultless, faultless
 from feeds.practice.faults import ODD_UNITS, UNITS, FaultPlan, Habit, Scatter
@@ -24,10 +24,10 @@ ROLLING_MPS = 25.0
 
 @dataclass(frozen=True)
 class FaultTruth:
-    """One fault in one pass: its amount, and the time the run lost to the run without that one fault.
+    """One fault in one pass: its amount, and the time lost against the same run without it.
 
-    The time [s] holds the corner, the straight that follows, and what a changed line still costs in the
-    next corner: in short the difference in lap time.
+    The time [s] covers the corner, the next straight, and the effect of a changed line in the next corner: the
+    difference in lap time.
     """
 
     lap: int
@@ -40,7 +40,7 @@ class FaultTruth:
 
 
 class Run:
-    """A run that is driven stretch by stretch; ``simulate`` and the practice feed both draw from it.
+    """A run driven stretch by stretch; ``simulate`` and the practice feed share it.
 
     ``plan`` may be replaced between stretches. The run starts rolling ``out_lap_m`` before the finish line.
     """
@@ -68,7 +68,7 @@ class Run:
             base.corner(habit.corner)
 
     def habits(self, lap: int) -> Sequence[Habit]:
-        """The faults of a lap; the out-lap has none."""
+        """Return the faults of a lap; the out-lap has none."""
         return self.plan.on_lap(lap, np.random.default_rng([self.seed, 2, lap])) if lap > 0 else ()
 
     def advance(self, last: int | None = None) -> tuple[DrivenStretch, Sampled]:
@@ -111,17 +111,17 @@ class SimRun:
         return np.diff(np.array(starts))
 
     def frames(self) -> Iterator[Frame]:
-        """The frames as a feed would send them, with the noise asked for."""
+        """Yield the frames as a feed would send them, with the requested noise."""
         yield from frames_of(self.channels, self.noise, self.seed)
 
     @cached_property
     def truth(self) -> tuple[FaultTruth, ...]:
-        """Every fault of every pass with its cost; worked out when first asked for."""
+        """Every fault of every pass with its cost; computed on first use."""
         return tuple(fault for stretch in self.stretches for fault in faults_of(self.planner, stretch))
 
 
 def _settled(base: Faultless, lap: int, index: int) -> int:
-    """The run's node by which a fault at a corner has no more effect: the slowest of the next corner but one."""
+    """Return the run's node after which a fault at a corner has no effect: the slowest node two corners on."""
     m, corners = len(base.circuit), base.corners
     after = corners[(index + 1) % len(corners)]
     turns = lap + (1 if index + 1 == len(corners) else 0)
@@ -129,7 +129,7 @@ def _settled(base: Faultless, lap: int, index: int) -> int:
 
 
 def faults_of(planner: Planner, stretch: DrivenStretch) -> Iterator[FaultTruth]:
-    """What each fault in a stretch cost: that part of it is driven again without the fault."""
+    """Return the cost of each fault in a stretch by driving its part again without the fault."""
     base = planner.base
     m, step = len(base.circuit), base.circuit.step_m
     for i, (lap, index, habit) in enumerate(stretch.passes):
@@ -162,14 +162,14 @@ def simulate(
     seed: int = 0,
     faults: FaultPlan | None = None,
     scatter: Scatter | None = None,
-    car: Car | None = None,
+    car: PracticeCar | None = None,
     noise: Noise | None = None,
     out_lap_m: float = OUT_LAP_M,
 ) -> SimRun:
     """Drive ``laps`` timed laps after a short out-lap, and a little beyond the last finish line.
 
-    Give a ``Faultless`` instead of a circuit to use it again (it holds the car too). Deterministic from
-    ``seed``. Raises ValueError for an unknown corner or an unworkable number.
+    Pass a ``Faultless`` instead of a circuit to reuse it (it includes the car). Deterministic for a ``seed``. Raise
+    ValueError for an unknown corner or an impossible number.
     """
     if laps < 1:
         raise ValueError(f"laps is {laps}, at least 1 is allowed")

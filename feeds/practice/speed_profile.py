@@ -1,4 +1,4 @@
-"""Speed along a path: a quasi-steady backward pass for braking, then a forward pass for what is driven.
+"""Speed along a path: a quasi-steady backward pass for braking, then a forward pass for acceleration.
 
 Point mass on a friction ellipse with drag, downforce, gradient and vertical curvature; the forward pass adds
 power, gears and what the driver does with the pedals. A test compares the lap time with an independent tool.
@@ -12,14 +12,14 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from feeds.frame import Floats
-from feeds.practice.car import GRAVITY_MPS2, Car
+from feeds.practice.car import GRAVITY_MPS2, PracticeCar
 
 V_MAX = 130.0
-SLIDE_FLOOR = 0.35  # share of the grip left for braking when the corner takes all of it
+SLIDE_FLOOR = 0.35  # share of the grip left for braking when cornering uses all of it
 SLIDING = 1.05
-OVERDRIVE = 1.03  # a car that came in too fast is braked a little beyond the usual share of grip
+OVERDRIVE = 1.03  # a car that enters too fast brakes a little beyond the normal share of grip
 SHIFT_CUT_S = 0.10
-CRAWL_MPS, CRAWL_PEDAL = 8.0, 0.3  # nobody lets a car roll to a stop in a corner, whatever he does wrong there
+CRAWL_MPS, CRAWL_PEDAL = 8.0, 0.3  # no driver lets the car roll to a stop in a corner, whatever the fault
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,7 +39,7 @@ class Path:
         return len(self.step_m)
 
     def part(self, a: int, b: int) -> Path:
-        """Nodes ``a`` to ``b`` (not included)."""
+        """Return nodes ``a`` to ``b`` (not included)."""
         return Path(*(getattr(self, f)[a:b] for f in ("step_m", "curvature_pm", "grade", "bend_pm", "grip")))
 
 
@@ -47,10 +47,9 @@ class Path:
 class Demand:
     """What the driver wants at each node (all arrays (n,)).
 
-    ``brake``: share of the braking grip used (0 lets the car coast); ``no_brake``: 1 where braking has not
-    begun yet though it should have; ``pedal``: highest pedal, 1 full throttle, 0 none, -0.1 a dragged brake;
-    ``speed``: factor on the corner speed; ``cap_mps``: absolute speed cap; ``gear``: gears above (+) or
-    below (-) the usual one.
+    ``brake``: share of the braking grip used (0 lets the car coast); ``no_brake``: 1 where braking is late; ``pedal``:
+    highest pedal, 1 full throttle, 0 none, -0.1 a dragged brake; ``speed``: factor on the corner speed; ``cap_mps``:
+    absolute speed cap; ``gear``: gears above (+) or below (-) the normal one.
     """
 
     brake: Floats
@@ -63,12 +62,12 @@ class Demand:
 
     @classmethod
     def usual(cls, n: int) -> Demand:
-        """Nothing out of the ordinary."""
+        """Return the demand of a lap without faults."""
         one, zero = np.ones(n), np.zeros(n)
         return cls(one, zero, one.copy(), one.copy(), np.full(n, V_MAX), zero.copy())
 
     def part(self, a: int, b: int) -> Demand:
-        """Nodes ``a`` to ``b`` (not included)."""
+        """Return nodes ``a`` to ``b`` (not included)."""
         rows = (self.brake, self.no_brake, self.pedal, self.speed, self.cap_mps, self.gear)
         brake, no_brake, pedal, speed, cap, gear = (row[a:b] for row in rows)
         early = [(i - a, j - a, d) for i, j, d in self.early]
@@ -76,8 +75,8 @@ class Demand:
 
 
 @dataclass(frozen=True, eq=False)
-class Driven:
-    """The answer at each node: speed, gear, the engine's reach [m/s2]; and whether traction was the limit."""
+class DriveResult:
+    """The result at each node: speed, gear, the engine's reach [m/s2]; and whether traction was the limit."""
 
     speed_mps: Floats
     gear: Floats
@@ -85,8 +84,8 @@ class Driven:
     traction_limited: Floats
 
 
-def corner_limit(path: Path, car: Car) -> Floats:
-    """Highest speed each node's curvature allows [m/s], (n,)."""
+def corner_limit(path: Path, car: PracticeCar) -> Floats:
+    """Return the highest speed each node's curvature allows [m/s], (n,)."""
     mu = car.grip * path.grip
     weight = GRAVITY_MPS2 / np.sqrt(1.0 + path.grade**2)
     spare = np.abs(path.curvature_pm) - mu * (path.bend_pm + car.downforce_pm)
@@ -97,8 +96,8 @@ def corner_limit(path: Path, car: Car) -> Floats:
     return np.minimum(limit, ground)
 
 
-def brake_limit(path: Path, car: Car, demand: Demand, end_mps: float = V_MAX) -> Floats:
-    """Highest speed at each node from which the rest of the path can still be driven [m/s], (n,)."""
+def brake_limit(path: Path, car: PracticeCar, demand: Demand, end_mps: float = V_MAX) -> Floats:
+    """Return the highest speed at each node from which the rest of the path is still drivable [m/s], (n,)."""
     cap = np.minimum(corner_limit(path, car) * demand.speed, demand.cap_mps)
     square = (cap * cap).tolist()
     square[-1] = min(square[-1], end_mps**2)
@@ -137,7 +136,9 @@ def _wait(limit: Floats, start: int, stop: int, shift: int) -> None:
         limit[start:stop] = np.lib.stride_tricks.sliding_window_view(ahead, shift + 1)[: stop - start].min(axis=1)
 
 
-def drive(path: Path, car: Car, demand: Demand, limit: Floats, start_mps: float, start_gear: int = 0) -> Driven:
+def drive(
+    path: Path, car: PracticeCar, demand: Demand, limit: Floats, start_mps: float, start_gear: int = 0
+) -> DriveResult:
     """Drive the path: full use of the engine under ``limit`` (n,), as far as the demand allows it."""
     n = len(path)
     hold, load, slope = _forces(path, car)
@@ -191,19 +192,19 @@ def drive(path: Path, car: Car, demand: Demand, limit: Floats, start_mps: float,
         if k + 1 < n and ahead > target[k + 1] and not no_brake[k]:
             tyre = grip * (round_ if round_ > SLIDE_FLOOR else SLIDE_FLOOR)
             if bend[k] * v2 > SLIDING * grip:
-                tyre = grip  # a sliding car is slowed by all the friction there is
+                tyre = grip  # all available friction slows a sliding car
             tyre = (full if tyre > full else tyre) * OVERDRIVE * max(share[k], 0.05)
             slow = (tyre if tyre > idle else idle) + drag * v2 + roll + slope[k]
             lowest = v2 - 2.0 * slow * steps[k]
             ahead = target[k + 1] if target[k + 1] > lowest else lowest
         v2 = ahead if ahead > 1.0 else 1.0
-    return Driven(np.array(speeds), np.array(gears, dtype=np.float64), np.array(engines), np.array(limited))
+    return DriveResult(np.array(speeds), np.array(gears, dtype=np.float64), np.array(engines), np.array(limited))
 
 
-def _odd_gear(car: Car, gear: int, lowest: int, other: int, speed_mps: float) -> int:
-    """The gear of a driver who is ``other`` gears off the ``lowest`` of the corner.
+def _odd_gear(car: PracticeCar, gear: int, lowest: int, other: int, speed_mps: float) -> int:
+    """Return the gear of a driver who is ``other`` gears off the ``lowest`` of the corner.
 
-    Too high a gear is held until the usual one catches up; too low a one only as far as the engine turns.
+    Too high a gear lasts until the normal one catches up; too low a gear only up to the rev limit.
     """
     if other > 0:
         return max(gear, min(len(car.top_mps), lowest + other))
@@ -213,27 +214,29 @@ def _odd_gear(car: Car, gear: int, lowest: int, other: int, speed_mps: float) ->
     return used
 
 
-def _forces(path: Path, car: Car) -> tuple[list[float], list[float], list[float]]:
-    """Weight on the road, load per speed squared, and pull of gravity along the path [m/s2, 1/m, m/s2]."""
+def _forces(path: Path, car: PracticeCar) -> tuple[list[float], list[float], list[float]]:
+    """Return weight on the road, load per speed squared, and pull of gravity along the path [m/s2, 1/m, m/s2]."""
     cosine = 1.0 / np.sqrt(1.0 + path.grade**2)
     hold, load = GRAVITY_MPS2 * cosine, path.bend_pm + car.downforce_pm
     return hold.tolist(), load.tolist(), (GRAVITY_MPS2 * cosine * path.grade).tolist()
 
 
-def lap_profile(path: Path, car: Car) -> tuple[Driven, Floats]:
-    """The steady lap of a closed path, and its brake limit: the second of two laps, with a third in sight."""
+def lap_profile(path: Path, car: PracticeCar) -> tuple[DriveResult, Floats]:
+    """Return the steady lap of a closed path, and its brake limit: the second of two laps, looking ahead
+    into a third.
+    """
     n = len(path)
     thrice = Path(*(np.tile(getattr(path, f), 3) for f in ("step_m", "curvature_pm", "grade", "bend_pm", "grip")))
     usual = Demand.usual(3 * n)
     limit = brake_limit(thrice, car, usual)
     driven = drive(thrice, car, usual, limit, min(30.0, float(limit[0])))
     keep = slice(n, 2 * n)
-    return Driven(
+    return DriveResult(
         driven.speed_mps[keep], driven.gear[keep], driven.engine_mps2[keep], driven.traction_limited[keep]
     ), limit[keep]
 
 
 def travel_time(step_m: Floats, speed_mps: Floats) -> Floats:
-    """Time from node 0 to each node [s], (n,): constant acceleration between nodes."""
+    """Return the time from node 0 to each node [s], (n,): constant acceleration between nodes."""
     mean = 0.5 * (speed_mps[1:] + speed_mps[:-1])
     return np.concatenate([[0.0], np.cumsum(step_m[:-1] / mean)])

@@ -19,7 +19,7 @@ from coach.core.values import Decision, View
 from coach.outputs.bus.publisher import BusOutput
 from coach.outputs.child import Report
 from coach.outputs.latency import Ear, Figure, figure, measure_latency
-from coach.outputs.live import Choice, Live
+from coach.outputs.live import Live, OutputChoice
 from coach.outputs.overlay.settings import Settings
 from coach.outputs.voice.device import MixerDevice
 from coach.outputs.voice.options import VoiceOptions
@@ -175,7 +175,10 @@ def test_share_of_a_core_and_memory(tmp_path: Path) -> None:
         ready.update({name} if report.kind == "ready" else ())
 
     live = Live(
-        Choice(VoiceOptions(cache_dir=str(tmp_path)), OVERLAY, console=False), [PHRASE], print, on_report=on_report
+        OutputChoice(VoiceOptions(cache_dir=str(tmp_path)), OVERLAY, console=False),
+        [PHRASE],
+        print,
+        on_report=on_report,
     )
     assert live.supervisor is not None
     try:
@@ -205,7 +208,10 @@ def test_kill_each_process(tmp_path: Path) -> None:
         reports.append((time.monotonic(), name, report.kind))
 
     live = Live(
-        Choice(VoiceOptions(cache_dir=str(tmp_path)), OVERLAY, console=False), [PHRASE], print, on_report=on_report
+        OutputChoice(VoiceOptions(cache_dir=str(tmp_path)), OVERLAY, console=False),
+        [PHRASE],
+        print,
+        on_report=on_report,
     )
     assert live.supervisor is not None
     worst = 0.0

@@ -21,7 +21,7 @@ from coach.session.log import decision_line, decision_of
 from coach.session.reader import SessionReader
 from feeds.base import Feed
 from feeds.errors import FeedEnded, FeedError
-from feeds.frame import CHANNELS, Frame, rows_of
+from feeds.frame import CHANNELS, MAX_JUMP_M, MAX_SPEED_MPS, Frame, rows_of
 from feeds.frame_stream import FrameStreamWriter
 from feeds.importers.column_map import ColumnMap
 from feeds.importers.convert import convert, read_table
@@ -33,7 +33,6 @@ from feeds.packet_map.capture import read_capture, write_capture
 from feeds.packet_map.encoder import packets_of
 from feeds.packet_map.feed import PacketMapFeed
 from feeds.packet_map.model import PacketMap, read_map
-from feeds.plausible import MAX_JUMP_M, MAX_SPEED_MPS
 from feeds.replay import ReplayFeed
 from feeds.udp import UdpFeed
 from feeds.yaml_marks import parse_checked

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from shapely.geometry import LineString, Point
 
-from coach.core.track.projection import Line
+from coach.core.track.projection import ReferenceLine
 from coach.core.track.reference import Reference
 
 
@@ -60,7 +60,7 @@ def test_against_shapely_near_a_hairpin_inside_and_outside() -> None:
     heading = np.interp(s, node, reference.heading_rad)
     x = np.interp(s, node, reference.x_m) - d * np.sin(heading)
     y = np.interp(s, node, reference.y_m) + d * np.cos(heading)
-    place, offset, found = Line(reference).project(x, y, s + 8.0 * np.sin(s))
+    place, offset, found = ReferenceLine(reference).project(x, y, s + 8.0 * np.sin(s))
     assert found.all()
     points = [Point(a, b) for a, b in zip(x, y, strict=True)]
     assert np.abs(place - [line.project(p) for p in points]).max() < 0.1
@@ -78,7 +78,7 @@ def test_over_the_seam_of_a_circle(offset_m: float) -> None:
     s = np.arange(950.0, 1100.0, 0.37)
     phi = s / radius
     x, y = (radius - offset_m) * np.sin(phi), radius - (radius - offset_m) * np.cos(phi)
-    place, offset, found = Line(circle).project(x, y, s + 5.0)
+    place, offset, found = ReferenceLine(circle).project(x, y, s + 5.0)
     assert found.all()
     assert np.abs(place - s).max() < 0.01
     assert np.abs(offset - offset_m).max() < 0.01
@@ -87,7 +87,7 @@ def test_over_the_seam_of_a_circle(offset_m: float) -> None:
 def test_the_guess_does_not_change_the_result_nor_does_one_by_one() -> None:
     """From guesses up to 20 m off, in one call or each alone without arrays, the numbers are the same to the bit."""
     reference, _ = hairpin()
-    line = Line(reference)
+    line = ReferenceLine(reference)
     rng = np.random.default_rng(3)
     i = rng.integers(3, 230, 500)
     x = reference.x_m[i] + rng.normal(0.0, 2.0, 500)
@@ -107,7 +107,7 @@ def test_the_guess_does_not_change_the_result_nor_does_one_by_one() -> None:
 def test_before_the_start_and_after_the_end_of_an_open_course() -> None:
     """There the line goes straight on: the place is negative, or beyond the length."""
     reference, _ = hairpin()
-    line = Line(reference)
+    line = ReferenceLine(reference)
     place, offset, found = line.project(np.array([-4.0]), np.array([1.5]), np.array([0.0]))
     assert found[0]
     assert (place[0], offset[0]) == pytest.approx((-4.0, 1.5))

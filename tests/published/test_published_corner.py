@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from coach.core.columns import Columns
 from coach.core.diagnose import Diagnosis
 from coach.core.diagnose.tolerance import ToleranceModel
-from coach.core.locate.frame_buffer import History
+from coach.core.locate.frame_buffer import FrameBuffer
 from coach.core.locate.locator import Fixes
 from coach.core.measure.passes import PassBuilder, PassRecord
 from coach.core.measure.trace import drive_trace
@@ -121,7 +121,7 @@ class Lap:
         apex = (self.straight + self.r * self.apex_angle) * FT
         return Corner("one", "left", (self.straight - self.braking) * FT, turn, apex, end, end)
 
-    def history(self, beside: Lap, rate_hz: float = 60.0) -> History:
+    def history(self, beside: Lap, rate_hz: float = 60.0) -> FrameBuffer:
         """Frames of this lap, located on the line of ``beside``."""
         total = float(self.time(np.array([self.length]))[0])
         fine = np.linspace(0.0, self.length, 200_000)
@@ -138,7 +138,7 @@ class Lap:
         ):  # fmt: skip
             columns[name][:] = values
         n = len(t)
-        history = History()
+        history = FrameBuffer()
         history.add(columns, Fixes(np.arange(n), t, u * FT, offset * FT, self.speed(s) * FT, np.ones(n, dtype=bool)))
         return history
 

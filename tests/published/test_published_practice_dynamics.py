@@ -8,11 +8,13 @@ import pytest
 from trajectory_planning_helpers.calc_vel_profile import calc_vel_profile
 
 from feeds.frame import Floats
-from feeds.practice import Car, faultless, hollow_ridge
+from feeds.practice import PracticeCar, faultless, hollow_ridge
 from feeds.practice.speed_profile import Demand, Path, brake_limit, corner_limit, lap_profile, travel_time
 
 G = 9.80665
-BARE = replace(Car(), downforce_pm=0.0, drag_pm=0.0, rolling_mps2=0.0, engine_brake_mps2=0.0, brake_full_mps2=99.0)
+BARE = replace(
+    PracticeCar(), downforce_pm=0.0, drag_pm=0.0, rolling_mps2=0.0, engine_brake_mps2=0.0, brake_full_mps2=99.0
+)
 
 
 def _straight(n: int, grade: float, step_m: float = 0.25) -> Path:
@@ -20,7 +22,7 @@ def _straight(n: int, grade: float, step_m: float = 0.25) -> Path:
     return Path(np.full(n, step_m), zero, np.full(n, grade), zero, np.ones(n))
 
 
-def _braking_distance(car: Car, grade: float, from_mps: float, to_mps: float) -> float:
+def _braking_distance(car: PracticeCar, grade: float, from_mps: float, to_mps: float) -> float:
     """Distance along the road over which the backward pass slows a car."""
     path = _straight(2000, grade)
     limit = brake_limit(path, car, Demand.usual(len(path)), to_mps)
@@ -68,7 +70,7 @@ def test_corner_speed_is_root_mu_g_r(mu: float, kmh: float) -> None:
 
 def test_lap_time_agrees_with_an_independent_speed_profile() -> None:
     """Within 1 % of trajectory-planning-helpers 0.79 (calc_vel_profile) on the same line and the same car."""
-    car = replace(Car(), sag=0.0, limiter=9.9, drive_share=1.0, rolling_mps2=0.0, brake_full_mps2=99.0,
+    car = replace(PracticeCar(), sag=0.0, limiter=9.9, drive_share=1.0, rolling_mps2=0.0, brake_full_mps2=99.0,
                   engine_brake_mps2=0.0)  # fmt: skip
     line = faultless(hollow_ridge()).path
     n = len(line)

@@ -102,7 +102,7 @@ def score(made: Survey, truth: Compound, name: str) -> Tally:
     for c in made.corners:
         x, y = float(r.at("x_m", c.apex_m)), float(r.at("y_m", c.apex_m))
         places.append(float(track.s[np.argmin(np.hypot(track.x - x, track.y - y))]))
-    tally = Tally(corners=len(truth.corners), surveys=1, thinned=any("thinned" in note for note in made.notes))
+    tally = Tally(corners=len(truth.corners), surveys=1, thinned=any("filled in" in note for note in made.notes))
     used: set[int] = set()
     missed = []
     for true in truth.corners:

@@ -211,7 +211,7 @@ class Judge:
                 u.append(fixes.u_m)
                 brake.append(why[0]["brake"][fixes.row])
         self.t, self.u, self.brake = np.concatenate(t), np.maximum.accumulate(np.concatenate(u)), np.concatenate(brake)
-        self.zones = fresh.zones
+        self.zones = fresh.track_model.zones
         self.length = place.reference.length_m
         self.quiet = self._quiet()
 

@@ -1,8 +1,8 @@
 """Makes the recorded sessions in replay_samples/: python tests/tools/make_samples.py [NAME ...]
 
 Each is a small session of the practice simulator, driven with the coach in the driver's ear by the very loop of a
-live run, with its profile, its rules, its decisions, what is expected of it (expect.yaml) and, when they are missing,
-its golden log. The rules are the shipped ones, sped up so that a few laps show every rule spoken and held back.
+live run, with its profile, its rules, its decisions, which are the golden log too, and what is expected of it
+(expect.yaml). The rules are the shipped ones, sped up so that a few laps show every rule spoken and held back.
 """
 
 from __future__ import annotations
@@ -20,13 +20,12 @@ from coach.core.pipeline import Events, Pipeline
 from coach.outputs.voice.bank import estimate_s
 from coach.profile.rule_files import load_rules, phrases, rule_paths
 from coach.profile.store import load_plan, profile_paths
-from coach.session.header import PROFILE_FILE, RULES_FILE, Header
+from coach.session.header import DECISIONS_FILE, PROFILE_FILE, RULES_FILE, Header
 from coach.session.writer import SessionWriter
 from feeds.errors import FeedEnded
 from feeds.practice import FaultPlan, Habit, Noise, Scatter, faultless, hollow_ridge
 from feeds.practice.feed import PracticeFeed
 
-GOLDEN = "golden.jsonl"
 SAMPLES = Path(__file__).parents[2] / "replay_samples"
 RATE_HZ = 20.0
 SET = {"cues_per_lap": 24, "corners_in_work": 10, "cure_passes": 1, "retire_passes": 1, "rearm_passes": 1}
@@ -180,7 +179,6 @@ def rules_of(sample: Sample) -> str:
 def make(sample: Sample) -> Path:
     """Drive, record, and write what is expected."""
     folder = SAMPLES / sample.name
-    kept = {name: (folder / name).read_bytes() for name in (GOLDEN,) if (folder / name).is_file()}
     if folder.is_dir():
         shutil.rmtree(folder)
     shipped = profile_paths()["hollow_ridge"]
@@ -211,9 +209,7 @@ def make(sample: Sample) -> Path:
         _keep(pipeline.finish(), writer, feed)
     writer.close({})
     head = "# What must hold of this session; made by tests/tools/make_samples.py.\nschema: 1\nexpect:\n"
-    (folder / EXPECT_FILE).write_text(head + f"  - {{same_as: {GOLDEN}}}\n" + sample.expect, encoding="utf-8")
-    for name, data in kept.items():
-        (folder / name).write_bytes(data)
+    (folder / EXPECT_FILE).write_text(head + f"  - {{same_as: {DECISIONS_FILE}}}\n" + sample.expect, encoding="utf-8")
     return folder
 
 
@@ -232,7 +228,7 @@ def main() -> None:
     for sample in SETS:
         if sample.name in wanted:
             folder = make(sample)
-            done = check_session(folder, renew=not (folder / GOLDEN).is_file())
+            done = check_session(folder)
             size = sum(p.stat().st_size for p in folder.iterdir())
             print(f"{sample.name}: {size / 1e6:.2f} MB, {done.spoken} cues spoken", *done.failures, sep="\n  ")
 

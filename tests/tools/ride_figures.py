@@ -20,7 +20,7 @@ from coach.app.setup import Setup
 from coach.core.columns import Columns, Floats
 from coach.core.cue.rules import RuleSet
 from coach.core.measure.passes import PassRecord
-from coach.core.track.projection import Line
+from coach.core.track.projection import ReferenceLine
 from coach.core.track.reference import Reference
 from coach.core.values import LapDone, Pass
 from coach.survey import Survey
@@ -172,7 +172,7 @@ def errors(
     out: Figures, ride: Ride, made: Survey, pairs: list[tuple[Pass, PassRecord]], at: Floats, of_sim: dict[int, int]
 ) -> None:
     """Measures against the simulator's own, noise-free ones."""
-    line, length = Line(made.reference), made.reference.length_m
+    line, length = ReferenceLine(made.reference), made.reference.length_m
     for (p, d), t in zip(pairs, at.tolist(), strict=True):
         here = ride.at(t)
         if here is None or d.corner not in of_sim:

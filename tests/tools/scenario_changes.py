@@ -13,7 +13,7 @@ from scenario_ground import RATE_HZ, Drive
 from scipy.interpolate import CubicSpline
 
 from coach.core.columns import Floats
-from feeds.practice.car import Car
+from feeds.practice.car import PracticeCar
 from feeds.practice.faultless import Faultless, pedals
 from feeds.practice.shapes import plateau
 
@@ -71,12 +71,12 @@ def _reachable(v: Floats, cap: Floats, steps_m: Floats) -> Floats:
     return reached
 
 
-def _gears(car: Car, v: Floats) -> Floats:
+def _gears(car: PracticeCar, v: Floats) -> Floats:
     tops = 0.93 * np.array(car.top_mps[:-1])
     return np.asarray(np.searchsorted(tops, v) + 1, dtype=np.float64)
 
 
-def _pedals(car: Car, c: dict[str, Floats], grade: Floats) -> tuple[Floats, Floats]:
+def _pedals(car: PracticeCar, c: dict[str, Floats], grade: Floats) -> tuple[Floats, Floats]:
     engine = np.array(
         [car.engine_mps2(v, int(g)) for v, g in zip(c["speed_mps"], _gears(car, c["speed_mps"]), strict=True)]
     )

@@ -20,9 +20,9 @@ from coach.profile.store import load_plan
 from coach.survey.survey import Survey, survey
 from feeds.frame import CHANNELS
 from feeds.practice import (
-    Car,
     Circuit,
     FaultPlan,
+    PracticeCar,
     Scatter,
     circuit_from_centre_line,
     faultless,
@@ -119,7 +119,7 @@ def line_of(name: str, road: float = 1.0) -> Floats:
 
 
 @cache
-def variant(name: str, car: Car | None = None, road: float = 1.0) -> Faultless:
+def variant(name: str, car: PracticeCar | None = None, road: float = 1.0) -> Faultless:
     """The circuit driven at the limit of ``car`` on the share ``road`` of its width."""
     return faultless(circuit_of(name), car, line_of(name, road))
 

@@ -14,11 +14,11 @@ from scenario_ground import HUMAN, RATE_HZ, Drive, Ground, counterpart, drive, g
 from coach.core.columns import Columns, Floats
 from coach.core.track.reference import Reference
 from coach.core.values import Corner
-from feeds.practice import SAME, Car, FaultPlan, Habit, Scatter, applies, simulate
+from feeds.practice import SAME, FaultPlan, Habit, PracticeCar, Scatter, applies, simulate
 from feeds.practice.faultless import Faultless
 
 LAPS: Final = 12
-CAR: Final = Car()
+CAR: Final = PracticeCar()
 SLOW_CAR: Final = replace(CAR, grip=0.89 * CAR.grip, power_w=0.54 * CAR.power_w)
 """About 12 s slower in a lap of 90 s."""
 OTHER_CAR: Final = replace(CAR, grip=1.1 * CAR.grip, power_w=0.72 * CAR.power_w)

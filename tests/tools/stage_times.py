@@ -11,7 +11,7 @@ from unittest import mock
 from coach.core.cue.cue_context import CueContext
 from coach.core.diagnose import Diagnosis
 from coach.core.locate.clock_gate import ClockGate
-from coach.core.locate.frame_buffer import History
+from coach.core.locate.frame_buffer import FrameBuffer
 from coach.core.locate.locator import Locator
 from coach.core.measure import passes
 from coach.core.measure.passes import PassBuilder
@@ -21,7 +21,7 @@ from coach.core.session_tracker import SessionTracker
 STAGES: Final[tuple[tuple[str, Any, tuple[str, ...]], ...]] = (
     ("intake: order and plausibility", ClockGate, ("take", "goes_on")),
     ("locator", Locator, ("locate", "follow")),
-    ("history of frames", History, ("add", "add_one", "forget")),
+    ("history of frames", FrameBuffer, ("add", "add_one", "forget")),
     ("places, phases, events", SessionTracker, ("advance", "goes_on")),
     ("pass: trace on the nodes", passes, ("drive_trace",)),
     ("pass: measures", passes, ("measure",)),

@@ -99,7 +99,9 @@ def _in_context(node: ast.AST, kind: str | None, name: str) -> Iterator[tuple[as
             return
     elif isinstance(node, ast.FunctionDef) and name.startswith(("coach/cli/show", "coach/cli/import")):
         inner = "label"
-    elif isinstance(node, ast.Assign | ast.AnnAssign) and name.endswith(("explain.py", "remedies.py", "doubts.py")):
+    elif isinstance(node, ast.Assign | ast.AnnAssign) and name.endswith(
+        ("explain.py", "remedies.py", "diagnostics.py")
+    ):
         inner = "message"
     elif isinstance(node, ast.Subscript | ast.Compare | ast.alias | ast.Import | ast.ImportFrom):
         return

@@ -32,7 +32,7 @@ from coach.core.track.reference import Reference
 from coach.core.values import Corner, Decision
 from coach.outputs.capture import Capture
 from coach.outputs.latency import Ear
-from coach.outputs.live import Choice, Live
+from coach.outputs.live import Live, OutputChoice
 from coach.outputs.voice.options import VoiceOptions
 from coach.outputs.voice.sound import RATE_HZ
 from coach.outputs.voice.tones import ONSET_BUFFERS
@@ -93,7 +93,11 @@ def true_s(reference: Reference, pipeline: Pipeline, clean: Columns, tone: Decis
     """When the tone should have sounded [s]."""
     kind = tone.rule.removesuffix("_tone")
     i = next(i for i, c in enumerate(pipeline.corners) if c.name == tone.corner)
-    place = pipeline.corners[i].brake_m if kind == "count" else pipeline.builder.corners[i].measures["brake_release_m"]
+    place = (
+        pipeline.corners[i].brake_m
+        if kind == "count"
+        else pipeline.track_model.builder.corners[i].measures["brake_release_m"]
+    )
     offset = SEQUENCE[kind][step][0]
     return crossing_s(reference, clean, place, tone.action_t_s - offset) + offset
 
@@ -188,7 +192,7 @@ def heard(laps: int, buffer: int) -> dict[str, Any]:
     with tempfile.TemporaryDirectory() as folder, null_sink(Path(folder)):
         ear = Ear()
         live = Live(
-            Choice(VoiceOptions(buffer=buffer, tones=True, cache_dir=folder), None, console=False), [], print,
+            OutputChoice(VoiceOptions(buffer=buffer, tones=True, cache_dir=folder), None, console=False), [], print,
             on_report=lambda _, r: started.append(r.t_s) if r.kind == "sounded" else ready.append(r.kind),
         )  # fmt: skip
         capture = Capture(keep_views=False)

@@ -1,1 +1,1 @@
-"""Which circuit this is: profiles known on this machine."""
+"""Identifies the circuit among the profiles on this machine."""

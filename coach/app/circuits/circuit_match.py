@@ -1,6 +1,6 @@
-"""Whether a car drives the circuit of a profile: another circuit, or the right one in the reversed direction.
+"""Checks whether a car drives the circuit of a profile, another circuit, or the right one in reverse.
 
-The way driven is taken every STEP_M metres and compared with the reference's line: how near, and in which direction.
+Samples the driven path every STEP_M metres and compares distance and direction with the reference's line.
 """
 
 from __future__ import annotations
@@ -18,28 +18,28 @@ from coach.core.track.reference import Reference
 from coach.errors import CoachError
 
 NEAR_M: Final = 40.0
-"""Farther off than this no part of a circuit lies, its pits included (common practice, no source)."""
+"""No part of a circuit, pits included, is farther than this (common practice, no source)."""
 STEP_M: Final = 10.0
 FIRST_M: Final = 300.0
-"""Way that must be driven before "never near" is said [m]."""
+"""Least driven distance before reporting "never near" [m]."""
 ENOUGH_M: Final = 1000.0
-"""Way that must be driven before a share of it is judged [m]."""
+"""Least driven distance before judging shares of it [m]."""
 FITS: Final = 0.8
 OTHER: Final = 0.5
-"""Less of the way than this near the line: another circuit."""
+"""A smaller share of the path near the line means another circuit."""
 TURNED: Final = 0.6
 OTHER_LENGTH: Final = 0.03
-"""Laps of one circuit differ by less, as in the survey."""
+"""Largest difference of lap lengths on one circuit, as in the survey."""
 JUMP_M: Final = 200.0
 
 
 class OtherCircuitError(CoachError):
-    """A session was driven on another circuit than the profile's, or in the other direction."""
+    """A session on another circuit than the profile's, or in the opposite direction."""
 
 
 @dataclass(frozen=True)
 class Match:
-    """``way_m`` driven; the nearest place; the shares of it near the line along it and against it."""
+    """``way_m`` driven; the nearest distance; the shares near the line in its direction and against it."""
 
     way_m: float
     nearest_m: float
@@ -48,7 +48,7 @@ class Match:
 
 
 def thinned(x: Floats, y: Floats) -> tuple[Floats, Floats]:
-    """Every place at least STEP_M after the one before; standing and gaps are left out."""
+    """Return the positions at least STEP_M apart; standing and gaps are left out."""
     good = np.isfinite(x) & np.isfinite(y)
     x, y = x[good], y[good]
     if not len(x):
@@ -59,7 +59,7 @@ def thinned(x: Floats, y: Floats) -> tuple[Floats, Floats]:
 
 
 def match(reference: Reference, x: Floats, y: Floats) -> Match:
-    """Compare places, thinned and in driving order (shape (n,) [m]), with the reference's line."""
+    """Compare positions, thinned and in driving order (shape (n,) [m]), with the reference's line."""
     step = np.hypot(np.diff(x), np.diff(y))
     driven = step < JUMP_M
     way = float(step[driven].sum())
@@ -77,7 +77,9 @@ def match(reference: Reference, x: Floats, y: Floats) -> Match:
 def _nearest(
     line_x: Floats, line_y: Floats, x: Floats, y: Floats
 ) -> tuple[Floats, np.ndarray[tuple[int], np.dtype[np.intp]]]:
-    """Distance to the nearest node of the line and its index, in blocks so that a long session fits in memory."""
+    """Return the distance to the nearest node of the line and its index, in blocks so that a long session fits in
+    memory.
+    """
     away, index = np.empty(len(x)), np.empty(len(x), dtype=np.intp)
     for a in range(0, len(x), 512):
         part = slice(a, a + 512)
@@ -88,7 +90,7 @@ def _nearest(
 
 
 def verdict(reference: Reference, found: Match) -> str:
-    """What is wrong, in a sentence; "" when the circuit fits or too little was driven."""
+    """Return the mismatch in a sentence; "" if the circuit fits or the distance is too short."""
     name = reference.circuit
     if found.way_m >= FIRST_M and found.nearest_m > NEAR_M:
         away = f"{found.nearest_m:.0f} m" if found.nearest_m < 2000.0 else f"{found.nearest_m / 1000.0:.0f} km"
@@ -104,13 +106,13 @@ def verdict(reference: Reference, found: Match) -> str:
 
 
 def fits(reference: Reference, x: Floats, y: Floats) -> bool:
-    """Whether the way driven (thinned) is this reference's, in its direction."""
+    """Return whether the driven path (thinned) follows this reference in its direction."""
     found = match(reference, x, y) if reference.has_line else None
     return found is not None and found.way_m >= FIRST_M and found.along >= FITS
 
 
 def wrong_circuit(reference: Reference, batches: Iterable[Columns]) -> str:
-    """What is wrong with a whole session's circuit, in a sentence; "" when it fits or nothing can be told."""
+    """Return a session's circuit mismatch in a sentence; "" if it fits or is undecided."""
     parts = list(batches)
     if not parts:
         return ""
@@ -121,7 +123,7 @@ def wrong_circuit(reference: Reference, batches: Iterable[Columns]) -> str:
 
 
 def lap_lengths(distance_m: Floats) -> Sequence[float]:
-    """Lengths [m] of whole laps by a lap distance: its largest value before each fall but the first."""
+    """Return the lengths [m] of whole laps by lap distance: its largest value before each reset but the first."""
     d = distance_m[np.isfinite(distance_m)]
     if len(d) < 2:
         return []
@@ -130,7 +132,7 @@ def lap_lengths(distance_m: Floats) -> Sequence[float]:
 
 
 def wrong_length(reference: Reference, lengths: Sequence[float]) -> str:
-    """The verdict where only a lap distance is known."""
+    """Return the verdict if only a lap distance is known."""
     if not lengths:
         return ""
     lap = float(np.median(lengths))

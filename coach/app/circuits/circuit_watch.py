@@ -1,4 +1,4 @@
-"""Live: says once that this is another circuit, or the reversed direction, and names a profile that fits."""
+"""Live check: reports once another circuit or the reverse direction, and names a profile that fits."""
 
 from __future__ import annotations
 
@@ -24,15 +24,15 @@ from coach.outputs.base import Notice
 from feeds.frame import Frame
 
 EVERY_M: Final = 100.0
-"""The way is judged this often while it was not found to fit [m]."""
+"""Distance between checks until the path fits [m]."""
 MOST_M: Final = 3000.0
-"""The way that is judged: the newest so many metres."""
+"""Length of the latest path that is judged [m]."""
 
 
 class CircuitWatch:
-    """Takes the frames of a run; ``status`` is the line for a glance, "" while nothing speaks against the circuit.
+    """Takes the frames of a run; ``status`` is the overlay's line, "" while the circuit fits.
 
-    ``other`` names a profile that fits the places given (shape (n,) [m]) as the end of a sentence.
+    ``other`` names a profile that fits the given positions (shape (n,) [m]) as the end of a sentence.
     """
 
     def __init__(self, reference: Reference, say: Notice, other: Callable[[Floats, Floats], str]) -> None:
@@ -45,7 +45,7 @@ class CircuitWatch:
         self.status = ""
 
     def look(self, frames: Sequence[Frame]) -> str:
-        """Take in frames; the status line."""
+        """Process frames and return the status line."""
         for frame in frames:
             if self._reference.has_line and frame.x_m == frame.x_m and frame.y_m == frame.y_m:
                 self._place(frame.x_m, frame.y_m)

@@ -1,4 +1,4 @@
-"""The profiles on this machine, and which of them fits a way that was driven."""
+"""Lists the profiles on this machine, and finds the one that fits a driven path."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from coach.profile.store import PROFILE_NAME, added_profiles, load_plan, profile
 
 @dataclass(frozen=True, eq=False)
 class KnownProfile:
-    """A profile on this machine: what ``--profile`` takes, and its reference."""
+    """A profile on this machine: its ``--profile`` value and its reference."""
 
     argument: str
     path: Path
@@ -27,7 +27,7 @@ class KnownProfile:
 
 
 def known_profiles() -> Iterator[KnownProfile]:
-    """Added, shipped, and those inside of sessions; what can not be read is left out."""
+    """Yield added, shipped and recorded profiles; skip unreadable ones."""
     named = {**profile_paths(), **added_profiles()}
     surveyed = {str(p.parent): p.parent for p in sorted(sessions_folder().glob(f"*/profile/{PROFILE_NAME}"))}
     for argument, folder in {**named, **surveyed}.items():
@@ -39,7 +39,7 @@ def known_profiles() -> Iterator[KnownProfile]:
 
 
 def fitting(x: Floats, y: Floats, origin: Origin, but: Path | None = None) -> KnownProfile | None:
-    """The profile whose circuit was driven in its direction; None if there is none.
+    """Return the profile whose circuit fits in its direction, or None.
 
     ``x`` and ``y`` [m] (shape (n,)) lie in the plane around ``origin`` (degrees, NaN for a plane without one).
     """
@@ -55,7 +55,7 @@ def fitting(x: Floats, y: Floats, origin: Origin, but: Path | None = None) -> Kn
 
 
 def hint(x: Floats, y: Floats, origin: Origin, but: Path | None = None) -> str:
-    """The end of a sentence that names a profile that fits; "" when there is none."""
+    """Return the end of a sentence that names a profile that fits; "" when there is none."""
     other = fitting(x, y, origin, but)
     return "" if other is None else f"; {other.reference.circuit} fits: --profile {other.argument}"
 
@@ -63,7 +63,8 @@ def hint(x: Floats, y: Floats, origin: Origin, but: Path | None = None) -> str:
 def refuse_other_circuit(reference: Reference, profile: str, batches: Sequence[Columns]) -> None:
     """Raise OtherCircuitError if a session without a whole lap on ``reference`` was driven elsewhere.
 
-    ``batches`` lie in the plane of the reference; ``profile`` is where it came from. A profile that fits is named.
+    ``batches`` lie in the plane of the reference; ``profile`` is where it came from. The error names a profile that
+    fits.
     """
     wrong = wrong_circuit(reference, batches)
     if not wrong:

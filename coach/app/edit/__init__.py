@@ -1,1 +1,1 @@
-"""Between runs: the profile edited."""
+"""Edits profiles between runs."""

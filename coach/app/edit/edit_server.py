@@ -1,4 +1,4 @@
-"""``coach edit`` put together: the desk, the page, the server and who is let in."""
+"""Assembles ``coach edit``: the desk, the page, the server and access control."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Final
 
-from coach.app.edit.editing import Desk
+from coach.app.edit.editing import ProfileDesk
 from coach.app.guide.guiding import guide_view
 from coach.app.replay.timeline import sentence
 from coach.app.review.debrief import debrief
@@ -23,7 +23,7 @@ from coach.errors import CoachError
 from coach.outputs.voice.bank import PhraseBank
 from coach.outputs.voice.sound import RATE_HZ
 from coach.pages.debrief import debrief_html
-from coach.pages.editor.desk import CueRow
+from coach.pages.editor.desk import CueListRow
 from coach.pages.editor.words import GAP_M, PLACES, in_words, label_of, plain
 from coach.pages.guide import guide_html
 from coach.pages.traces import Traces
@@ -38,10 +38,10 @@ ANY: Final = ("0.0.0.0", "::")
 
 
 class EditError(CoachError):
-    """The page can not be served at that address."""
+    """The page cannot be served at that address."""
 
 
-class EditorDesk(Desk):
+class EditorDesk(ProfileDesk):
     """The desk as the page needs it."""
 
     def __init__(self, profile: str | Path, session: Path | None, rules: str | None) -> None:
@@ -62,23 +62,23 @@ class EditorDesk(Desk):
 
     @property
     def ran(self) -> tuple[int, float]:
-        """How many times the session was run, and how long the last run took [s]."""
+        """Number of reruns of the session, and duration of the last one [s]."""
         return self._runs, self.took_s
 
     @property
     def rule_sets(self) -> dict[str, str]:
-        """Rule sets that can be tried."""
+        """Available rule sets."""
         return {SESSION_RULES: "as in the session", **{name: plain(name) for name in rule_paths()}}
 
     @property
     def mutes(self) -> list[str]:
-        """What a corner may mute."""
+        """Everything a corner may mute."""
         own = {rule.name for rule in self._own_rules.rules} if self._own_rules is not None else set()
         used = {str(m) for c in self.file.tree["corners"] for m in c.get("mute") or ()}
         return sorted(known_mutes() | own | used)
 
     def use_rules(self, rules: str | Path) -> None:
-        """Try other cue rules, or those of the session again."""
+        """Try other cue rules, or return to the session's."""
         if rules:
             super().use_rules(rules)
         elif self.setup is not None and self._own_rules is not None:
@@ -90,7 +90,7 @@ class EditorDesk(Desk):
         self._runs += 1
 
     def problem_lines(self) -> list[str]:
-        """All problems, each with the label of its field, without the file's path."""
+        """Return all problems, each with the label of its field, without the file's path."""
         return [self._problem_line(p) for p in self.problems]
 
     def _problem_line(self, problem: Problem) -> str:
@@ -100,7 +100,7 @@ class EditorDesk(Desk):
         return in_words(problem.problem)
 
     def room_of(self, corner: int, field: str) -> tuple[float, float]:
-        """How far a point of a corner may move before it meets its neighbours, or the latest brake point [m]."""
+        """Return how far a point of a corner may move before it meets its neighbours, or the latest brake point [m]."""
         places = {name: float(value) for name in PLACES if (value := getattr(self.corners[corner], name)) == value}
         order = list(places)
         at = order.index(field)
@@ -109,7 +109,7 @@ class EditorDesk(Desk):
         latest = self.corners[corner].latest_brake_m
         if field == "brake_m" and latest == latest:
             high = min(high, latest)
-        # points that already stand closer stay where they are, rather than jump
+        # points that are already closer keep their place instead of jumping
         return min(low, places[field]), max(high, places[field])
 
     @property
@@ -117,21 +117,21 @@ class EditorDesk(Desk):
         """The name of the cue rules in use."""
         return self.setup.rules.name if self.setup is not None else ""
 
-    def cue_rows(self) -> list[CueRow]:
-        """The cues of the session for the list."""
+    def cue_rows(self) -> list[CueListRow]:
+        """Return the session's cues for the list."""
         return [
-            CueRow(i, r.decision.lap, r.decision.s_m, r.decision.corner, r.decision.text,
+            CueListRow(i, r.decision.lap, r.decision.s_m, r.decision.corner, r.decision.text,
                    "gone" if r.mark == "gone" else r.decision.outcome, r.decision.reason, r.decision.family, r.mark,
                    r.was, sentence(r.decision))
             for i, r in enumerate(self.rows())
         ]  # fmt: skip
 
     def traces(self) -> Traces | None:
-        """The session's laps."""
+        """Return the session's laps."""
         return lap_traces(self.result, self.reference) if self.result is not None else None
 
     def sound(self, text: str) -> tuple[bytes, str]:
-        """A WAV file that says ``text``, or b"" and why there is none."""
+        """Return a WAV file that says ``text``, or b"" and the reason."""
         if self._bank is None:
             self._bank = PhraseBank(pronunciations=dict(self.file.model.pronounce))
         self._bank.prepare([text])
@@ -147,7 +147,7 @@ class EditorDesk(Desk):
         return out.getvalue(), ""
 
     def debrief_page(self) -> str:
-        """The debrief of the session under the profile as it stands."""
+        """Return the debrief of the session under the current profile."""
         if self.result is None or self.setup is None:
             raise EditError("no session was given: coach edit PROFILE --session FOLDER")
         done = debrief(self.result, self.setup, self.marks)
@@ -155,7 +155,7 @@ class EditorDesk(Desk):
         return debrief_html(debrief_view(done, self.result, self.setup, self.result.events.decisions, name, self.marks))
 
     def guide_page(self) -> str:
-        """The guide from the profile as it stands."""
+        """Return the guide from the current profile."""
         model = self.file.model
         return guide_html(
             guide_view(
@@ -166,13 +166,13 @@ class EditorDesk(Desk):
 
 
 def serve(desk: EditorDesk, host: str, port: int, show: bool, notice: Callable[[str], object]) -> None:
-    """Serve the page until Ctrl-C; raises EditError when the address can not be used."""
+    """Serve the page until Ctrl-C; raise EditError if the address is unusable."""
     from nicegui import app, ui
     from starlette.responses import HTMLResponse
 
-    from coach.pages.editor.gate import Gate, Passes
+    from coach.pages.editor.gate import AccessGate, Passes
     from coach.pages.editor.page import EditorPage
-    from coach.pages.editor.shared import Shared
+    from coach.pages.editor.shared import SharedDesk
 
     port = free_port(host, port)
     local = _is_loopback(host)
@@ -183,8 +183,8 @@ def serve(desk: EditorDesk, host: str, port: int, show: bool, notice: Callable[[
     if not local:
         passes = Passes(lambda token: notice(f"for one other device: {address}?token={token}"))
         passes.renew()
-    app.add_middleware(Gate, passes=passes, names=() if host in ANY else (host,))
-    shared = Shared(desk)
+    app.add_middleware(AccessGate, passes=passes, names=() if host in ANY else (host,))
+    shared = SharedDesk(desk)
 
     @ui.page("/", title="coach: profile")
     def editor() -> None:
@@ -212,7 +212,7 @@ def serve(desk: EditorDesk, host: str, port: int, show: bool, notice: Callable[[
 
 
 def free_port(host: str, port: int) -> int:
-    """``port`` if it is free, any free one for 0; EditError otherwise."""
+    """Return ``port`` if it is free, any free one for 0; EditError otherwise."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     try:
         with socket.socket(family, socket.SOCK_STREAM) as probe:
@@ -221,16 +221,18 @@ def free_port(host: str, port: int) -> int:
             return int(probe.getsockname()[1])
     except OSError as error:
         taken = error.errno == errno.EADDRINUSE
-        mend = "--port 0 takes any free one" if taken else "allowed an address of this machine"
-        raise EditError(f"{host}:{port} can not be used ({error.strerror}); {mend}") from None
+        remedy = "--port 0 takes any free one" if taken else "allowed an address of this machine"
+        raise EditError(f"{host}:{port} can not be used ({error.strerror}); {remedy}") from None
 
 
 def own_address(host: str) -> str:
-    """An address at which other devices reach this machine when it serves on ``host``; its name where none is known."""
+    """Return an address at which other devices reach this machine when it serves on ``host``; its name where none is
+    known.
+    """
     family, far = (socket.AF_INET6, "2001:db8::1") if host == "::" else (socket.AF_INET, "192.0.2.1")
     try:
         with socket.socket(family, socket.SOCK_DGRAM) as probe:
-            # a datagram socket only looks up the way there: nothing is sent (the address is for documentation)
+            # a datagram socket only looks up the route: nothing is sent (the address is for documentation)
             probe.connect((far, 9))
             return str(probe.getsockname()[0])
     except OSError:

@@ -1,4 +1,4 @@
-"""The desk of the editor: a profile being edited, and the session its cues are tried on at once."""
+"""The editor's desk: a profile in editing, and the session that previews its cues."""
 
 from __future__ import annotations
 
@@ -7,18 +7,18 @@ from dataclasses import replace
 from pathlib import Path
 
 from coach.app.edit.profile_edits import ProfileEdits
-from coach.app.edit.quick_rerun import QuickRerun
-from coach.app.replay.timeline import Row, marked
+from coach.app.replay.timeline import TimelineRow, marked
 from coach.app.rerun.replane import on_plane_of
-from coach.app.rerun.rerun import Rerun
+from coach.app.rerun.rerun import Rerun, rerun
 from coach.app.setup import Setup, session_language, session_setup
+from coach.core.measure.passes import PassStore
 from coach.core.values import Decision, Mark
 from coach.profile.rule_files import load_rules
 from coach.session.reader import SessionReader
 
 
-class Desk(ProfileEdits):
-    """The edits of a profile with the session its cues are tried on, or without one."""
+class ProfileDesk(ProfileEdits):
+    """The edits of a profile, with or without a session that previews its cues."""
 
     def __init__(self, profile: str | Path, session: Path | None = None, rules: str | None = None) -> None:
         super().__init__(profile)
@@ -37,17 +37,18 @@ class Desk(ProfileEdits):
         setup = session_setup(reader, self.file.path, rules)
         self.setup = replace(setup, reference=self.reference)
         self.marks = tuple(reader.marks())
-        self._quick = QuickRerun(list(on_plane_of(self.reference, reader.header, reader.batches(1 << 14))))
+        self._batches = list(on_plane_of(self.reference, reader.header, reader.batches(1 << 14)))
+        self._store = PassStore()
         self.rerun()
         self.keep_as_before()
 
     def use_rules(self, rules: str | Path) -> None:
-        """Try other cue rules; raises RulesError."""
+        """Try other cue rules; raise RulesError if invalid."""
         if self.setup is not None:
             self.setup = replace(self.setup, rules=load_rules(rules, self._language, self.setup.rules.units))
 
     def rerun(self) -> None:
-        """Run the session again under the corners and rules as they stand; ``took_s`` tells how long it took."""
+        """Rerun the session with the current corners and rules; ``took_s`` holds the duration."""
         if self.setup is None:
             return
         began = time.perf_counter()
@@ -58,13 +59,14 @@ class Desk(ProfileEdits):
             pronounce=dict(self.file.model.pronounce),
             source=str(self.path),
         )
-        self.result = self._quick.run(self.setup)
+        self._store.begin_run()
+        self.result = rerun(self._batches, self.setup, store=self._store)
         self.took_s = time.perf_counter() - began
 
     def keep_as_before(self) -> None:
-        """From now on changes are marked against the cues as they are."""
+        """Mark changes against the current cues from now on."""
         self.before = tuple(self.result.events.decisions) if self.result is not None else ()
 
-    def rows(self) -> list[Row]:
-        """The cues of the session under the profile as it stands, marked against before."""
+    def rows(self) -> list[TimelineRow]:
+        """Return the cues of the session under the current profile, marked against before."""
         return marked(self.before, self.result.events.decisions) if self.result is not None else []

@@ -1,4 +1,4 @@
-"""A corner that a person adds: where there is room for one, and what the reference says of it there."""
+"""Adds a corner by hand: finds room for it, and its places from the reference."""
 
 from __future__ import annotations
 
@@ -18,19 +18,21 @@ LEAST_M: Final = 12.0
 """A free stretch shorter than this holds no corner [m]."""
 BEFORE_M: Final = 40.0
 AFTER_M: Final = 40.0
-"""A new corner begins and ends this far from its apex where there is room [m]; the person drags its points."""
+"""Distance of a new corner's start and end from its apex where there is room [m]; the user drags its points."""
 BRAKING_M: Final = 150.0
-"""Braking for a corner is looked for this far before its turn-in [m]."""
+"""Search distance for braking before a turn-in [m]."""
 PRESSED: Final = 0.05
 Stretch = tuple[float, float]
 
 
 class NoRoomError(CoachError):
-    """There is no place for a corner there."""
+    """There is no room for a corner."""
 
 
 def stretches(corners: Sequence[Corner], reference: Reference) -> list[Stretch]:
-    """The free stretches [m] between the corners in driving order; over the line they go on beyond its length."""
+    """Return the free stretches [m] between the corners in driving order; across the line they continue beyond its
+    length.
+    """
     length = reference.length_m
     spans = sorted((_start(c), c.end_m) for c in corners)
     out = [(end, start) for (_, end), (start, _) in pairwise(spans)]
@@ -42,7 +44,9 @@ def stretches(corners: Sequence[Corner], reference: Reference) -> list[Stretch]:
 
 
 def suggested(corners: Sequence[Corner], chosen: int, reference: Reference) -> float:
-    """The tightest free place [m] after the corner ``chosen``, or in the longest free stretch; NoRoomError."""
+    """Return the tightest free place [m] after the corner ``chosen``, or in the longest free stretch; raise NoRoomError
+    if there is none.
+    """
     free = stretches(corners, reference)
     if not free:
         raise NoRoomError(
@@ -57,7 +61,9 @@ def suggested(corners: Sequence[Corner], chosen: int, reference: Reference) -> f
 
 
 def made(corners: Sequence[Corner], apex_m: float, name: str, reference: Reference) -> Corner:
-    """A corner around ``apex_m`` [m], as far as its free stretch goes; NoRoomError when another corner is there."""
+    """Return a corner around ``apex_m`` [m], limited to its free stretch; raise NoRoomError if another
+    corner is there.
+    """
     length = reference.length_m
     if not 0.0 <= apex_m < length:
         raise NoRoomError(f"apex: found {apex_m:g} m; allowed 0 to {length:g} m along the reference")
@@ -88,12 +94,12 @@ def made(corners: Sequence[Corner], apex_m: float, name: str, reference: Referen
 
 
 def _braking(reference: Reference, low: float, turn_in: float, apex: float) -> float:
-    """Where the brake goes on that is still on somewhere before the apex [m]; NaN when the corner is not braked for."""
+    """Return the start of the last braking before the apex [m]; NaN if the corner needs no braking."""
     s = np.arange(low, apex, reference.step_m)
     on = np.flatnonzero(reference.at("brake", s) > PRESSED)
     if not len(on):
         return math.nan
-    # the last spell: an earlier one belongs to something else
+    # the last braking: an earlier one belongs elsewhere
     breaks = np.flatnonzero(np.diff(on) > 1)
     first = float(s[on[breaks[-1] + 1] if len(breaks) else on[0]])
     return min(first, turn_in)

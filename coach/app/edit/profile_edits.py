@@ -1,4 +1,4 @@
-"""A profile being edited: every change checked like the file, and taken back at will."""
+"""A profile in editing: validates every change like the file, with undo."""
 
 from __future__ import annotations
 
@@ -24,13 +24,13 @@ from coach.profile.yaml_file import YamlFile
 from coach.profile.yaml_tree import read_tree
 
 SAME_EDIT_S: Final = 2.0
-"""Edits of the same field that follow each other this closely are one step of undo [s]."""
+"""Edits of one field within this time form one undo step [s]."""
 Loc = tuple[str | int, ...]
 
 
 @dataclass(frozen=True)
 class _Step:
-    """The whole file as it stood before an edit, and its corners as they last were valid."""
+    """The whole file before an edit, and its last valid corners."""
 
     label: str
     text: str
@@ -38,9 +38,9 @@ class _Step:
 
 
 class ProfileEdits:
-    """One profile file and what is done to it.
+    """One profile file and its edits.
 
-    Nothing is written before ``save``. Raises ProfileError from the constructor and from ``save``.
+    Nothing is written before ``save``. The constructor and ``save`` raise ProfileError.
     """
 
     def __init__(self, profile: str | Path) -> None:
@@ -55,30 +55,30 @@ class ProfileEdits:
         self._last: tuple[Loc, float] = ((), float("-inf"))
         self._text = self._saved = self.file.rendered()
 
-    # what it shows
+    # state for display
 
     @property
     def path(self) -> Path:
-        """The file that is edited."""
+        """The edited file."""
         return self.file.path
 
     @property
     def circuit(self) -> str:
-        """The circuit's name as it stands."""
+        """The circuit's current name."""
         return str(self.file.tree.get("circuit", ""))
 
     @property
     def names(self) -> list[str]:
-        """The corners' names as they stand, valid or not."""
+        """The corners' current names, valid or not."""
         return [str(c.get("name", "")) for c in self.file.tree["corners"]]
 
     @property
     def changed(self) -> bool:
-        """Whether there is something to save."""
+        """Whether there are unsaved changes."""
         return self._text != self._saved
 
     def get(self, corner: int, *path: str | int) -> Any:
-        """A value of a corner as it stands; None where the file has none."""
+        """Return the current value of a corner's field; None if the file has none."""
         node: Any = self.file.tree["corners"][corner]
         for part in path:
             if isinstance(part, str):
@@ -90,14 +90,16 @@ class ProfileEdits:
         return node
 
     def problem_at(self, corner: int, *path: str | int) -> str:
-        """What is wrong with a field of a corner, "" when nothing is."""
+        """Return the error of a corner's field, "" if it is valid."""
         wanted = ("corners", corner, *path)
         return "; ".join(p.text for p in self.problems if p.loc[: len(wanted)] == wanted)
 
     # edits
 
     def put(self, corner: int, path: Sequence[str | int], value: Any) -> bool:
-        """Set a field of a corner (None takes it away); whether that changed anything. See ``problems`` after it."""
+        """Set a field of a corner (None removes it) and return whether that changed anything. Check ``problems``
+        afterwards.
+        """
         if same(self.get(corner, *path), value):
             return False
         loc = (corner, *path)
@@ -112,23 +114,25 @@ class ProfileEdits:
         return True
 
     def suggested_m(self, corner: int) -> float:
-        """Where a corner might be added after ``corner`` [m]; raises NoRoomError."""
+        """Return a place for a new corner after ``corner`` [m]; raise NoRoomError if there is none."""
         return new_corner.suggested(self.corners, corner, self.reference)
 
     def add_corner(self, apex_m: float) -> int:
-        """Add a corner around ``apex_m`` [m] with what the reference says of it; its number. Raises NoRoomError."""
+        """Add a corner around ``apex_m`` [m] from the reference and return its number. Raise NoRoomError if there is
+        none.
+        """
         taken = {name.casefold() for name in self.names}
         made = new_corner.made(self.corners, apex_m, free_name(new_corner.NAME, taken), self.reference)
         step = self._now(f"adding {made.name}")
         node = corner_map(made)
-        node.pop("surveyed")  # no survey found it
+        node.pop("surveyed")  # not from a survey
         at = sum(c.turn_in_m < made.turn_in_m for c in self.corners)
         self.file.tree["corners"].insert(at, node)
         self._structure(step, self.file.rendered(), (*self.corners[:at], made, *self.corners[at:]))
         return at
 
     def remove_corner(self, corner: int) -> bool:
-        """Take a corner out with the remark above it; False for the last one, for a profile has at least one."""
+        """Remove a corner with the comment above it; return False for the last one, as a profile needs one."""
         if len(self.names) < 2:
             return False
         step = self._now(f"deleting {self.names[corner]}")
@@ -145,15 +149,15 @@ class ProfileEdits:
         return _Step(label, self._text, self.corners)
 
     def _stand_on(self, text: str, corners: tuple[Corner, ...]) -> None:
-        """Go on from ``text``, read anew: a tree that was written once can not be copied without losing comments."""
+        """Continue from ``text``, parsed again: a written tree cannot be copied without losing comments."""
         tree = read_tree(text.removeprefix("\ufeff"), str(self.path))
-        assert not isinstance(tree, Problem)  # it was written by us
+        assert not isinstance(tree, Problem)  # we wrote it
         self.file.text, self.file.tree, self.corners = text, tree, corners
         self._last = ((), float("-inf"))
         self._check()
 
     def _check(self) -> None:
-        """Check the tree as it stands; ``problems`` tells what is wrong, the last valid corners stay in use."""
+        """Validate the tree; ``problems`` holds its errors, and the last valid corners stay in use."""
         try:
             try:
                 self.file.check()
@@ -169,20 +173,20 @@ class ProfileEdits:
 
     @property
     def undo_label(self) -> str:
-        """What undo would take back, "" for nothing."""
+        """Label of the next undo, "" for none."""
         return self._undo[-1].label if self._undo else ""
 
     @property
     def redo_label(self) -> str:
-        """What redo would bring again, "" for nothing."""
+        """Label of the next redo, "" for none."""
         return self._redo[-1].label if self._redo else ""
 
     def undo(self) -> bool:
-        """Take the last edit back; False when there is none."""
+        """Undo the last edit; return False if there is none."""
         return self._step(self._undo, self._redo)
 
     def redo(self) -> bool:
-        """Bring the last edit that was taken back again; False when there is none."""
+        """Redo the last undone edit; return False if there is none."""
         return self._step(self._redo, self._undo)
 
     def _step(self, source: list[_Step], target: list[_Step]) -> bool:
@@ -196,23 +200,23 @@ class ProfileEdits:
     # the file
 
     def changed_on_disk(self) -> bool:
-        """Whether someone else wrote the file since it was read or saved."""
+        """Return whether someone else wrote the file since it was read or saved."""
         return self.file.changed_on_disk()
 
     def save(self, *, force: bool = False) -> None:
-        """Write the file, comments kept; raises ProfileError if it is wrong or was changed on disk (unless forced).
+        """Write the file with its comments; raise ProfileError if it is invalid or changed on disk (unless forced).
 
-        A profile that ships is not written: the copy among the driver's own is, and ``path`` is that from then on.
+        A shipped profile is never written: the copy among the driver's own is, and becomes ``path``.
         """
         if self.problems:
-            self.file.check()  # nothing is copied for an edit that can not be saved
+            self.file.check()  # copy nothing for an edit that cannot be saved
         self.file.path = own_copy(self.file.path)
         self.file.save(force=force)
         self._text = self._saved = self.file.text
         self._last = ((), float("-inf"))
 
     def take_from_disk(self) -> None:
-        """Read the file again; what was on the desk can be brought back by undo. Raises ProfileError, and keeps all."""
+        """Reload the file; undo restores the edits. Raise ProfileError and keep everything on failure."""
         fresh = read_profile(self.path)
         agree(fresh, self.reference)
         self._undo.append(self._now("the file as it was here"))

@@ -1,4 +1,4 @@
-"""A field of a corner set in the profile's tree, so that comments and the form of what stays are kept."""
+"""Sets fields of a corner in the profile's tree and keeps comments and formatting."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from coach.profile.corner_map import place_key
 
 
 def same(old: Any, new: Any) -> bool:
-    """Whether two values of a file say the same; true is not 1."""
+    """Return whether two values of a file are equal; true is not 1."""
     if isinstance(old, list) and isinstance(new, list):
         return len(old) == len(new) and all(map(same, old, new))
     if isinstance(old, dict) and isinstance(new, dict):
@@ -20,7 +20,7 @@ def same(old: Any, new: Any) -> bool:
 
 
 def put(corner: CommentedMap, path: Sequence[str | int], value: Any) -> None:
-    """Set a field of a corner; None takes it away, and an empty list too."""
+    """Set a field of a corner; None or an empty list removes it."""
     head, *rest = path
     if not rest:
         assert isinstance(head, str)
@@ -55,7 +55,7 @@ def _put_field(corner: CommentedMap, name: str, value: Any) -> None:
 
 
 def _refill(old: CommentedSeq, value: list[Any]) -> None:
-    """Make a list say the new thing; an entry that stays keeps its comment and its form."""
+    """Update a list; unchanged entries keep their comments and formatting."""
     for i, item in enumerate(value):
         if i >= len(old):
             old.append(_flow(item))

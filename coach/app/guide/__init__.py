@@ -1,1 +1,1 @@
-"""What is handed on to others."""
+"""The guide and the sighting lap."""

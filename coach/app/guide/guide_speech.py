@@ -16,7 +16,7 @@ ROUND_TO = 5
 
 
 def sentences(corner: Corner, got: dict[str, float], words: Catalogue, system: Units = METRIC) -> list[str]:
-    """What the sighting lap says before ``corner``, in the order it is said, in the language of ``words``."""
+    """Return the sentences of the sighting lap before ``corner``, in order, in the language of ``words``."""
     language = words.language
 
     def text(key: str, **values: str) -> str:
@@ -53,7 +53,7 @@ def _sentence(words: str) -> str:
 
 
 def all_sentences(plan: Plan, language: str | Path = "en", system: Units = METRIC) -> dict[int, list[str]]:
-    """Sentences of the sighting lap by corner number."""
+    """Return the sentences of the sighting lap by corner number."""
     words = load_language(language)
     parts = zones(plan.corners, plan.reference.length_m, plan.reference.closed)
     measures = (CornerReference(plan.reference, zone).measures for zone in parts)

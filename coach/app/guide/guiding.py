@@ -1,4 +1,4 @@
-"""The guide to a circuit, corner by corner, from profile and reference: as words, as a page, as a spoken lap."""
+"""The guide to a circuit, corner by corner, from profile and reference: as text, page or spoken lap."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ CAUTIONS: Final = (
 
 
 def guide_view(plan: Plan, system: Units = METRIC, marks: Sequence[Mark] = ()) -> GuideView:
-    """Everything on the page of the guide."""
+    """Return the content of the guide page."""
     reference = plan.reference
     track = TrackMap(reference, plan.corners, marks)
     parts = zones(plan.corners, reference.length_m, reference.closed)
@@ -66,7 +66,7 @@ def guide_view(plan: Plan, system: Units = METRIC, marks: Sequence[Mark] = ()) -
 
 
 def corner_guide(reference: Reference, zone: Zone, system: Units = METRIC) -> CornerGuide:
-    """One corner in words and pictures."""
+    """Return one corner in words and pictures."""
     corner = zone.corner
     got = CornerReference(reference, zone).measures
     return CornerGuide(
@@ -108,7 +108,7 @@ def _facts(corner: Corner, got: dict[str, float], system: Units) -> list[tuple[s
 
 
 def brake_board(corner: Corner, language: Language = ENGLISH, system: Units = METRIC) -> str:
-    """The braking place by its board, "" without one; never a board that lies beyond the latest brake point."""
+    """Return the brake point by its board, "" without one; never a board beyond the latest brake point."""
     place = board_place(corner, system)
     if place is None:
         return ""
@@ -123,7 +123,7 @@ def _before(metres: float, system: Units) -> str:
 
 
 def _place(at_m: float, corner: Corner, system: Units) -> str:
-    """A place in words a driver can use: from the turn-in or from the apex."""
+    """Return a place in words a driver can use: from the turn-in or from the apex."""
     if at_m != at_m:
         return ""
     if at_m < corner.turn_in_m - 5.0:

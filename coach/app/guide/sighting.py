@@ -1,7 +1,7 @@
 """The guide as a sighting lap: each corner's text spoken in its place on a slow replay of the reference.
 
-The lap is slow enough for the words, not the words fast enough for the lap: a stretch that is too short for what is
-to be said before the next corner is driven slower still, so that all of it ends before the brake point.
+The lap slows down for the words: a stretch too short for the next corner's text is replayed slower, so that all of it
+ends before the brake point.
 """
 
 from __future__ import annotations
@@ -26,17 +26,17 @@ from coach.profile.store import Plan
 BREATH_S: Final = 0.25
 """Silence between two sentences [s]."""
 MARGIN_S: Final = 1.0
-"""Words end this long before the brake point [s]."""
+"""Margin between the text's end and the brake point [s]."""
 PACES: Final = (0.1, 1.0)
 
 
 class SightingError(CoachError):
-    """A pace that is not allowed, or a file that can not be written."""
+    """An invalid pace, or a file that cannot be written."""
 
 
 @dataclass(frozen=True)
 class Utterance:
-    """One sentence of the lap: session time [s] from the line at the slow pace, place [m], and how long it takes."""
+    """One sentence of the lap: session time [s] from the line at the slow pace, place [m], and duration."""
 
     t_s: float
     s_m: float
@@ -47,27 +47,27 @@ class Utterance:
 
 @dataclass(frozen=True)
 class SightingLap:
-    """All that is said, in order; ``lap_s`` is the time of the slow lap."""
+    """All sentences, in order; ``lap_s`` is the time of the slow lap."""
 
     said: tuple[Utterance, ...]
     lap_s: float
 
 
 def check_pace(pace: float) -> None:
-    """SightingError unless the pace is allowed."""
+    """Raise SightingError unless the pace is allowed."""
     if not PACES[0] <= pace <= PACES[1]:
         raise SightingError(f"pace: found {pace:g}; allowed {PACES[0]:g} to {PACES[1]:g}")
 
 
 def texts_of(plan: Plan, language: str | Path = "en", system: Units = METRIC) -> list[str]:
-    """Every sentence, so that its length can be known beforehand."""
+    """Return every sentence, to determine the durations beforehand."""
     return [text for corner in all_sentences(plan, language, system).values() for text in corner]
 
 
 def sighting_lap(
     plan: Plan, durations: Mapping[str, float], pace: float, language: str | Path = "en", system: Units = METRIC
 ) -> SightingLap:
-    """Where each sentence goes on a lap at ``pace`` times the reference's speed (0.1 to 1). SightingError otherwise.
+    """Place each sentence on a lap at ``pace`` times the reference's speed (0.1 to 1). Raise SightingError otherwise.
 
     ``durations`` are the lengths of the sentences [s].
     """
@@ -111,7 +111,7 @@ def play(
 
 
 def write_wav(path: Path, lap: SightingLap, clip: Callable[[str], bytes | None], rate_hz: int) -> None:
-    """The whole lap as one sound file, 16-bit mono; raises SightingError when it can not be written."""
+    """Write the whole lap as one sound file, 16-bit mono; raise SightingError on failure."""
     total = max(lap.lap_s, max((u.t_s + u.seconds for u in lap.said), default=0.0))
     sound = bytearray(2 * int(total * rate_hz) + 2)
     for one in lap.said:
@@ -119,7 +119,7 @@ def write_wav(path: Path, lap: SightingLap, clip: Callable[[str], bytes | None],
         at = 2 * int(one.t_s * rate_hz)
         sound[at : at + len(data)] = data[: max(len(sound) - at, 0)]
     try:
-        # opened here: the module leaves half an object behind when it opens a file itself and can not
+        # opened here: the module leaks a half-built object if it fails to open the file itself
         with path.open("wb") as file, wave.open(file, "wb") as wav:
             wav.setnchannels(1)
             wav.setsampwidth(2)

@@ -1,4 +1,4 @@
-"""Buttons beside a run, and bound between runs: what is pressed waits in a queue until the engine asks."""
+"""Buttons beside a run, and bound between runs: presses wait in a queue until the engine polls."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ MODULE: Final = "coach.inputs.process"
 
 
 class Buttons:
-    """The bound buttons of a run; ``pressed`` empties the queue and never waits. A device that goes changes nothing."""
+    """The bound buttons of a run; ``pressed`` empties the queue and never waits. Unplugging a device has no effect."""
 
     def __init__(self, bindings: Bindings, notice: Notice, real_car: bool = False) -> None:
         kept = bindings.for_real_car() if real_car else bindings
@@ -35,7 +35,7 @@ class Buttons:
             self._waiting.put(function_of(report.text))
 
     def pressed(self) -> list[Function]:
-        """What was asked for since the last call, in order."""
+        """Return the functions requested since the last call, in order."""
         found = []
         while not self._waiting.empty():
             found.append(self._waiting.get_nowait())
@@ -48,7 +48,7 @@ class Buttons:
 
 
 def wait_for_press(notice: Notice, seconds: float, on_devices: Callable[[str], None]) -> Press:
-    """The next press of any button or key; OutputError when none comes within ``seconds``."""
+    """Return the next press of any button or key; raise OutputError if none comes within ``seconds``."""
     found: queue.SimpleQueue[Press] = queue.SimpleQueue()
 
     def take(name: str, report: Report) -> None:
@@ -67,10 +67,10 @@ def wait_for_press(notice: Notice, seconds: float, on_devices: Callable[[str], N
 
 
 def bind(function: str, press: Press, path: Path | None = None) -> Path:
-    """Keep ``press`` for ``function``; the file. Raises DataError, OSError."""
+    """Bind ``press`` to ``function`` and return the file. Raise DataError or OSError on failure."""
     return save(load(path).bound(function_of(function), press), path)
 
 
 def clear(function: str, path: Path | None = None) -> Path:
-    """Forget the buttons of ``function``, or of all with ``all``. Raises DataError, OSError."""
+    """Remove the buttons of ``function``, or of all with ``all``. Raise DataError or OSError on failure."""
     return save(load(path).cleared(None if function == "all" else function_of(function)), path)

@@ -1,4 +1,4 @@
-"""``coach drive`` put together: feed, profile, voice, overlay, helpers, record, and what the driver knows."""
+"""Assembles ``coach drive``: feed, profile, voice, overlay, watchers, recorder, and the driver's progress."""
 
 from __future__ import annotations
 
@@ -40,10 +40,10 @@ from coach.inputs.bindings import Bindings
 from coach.inputs.bindings import load as load_bindings
 from coach.outputs.added import open_added
 from coach.outputs.base import Group, Notice, Output
-from coach.outputs.live import Choice, Live
+from coach.outputs.live import Live, OutputChoice
 from coach.outputs.overlay.settings import load
 from coach.profile.language_file import in_words, language_paths, load_language
-from coach.profile.plausible import doubts
+from coach.profile.plausible import board_warnings
 from coach.profile.rule_files import load_rules, phrases
 from coach.profile.rule_files import rule_paths as shipped_rules
 from coach.profile.shipped import shipped
@@ -56,7 +56,7 @@ Progress = Callable[[int, int], None]
 
 
 class DriveError(CoachError):
-    """What is asked for can not be driven."""
+    """The requested drive is impossible."""
 
 
 def drive(
@@ -65,10 +65,11 @@ def drive(
     progress: Progress | None = None,
     clock: Callable[[], float] = time.monotonic,
 ) -> RunResult:
-    """Run until the feed ends, the laps are driven, the overlay is closed or Ctrl-C. Raises CoachError, FeedError.
+    """Run until the feed ends, the laps are complete, the overlay closes or Ctrl-C. Raise CoachError or FeedError on
+    failure.
 
-    Without a profile the laps are timed and recorded; with ``survey_after`` a profile is made of them and the run goes
-    on with it, as a second session. ``clock`` [s] is what silence is measured by.
+    Without a profile the laps are timed and recorded; with ``survey_after`` they become a profile, and the run
+    continues with it as a second session. ``clock`` [s] measures silence.
     """
     if not options.profile and not options.recording:
         raise DriveError(
@@ -103,7 +104,7 @@ def drive(
         stack.callback(live.close)
         keep = known_file(options.driver, plan.circuit)
         setup = _setup(options, plan, rules, notice)
-        for doubt in doubts(plan.corners, plan.reference.length_m, plan.reference.closed):
+        for doubt in board_warnings(plan.corners, plan.reference.length_m, plan.reference.closed):
             notice(doubt)
         known = setup.known
         circuit = CircuitWatch(plan.reference, notice, lambda x, y: hint(x, y, origin_of(feed), plan.path))
@@ -175,7 +176,7 @@ def _setup(options: DriveOptions, plan: Plan, rules: RuleSet, notice: Notice) ->
 
 
 def own_profile(asked: FeedOptions) -> str:
-    """The profile that belongs to a feed by itself: the practice circuit's, a replayed session's; "" when none does."""
+    """Return the profile implied by a feed: the practice circuit's, a replayed session's; else ""."""
     if asked.feed == "practice":
         return "hollow_ridge"
     kept = asked.session / PROFILE_FILE if asked.feed == "replay" and asked.session is not None else None
@@ -185,9 +186,9 @@ def own_profile(asked: FeedOptions) -> str:
 def open_outputs(
     heard: OutputOptions, setup: Setup, notice: Notice, progress: Progress | None, on_closed: Callable[[], None]
 ) -> Live:
-    """The voice, the overlay and the rest as they are asked for; raises OutputError for a choice that can not be."""
+    """Open the requested voice, overlay and other outputs; raise OutputError for an impossible choice."""
     voice = voice_options(heard, setup.pronounce)
-    choice = Choice(
+    choice = OutputChoice(
         voice if heard.voice else None,
         load() if heard.overlay else None,
         heard.lines,
@@ -200,14 +201,14 @@ def open_outputs(
 
 
 def open_voice(heard: OutputOptions, setup: Setup, notice: Notice, progress: Progress | None) -> Live:
-    """The voice alone, beside outputs that are open already."""
+    """Open the voice alone, beside outputs already open."""
     voice = voice_options(heard, setup.pronounce) if heard.voice else None
-    choice = Choice(voice, None, False, "", None, heard.processes)
+    choice = OutputChoice(voice, None, False, "", None, heard.processes)
     return Live(choice, phrases(setup.rules, setup.corners, setup.reference.lap_time_s), notice, None, progress)
 
 
 def _lengths(heard: OutputOptions, texts: list[str], pronounce: Mapping[str, str]) -> dict[str, float]:
-    """The lengths of edited phrases [s]; with a voice they are rendered into its cache on the way."""
+    """Return the lengths of edited phrases [s]; with a voice, render them into its cache."""
     bank = voice_options(heard, pronounce).bank()
     return bank.prepare(texts) if heard.voice else {text: bank.duration_s(text) for text in texts}
 
@@ -217,7 +218,7 @@ def _rules_file(rules: str) -> Path:
 
 
 def _tell_features(feed: Feed, notice: Notice) -> bool:
-    """What can not be coached with this feed, each once, as soon as it is known which channels it gives."""
+    """Report each feature this feed cannot support, once its channels are known."""
     if not feed.channels.settled:
         return False
     for feature in features(feed.channels):
@@ -227,7 +228,7 @@ def _tell_features(feed: Feed, notice: Notice) -> bool:
 
 
 def _listener(feed: Any) -> Callable[[Decision], None] | None:
-    """The practice driver hears what is said; others do not."""
+    """Return the practice driver's listener; None for other feeds."""
     hear = getattr(feed, "hear", None)
     if hear is None:
         return None

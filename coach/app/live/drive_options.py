@@ -1,4 +1,4 @@
-"""What a drive is asked for, and what comes of it."""
+"""Options and result of a drive."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from coach.profile.language_file import load_language
 
 @dataclass(frozen=True)
 class OutputOptions:
-    """What is put out, and how."""
+    """Options of the outputs."""
 
     voice: bool = True
     overlay: bool = True
@@ -32,7 +32,7 @@ class OutputOptions:
     keys: Path | None = None
     processes: bool = True
     language: str = "en"
-    """A language that ships or the path of its file."""
+    """A shipped language or the path of its file."""
     units: str = "metric"
     more: tuple[str, ...] = ()
     """Outputs of other packages, ``NAME`` or ``NAME:KEY=VALUE,...``."""
@@ -40,7 +40,7 @@ class OutputOptions:
 
 @dataclass(frozen=True)
 class DriveOptions:
-    """What the command line asks for."""
+    """Options of the command line."""
 
     asked: FeedOptions
     profile: str
@@ -51,17 +51,17 @@ class DriveOptions:
     record: Path | None = None
     recording: bool = True
     survey_after: int = 0
-    """Without a profile: make one after so many valid laps and go on with it; 0 never."""
+    """Without a profile: make one after this many valid laps and continue with it; 0 never."""
     circuit: str = ""
-    """Name of the circuit in a profile that is made."""
+    """Circuit name in a new profile."""
     buttons: bool = True
-    """Take what is bound to buttons and keys."""
+    """Use the bound buttons and keys."""
     tones: ToneOptions = field(default_factory=ToneOptions)
 
 
 @dataclass
 class RunResult:
-    """What came of a drive; ``coached`` is false when there was no profile."""
+    """Result of a drive; ``coached`` is false without a profile."""
 
     tally: RunStats
     session: Path | None
@@ -71,7 +71,7 @@ class RunResult:
 
 
 def voice_options(heard: OutputOptions, pronounce: Mapping[str, str]) -> VoiceOptions:
-    """The voice as it is asked for, else one that speaks the language, with the profile's pronunciations."""
+    """Return the requested voice, else one that speaks the language, with the profile's pronunciations."""
     return VoiceOptions(
         voice=heard.voice_id or (voice_for(load_language(heard.language)) if heard.voice else ""),
         rate_wpm=heard.words_per_minute,

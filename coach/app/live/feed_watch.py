@@ -1,6 +1,6 @@
-"""Says when data arrives, what is wrong with it and how to fix it, and when it is over; pure: time is given.
+"""Reports when data arrives, what is wrong with it and how to fix it, and recovery; pure: time is an argument.
 
-One line when a trouble begins, at most 3 s after it did, and one when it is over.
+One line at most 3 s after a problem begins, and one when it ends.
 """
 
 from __future__ import annotations
@@ -16,39 +16,39 @@ from coach.outputs.base import Notice
 from feeds.frame import Frame
 
 LOOK_S: Final = 0.5
-"""Troubles are looked for this often [s]."""
+"""Interval between checks [s]."""
 SILENT_S: Final = 2.0
-"""Without data for so long, it is said [s]."""
+"""Silence before a report [s]."""
 WINDOW_S: Final = 2.0
-"""Refused data are counted over this time [s]."""
+"""Window over which rejected data are counted [s]."""
 BAD_SHARE: Final = 0.2
-"""This share of refused data is a trouble; less is a bad link, told at the end of the run."""
+"""Share of rejected data that is a problem; less is a bad link, reported at the end of the run."""
 FEWEST: Final = 3
 SLOW_HZ: Final = 8.0
-"""A slower feed is told to the driver: receivers for cars give 10 Hz and more (common practice, no source)."""
+"""Slowest rate without a warning: receivers for cars send 10 Hz and more (common practice, no source)."""
 OVER_S: Final = 2.0
-"""Well for so long, a trouble is over [s]."""
+"""Problem-free time after which a problem is over [s]."""
 RATE_FRAMES: Final = 8
 ROOT: Final = "root"
-"""Key of a doubt that explains all others."""
+"""Key of a diagnostic that explains all others."""
 NOT_TROUBLE: Final = frozenset(
     {"received", "frames", "lost", "sender_changed", "teleport", "clock_back", "clock_forward", "lap_changed"}
 )
 DEGRADING: Final = frozenset({"field_refused", "pedal_refused", "speed_refused", "position_refused"})
-"""Counted per field: the frame goes on without it."""
+"""Counted per field: the frame is used without it."""
 MISSABLE: Final = ("speed_mps", "throttle", "brake", "steer", "gear", "lap", "wheels_off", "in_pit")
 
 
 class Watched(Protocol):
-    """The part of a feed that is watched."""
+    """The part of a feed that the watch uses."""
 
     @property
     def where(self) -> str:
-        """What it does until the first frame."""
+        """Status text before the first frame."""
 
     @property
     def sender(self) -> str:
-        """Who sent the last data."""
+        """The sender of the last data."""
 
     @property
     def counters(self) -> Mapping[str, int]:
@@ -56,13 +56,13 @@ class Watched(Protocol):
 
     @property
     def live(self) -> bool:
-        """Whether the source can not wait."""
+        """Whether the source cannot wait."""
 
     def remedy(self, kind: str) -> str:
-        """Field and fix for a kind."""
+        """Return the field and fix for a kind."""
 
-    def doubts(self) -> list[tuple[str, str]]:
-        """What looks wrong in data that was taken."""
+    def diagnostics(self) -> list[tuple[str, str]]:
+        """Return the diagnostics of accepted data."""
 
 
 @dataclass
@@ -75,7 +75,7 @@ class _Trouble:
 
 
 class FeedWatch:
-    """Watches one feed; ``status`` is the line for a glance, "" when all is well.
+    """Watches one feed; ``status`` is the overlay's line, "" if all is well.
 
     ``say`` gets each line once. A feed at hand (a replay, the practice car) has no ``where`` and is not watched.
     """
@@ -98,13 +98,13 @@ class FeedWatch:
             say(feed.where)
 
     def look(self, frames: Sequence[Frame], now_s: float) -> str:
-        """Take in what came (nothing, often) at ``now_s`` on a steady clock [s]; the status line."""
+        """Process received frames (often none) at ``now_s`` on a monotonic clock [s]; return the status line."""
         if not self._feed.where:
             return ""
         if frames:
             self._take(frames)
         if not self._feed.live:
-            # a file has no clock but its own: it may be played at any pace
+            # a file has its own clock and may play at any pace
             if self._last_t != self._last_t:
                 return ""
             if not self._received:
@@ -136,7 +136,7 @@ class FeedWatch:
 
     @property
     def rate_hz(self) -> float:
-        """Frames in a second of session time; NaN while too few came."""
+        """Frames per second of session time; NaN until enough arrive."""
         return 1.0 / float(np.median(self._steps)) if len(self._steps) >= RATE_FRAMES else float("nan")
 
     def _look(self, now_s: float) -> None:
@@ -152,9 +152,9 @@ class FeedWatch:
             if key in self._troubles:
                 self._troubles[key].seen_s = now_s
             elif any(_field(t.line) == _field(line) for t in self._troubles.values()):
-                continue  # the field is in trouble already: one line for it
+                continue  # the field already has a problem: report it once
             elif key == "silent" or key in self._suspects:
-                # seen twice: packets of a few moments may have more than one cause, a second look finds the one
+                # seen twice: a few packets may fit several causes, a second check decides
                 self._troubles[key] = _Trouble(line, now_s, now_s, not self._received)
                 self._say(line)
         self._suspects = set(found)
@@ -162,13 +162,13 @@ class FeedWatch:
             if now_s - trouble.seen_s >= (LOOK_S if key == "silent" else OVER_S):
                 del self._troubles[key]
                 if trouble.first:
-                    continue  # the line of the first packet says it
+                    continue  # the line about the first packet reports it
                 name = "data again" if key == "silent" else f"over: {trouble.line.split(';')[0].split(', expected')[0]}"
                 self._say(f"{name} ({now_s - trouble.began_s:.0f} s)")
         self.status = next((t.line for t in self._troubles.values()), "")
 
     def _found(self, now_s: float) -> Iterator[tuple[str, str]]:
-        """The troubles there are now, the gravest first."""
+        """Yield the current problems, the most severe first."""
         silent_s = now_s - self._data_s
         if self._feed.live and silent_s >= SILENT_S:
             if not self._received:
@@ -181,8 +181,8 @@ class FeedWatch:
             else:
                 yield "silent", f"no data for {silent_s:.0f} s: is the sender still running?"
             return
-        doubts = self._feed.doubts()
-        if root := [line for key, line in doubts if key == ROOT]:
+        diagnostics = self._feed.diagnostics()
+        if root := [line for key, line in diagnostics if key == ROOT]:
             yield ROOT, root[0]
             return
         then, now = self._past[0][1], self._past[-1][1]
@@ -201,10 +201,10 @@ class FeedWatch:
                 "sender or receiver to 10 Hz",
             )
         if came:
-            # a field whose values are refused has one trouble: what else looks wrong with it comes of the same mistake
-            yield from (doubt for doubt in doubts if doubt[0] not in refused)
+            # a field with rejected values has one problem: its other symptoms have the same cause
+            yield from (diagnostic for diagnostic in diagnostics if diagnostic[0] not in refused)
 
 
 def _field(line: str) -> str:
-    """The field that a line begins with; the line itself where it names none."""
+    """Return the field at the start of a line; the line itself if it names none."""
     return line.partition(": ")[0]

@@ -1,4 +1,4 @@
-"""The first laps on a circuit without a profile: timed and recorded, until a profile is made of them or found."""
+"""The first laps on a circuit without a profile: timed and recorded until a profile is made or found."""
 
 from __future__ import annotations
 
@@ -23,18 +23,18 @@ from coach.outputs.base import Notice
 from coach.outputs.console import lap_time
 
 PROFILE_LAPS: Final = 3
-"""Laps that a profile is made of: fewer leave the track's edges unknown."""
+"""Number of laps for a profile: fewer leave the track's edges unknown."""
 LOOK_EVERY_S: Final = 10.0
-"""Session time between two looks for a profile that fits [s]."""
+"""Session time between searches for a profile that fits [s]."""
 
 
 def laps_more(count: int) -> str:
-    """How many laps a profile still needs."""
+    """Return how many laps a profile still needs."""
     return f"{count} {'lap' if count == 1 else 'laps'} more for a profile"
 
 
 class FirstLaps:
-    """Stands in the place of the pipeline while there is no reference: times laps and keeps the frames."""
+    """Replaces the pipeline while there is no reference: times laps and keeps the frames."""
 
     def __init__(self, wanted: int, say: Notice) -> None:
         self.wanted = wanted
@@ -49,7 +49,7 @@ class FirstLaps:
         self._last = (0.0, float("nan"))
 
     def push_columns(self, chunk: Columns) -> Events:
-        """Take frames; the laps that ended in them."""
+        """Process frames and return the finished laps."""
         self._chunks.append(Columns(chunk.data.copy()))
         self._last = (float(chunk["t_s"][-1]), float(chunk["speed_mps"][-1]))
         laps = self.timer.push(chunk.frames())
@@ -62,13 +62,13 @@ class FirstLaps:
         return Events(laps=laps)
 
     def tell(self) -> None:
-        """Say what the last laps came to: after their times, which the outputs show first."""
+        """Report the last laps, after the outputs have shown their times."""
         if self._pending and not self.known:
             self._say(self._pending)
         self._pending = ""
 
     def finish(self) -> Events:
-        """A lap that did not end has no time."""
+        """Return no events: an unfinished lap has no time."""
         self.tell()
         return Events()
 
@@ -78,11 +78,11 @@ class FirstLaps:
         return self._last[0]
 
     def columns(self) -> Columns:
-        """All frames so far."""
+        """Return all frames so far."""
         return Columns.join(self._chunks)
 
     def view(self) -> View:
-        """Lap, the clock of the running lap, and how many laps a profile still needs."""
+        """Return the lap, its running time, and the number of laps a profile still needs."""
         running = self.timer.running_s()
         clock = lap_time(running)[:-2] if running == running else "first pass of the line starts the clock"
         more = laps_more(self.wanted - self.valid) if self.valid < self.wanted else "enough laps for a profile"
@@ -93,17 +93,17 @@ class FirstLaps:
 
 @dataclass(frozen=True)
 class Drove:
-    """What the maker needs to know of the feed: which channels were guessed, and the origin of its plane."""
+    """Feed properties the maker needs: inferred channels and the plane's origin."""
 
     inferred: frozenset[str]
     origin: Origin
 
 
 class ProfileMaker:
-    """Makes a profile once there are laps enough, or finds one that fits; ``ready`` is its path.
+    """Makes a profile once there are enough laps, or finds one that fits; ``ready`` is its path.
 
-    ``call`` runs the work, on a thread of its own for a feed that can not wait; ``prepare`` belongs to it: what else
-    must be ready before the coaching begins. ``step`` is called with each batch.
+    ``call`` runs the work, on a separate thread for a feed that cannot wait; ``prepare`` is further work before
+    coaching begins. Call ``step`` with each batch.
     """
 
     def __init__(
@@ -127,7 +127,7 @@ class ProfileMaker:
         self._found = False
 
     def step(self) -> None:
-        """Begin what is due."""
+        """Start the work that is due."""
         self._laps.tell()
         if self._working or self.ready is not None:
             return
@@ -148,7 +148,7 @@ class ProfileMaker:
         self._call(lambda: self._guarded(work))
 
     def _guarded(self, work: Callable[[], None]) -> None:
-        """An error in the making must not end the recording, nor print more than a line."""
+        """Run the work; an error must not end the recording, nor print more than a line."""
         try:
             work()
         except Exception as error:
@@ -181,7 +181,7 @@ class ProfileMaker:
         self._working = False
 
     def _go_on(self, profile: Path) -> None:
-        """Make all that takes long ready for coaching by ``profile``, and then say that it is there."""
+        """Prepare everything slow for coaching with ``profile``, then announce it."""
         try:
             self._prepare(profile)
         except CoachError as error:
@@ -191,17 +191,17 @@ class ProfileMaker:
 
 
 def at_once(work: Callable[[], None]) -> None:
-    """For a feed that waits."""
+    """Run ``work`` at once, for a feed that waits."""
     work()
 
 
 def on_a_thread(work: Callable[[], None]) -> None:
-    """For a live feed: it is recorded meanwhile."""
+    """Run ``work`` on a thread, for a live feed that records meanwhile."""
     threading.Thread(target=work, name="profile-maker", daemon=True).start()
 
 
 def free_folder(parent: Path, name: str) -> Path:
-    """``name`` in ``parent``, with a number if there is one already."""
+    """Return ``name`` in ``parent``, numbered if it exists already."""
     folder, number = parent / name, 1
     while folder.exists():
         number += 1
@@ -210,5 +210,5 @@ def free_folder(parent: Path, name: str) -> Path:
 
 
 def laps_line(times: Sequence[float]) -> str:
-    """All lap times of a run in one line."""
+    """Return all lap times of a run in one line."""
     return f"laps: {', '.join(map(lap_time, times))}"

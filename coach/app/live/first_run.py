@@ -1,4 +1,4 @@
-"""A drive without a profile put together: feed, overlay with the clock, record, and the maker of a profile."""
+"""Assembles a drive without a profile: feed, overlay with the clock, recorder and profile maker."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from coach.app.sources import Feed
 from coach.identity import VERSION
 from coach.outputs.added import open_added
 from coach.outputs.base import Notice, Output
-from coach.outputs.live import Choice, Live
+from coach.outputs.live import Live, OutputChoice
 from coach.outputs.overlay.settings import load
 from coach.profile.rule_files import load_rules, phrases
 from coach.profile.store import added_folder, load_plan
@@ -31,7 +31,7 @@ from feeds.errors import FeedEnded
 
 @dataclass
 class FirstRun:
-    """The first laps: what came of them, the profile to go on with, and the outputs that stay open."""
+    """Result of the first laps: statistics, the profile to continue with, and the outputs that stay open."""
 
     ran: RunResult
     profile: Path | None
@@ -58,7 +58,7 @@ def drive_first_laps(
         notice(f"no profile: laps are timed and recorded; with --survey-after {PROFILE_LAPS} a profile is made of them")
     heard = options.heard
     live = Live(
-        Choice(None, load() if heard.overlay else None, heard.lines, heard.watch, heard.keys, heard.processes),
+        OutputChoice(None, load() if heard.overlay else None, heard.lines, heard.watch, heard.keys, heard.processes),
         (), notice, stop.set, more=open_added(heard.more),
     )  # fmt: skip
     stack.callback(live.close)
@@ -108,7 +108,7 @@ def drive_first_laps(
 
 
 def _render(options: DriveOptions, profile: Path) -> None:
-    """Render the phrases of a profile into the voice's cache, so that the coaching begins without a pause."""
+    """Render the phrases of a profile into the voice's cache, so that coaching begins without a pause."""
     if options.heard.voice:
         plan = load_plan(profile)
         rules = load_rules(options.rules, options.heard.language, options.heard.units)

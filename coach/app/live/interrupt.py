@@ -1,4 +1,4 @@
-"""Ctrl-C and a polite kill as a wish to end, so that nothing is torn down half done."""
+"""Turns SIGINT and SIGTERM into a stop flag, so that a run always ends cleanly."""
 
 from __future__ import annotations
 
@@ -10,7 +10,9 @@ from contextlib import contextmanager
 
 @contextmanager
 def interrupts(stop: threading.Event) -> Iterator[None]:
-    """Set ``stop`` on SIGINT and SIGTERM instead of raising; only on the main thread, elsewhere nothing changes."""
+    """Set ``stop`` on SIGINT and SIGTERM instead of raising; works on the main thread only and does nothing
+    elsewhere.
+    """
     if threading.current_thread() is not threading.main_thread():
         yield
         return

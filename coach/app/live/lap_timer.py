@@ -1,4 +1,4 @@
-"""Lap times without a profile: by the feed's own lap distance or counter, else where the way comes back to itself."""
+"""Lap times without a profile: from the feed's lap distance or counter, else from the path closing on itself."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ STEP_M: Final = 4.0
 SAME_M: Final = 15.0
 SAME_RAD: Final = math.radians(30.0)
 FIRST_M: Final = 300.0
-"""The way back to a place is a lap only if it is longer than this [m]."""
+"""Least length of a lap [m]."""
 AHEAD: Final = 8
-"""The line lies so many steps ahead of the place where the way came back: the car has still to cross it."""
+"""Steps from the place where the path closes to the line: the car has yet to cross it."""
 WIDE_M: Final = 25.0
 FALL_M: Final = 200.0
 GAP_S: Final = 2.5
@@ -27,7 +27,7 @@ NAN: Final = float("nan")
 
 
 class LapTimer:
-    """Push frames in order of time; finished laps come back. ``lap`` is the number of the lap that is being driven."""
+    """Push frames in order of time; finished laps are returned. ``lap`` is the number of the current lap."""
 
     def __init__(self) -> None:
         self.lap = 0
@@ -41,11 +41,11 @@ class LapTimer:
         self._line: tuple[float, float, float, float] | None = None
 
     def push(self, frames: Iterable[Frame]) -> list[LapDone]:
-        """Take frames; the laps that ended in them."""
+        """Process frames and return the finished laps."""
         return [done for frame in frames if (done := self._take(frame)) is not None]
 
     def running_s(self) -> float:
-        """Time since the line [s]; NaN before it was first passed."""
+        """Return the time since the line [s]; NaN before the first crossing."""
         return self._last.t_s - self.began_s if self._last is not None else NAN
 
     def _take(self, frame: Frame) -> LapDone | None:
@@ -80,7 +80,7 @@ class LapTimer:
             self._why = self._why or "stopped"
 
     def _crossing(self, last: Frame, frame: Frame) -> float:
-        """When the line was crossed between two frames [s]; NaN if it was not."""
+        """Return the time of crossing the line between two frames [s]; NaN if there is none."""
         if frame.lap_distance_m == frame.lap_distance_m and last.lap_distance_m == last.lap_distance_m:
             if frame.lap_distance_m > last.lap_distance_m - FALL_M or frame.lap_distance_m > FALL_M:
                 return NAN
@@ -104,7 +104,7 @@ class LapTimer:
         return last.t_s + before / (before - after) * (frame.t_s - last.t_s)
 
     def _trail(self, frame: Frame) -> None:
-        """Keep the way until it comes back to itself: there is the line, and it was passed once already."""
+        """Keep the path until it closes: the line is there, and was crossed once already."""
         xs, ys = self._x, self._y
         if xs and math.hypot(frame.x_m - xs[-1], frame.y_m - ys[-1]) < STEP_M:
             return

@@ -1,7 +1,7 @@
-"""Edits of profile and rules while driving: a changed file is checked, its phrases made ready, then handed over.
+"""Edits of profile and rules while driving: validates a changed file, prepares its phrases, then hands it over.
 
-A file with a mistake is refused with its error and the plan in use stays. The new plan is taken up at the next
-straight; it is kept with the session, with the number of frames before it, so that a replay does the same.
+An invalid file is refused with its error and the current plan stays. The new plan takes effect at the next straight and
+is stored with the session and the number of frames before it, so that a replay does the same.
 """
 
 from __future__ import annotations
@@ -29,19 +29,19 @@ from coach.profile.store import load_plan, read_profile
 POLL_S: Final = 1.0
 Stamp = tuple[tuple[int, int], ...]
 Lengths = Callable[[list[str], Mapping[str, str]], dict[str, float]]
-"""Makes phrases ready (texts, pronunciations) and tells their lengths [s]; called on the watching thread."""
+"""Prepares phrases (texts, pronunciations) and returns their durations [s]; called on the watching thread."""
 
 
 class EventLog(Protocol):
-    """The part of a session writer that keeps what else happened."""
+    """The part of a session writer that records events."""
 
     def event(self, kind: str, t_s: float, **values: str | float | bool | None) -> None:
-        """Keep an event at session time ``t_s`` [s]."""
+        """Record an event at session time ``t_s`` [s]."""
 
 
 @dataclass(frozen=True, eq=False)
 class Edit:
-    """A plan that was edited and is right: what the core takes, and the files it came from."""
+    """A valid edited plan: the core's inputs, and their source files."""
 
     corners: tuple[Corner, ...]
     rules: RuleSet
@@ -51,9 +51,9 @@ class Edit:
 
 
 class LiveEdits:
-    """Watches ``profile`` and ``rules`` on a thread of its own from now on, about once in ``poll_s`` seconds.
+    """Watches ``profile`` and ``rules`` on a thread of its own, about every ``poll_s`` seconds.
 
-    ``adapt`` makes the rules fit the feed (longer margins for late frames). With ``folder`` the edited files are kept
+    ``adapt`` makes the rules fit the feed (longer margins for late frames). With ``folder`` the edited files are stored
     in that session as profile.2.yaml, rules.2.yaml, phrases.2.json, and so on.
     """
 
@@ -84,7 +84,7 @@ class LiveEdits:
         self._thread.start()
 
     def hand_over(self, pipeline: Pipeline, frames: int, t_s: float, events: EventLog | None) -> bool:
-        """Give a waiting edit to ``pipeline``, before its frame number ``frames``; whether there was one."""
+        """Give a waiting edit to ``pipeline``, before its frame number ``frames``; return whether there was one."""
         with self._lock:
             ready, self._ready = self._ready, None
         if ready is None:
@@ -97,11 +97,11 @@ class LiveEdits:
         return True
 
     def choose_rules(self, rules: Path) -> None:
-        """Watch another rule file from now on: it is taken up as an edit is."""
+        """Watch another rule file from now on; it takes effect like an edit."""
         self._rules = rules
 
     def close(self) -> None:
-        """End the watching."""
+        """Stop watching."""
         self._ended.set()
         self._thread.join(timeout=5.0)
 
@@ -109,7 +109,7 @@ class LiveEdits:
         while not self._ended.wait(self._poll_s):
             stamp = self._stat()
             if stamp != self._stamp:
-                # an editor may be in the middle of writing: wait until two looks agree
+                # an editor may still be writing: wait until two reads agree
                 self._stamp = stamp
                 continue
             self._look()
@@ -120,7 +120,7 @@ class LiveEdits:
             return
         self._seen = contents
         if contents == self._used:
-            return  # as it is in use: an edit was taken back
+            return  # unchanged from the plan in use: an edit was undone
         try:
             edit = self._read(*contents)
         except CoachError as error:
@@ -160,7 +160,7 @@ class LiveEdits:
         return self._profile.parent / read_profile(self._profile).model.reference
 
     def _follow_copy(self) -> None:
-        """A shipped profile is edited in its copy: from the first edit on, that is the file to watch."""
+        """Watch the copy of a shipped profile from its first edit on."""
         own = own_path(self._profile)
         if own != self._profile and own.is_file():
             self._profile = own
@@ -177,7 +177,7 @@ def _bytes(path: Path) -> bytes:
     try:
         return path.read_bytes()
     except OSError:
-        return b""  # vanished, or being replaced
+        return b""  # deleted, or being replaced
 
 
 def _digest(path: Path) -> str:

@@ -1,4 +1,4 @@
-"""What a run leaves on disk beside its streams: what is known of the feed, and nothing of a run without data."""
+"""Files of a run besides its streams: the feed's header fields; removes the folder of a run without data."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from coach.session.writer import SessionWriter
 
 
 def learned(feed: Feed) -> dict[str, Any]:
-    """What is known of a feed once frames came in, for the header."""
+    """Return the header fields of a feed, known once frames arrive."""
     channels, plane = feed.channels, feed.plane
     out: dict[str, Any] = {
         "given": tuple(sorted(channels.given)),
@@ -25,7 +25,7 @@ def learned(feed: Feed) -> dict[str, Any]:
 
 
 def kept_folder(writer: SessionWriter, frames: int, named: bool) -> Path | None:
-    """The session's folder; None if no frame came in, and then one that the driver did not name is taken away."""
+    """Return the session's folder; None if no frame arrived; then remove a folder that the driver did not name."""
     if frames or named:
         return writer.folder
     shutil.rmtree(writer.folder, ignore_errors=True)
@@ -33,6 +33,6 @@ def kept_folder(writer: SessionWriter, frames: int, named: bool) -> Path | None:
 
 
 def origin_of(feed: Feed) -> tuple[float, float]:
-    """Origin of the feed's plane [degrees]; NaN without one."""
+    """Return the origin of the feed's plane [degrees]; NaN without one."""
     plane = feed.plane
     return (plane.lat_deg, plane.lon_deg) if plane is not None else (nan, nan)

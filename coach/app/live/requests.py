@@ -1,4 +1,4 @@
-"""What the driver's buttons ask for, handed to the core and kept with the session, or to the voice."""
+"""Passes button requests to the core, the session record or the voice."""
 
 from __future__ import annotations
 
@@ -15,21 +15,21 @@ from coach.inputs.bindings import Function
 from coach.outputs.base import Notice
 
 STEP: Final = 10 ** (3 / 20)
-"""A step of loudness: 3 dB, which is clearly heard (common practice, no source)."""
+"""A volume step: 3 dB, which is clearly audible (common practice, no source)."""
 SOFTEST: Final = 0.1
 CUE_SETS: Final = ("first_laps", "improving", "race", "ask")
-"""In this order, then from the beginning."""
+"""Cycled in this order."""
 
 
 class Pressed(Protocol):
-    """What was pressed since the last call."""
+    """Presses since the last call."""
 
     def pressed(self) -> list[Function]:
-        """In order, never waiting."""
+        """Return the presses in order without waiting."""
 
 
 class Requests:
-    """Takes what was pressed; ``set_volume`` gets 0..1, ``choose_rules`` the name of a cue set."""
+    """Handles presses; ``set_volume`` takes 0..1, ``choose_rules`` the name of a cue set."""
 
     def __init__(
         self,
@@ -53,7 +53,7 @@ class Requests:
         self._choose_rules = choose_rules
 
     def take(self, frames: int) -> Events:
-        """Hand on what was asked for after the first ``frames`` frames; what came of it at once."""
+        """Handle requests made after the first ``frames`` frames; return their immediate results."""
         events = Events()
         for function in self._buttons.pressed():
             if function in get_args(Request):
@@ -79,7 +79,7 @@ class Requests:
 
 
 def sound(tones: ToneOptions, pipeline: Pipeline, events: EventLog | None) -> None:
-    """Have these tones from the first frame on, and keep that with the session."""
+    """Use these tones from the first frame on, and record that with the session."""
     if not tones.kinds:
         return
     pipeline.sound(tones)

@@ -1,1 +1,1 @@
-"""Recorded sessions through the same code."""
+"""Replays recorded sessions through the live code."""

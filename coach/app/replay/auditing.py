@@ -1,4 +1,4 @@
-"""Every phrase that a rule set may speak at the corners of a profile: words, information units, duration."""
+"""Audits every phrase a rule set may speak at a profile's corners: words, information units, duration."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ Length = Callable[[str], float]
 
 @dataclass(frozen=True)
 class Phrase:
-    """One text: where it may be said, how much it asks, how long it takes [s]."""
+    """One text: where it may occur, its information units, its duration [s]."""
 
     row: AuditRow
     seconds: float
 
     @property
     def too_much(self) -> bool:
-        """Whether it is over the bound of its form."""
+        """Whether it exceeds the limit of its form."""
         if self.row.form in ("short", "alternative"):
             return self.row.words > MAX_SHORT_WORDS or self.row.units > MAX_SHORT_UNITS
         return self.row.units > MAX_LONG_UNITS
@@ -37,9 +37,9 @@ def audit_phrases(
     language: str = "en",
     units: str = "metric",
 ) -> list[Phrase]:
-    """All phrases, each text once; ``length`` measures a text [s], else it is estimated at ``rate_wpm``.
+    """Return all phrases, each text once; ``length`` measures a text [s], else it is estimated at ``rate_wpm``.
 
-    Raises CoachError for a profile or rule set that is wrong.
+    Raise CoachError for an invalid profile or rule set.
     """
     plan = load_plan(profile)
     seconds = length if length is not None else lambda text: estimate_s(text, rate_wpm)

@@ -1,4 +1,4 @@
-"""``coach check``: recorded sessions through the core again, judged by what is expected of them."""
+"""``coach check``: replays recorded sessions and compares them with their expectations."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from coach.session.log import decision_line, read_lines, read_log, write_log
 from coach.session.reader import SessionReader
 
 EXPECT_FILE: Final = "expect.yaml"
-SHOWN: Final = 12
+MAX_CORNERS_SHOWN: Final = 12
 
 
 class CheckError(CoachError):
@@ -34,7 +34,7 @@ class CheckError(CoachError):
 
 @dataclass
 class Checked:
-    """One session: what does not hold, each with the line that asks for it. ``renewed`` are golden logs written."""
+    """Result of one session: failed expectations with their lines. ``renewed`` are golden logs written."""
 
     session: Path
     expectations: int = 0
@@ -45,7 +45,7 @@ class Checked:
 
 @dataclass(frozen=True)
 class Played:
-    """A session as it was played again: what an expectation is held against. ``laps`` were driven, whole or in part."""
+    """A replayed session, checked against expectations. ``laps`` were driven, complete or not."""
 
     folder: Path
     names: tuple[str, ...]
@@ -55,7 +55,7 @@ class Played:
 
 
 def sessions_in(folder: Path) -> list[Path]:
-    """The sessions with expectations in ``folder``, or that folder itself; CheckError when there is none."""
+    """Return the sessions with expectations in ``folder``, or that folder itself; raise CheckError if there is none."""
     if not folder.is_dir():
         raise CheckError(f"{folder}: found no such folder; allowed a session, or a folder of sessions")
     found = [p.parent for p in (folder / EXPECT_FILE, *sorted(folder.glob(f"*/{EXPECT_FILE}"))) if p.is_file()]
@@ -68,7 +68,7 @@ def sessions_in(folder: Path) -> list[Path]:
 
 
 def check_folder(folder: Path, renew: bool = False, told: Callable[[Checked], None] | None = None) -> list[Checked]:
-    """Check every session of ``folder``; with ``renew`` golden logs are written anew. Raises CoachError."""
+    """Check every session of ``folder``; with ``renew`` rewrite golden logs. Raise CoachError on failure."""
     out = []
     for session in sessions_in(folder):
         out.append(check_session(session, renew))
@@ -78,7 +78,7 @@ def check_folder(folder: Path, renew: bool = False, told: Callable[[Checked], No
 
 
 def check_session(session: Path, renew: bool = False) -> Checked:
-    """Play ``session`` and hold it against its expectations."""
+    """Replay ``session`` and check its expectations."""
     file = YamlFile.read(session / EXPECT_FILE, ExpectationsModel, ExpectationsFileError)
     model = file.model
     reader = SessionReader(session)
@@ -118,7 +118,7 @@ def _known_corners(file: YamlFile[ExpectationsModel], setup: Setup) -> None:
 
 
 def judge(one: Expectation, played: Played) -> list[str]:
-    """What of ``one`` does not hold; empty when it does."""
+    """Return the failures of ``one``; empty if it holds."""
     if one.same_as is not None:
         return _same(played.folder / one.same_as, played)
     first, last = one.lap_range
@@ -186,16 +186,19 @@ def _same(golden: Path, played: Played) -> list[str]:
     first = next(
         (i for i, (a, b) in enumerate(zip(expected, lines, strict=False)) if a != b), min(len(expected), len(lines))
     )
-    cut = [*what[:SHOWN], *([f"and {len(what) - SHOWN} more corners"] if len(what) > SHOWN else [])]
+    cut = [
+        *what[:MAX_CORNERS_SHOWN],
+        *([f"and {len(what) - MAX_CORNERS_SHOWN} more corners"] if len(what) > MAX_CORNERS_SHOWN else []),
+    ]
     return [f"the log differs from {golden.name} from line {first + 1} on: {'; '.join(cut)}"]
 
 
 def renew_command(folder: Path) -> str:
-    """What to type when the new logs are meant to be so."""
+    """Return the command that accepts the new logs."""
     return f"coach check {folder} --renew"
 
 
 def failures(checked: Sequence[Checked]) -> Iterator[str]:
-    """All failures, session by session."""
+    """Yield all failures, session by session."""
     for one in checked:
         yield from one.failures

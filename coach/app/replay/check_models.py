@@ -1,4 +1,4 @@
-"""Expectations about a session as a person writes them (YAML beside the session)."""
+"""Hand-written expectations about a session (YAML beside the session)."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ KINDS: Final = ("spoken", "silent", "most_a_lap", "found", "not_found", "same_as
 
 
 class ExpectationsFileError(RulesFileError):
-    """Everything that is wrong with a file of expectations."""
+    """All errors of a file of expectations."""
 
 
 def _laps(text: str | int) -> str | int:
@@ -30,10 +30,10 @@ FileName = Annotated[str, Field(min_length=1, max_length=100, pattern=r"^[\w.-]+
 
 
 class Expectation(Strict):
-    """One line of what must hold; exactly one of KINDS says what.
+    """One expectation; exactly one of KINDS defines it.
 
     ``spoken`` and ``silent`` take words that are part of the text, or a rule's name; ``silent: anything`` means no cue
-    at all. ``spoken`` holds when it was said at least ``times`` times in the laps given (all, if none are).
+    at all. ``spoken`` holds if it was said at least ``times`` times in the given laps (default: all).
     """
 
     corner: Name | None = None
@@ -64,7 +64,7 @@ class Expectation(Strict):
 
     @property
     def lap_range(self) -> tuple[int, int]:
-        """First and last lap meant."""
+        """First and last lap."""
         if self.laps is None:
             return 0, 10**9
         first, _, last = str(self.laps).partition("-")
@@ -72,7 +72,7 @@ class Expectation(Strict):
 
 
 class ExpectationsModel(Strict):
-    """A file of expectations for one session; ``profile`` and ``rules`` replace those recorded with it."""
+    """A file of expectations for one session; ``profile`` and ``rules`` replace the recorded ones."""
 
     schema_number: Literal[1] = Field(alias="schema")
     profile: Name | None = None

@@ -1,4 +1,4 @@
-"""Two decision logs side by side: which cues were gained, lost, moved, reworded, and why one fell silent."""
+"""Compares two decision logs: cues gained, lost, moved or reworded, and why one fell silent."""
 
 from __future__ import annotations
 
@@ -13,18 +13,18 @@ from coach.errors import CoachError
 
 Kind = Literal["gained", "lost", "moved", "reworded"]
 MOVED_M: Final = 5.0
-"""A cue that begins at least this much earlier or later along the lap has moved [m]."""
+"""Least shift along the lap of a moved cue [m]."""
 
 
 class CompareError(CoachError):
-    """The comparison can not be written."""
+    """The comparison cannot be written."""
 
 
 @dataclass(frozen=True)
 class Difference:
-    """One cue that is not the same in both: ``before`` or ``after`` is None where it was not spoken.
+    """One cue that differs: ``before`` or ``after`` is None where it was not spoken.
 
-    ``why`` is the reason it is held back on the side where it is silent, "" when it is no candidate there.
+    ``why`` is the reason for holding it on the silent side, "" if it is no candidate there.
     """
 
     kind: Kind
@@ -54,7 +54,7 @@ _Key = tuple[int, str, str]
 
 
 def compare(before: Iterable[Decision], after: Iterable[Decision]) -> tuple[Difference, ...]:
-    """Every cue spoken in only one of two logs of the same drive, or otherwise than before; in order of lap."""
+    """Return every cue that only one of two logs of a drive speaks, or that differs between them; in order of lap."""
     old, new = list(before), list(after)
     spoken_old, spoken_new = _spoken(old), _spoken(new)
     held_old, held_new = _reasons(old), _reasons(new)
@@ -62,7 +62,7 @@ def compare(before: Iterable[Decision], after: Iterable[Decision]) -> tuple[Diff
     for key in sorted({*spoken_old, *spoken_new}, key=lambda k: (k[0], _when(spoken_old, spoken_new, k), k)):
         mine, theirs = list(spoken_old.get(key, ())), list(spoken_new.get(key, ()))
         for a in list(mine):
-            # several texts of one rule at one corner: those that stayed belong together
+            # several texts of one rule at one corner: match the unchanged ones first
             b = next((b for b in theirs if b.text == a.text), None)
             if b is not None:
                 mine.remove(a)
@@ -95,7 +95,7 @@ def _when(old: dict[_Key, list[Decision]], new: dict[_Key, list[Decision]], key:
 
 
 def short(differences: Sequence[Difference]) -> list[str]:
-    """For the screen: one line a corner, in the order in which the lap meets them."""
+    """Return one line per corner for the screen, in driving order."""
     if not differences:
         return ["the same cues in both"]
     by_corner: dict[str, list[Difference]] = defaultdict(list)
@@ -121,12 +121,12 @@ def short(differences: Sequence[Difference]) -> list[str]:
 
 
 def full(differences: Sequence[Difference]) -> list[str]:
-    """For a file: one line a difference."""
+    """Return one line per difference, for a file."""
     return [d.line for d in differences]
 
 
 def write_full(path: Path, differences: Sequence[Difference]) -> None:
-    """Write the full comparison; raises CompareError."""
+    """Write the full comparison; raise CompareError on failure."""
     try:
         path.write_text("".join(line + "\n" for line in full(differences)), encoding="utf-8")
     except OSError as error:
@@ -134,7 +134,7 @@ def write_full(path: Path, differences: Sequence[Difference]) -> None:
 
 
 def laps(numbers: Iterable[int]) -> str:
-    """Laps as a person writes them: "lap 3", "laps 2-4, 7"."""
+    """Return laps as text: "lap 3", "laps 2-4, 7"."""
     ordered = sorted(set(numbers))
     runs: list[list[int]] = []
     for n in ordered:

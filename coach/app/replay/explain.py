@@ -1,4 +1,4 @@
-"""Why a corner was spoken to or not: every candidate there with its reason."""
+"""Explains why cues were spoken or held at a corner: every candidate with its reason."""
 
 from __future__ import annotations
 
@@ -11,17 +11,17 @@ from coach.errors import CoachError
 
 
 class ExplainError(CoachError):
-    """A corner or lap that is not there."""
+    """An unknown corner or lap."""
 
 
 def lap_driven(lap: int, laps: Sequence[int]) -> None:
-    """ExplainError unless ``lap`` is one of the session's ``laps``."""
+    """Raise ExplainError unless ``lap`` is one of the session's ``laps``."""
     if laps and lap not in laps:
         raise ExplainError(f"--lap: found {lap}; allowed {min(laps)} to {max(laps)}, the laps of this session")
 
 
 def corner_named(name: str, corners: Sequence[Corner]) -> str:
-    """The corner's name in the profile, by its name or how it is said; ExplainError lists what there is."""
+    """Return the corner's name in the profile, by its name or spoken name; raise ExplainError listing the corners."""
     wanted = name.casefold()
     for corner in corners:
         if wanted in (corner.name.casefold(), corner.say.casefold()):
@@ -31,12 +31,12 @@ def corner_named(name: str, corners: Sequence[Corner]) -> str:
 
 
 def explain(decisions: Iterable[Decision], corner: str, lap: int | None = None) -> list[Decision]:
-    """Every decision at ``corner`` (of ``lap``), in order of time."""
+    """Return every decision at ``corner`` (of ``lap``), in order of time."""
     return [d for d in decisions if d.corner == corner and (lap is None or d.lap == lap)]
 
 
 def lines(found: Sequence[Decision], corner: str, lap: int | None = None) -> list[str]:
-    """The same as text: one line a candidate, then what the reasons mean."""
+    """Return the decisions as text: one line per candidate, then the meaning of the reasons."""
     if not found:
         where = corner if lap is None else f"{corner} in lap {lap}"
         return [f"{where}: nothing could have been said: no rule has anything to say there"]

@@ -1,4 +1,4 @@
-"""``coach replay`` put together: a session through the core, at once or in time, with or without outputs."""
+"""Assembles ``coach replay``: a session through the core, fast or in real time, with or without outputs."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from coach.app.rerun.plan_changes import changes_of
 from coach.app.rerun.replane import on_plane_of
 from coach.app.rerun.rerun import rerun
 from coach.app.setup import Setup, session_language, session_setup
-from coach.app.sources import Source, speed_of
+from coach.app.sources import FeedSource, speed_of
 from coach.app.voice_choice import voice_for
 from coach.core.values import Decision, LapDone
 from coach.outputs.base import Group, Notice
@@ -26,7 +26,7 @@ from feeds.errors import FeedEnded
 
 @dataclass(frozen=True)
 class Replayed:
-    """What a replay came to. ``took_s`` is the time of the whole way from file to decisions [s]."""
+    """Result of a replay. ``took_s`` is the time from file to decisions [s]."""
 
     setup: Setup
     decisions: tuple[Decision, ...]
@@ -50,7 +50,7 @@ def replay_session(
     language: str | None = None,
     units: str | None = None,
 ) -> Replayed:
-    """Run ``session`` again; raises CoachError."""
+    """Replay ``session``; raise CoachError on failure."""
     reader = SessionReader(session)
     setup = session_setup(reader, profile, rules, language, units)
     pace = speed_of(speed)
@@ -62,7 +62,7 @@ def replay_session(
             batches.append(batch)
             t = batch["t_s"]
             first, last = (float(t[0]) if first != first else first), float(t[-1])
-        # what was edited while driving belongs to the run as it was, not to another profile or other rules
+        # edits made while driving belong to the original run, not to another profile or other rules
         as_driven = profile is None and rules is None and units is None
         result = rerun(batches, setup, changes=changes_of(reader, edits=as_driven))
         if not result.events.laps:
@@ -90,7 +90,7 @@ def _in_time(
     notice: Notice,
     language: str | None,
 ) -> tuple[list[Decision], list[LapDone], int, float]:
-    source = Source("replay", {"path": session, "speed": pace})
+    source = FeedSource("replay", {"path": session, "speed": pace})
     capture = Capture(keep_views=False)
     voice_id = "" if language or not with_voice else voice_for(session_language(SessionReader(session)))
     heard = OutputOptions(with_voice, with_overlay, lines=False, voice_id=voice_id, language=language or "en")
@@ -106,7 +106,7 @@ def _in_time(
 
 
 def older_decisions(session: Path, profile: str | Path | None, against: str) -> tuple[Decision, ...]:
-    """What a run is compared with: the decisions of an older log (.jsonl), or of the session by other rules."""
+    """Return the decisions to compare with: from an older log (.jsonl), or of the session under other rules."""
     path = Path(against)
     if path.suffix == ".jsonl":
         return tuple(read_log(path))

@@ -1,4 +1,4 @@
-"""The cues of a session as a list to look at: what changed against before, and why each was spoken or held."""
+"""The cues of a session as a list: changes, and why each was spoken or held."""
 
 from __future__ import annotations
 
@@ -11,24 +11,26 @@ from coach.core.values import Decision
 
 Mark = Literal["", "new", "gone", "changed"]
 MOVED_S: Final = 0.05
-"""A cue that is spoken this much sooner or later counts as moved [s]."""
+"""Least time shift of a moved cue [s]."""
 
 
 @dataclass(frozen=True)
-class Row:
-    """One line of the list; ``was`` says what it was before, or how far it moved, where it changed."""
+class TimelineRow:
+    """One line of the list; ``was`` describes a change: the old text, or how far it moved."""
 
     decision: Decision
     mark: Mark
     was: str = ""
 
 
-def marked(before: Sequence[Decision], after: Sequence[Decision]) -> list[Row]:
-    """``after`` in order of time with marks, what is gone in its place. The same cue: lap, corner, rule, fault."""
+def marked(before: Sequence[Decision], after: Sequence[Decision]) -> list[TimelineRow]:
+    """Return ``after`` in order of time with change marks, and removed cues in place. Lap, corner, rule and fault
+    identify a cue.
+    """
     old = _numbered(before)
     new = _numbered(after)
-    rows = [Row(d, *_change(old.get(key), d)) for key, d in new.items()]
-    rows += [Row(d, "gone", _told(d)) for key, d in old.items() if key not in new and d.outcome == "spoken"]
+    rows = [TimelineRow(d, *_change(old.get(key), d)) for key, d in new.items()]
+    rows += [TimelineRow(d, "gone", _told(d)) for key, d in old.items() if key not in new and d.outcome == "spoken"]
     return sorted(rows, key=lambda r: (r.decision.t_s, r.decision.corner, r.decision.rule))
 
 
@@ -44,7 +46,7 @@ def _numbered(decisions: Sequence[Decision]) -> dict[tuple[object, ...], Decisio
 
 def _change(was: Decision | None, now: Decision) -> tuple[Mark, str]:
     if was is None:
-        # one more cue that is held back is no news
+        # one more held cue is not a change worth showing
         return ("new", "") if now.outcome == "spoken" else ("", "")
     if (was.outcome, was.reason, was.text) != (now.outcome, now.reason, now.text):
         return "changed", _told(was)
@@ -58,7 +60,7 @@ def _told(d: Decision) -> str:
 
 
 def sentence(d: Decision) -> str:
-    """Why the cue was spoken or held back, in one or two sentences."""
+    """Return why the cue was spoken or held, in one or two sentences."""
     head = f"Rule {d.rule.replace('_', ' ')} ({d.family}) at {d.corner}, lap {d.lap}, {d.s_m:.0f} m."
     if d.outcome == "held":
         return f"{head} Held back: {MEANING.get(d.reason, d.reason)}."

@@ -1,1 +1,1 @@
-"""Recorded frames through the core once more."""
+"""Runs recorded frames through the core again."""

@@ -1,4 +1,4 @@
-"""What came from outside in a recorded run (edits, buttons, tones): its replay takes it at the same frame."""
+"""External inputs of a recorded run (edits, buttons, tones): a replay applies them at the same frames."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ TONES_EVENT: Final = "tones"
 
 @dataclass(frozen=True, eq=False)
 class PlanChange:
-    """Another plan from the straight on that follows the first ``after_frames`` frames."""
+    """A plan that takes effect at the first straight after ``after_frames`` frames."""
 
     after_frames: int
     corners: tuple[Corner, ...]
@@ -37,47 +37,47 @@ class PlanChange:
     durations: Mapping[str, float]
 
     def apply(self, pipeline: Pipeline) -> Events:
-        """Hand it to ``pipeline``."""
+        """Pass it to ``pipeline``."""
         pipeline.swap(self.corners, self.rules, durations=self.durations)
         return Events()
 
 
-class Asked(msgspec.Struct, frozen=True):
-    """The driver asked for something after the first ``after_frames`` frames."""
+class DriverRequest(msgspec.Struct, frozen=True):
+    """A driver request after the first ``after_frames`` frames."""
 
     request: Request
     after_frames: int
 
     def apply(self, pipeline: Pipeline) -> Events:
-        """Ask ``pipeline``."""
+        """Pass the request to ``pipeline``."""
         return pipeline.ask(self.request)
 
 
 class TonesChosen(msgspec.Struct, frozen=True):
-    """Which tones sound from then on."""
+    """The choice of tones from then on."""
 
     tones: ToneOptions
     after_frames: int
 
     def apply(self, pipeline: Pipeline) -> Events:
-        """Hand them to ``pipeline``."""
+        """Pass it to ``pipeline``."""
         pipeline.sound(self.tones)
         return Events()
 
 
-Change = PlanChange | Asked | TonesChosen
+Change = PlanChange | DriverRequest | TonesChosen
 
 
 def changes_of(reader: SessionReader, edits: bool = True) -> tuple[Change, ...]:
-    """What came from outside, in order; without ``edits`` of the plan for a run by another profile or other rules.
+    """Return external inputs in order; without plan ``edits`` for a run with another profile or other rules.
 
-    Raises CoachError for a change that is not whole.
+    Raise CoachError for an incomplete change.
     """
     others: list[Change] = []
     for event in reader.events():
         try:
             if event.get("kind") == ASKED_EVENT:
-                others.append(msgspec.convert(event, Asked))
+                others.append(msgspec.convert(event, DriverRequest))
             elif event.get("kind") == TONES_EVENT:
                 tones = ToneOptions(msgspec.convert(event.get("kinds", "").split(), tuple[ToneKind, ...]))
                 tones = msgspec.structs.replace(
@@ -86,13 +86,13 @@ def changes_of(reader: SessionReader, edits: bool = True) -> tuple[Change, ...]:
                 others.append(TonesChosen(tones, msgspec.convert(event.get("after_frames"), int)))
         except (msgspec.ValidationError, AttributeError, TypeError, ValueError) as error:
             raise SessionError(str(reader.folder), f"found a request that is not whole: {event} ({error})") from error
-    # at the same frame a request was taken before an edit
+    # at the same frame a request precedes an edit
     changes = [*others, *(plan_changes(reader) if edits else ())]
     return tuple(sorted(changes, key=lambda change: change.after_frames))
 
 
 def plan_changes(reader: SessionReader) -> tuple[PlanChange, ...]:
-    """The edits of the plan in order; raises CoachError for one whose files are missing or wrong."""
+    """Return the edits of the plan in order; raise CoachError if an edit's files are missing or invalid."""
     out = []
     language = session_language(reader)
     for event in reader.events():
@@ -112,7 +112,7 @@ def plan_changes(reader: SessionReader) -> tuple[PlanChange, ...]:
 
 
 def cut_at(batches: Iterable[Columns], frames: Sequence[int]) -> Iterator[tuple[int, Columns]]:
-    """The batches, cut at these numbers of frames; each part with the number of frames before it."""
+    """Yield the batches, cut at these frame numbers; each part with the number of frames before it."""
     done = 0
     for batch in batches:
         inside = [f - done for f in frames if 0 < f - done < len(batch)]
@@ -123,5 +123,5 @@ def cut_at(batches: Iterable[Columns], frames: Sequence[int]) -> Iterator[tuple[
 
 
 def plan_files(folder: Path, number: int) -> tuple[Path, Path, Path]:
-    """Where the profile, the rules and the phrase lengths of plan ``number`` are kept in a session."""
+    """Return the files of profile, rules and phrase durations of plan ``number`` in a session."""
     return folder / f"profile.{number}.yaml", folder / f"rules.{number}.yaml", folder / f"phrases.{number}.json"

@@ -1,8 +1,8 @@
-"""A session whose plane has another origin than the reference: its positions are carried over to the reference's plane.
+"""Transforms positions of a session to the reference's plane if its origin differs.
 
 Each receiver and each import may choose its own origin. Between two planes that touch the ellipsoid some kilometres
 apart positions are shifted and turned by the convergence of the meridians, sin(latitude) times the difference of
-longitude; what is left over is below 5 cm for origins 3 km apart (tested against PROJ).
+longitude; the remaining error is below 5 cm for origins 3 km apart (tested against PROJ).
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ Origin = tuple[float, float]
 
 
 def on_plane_of(reference: Reference, header: Header, batches: Iterable[Columns]) -> Iterator[Columns]:
-    """The ``batches`` with x_m and y_m in the plane of ``reference``; unchanged where an origin is not known."""
+    """Yield the ``batches`` with x_m and y_m in the plane of ``reference``; unchanged if an origin is unknown."""
     here = (header.origin_lat_deg, header.origin_lon_deg)
     there = (reference.origin_lat_deg, reference.origin_lon_deg)
     if not all(map(math.isfinite, (*here, *there))) or here == there:
@@ -33,7 +33,9 @@ def on_plane_of(reference: Reference, header: Header, batches: Iterable[Columns]
 
 
 def moved_to(there: Origin, here: Origin, x_m: Floats, y_m: Floats) -> tuple[Floats, Floats]:
-    """Places of the plane around ``here`` (degrees) in the plane around ``there``; as they are without both origins."""
+    """Transform positions from the plane around ``here`` (degrees) to the one around ``there``; unchanged without both
+    origins.
+    """
     if not all(map(math.isfinite, (*here, *there))) or here == there:
         return x_m, y_m
     dx, dy = Plane(*there).to_xy(*here)

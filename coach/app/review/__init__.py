@@ -1,1 +1,1 @@
-"""After the run: where the time went."""
+"""Reviews a run: where the time went."""

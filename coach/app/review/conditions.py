@@ -1,4 +1,4 @@
-"""What car and road gave in each lap, for the debrief."""
+"""Conditions of car and road in each lap, for the debrief."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ AS_USUAL: Final = Today()
 
 
 def by_lap(judged: Sequence[Judged]) -> dict[int, Today]:
-    """The condition at the end of each lap; where it changed within the lap, that it did."""
+    """Return the condition at the end of each lap, and whether it changed within the lap."""
     days: dict[int, Today] = {}
     for lap, passes in groupby(judged, key=lambda one: one.driven.lap):
         within = [one.today for one in passes]
@@ -23,7 +23,7 @@ def by_lap(judged: Sequence[Judged]) -> dict[int, Today]:
 
 
 def told(days: Mapping[int, Today]) -> tuple[str, ...]:
-    """A line for each run of laps that were not driven in the reference's condition."""
+    """Return a line for each run of laps outside the reference's condition."""
     lines = []
     for kind, run in groupby(sorted(days.items()), key=lambda item: _kind(item[1])):
         laps = list(run)
@@ -36,5 +36,5 @@ def told(days: Mapping[int, Today]) -> tuple[str, ...]:
 
 
 def _kind(today: Today) -> str:
-    """The words without their numbers: grip that goes on falling is one condition."""
+    """Return the words without their numbers: falling grip is one condition."""
     return "".join(c for c in today.words if not c.isdigit())

@@ -13,24 +13,24 @@ import numpy as np
 from coach.app.rerun.rerun import Rerun, settle_findings
 from coach.app.review.conditions import AS_USUAL, by_lap, told
 from coach.app.review.headroom import median_of, session_headroom
-from coach.app.review.theoretical_best import possible_best
+from coach.app.review.theoretical_best import theoretical_best_lap
 from coach.app.setup import Setup
 from coach.core.measure.grip_meter import MEASURES
 from coach.core.measure.grip_use import PHASES
 from coach.core.measure.headroom import Headroom
-from coach.core.measure.passes import PARTS, PassRecord, Piece
+from coach.core.measure.passes import PARTS, LossPiece, PassRecord
 from coach.core.values import Finding, Mark, Pass
 from coach.pages.marks import mark_lines
-from coach.survey.laps import SLOW
+from coach.survey.laps import SLOW, short_note
 
 SCHEMA: Final = 1
 START: Final = "start"
-"""Name of the entry for the stretch from the line to the first corner."""
+"""Entry name of the stretch from the line to the first corner."""
 TOO_SLOW: Final = "too slow"
-FAR: Final = SLOW - 1.0
-"""A best lap this far off the reference's time was driven in another car, or not in earnest (common practice)."""
+FAR_OFF_PACE: Final = SLOW - 1.0
+"""A best lap this far off the reference's time means another car or easy driving (common practice)."""
 SHOWN_GAINS: Final = 3
-"""A person can work on this many at most."""
+"""A driver can work on this many at most."""
 
 
 class CornerLoss(msgspec.Struct, frozen=True):
@@ -57,14 +57,14 @@ class LapLoss(msgspec.Struct, frozen=True):
     corners: tuple[CornerLoss, ...]
     why_invalid: str = ""
     condition: str = ""
-    """In plain words what car and road gave, "" when as the reference's."""
+    """Condition of car and road in words, "" if as in the reference."""
     grip: float = 1.0
-    """Share of the reference's grip that there was at the end of the lap; so ``power`` of its engine."""
+    """Share of the reference's grip available at the end of the lap; ``power`` likewise for the engine."""
     power: float = 1.0
 
 
 class Gain(msgspec.Struct, frozen=True):
-    """A place to gain: a fault that keeps coming back, and what it costs in a usual lap [s]."""
+    """A potential gain: a recurring fault, and its cost in a typical lap [s]."""
 
     corner: str
     fault: str
@@ -86,10 +86,10 @@ class Spread(msgspec.Struct, frozen=True):
 
 
 class CornerHeadroom(msgspec.Struct, frozen=True):
-    """What a corner and its straight leave of the reachable lap in a usual pass [s], with its 90 % interval.
+    """Time a corner and its straight lose to the reachable lap in a typical pass [s], with its 90 % interval.
 
-    ``parts`` are those of braking, entry, middle, exit and straight; ``grip_use`` the share of the car's limits used
-    in each phase, null where unknown. ``phase`` and ``fault`` name what to work on, empty where nothing stands out.
+    ``parts`` are those of braking, entry, middle, exit and straight; ``grip_use`` the share of the car's limits used in
+    each phase, null where unknown. ``phase`` and ``fault`` name the point to work on, empty if nothing stands out.
     """
 
     corner: str
@@ -121,11 +121,11 @@ class Debrief(msgspec.Struct, frozen=True):
 
 
 def debrief(result: Rerun, setup: Setup, marks: Sequence[Mark] = ()) -> Debrief:
-    """Put a rerun session into the shape of a debrief."""
+    """Build the debrief of a rerun session."""
     names = [corner.name for corner in setup.corners]
     passes = settle_findings(result)
     by_pass = {(p.lap, p.corner): p for p in passes}
-    pieces: dict[int, list[Piece]] = defaultdict(list)
+    pieces: dict[int, list[LossPiece]] = defaultdict(list)
     for piece in result.pieces:
         pieces[piece.lap].append(piece)
     days = by_lap(result.pipeline.judged)
@@ -142,13 +142,15 @@ def debrief(result: Rerun, setup: Setup, marks: Sequence[Mark] = ()) -> Debrief:
     valid = [lap for lap in laps if lap.valid]
     best = min(valid, key=lambda lap: lap.time_s, default=None)
     good = [p for p in passes if p.valid and p.lap not in slow]
-    possible, _ = possible_best(
-        [d for d in result.pipeline.kept or [] if _counts(d.lap, d.corner, by_pass)], result.pipeline.zones
+    possible, _ = theoretical_best_lap(
+        [d for d in result.pipeline.kept or [] if _counts(d.lap, d.corner, by_pass)], result.pipeline.track_model.zones
     )
     counting = [d for d in result.pipeline.kept or [] if _counts(d.lap, d.corner, by_pass) and d.lap not in slow]
     left = session_headroom(result, setup.reference, counting)
     marked = [f"You marked {line}." for line in mark_lines(marks, setup.corners, setup.reference)]
-    notes = (*setup.notes, *marked, *told(days), *((left.missing,) if left.missing else ()))
+    sampled = [result.sampled] if result.sampled else []
+    sampled += [short_note(lap.lap, lap.short_m) for lap in result.events.laps if lap.valid and lap.short_m]
+    notes = (*setup.notes, *sampled, *marked, *told(days), *((left.missing,) if left.missing else ()))
     if best is not None:
         possible = min(possible, best.time_s) if possible == possible else best.time_s
     return Debrief(
@@ -176,9 +178,9 @@ def _headroom(one: Headroom, names: Sequence[str], passes: Sequence[PassRecord])
 
 
 def unlike(best_s: float, reference_s: float) -> tuple[str, ...]:
-    """What is to be said of laps that are far from the reference's pace; nothing when they are near it."""
+    """Return a notice about laps far from the reference's pace; "" if they are near it."""
     off = best_s / reference_s - 1.0
-    if abs(off) <= FAR:
+    if abs(off) <= FAR_OFF_PACE:
         return ()
     what = "slower" if off > 0.0 else "faster"
     return (
@@ -188,7 +190,7 @@ def unlike(best_s: float, reference_s: float) -> tuple[str, ...]:
 
 
 def _without_slow(laps: list[LapLoss]) -> list[LapLoss]:
-    """A lap far slower than the best was driven in traffic or to cool down: it does not count, as in the survey."""
+    """Drop laps far slower than the best, driven in traffic or to cool down, as in the survey."""
     best = min((lap.time_s for lap in laps if lap.valid), default=0.0)
     return [
         msgspec.structs.replace(lap, valid=False, why_invalid=TOO_SLOW)
@@ -204,12 +206,12 @@ def _counts(lap: int, corner: int, by_pass: dict[tuple[int, int], Pass]) -> bool
 
 
 def _corners(
-    lap: int, pieces: Sequence[Piece], names: Sequence[str], by_pass: dict[tuple[int, int], Pass]
+    lap: int, pieces: Sequence[LossPiece], names: Sequence[str], by_pass: dict[tuple[int, int], Pass]
 ) -> tuple[CornerLoss, ...]:
-    """The corners of a lap in driving order.
+    """Return the corners of a lap in driving order.
 
-    A corner that began in the lap before is the entry ``start``; what already belongs to the next lap's first
-    corner is counted to the straight of this lap's last one.
+    A corner that began in the previous lap is the entry ``start``; the part that belongs to the next lap's first corner
+    counts to the straight of this lap's last one.
     """
     start: dict[str, float] = defaultdict(float)
     own: dict[int, dict[str, float]] = {}
@@ -241,12 +243,12 @@ def _entry(name: str, parts: Mapping[str, float], found: Pass | None) -> CornerL
 
 
 def known(value: float) -> float | None:
-    """``value``, or None where it is NaN or infinite: a program is told null, not a number that is none."""
+    """Return ``value``, or None where it is NaN or infinite: programs get null."""
     return value if math.isfinite(value) else None
 
 
 def _gains(passes: Sequence[Pass], names: Sequence[str]) -> tuple[Gain, ...]:
-    """Faults by what they cost over all laps, the costliest first."""
+    """Return faults by their cost over all laps, the costliest first."""
     found: dict[tuple[int, str], list[Finding]] = defaultdict(list)
     count: dict[int, int] = defaultdict(int)
     for one in passes:

@@ -1,4 +1,4 @@
-"""A session as the one page that is kept, printed or handed on: debrief, map, traces, dots, cues."""
+"""Builds the debrief page of a session: losses, map, traces, dots, cues."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ _DASH: Final = {"solid": "none", "dashed": "6 4", "dotted": "2 3"}
 
 
 def write_page(path: Path, text: str) -> None:
-    """The page whole or not at all; raises SessionError."""
+    """Write the whole page or nothing; raise SessionError on failure."""
     try:
         write_atomically(path, text.encode())
     except OSError as error:
@@ -52,10 +52,10 @@ def debrief_view(
     subtitle: str,
     marks: Sequence[Mark] = (),
 ) -> DebriefView:
-    """Debrief and traces in the words and numbers of the page."""
+    """Return debrief and traces in the words and numbers of the page."""
     system = setup.rules.units
     traces = lap_traces(result, setup.reference, system)
-    zones = {zone.corner.name: zone for zone in result.pipeline.zones}
+    zones = {zone.corner.name: zone for zone in result.pipeline.track_model.zones}
     track = TrackMap(setup.reference, setup.corners, marks)
     corners = _corners(done, zones, system)
     lost = {c.name: c.total for c in corners}
@@ -114,7 +114,7 @@ def _gain(gain: Gain, zone: Zone, lost_s: float | None, system: Units) -> GainVi
 
 
 def share_text(cost_s: float, lost_s: float | None) -> str:
-    """How a fault's cost goes with its corner's loss per lap in the table, so that the two numbers never puzzle [s]."""
+    """Explain a fault's cost beside its corner's loss per lap [s], so that the two numbers do not confuse."""
     if lost_s is None:
         return "the table has no valid lap of this corner"
     total = f"{signed(lost_s)} s per lap"
@@ -153,7 +153,7 @@ def _corners(done: Debrief, zones: Mapping[str, Zone], system: Units) -> list[Co
 
 
 def _mean_delta(traces: Traces, done: Debrief) -> Floats:
-    """Mean time lost up to each place over the laps that count [s]; NaN where no lap has a trace."""
+    """Return the mean time lost up to each place over the laps that count [s]; NaN where no lap has a trace."""
     valid = {lap.lap for lap in done.laps if lap.valid}
     rows = [channels["delta"] for lap, channels in traces.laps.items() if lap in valid]
     if not rows:
@@ -180,7 +180,7 @@ def _choices(traces: Traces, done: Debrief) -> list[LapChoice]:
 
 
 def _scatters(setup: Setup, done: Debrief, result: Rerun) -> list[ScatterView]:
-    """Every corner's dots, as differences from the reference on one scale for all corners."""
+    """Return every corner's dots, as differences from the reference on one scale for all corners."""
     system = setup.rules.units
     every = [_differences(i, done, result, system) for i in range(len(setup.corners))]
     scales = shared_scales(every)
@@ -188,7 +188,7 @@ def _scatters(setup: Setup, done: Debrief, result: Rerun) -> list[ScatterView]:
 
 
 def _differences(corner: int, done: Debrief, result: Rerun, system: Units) -> list[Dot]:
-    mine = result.pipeline.builder.corners[corner].measures
+    mine = result.pipeline.track_model.builder.corners[corner].measures
     brake, slowest = known(mine.get("brake_start_m", math.nan)), known(mine.get("min_speed_mps", math.nan))
 
     def less(value: float, base: float | None, factor: float) -> float | None:
@@ -225,14 +225,14 @@ def _cues(decisions: Sequence[Decision], found: Sequence[Attempt]) -> list[CueVi
 
 
 def attempt_text(a: Attempt) -> str:
-    """What came of one cue, in one line."""
+    """Return the result of one cue in one line."""
     seen = f"{a.seen_after} of {a.passes_after}, before {a.seen_before} of {a.passes_before}"
     change = f"time lost {signed(a.after_s - a.before_s)} s"
     return f"{'worked' if a.worked else 'did not work'}: fault in {seen}; {change}"
 
 
 def answered_text(found: Sequence[Attempt]) -> str:
-    """How many corrections worked, beside those that were held back."""
+    """Return how many corrections worked, beside the held ones."""
     spoken, held = share([a for a in found if a.said.spoken]), share([a for a in found if not a.said.spoken])
     if not spoken.of:
         return "No correction has passes before and after it yet: nothing to compare."

@@ -14,27 +14,27 @@ from coach.core.unit_system import METRIC, Units
 from coach.outputs.console import lap_time
 from coach.pages.grip_use import GripView, outline, phases
 
-SHOWN: Final = 6
+MAX_CORNERS: Final = 6
 
 
 def grip_views(done: Debrief, result: Rerun, system: Units = METRIC) -> list[GripView]:
-    """The corners that leave most, in that order; empty where nothing is known of the car."""
-    meter = result.pipeline.builder.meter
+    """Return the corners with most headroom, in that order; empty if the envelope is unknown."""
+    meter = result.pipeline.track_model.builder.meter
     if meter is None or not done.headroom:
         return []
-    index = {zone.corner.name: i for i, zone in enumerate(result.pipeline.zones)}
+    index = {zone.corner.name: i for i, zone in enumerate(result.pipeline.track_model.zones)}
     valid = {lap.lap for lap in done.laps if lap.valid}
     kept = [d for d in result.pipeline.kept or [] if d.lap in valid]
     limit = outline(meter.envelope.exponent)
     out = []
-    for one in done.headroom[:SHOWN]:
+    for one in done.headroom[:MAX_CORNERS]:
         passes = [d for d in kept if d.corner == index[one.corner]]
         out.append(_view(one, limit, passes, meter, system))
     return out
 
 
 def grip_summary(done: Debrief) -> str:
-    """The reachable lap beside the best one, in a sentence."""
+    """Return the reachable lap beside the best one, in a sentence."""
     if done.reachable_s is None:
         return ""
     best = min((lap.time_s for lap in done.laps if lap.valid), default=done.reachable_s)

@@ -1,4 +1,4 @@
-"""Headroom of a session: its usual pass of each corner against the reachable lap, ranked."""
+"""Headroom of a session: the typical pass of each corner against the reachable lap, ranked."""
 
 from __future__ import annotations
 
@@ -20,12 +20,14 @@ from coach.core.track.speed_profile import speed_profile, travel_time
 
 FEWEST_PASSES: Final = 3
 POINT_M: Final = 6.0
-"""One point of a picture each so many metres."""
+"""Distance between points of a picture [m]."""
 
 
 @dataclass(frozen=True, eq=False)
 class SessionHeadroom:
-    """The reachable lap's time and each corner's headroom, the largest first; ``missing`` says why there is none."""
+    """The reachable lap's time and each corner's headroom, the largest first; ``missing`` gives the reason if there is
+    none.
+    """
 
     reachable_s: float | None
     corners: tuple[Headroom, ...]
@@ -33,7 +35,7 @@ class SessionHeadroom:
 
 
 def session_headroom(result: Rerun, reference: Reference, counts: Sequence[PassRecord]) -> SessionHeadroom:
-    """The headroom of the passes that count against what the reference's laps showed of the car."""
+    """Return the headroom of counting passes against the envelope of the reference's laps."""
     shown, meter = reference.shown, meter_of(reference)
     if shown is None or meter is None:
         return SessionHeadroom(None, (), "")
@@ -43,7 +45,7 @@ def session_headroom(result: Rerun, reference: Reference, counts: Sequence[PassR
     draws = tuple(one.times(shown.share) for one in shown.draws if one.whole)
     reach = reference.speed_mps if shown.reachable else speed_profile(meter.road, envelope)
     out = []
-    for corner, zone in enumerate(result.pipeline.zones):
+    for corner, zone in enumerate(result.pipeline.track_model.zones):
         passes = [d for d in counts if d.corner == corner and d.trace is not None]
         if len(passes) < FEWEST_PASSES:
             continue
@@ -63,18 +65,18 @@ def _on(u_m: Floats, driven: PassRecord) -> Floats:
 
 
 def _usual(speeds: Floats) -> Floats:
-    """The speed that takes the mean time at each node: (passes, n) -> (n,)."""
+    """Return the speed that takes the mean time at each node: (passes, n) -> (n,)."""
     return np.asarray(1.0 / np.mean(1.0 / np.maximum(speeds, 1.0), axis=0))
 
 
 def median_of(passes: Sequence[PassRecord], name: str) -> float:
-    """The median of a measure over passes, NaN where none has it."""
+    """Return the median of a measure over passes, NaN where none has it."""
     values = [d.measures[name] for d in passes if d.measures.get(name, math.nan) == d.measures.get(name, math.nan)]
     return float(np.median(values)) if values else math.nan
 
 
 def grip_points(meter: GripMeter, passes: Sequence[PassRecord]) -> dict[str, Floats]:
-    """Lateral and longitudinal share of the limit of passes at one corner, by phase, each (2, points)."""
+    """Return lateral and longitudinal share of the limit of passes at one corner, by phase, each (2, points)."""
     found: dict[str, list[Floats]] = {phase: [] for phase in PHASES}
     for d in passes:
         if d.trace is None:
@@ -89,5 +91,5 @@ def grip_points(meter: GripMeter, passes: Sequence[PassRecord]) -> dict[str, Flo
 
 
 def _lap_m(driven: PassRecord) -> float:
-    """What turns the pass's own measures, within the lap, into places along its trace [m]."""
+    """Return the offset from places within the lap to places along the pass's trace [m]."""
     return driven.zone.apex_m - driven.zone.corner.apex_m

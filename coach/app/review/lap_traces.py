@@ -18,19 +18,19 @@ from coach.core.values import LapDone
 from coach.pages.traces import Traces
 
 MOST_LAPS: Final = 16
-"""This many laps can be chosen on a page; of a longer session the best, the worst, the first and the last."""
+"""Number of laps on a page; a longer session shows the best, the worst, the first and the last."""
 MOST_NODES: Final = 1400
 CHANNELS: Final = ("speed", "delta", "brake", "throttle", "offset")
 
 
 def lap_traces(result: Rerun, reference: Reference, system: Units = METRIC) -> Traces:
-    """The reference and up to MOST_LAPS laps, each thinned to at most MOST_NODES places."""
+    """Return the reference and up to MOST_LAPS laps, each thinned to at most MOST_NODES places."""
     step = max(1, -(-len(reference) // MOST_NODES))
     keep = np.arange(0, len(reference), step)
     chosen = choose_laps(result.events.laps)
     pieces: dict[int, list[PassRecord]] = defaultdict(list)
     for driven in result.pipeline.kept or ():
-        # a pass that crosses the line belongs to the lap before it and the one after
+        # a pass across the line belongs to both laps
         pieces[driven.lap].append(driven)
         pieces[driven.lap + 1].append(driven)
     laps = {lap.lap: _lap(lap, pieces[lap.lap], reference, keep, system) for lap in chosen}
@@ -47,7 +47,7 @@ def lap_traces(result: Rerun, reference: Reference, system: Units = METRIC) -> T
 
 
 def choose_laps(laps: Sequence[LapDone]) -> list[LapDone]:
-    """All laps if there are few; else the best ones and some spread over the session, in order."""
+    """Return all laps if few; else the best ones and some spread over the session, in order."""
     if len(laps) <= MOST_LAPS:
         return list(laps)
     best = sorted((lap for lap in laps if lap.valid), key=lambda lap: lap.time_s)[: MOST_LAPS // 2]

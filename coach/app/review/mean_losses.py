@@ -1,4 +1,4 @@
-"""A usual lap: what each corner costs in the mean over the laps that count."""
+"""Mean losses: the mean cost of each corner over the laps that count."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from coach.app.review.debrief import CornerLoss, Debrief
 
 
 class MeanLoss(msgspec.Struct, frozen=True):
-    """A corner on a usual lap [s]: means over the laps that count, and the loss of ``each`` of them in order."""
+    """Mean losses of a corner [s] over the laps that count, and the loss of ``each`` lap in order."""
 
     corner: str
     parts: tuple[float, float, float, float]
@@ -20,12 +20,12 @@ class MeanLoss(msgspec.Struct, frozen=True):
 
     @property
     def total_s(self) -> float:
-        """Mean time lost in all."""
+        """Total mean loss."""
         return math.fsum(self.parts)
 
 
 def mean_losses(done: Debrief) -> list[MeanLoss]:
-    """What each corner costs on a usual lap, in driving order; a corner no valid lap has is left out."""
+    """Return the mean cost of each corner in driving order; omit corners without a valid lap."""
     rows: dict[str, list[CornerLoss]] = defaultdict(list)
     for lap in done.laps:
         for corner in lap.corners if lap.valid else ():

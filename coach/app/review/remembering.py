@@ -1,4 +1,4 @@
-"""What a session came to, into the history; and what the history says about a driver on a circuit."""
+"""Stores sessions in the history, and reads what it says about a driver on a circuit."""
 
 from __future__ import annotations
 
@@ -35,12 +35,12 @@ from coach.session.reader import SessionReader
 
 
 def history_file() -> Path:
-    """Where the history of this machine is kept."""
+    """Return where the history of this machine is kept."""
     return Path(platformdirs.user_data_dir(APP)) / "history.sqlite3"
 
 
 def remember(history: History, result: Rerun, setup: Setup, header: Header, live: Sequence[Decision] = ()) -> int:
-    """Keep a rerun session; cues are the ``live`` ones where there are any, for those were heard. Its number."""
+    """Store a rerun session and return its number; cues are the ``live`` ones where available, as those were heard."""
     names = [corner.name for corner in setup.corners]
     info = SessionInfo(
         header.session,
@@ -58,7 +58,7 @@ def remember(history: History, result: Rerun, setup: Setup, header: Header, live
 
 
 def remember_session(history: History, session: Path) -> int:
-    """Rerun a session folder and keep it; raises CoachError."""
+    """Rerun a session folder and store it; raise CoachError on failure."""
     from coach.app.rerun.replane import on_plane_of
     from coach.app.rerun.rerun import rerun
     from coach.app.setup import session_setup
@@ -75,7 +75,7 @@ def remember_session(history: History, session: Path) -> int:
 
 
 def keep_session(session: Path, notice: Callable[[str], object]) -> None:
-    """Keep a session that was just driven; whatever stands in the way is a notice, not an error."""
+    """Store a session just driven; a failure is a notice, not an error."""
     try:
         with History(history_file()) as history:
             remember_session(history, session)
@@ -84,7 +84,7 @@ def keep_session(session: Path, notice: Callable[[str], object]) -> None:
 
 
 def save_reviewed(result: Rerun, setup: Setup, reader: SessionReader, notice: Callable[[str], object]) -> None:
-    """Keep a session that was just looked at; a history that can not be used is a notice, not an error."""
+    """Store a session just reviewed; an unusable history is a notice, not an error."""
     if not reader.path.is_dir() or not result.events.laps:
         return  # an empty session leaves nothing in the history
     try:
@@ -95,7 +95,7 @@ def save_reviewed(result: Rerun, setup: Setup, reader: SessionReader, notice: Ca
 
 
 def cues(decisions: Sequence[Decision], rules: RuleSet) -> list[CueRow]:
-    """The decisions about cues as they are kept."""
+    """Return the decisions about cues as stored."""
     by_name = {rule.name: rule for rule in rules.rules}
     out = []
     for d in decisions:
@@ -110,7 +110,7 @@ def cues(decisions: Sequence[Decision], rules: RuleSet) -> list[CueRow]:
 
 
 def session_attempts(passes: Sequence[Pass], decisions: Sequence[Decision], setup: Setup) -> list[Attempt]:
-    """The corrections of one session and whether they were answered."""
+    """Return the corrections of one session and whether they worked."""
     names = [corner.name for corner in setup.corners]
     passed = [PassCosts(0, p.lap, names[p.corner], {f.fault: f.cost_s for f in p.findings}) for p in passes if p.valid]
     said = [
@@ -122,7 +122,7 @@ def session_attempts(passes: Sequence[Pass], decisions: Sequence[Decision], setu
 
 
 class Worked(msgspec.Struct, frozen=True):
-    """One wording of one rule for this driver: how often it was answered, and how often the fault went unspoken."""
+    """One wording of one rule for this driver: how often it worked, and how often the fault cleared without it."""
 
     rule: str
     fault: str
@@ -131,7 +131,7 @@ class Worked(msgspec.Struct, frozen=True):
 
 
 class Answers(msgspec.Struct, frozen=True):
-    """All corrections of a driver on a circuit: answered when spoken, gone by itself when held back."""
+    """All corrections of a driver on a circuit: those that worked, and faults that cleared while held."""
 
     spoken: Share
     held: Share
@@ -139,7 +139,7 @@ class Answers(msgspec.Struct, frozen=True):
 
 
 def answers(history: History, circuit: str, driver: str | None = None) -> Answers:
-    """Which cues worked for this driver here."""
+    """Return which cues worked for this driver here."""
     found = attempts(history.said(circuit, driver), history.pass_costs(circuit, driver))
     spoken = [a for a in found if a.said.spoken]
     groups: dict[tuple[str, str, str], list[Attempt]] = {}
@@ -153,7 +153,7 @@ def answers(history: History, circuit: str, driver: str | None = None) -> Answer
 def choose_wordings(
     history: History, circuit: str, driver: str, rules: RuleSet, corners: Sequence[str]
 ) -> dict[tuple[str, str], WordingChoice]:
-    """(rule, corner) -> the wording to use, for every correction with alternatives; all of it as data."""
+    """Return (rule, corner) -> the wording to use, for every correction with alternatives, as data."""
     found = attempts(history.said(circuit, driver), history.pass_costs(circuit, driver))
     return {
         (rule.name, corner): choose_wording(rule, corner, found)
@@ -164,14 +164,14 @@ def choose_wordings(
 
 
 def driver_wordings(history: History, circuit: str, driver: str, rules: RuleSet) -> dict[str, str]:
-    """Rule -> the wording to use in place of one that never worked for this driver here, wherever it was tried."""
+    """Return rule -> the wording that replaces one that never worked for this driver here, at any corner."""
     chosen = choose_wordings(history, circuit, driver, rules, ("",))
     by_name = {rule.name: rule for rule in rules.rules}
     return {name: w.template for (name, _), w in chosen.items() if w.template != by_name[name].short}
 
 
 def wordings_for(circuit: str, driver: str, rules: RuleSet, notice: Callable[[str], object]) -> dict[str, str]:
-    """``driver_wordings`` from this machine's history; none, and a notice, when it can not be read."""
+    """Return ``driver_wordings`` from this machine's history; empty, with a notice, if unreadable."""
     if not history_file().exists():
         return {}
     try:

@@ -1,4 +1,4 @@
-"""A recorded session, looked at."""
+"""Reviews a recorded session."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from coach.session.reader import SessionReader
 
 
 class SessionReview:
-    """A session looked at once: everything the terminal, the page and the history need.
+    """One review of a session, with all data for terminal, page and history.
 
     ``progress(done, of)`` counts frames. Raises CoachError.
     """
@@ -47,7 +47,7 @@ class SessionReview:
         self.live = self.reader.decisions()
 
     def view(self) -> DebriefView:
-        """The page's content."""
+        """Return the page's content."""
         header = self.reader.header
         said = " · ".join(x for x in (header.session, header.started_at[:16].replace("T", " "), header.driver) if x)
         return debrief_view(

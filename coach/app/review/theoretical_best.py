@@ -1,4 +1,4 @@
-"""The best lap the driver could have put together from his own pieces, each entered no faster than it could be."""
+"""The theoretical best: the fastest lap from a driver's own pieces, each with a possible entry speed."""
 
 from __future__ import annotations
 
@@ -12,17 +12,17 @@ from coach.core.measure.passes import PassRecord
 from coach.core.track.zones import Zone
 
 SPARE_MPS: Final = 0.3
-"""A piece may be entered this much faster than the one before ended: the scatter of a speed [m/s]."""
+"""Tolerance of a piece's entry speed over the previous exit speed: the scatter of a speed [m/s]."""
 CUT_M: Final = 0.5
-"""A straight that is shorter than this by less counts as whole [m]."""
+"""A straight shorter by less than this counts as complete [m]."""
 
 
-def possible_best(driven: Sequence[PassRecord], zones: Sequence[Zone]) -> tuple[float, tuple[int, ...]]:
-    """Time of the best possible lap [s] and the lap each piece is from; NaN without a pass of every corner.
+def theoretical_best_lap(driven: Sequence[PassRecord], zones: Sequence[Zone]) -> tuple[float, tuple[int, ...]]:
+    """Return the time of the best possible lap [s] and the lap each piece is from; NaN without a pass of every corner.
 
-    Two pieces a corner of ``zones``: the corner, and the straight after it, unless the record ends on it. Found by
-    dynamic programming over the pieces in driving order, around the lap from corner 0 to corner 0; the last piece
-    must also fit the first.
+    Two pieces a corner of ``zones``: the corner, and the straight after it, unless the record ends on it. Solved by
+    dynamic programming over the pieces in driving order, around the lap from corner 0 to corner 0; the last piece must
+    also fit the first.
     """
     pieces: list[list[tuple[float, float, float, int]]] = [[] for _ in range(2 * len(zones))]
     for one in driven:
@@ -39,7 +39,7 @@ def possible_best(driven: Sequence[PassRecord], zones: Sequence[Zone]) -> tuple[
         return float("nan"), ()
     best = float("inf")
     path: tuple[int, ...] = ()
-    # the first piece is fixed in turn, so that the lap closes
+    # fix each first piece in turn, so that the lap closes
     for first in range(len(pieces[0])):
         total, chosen = _around(pieces, first)
         if total < best:

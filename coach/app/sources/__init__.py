@@ -1,7 +1,7 @@
-"""The one place where the coach reaches the feeds.
+"""The only place where the coach uses the feeds.
 
-Here are the live ones and what is sent out; ``files`` has the importers and ``maps`` the packet maps, apart, so that a
-run does not load what it does not need.
+This module has live feeds and senders; ``files`` has the importers and ``maps`` the packet maps, so that a run loads
+only what it needs.
 """
 
 from __future__ import annotations
@@ -19,25 +19,25 @@ from feeds.counters import explain as count_lines
 from feeds.features import features
 from feeds.plane import Plane
 from feeds.registry import FEEDS, feed_class
-from feeds.send import Sent
+from feeds.send import SendCounts
 from feeds.send import send as send_frames
 
 __all__ = ["REAL_CAR", "Channels", "Feed", "Plane", "count_lines", "features"]
 
 
 class SourceError(CoachError):
-    """An address or a speed that can not be understood."""
+    """An invalid address or speed."""
 
 
 @dataclass(frozen=True)
-class Source:
-    """Which feed, and how it is opened: ``options`` are the keyword arguments of its class."""
+class FeedSource:
+    """A feed and its options: ``options`` are the keyword arguments of its class."""
 
     name: str
     options: dict[str, Any] = field(default_factory=dict)
 
     def open(self) -> Feed:
-        """The feed; raises FeedError, SourceError for options that a feed of another package does not take."""
+        """Open the feed; raise FeedError, or SourceError for options an added feed does not accept."""
         kind = feed_class(self.name)
         if self.name not in FEEDS:
             try:
@@ -49,7 +49,7 @@ class Source:
 
 
 def speed_of(text: str) -> float:
-    """``max`` or a number above 0; SourceError otherwise."""
+    """Return ``max`` or a number above 0; raise SourceError otherwise."""
     if text == "max":
         return float("inf")
     try:
@@ -62,7 +62,7 @@ def speed_of(text: str) -> float:
 
 
 def options_of(pairs: list[str]) -> dict[str, str]:
-    """``NAME=VALUE`` pairs; SourceError otherwise."""
+    """Return ``NAME=VALUE`` pairs; raise SourceError otherwise."""
     for pair in pairs:
         if not pair.partition("=")[0].isidentifier() or "=" not in pair:
             raise SourceError(f"--option: found {pair!r}; expected NAME=VALUE")
@@ -70,15 +70,15 @@ def options_of(pairs: list[str]) -> dict[str, str]:
 
 
 def address_of(text: str) -> tuple[str, int]:
-    """``HOST:PORT``; SourceError otherwise."""
+    """Return ``HOST:PORT``; raise SourceError otherwise."""
     host, _, port = text.rpartition(":")
     if not host or not port.isdigit() or not 0 < int(port) < 65536:
         raise SourceError(f"address: found {text!r}; allowed HOST:PORT with a port from 1 to 65535")
     return host.strip("[]"), int(port)
 
 
-def send_session(session: Path, to: str, speed: str, as_text: bool) -> Sent:
-    """Play a session as datagrams; raises SessionError, SourceError, FeedError."""
+def send_session(session: Path, to: str, speed: str, as_text: bool) -> SendCounts:
+    """Play a session as datagrams; raise SessionError, SourceError or FeedError on failure."""
     host, port = address_of(to)
     frames = (frame for batch in SessionReader(session).batches() for frame in batch.frames())
     return send_frames(frames, host, port, speed_of(speed), "json" if as_text else "msgpack")
@@ -86,7 +86,7 @@ def send_session(session: Path, to: str, speed: str, as_text: bool) -> Sent:
 
 @dataclass(frozen=True)
 class FeedOptions:
-    """What the command line says about the feed."""
+    """Feed options of the command line."""
 
     feed: str = "practice"
     host: str = "127.0.0.1"
@@ -101,30 +101,30 @@ class FeedOptions:
     rate_hz: float = 60.0
     laps: int | None = None
     options: dict[str, str] = field(default_factory=dict)
-    """What ``--option`` says, for a feed of another package."""
+    """Values of ``--option`` for an added feed."""
 
 
-def source_of(asked: FeedOptions, origin: tuple[float, float] | None = None) -> Source:
-    """The feed that is asked for; SourceError when an option it needs is missing.
+def source_of(asked: FeedOptions, origin: tuple[float, float] | None = None) -> FeedSource:
+    """Return the requested feed; raise SourceError if it lacks an option.
 
     ``origin`` (degrees) is that of the reference's plane, for feeds that give latitude and longitude.
     """
     pace = speed_of(asked.speed)
     if asked.feed not in FEEDS:
-        return Source(asked.feed, dict(asked.options))
+        return FeedSource(asked.feed, dict(asked.options))
     if asked.options:
         raise SourceError(f"--option: found {', '.join(asked.options)}; feed {asked.feed} has options of its own")
     if asked.feed == "practice":
-        return Source("practice", {"seed": asked.seed, "rate_hz": asked.rate_hz, "laps": asked.laps, "speed": pace})
+        return FeedSource("practice", {"seed": asked.seed, "rate_hz": asked.rate_hz, "laps": asked.laps, "speed": pace})
     if asked.feed == "replay":
         if asked.session is None:
             raise SourceError("feed replay needs --session FOLDER")
-        return Source("replay", {"path": asked.session, "speed": pace})
+        return FeedSource("replay", {"path": asked.session, "speed": pace})
     if asked.feed == "nmea":
         if not asked.receiver:
             raise SourceError("feed nmea needs --receiver udp:HOST:PORT, tcp:HOST:PORT, serial:DEVICE or file:PATH")
         options = {"source": asked.receiver, "speed": pace, "latency_s": asked.latency_s, "origin": origin}
-        return Source("nmea", options)
+        return FeedSource("nmea", options)
     options = {"host": asked.host, "origin": origin}
     if asked.port is not None:
         options["port"] = asked.port
@@ -132,4 +132,4 @@ def source_of(asked: FeedOptions, origin: tuple[float, float] | None = None) -> 
         if asked.packet_map is None:
             raise SourceError("feed map needs --map FILE")
         options |= {"packet_map": asked.packet_map, "capture": asked.capture, "speed": pace}
-    return Source(asked.feed, options)
+    return FeedSource(asked.feed, options)

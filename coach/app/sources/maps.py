@@ -4,8 +4,16 @@ from __future__ import annotations
 
 from feeds.packet_map.capture import capture, read_capture, send_capture
 from feeds.packet_map.model import PacketMap, read_map
-from feeds.packet_map.trial import Row, Trial, trial_answer, try_live
+from feeds.packet_map.trial import FieldRow, Trial, trial_answer, try_live
 
 __all__ = [
-    "PacketMap", "Row", "Trial", "capture", "read_capture", "read_map", "send_capture", "trial_answer", "try_live",
+    "FieldRow",
+    "PacketMap",
+    "Trial",
+    "capture",
+    "read_capture",
+    "read_map",
+    "send_capture",
+    "trial_answer",
+    "try_live",
 ]  # fmt: skip

@@ -1,1 +1,1 @@
-"""What is worth saying, in which words, and when."""
+"""Cues: what to say, in which words, and when."""

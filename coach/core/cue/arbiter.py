@@ -1,8 +1,8 @@
-"""One speaker: which of the open candidates speaks now, which waits, which is dropped, never late.
+"""The arbiter: decides which open candidate speaks now, which waits and which is dropped; none is late.
 
-Total order: safety, priority, nearest deadline, larger loss, rule name. Nothing is cut but for a safety caution,
-nothing resumes, and what can no longer end in time is dropped. A lower candidate may speak before a higher one that
-is not due yet, if it is over before the higher one has to begin.
+Total order: safety, priority, nearest deadline, larger loss, rule name. Only a safety caution interrupts, nothing
+resumes, and a cue that can no longer end in time is dropped. A lower candidate may speak before a higher one that is
+not due yet, if it ends before the higher one must begin.
 """
 
 from __future__ import annotations
@@ -18,28 +18,29 @@ from coach.core.cue.rules import CueRule
 from coach.core.track.timing import LONGEST_LEAD_S, SHORT_LEAD_S, STARTS_AFTER_S
 
 PAUSE_S: Final = 0.3
-"""Silence between two cues, so that they are heard as two (common practice, no source)."""
+"""Silence that separates two cues (common practice, no source)."""
 WORD_S: Final = 60.0 / 160.0
-"""Length of a word at the default rate, for a text whose rendered length is not known."""
+"""Duration of a word at the default rate, for texts without a rendered duration."""
 CLEAR_S: Final = 0.3
-"""Silence between a word about another corner and the brake point (common practice, no source)."""
+"""Silence between a cue about another corner and the brake point (common practice, no source)."""
 CALM_S: Final = 0.25
-"""A correction waits this long after the corner before: the driver himself may be at full throttle a little later
-than the reference (common practice, no source)."""
+"""A correction waits this long after the previous corner: the driver may reach full throttle a little later than the
+reference (common practice, no source).
+"""
 LOOK_S: Final = 0.1
-"""A candidate that has to wait for the phase is looked at this often [s]."""
+"""Interval for rechecking a candidate that waits for the phase [s]."""
 NEVER: Final = float("inf")
 COMMA_S: Final = 0.15
-"""The pause at a comma, where a text is put together from pieces."""
+"""The pause at a comma in a text joined from pieces."""
 ASKED: Final = "asked"
-"""The slot of what the driver asked for."""
+"""The slot of answers to the driver."""
 
 
 class Candidate(msgspec.Struct, frozen=True):
-    """A cue that may be spoken: its forms from long to short, and the place [m driven] of its action.
+    """A possible cue: its forms from long to short, and the place [m driven] of its action.
 
-    ``over_m`` is where it must be over ``margin_s`` before: the action, or where it gets quiet if that is earlier.
-    What is said before another corner must also be over CLEAR_S before that one gets quiet, at ``clear_m``.
+    ``over_m`` is where it must end with ``margin_s`` to spare: the action, or the start of silence if earlier. A cue
+    before another corner must also end CLEAR_S before that corner's silence, at ``clear_m``.
     """
 
     rule: CueRule
@@ -58,22 +59,22 @@ class Candidate(msgspec.Struct, frozen=True):
 
     @property
     def elsewhere(self) -> bool:
-        """Whether it is said by name far from its corner: any time will do, and what is near comes first."""
+        """Whether it is spoken by name far from its corner: any time suits, and nearer cues come first."""
         return self.slot in ("after", "other straight")
 
     @property
     def asked(self) -> bool:
-        """Whether the driver asked for it: it waits for nothing but a quiet moment."""
+        """Whether the driver asked for it: it waits only for a quiet moment."""
         return self.slot == ASKED
 
     @property
     def call(self) -> bool:
-        """Whether it is a call: it takes no room that a cue could need."""
+        """Whether it is a call: it must not take a cue's room."""
         return self.rule.family == "call"
 
 
 class Verdict(msgspec.Struct, frozen=True):
-    """What became of a candidate: spoken (then ``ends_s`` is its foretold end), or held back and why."""
+    """The verdict on a candidate: spoken (``ends_s`` is its predicted end), or held with a reason."""
 
     candidate: Candidate
     spoken: bool
@@ -91,11 +92,11 @@ class _Plan(msgspec.Struct, frozen=True):
     forms: tuple[str, ...]
     latest_s: float
     whole_s: float
-    """When it has to begin to be said in full."""
+    """Latest start for the full text."""
 
     @property
     def key(self) -> tuple[bool, bool, bool, int, float, float, float, str, int, int, tuple[str, ...]]:
-        """Total, so that the order of rules in a file can not matter."""
+        """Total order, so that the order of rules in a file does not matter."""
         c = self.candidate
         order = (self.over_s, c.action_m, -c.loss_s)
         first = (not c.safety, not c.asked, c.elsewhere or c.call, -c.rule.priority)
@@ -113,7 +114,7 @@ class Arbiter:
     _safety_speaks: bool = False
 
     def duration(self, text: str) -> float:
-        """Length of ``text`` [s]; from its pieces, or estimated from its words when those were not rendered."""
+        """Return the length of ``text`` [s]; from its pieces, or estimated from its words."""
         known = self.durations.get(text)
         if known is not None:
             return known
@@ -124,10 +125,10 @@ class Arbiter:
         return 0.25 + WORD_S * len(text.split())
 
     def consider(self, now_s: float, reach: Callable[[float], float], may_speak: bool) -> tuple[list[Verdict], float]:
-        """Decide at ``now_s``. ``reach(place_m)`` foretells the session time at a place [s].
+        """Decide at ``now_s``. ``reach(place_m)`` predicts the session time at a place [s].
 
-        ``may_speak`` is false in quiet phases: then only safety cautions may. Returns the verdicts reached now and
-        when to look again (inf: not before something opens).
+        ``may_speak`` is false in quiet phases, which allow only safety cautions. Return the verdicts and the time of
+        the next check (inf: not before something opens).
         """
         verdicts: list[Verdict] = []
         again, must_be_over, gives_way = NEVER, NEVER, NEVER
@@ -168,7 +169,7 @@ class Arbiter:
         return _Plan(candidate, over, ready, free, forms, latest, whole)
 
     def _text(self, plan: _Plan, now_s: float, must_be_over_s: float) -> str:
-        """The longest form that is over before a higher candidate has to begin; "" if none is."""
+        """Return the longest form that ends before a higher candidate must begin, or ""."""
         for form in plan.forms:
             if now_s + STARTS_AFTER_S + self.duration(form) + PAUSE_S <= must_be_over_s:
                 return form
@@ -182,12 +183,12 @@ class Arbiter:
         return Verdict(candidate, True, Reason.NONE, text, self.busy_until_s, action_s)
 
     def drop_all(self, now_s: float, reason: Reason) -> list[Verdict]:
-        """Everything open is held back: tracking was lost, or the session ended."""
+        """Hold all open candidates: tracking was lost, or the session ended."""
         verdicts = [held(c, reason, now_s) for c in self.open]
         self.open.clear()
         return verdicts
 
 
 def held(candidate: Candidate, reason: Reason, now_s: float, action_s: float = float("nan")) -> Verdict:
-    """The verdict that ``candidate`` is not said; its words are the short ones."""
+    """Return a verdict that holds ``candidate``, with its short words."""
     return Verdict(candidate, False, reason, candidate.forms[-1], now_s, action_s)

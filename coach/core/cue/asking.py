@@ -1,9 +1,9 @@
-"""What the driver asks for: kept until a quiet moment, then answered as a cue like any other, or dropped when too old.
+"""Driver requests: kept until a quiet moment, then answered like any cue, or dropped when too old.
 
-Feedback that a learner asks for is retained better than the same feedback at times he did not choose (Chiviacowsky &
-Wulf 2002, Research Quarterly for Exercise and Sport 73(4):408-415, from memory). Learners ask mostly after what they
-take for a good trial, and hearing that it was good is part of what helps (Chiviacowsky, Wulf & Lewthwaite 2012,
-Frontiers in Psychology 3:458): a corner without a fault is answered too.
+Learners retain requested feedback better than the same feedback at other times (Chiviacowsky & Wulf 2002, Research
+Quarterly for Exercise and Sport 73(4):408-415, from memory). Learners mostly ask after trials they think good, and
+confirming it is part of the benefit (Chiviacowsky, Wulf & Lewthwaite 2012, Frontiers in Psychology 3:458): so a corner
+without a fault gets an answer too.
 """
 
 from __future__ import annotations
@@ -27,16 +27,16 @@ from coach.core.values import Corner, Decision, Finding
 
 Request = Literal["repeat", "last_corner", "quiet_lap", "mark"]
 KEPT_S: Final = 10.0
-"""A request older than this is dropped: the longest corner is over by then (common practice, no source)."""
+"""Age limit of a request: the longest corner ends by then (common practice, no source)."""
 KEPT_REVIEW_S: Final = 25.0
-"""What is said of a corner by its name may wait longer: corners follow one another (common practice, no source)."""
+"""Age limit of an answer that names its corner, as corners follow one another (common practice, no source)."""
 RIGHT: Final = "good, nothing to correct"
 RIGHT_SHORT: Final = "good corner"
 NO_RULE: Final = "no cue for that corner"
 ANSWERS: Final[dict[str, str]] = {
     "quiet_lap": "quiet this lap", "mark": "marked", "right": RIGHT, "right short": RIGHT_SHORT, "no rule": NO_RULE,
 }  # fmt: skip
-"""What is said beside the rules' own words."""
+"""Fixed answers besides the rules' own words."""
 
 
 About = tuple[int, int]
@@ -44,14 +44,14 @@ About = tuple[int, int]
 
 
 class Reviewed(msgspec.Struct, frozen=True):
-    """What was found in a corner, costliest first; not ``judged`` where that says nothing, as after a spin."""
+    """Findings of a corner, costliest first; not ``judged`` where meaningless, as after a spin."""
 
     findings: tuple[Finding, ...]
     judged: bool
 
 
 Review = Callable[[About, float], Reviewed | None]
-"""A corner as far as it is driven [m]; None while it can not be measured."""
+"""A corner's findings up to a place [m]; None until it can be measured."""
 
 
 class _Waiting(msgspec.Struct, frozen=True):
@@ -64,7 +64,7 @@ class _Waiting(msgspec.Struct, frozen=True):
 
 
 class Asking:
-    """The requests that wait. ``review`` measures the corner that was just driven when it was asked for."""
+    """Pending requests. ``review`` measures the corner just driven at the request."""
 
     def __init__(self, cue_context: CueContext, review: Review) -> None:
         self.cue_context = cue_context
@@ -74,14 +74,14 @@ class Asking:
         self._found: tuple[About, Reviewed] | None = None
 
     def ask(self, request: Request, now_s: float, u_m: float, about: About | None) -> list[Decision]:
-        """Take a request; ``look`` answers it. ``about`` is the corner that the car is in, or left last."""
+        """Take a request; ``look`` answers it. ``about`` is the current or last corner."""
         self._waiting.append(_Waiting(request, now_s, about))
-        self._found = None  # asked again, it is looked at again: more of it is driven
+        self._found = None  # review again on another request: more of the corner is driven
         self.cue_context.cue_engine.wake_s = min(self.cue_context.cue_engine.wake_s, now_s)
         return self.cue_context.quiet_lap(now_s, u_m) if request == "quiet_lap" else []
 
     def look(self, now_s: float, u_m: float, speed_mps: float, may_speak: bool) -> list[Decision]:
-        """Open what can be answered now; the talker is to consider it in the same moment."""
+        """Open possible answers; the cue engine must consider them at the same time."""
         out: list[Decision] = []
         for one in [w for w in self._waiting if w.old(now_s)]:
             self._waiting.remove(one)
@@ -101,7 +101,7 @@ class Asking:
         return out
 
     def look_again(self, now_s: float) -> None:
-        """After the talker considered it: what was not said waits on, and wakes the talker."""
+        """Keep unspoken answers pending after the cue engine considered them, and set its wake-up."""
         cue_engine = self.cue_context.cue_engine
         if self._offered is not None:
             left = [c for c in cue_engine.arbiter.open if not c.asked]
@@ -112,14 +112,14 @@ class Asking:
             cue_engine.wake_s = min(cue_engine.wake_s, now_s + LOOK_S)
 
     def drop_all(self, now_s: float, u_m: float, reason: Reason) -> list[Decision]:
-        """The car's place was lost, or the session ended."""
+        """Drop all requests: the car was lost, or the session ended."""
         waiting = list(self._waiting)
         self._waiting.clear()
         self._found = None
         return [self._dropped(one, reason, now_s, u_m) for one in waiting]
 
     def _fits(self, candidate: Candidate, now_s: float, u_m: float, speed_mps: float) -> bool:
-        """Whether its shortest form is over in time: else it waits for the next straight."""
+        """Return whether its shortest form ends in time; else it waits for the next straight."""
         arbiter = self.cue_context.cue_engine.arbiter
         over = (
             self.cue_context.reach(now_s, u_m, speed_mps)(candidate.over_m) if candidate.over_m < math.inf else math.inf
@@ -142,7 +142,7 @@ class Asking:
         return self._plain(one.request, ANSWERS[one.request], now_s, u_m)
 
     def _plain(self, about: str, text: str, now_s: float, u_m: float, corner: int = -1) -> Candidate:
-        """An answer that is no cue of the rules."""
+        """Return an answer that is not a rule's cue."""
         rule = CueRule(about, "answer", about, "straight", text, text, priority=100)
         over = self.cue_context.quiet_ahead(u_m)
         lap = self.cue_context.track_model.lap(u_m)
@@ -150,7 +150,7 @@ class Asking:
         return Candidate(rule, corner, lap, (text,), over, over, margin, 0.0, now_s, slot=ASKED)
 
     def _repeated(self, now_s: float, u_m: float) -> Candidate | None:
-        """What was said last, with its corner's name once its place is passed."""
+        """Return the last cue, with its corner's name once passed."""
         said = self.cue_context.cue_engine.last_said
         if said is None:
             return None
@@ -162,7 +162,7 @@ class Asking:
         return msgspec.structs.replace(plain, rule=msgspec.structs.replace(plain.rule, about=said.rule.about))
 
     def _about(self, about: About, now_s: float, u_m: float) -> Candidate | None:
-        """The costliest thing of a corner, by its name as it is said right after it."""
+        """Return the costliest finding of a corner as spoken right after it."""
         if self._found is None or self._found[0] != about:
             reviewed = self._review(about, u_m)
             if reviewed is None:
@@ -193,7 +193,7 @@ class Asking:
         ]
 
     def _forms(self, rule: CueRule, finding: Finding, corner: int) -> tuple[tuple[str, ...], float]:
-        """The texts, and where a driver brakes who does as they say [m], NaN when they name no board."""
+        """Return the texts and the brake point they imply [m], NaN without a board."""
         track_model, rules = self.cue_context.track_model, self.cue_context.cue_engine.rules
         found = wordings(
             rule, track_model.corners[corner], amount=finding.amount, cost_s=finding.cost_s,
@@ -204,5 +204,5 @@ class Asking:
 
 
 def _hurts(rule: CueRule, corner: Corner) -> bool:
-    """Whether a safety caution of the corner pulls to the other side."""
+    """Return whether a safety caution of the corner contradicts it."""
     return any(opposes(rule.about, c.kind, (c.words,)) for c in corner.cautions if c.safety)

@@ -1,4 +1,4 @@
-"""Braking boards: which one a corner is braked by, and how it is called."""
+"""Braking boards: the board of a corner, and its name."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ AT_BOARD_M: Final = 7.5
 NEAR_BOARD_M: Final = 22.5
 """A brake point this near a board is "at" it, or "before" or "after" it; farther away the board is not named."""
 ROUND_BOARD: Final = 25
-"""Boards read multiples of it; a place within ROUND_WITHIN of one is taken for that board (common practice)."""
+"""Boards show multiples of it; a place within ROUND_WITHIN of one is that board (common practice)."""
 ROUND_WITHIN: Final = 4.0
 
 
 class BoardPlace(msgspec.Struct, frozen=True):
-    """The board a corner is braked by: which side of it the brake point lies, its place, what it reads.
+    """The board of a corner: side of the brake point, place, and number.
 
-    ``brakes_m``: where a driver brakes who does as a text with this board says [m along the reference].
+    ``brakes_m``: the brake point implied by a text with this board [m along the reference].
     """
 
     side: Side
@@ -35,7 +35,7 @@ class BoardPlace(msgspec.Struct, frozen=True):
 
 @lru_cache(maxsize=1024)
 def board_place(corner: Corner, units: Units = METRIC) -> BoardPlace | None:
-    """The braking board nearest the brake point; None without braking or a board near enough to brake by."""
+    """Return the braking board nearest the brake point; None without braking or a board near enough."""
     if not corner.boards_m or not math.isfinite(corner.brake_m):
         return None
     distance = corner.turn_in_m - corner.brake_m
@@ -49,14 +49,14 @@ def board_place(corner: Corner, units: Units = METRIC) -> BoardPlace | None:
 
 
 def _reads(board_m: float, units: Units) -> float:
-    """The number on a board that stands ``board_m`` before the turn-in."""
+    """Return the number on a board that stands ``board_m`` before the turn-in."""
     number = board_m * units.board_per_m
     nearest = ROUND_BOARD * round(number / ROUND_BOARD)
     return nearest if units.board_per_m != 1.0 and nearest and abs(number - nearest) <= ROUND_WITHIN else number
 
 
 def board_named(corner: Corner, texts: Iterable[str], language: Language = ENGLISH, units: Units = METRIC) -> float:
-    """Where a driver brakes who does as his own words say [m]; NaN when none of ``texts`` names the board."""
+    """Return the brake point implied by the driver's own words [m]; NaN if none of ``texts`` names the board."""
     place = board_place(corner, units)
     if place is None:
         return math.nan

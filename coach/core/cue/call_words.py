@@ -1,7 +1,7 @@
-"""What the clock, the track limits and the pit stop are called with: numbers as drivers say them, in few pieces.
+"""Words of calls about lap times, track limits and the pit stop: numbers as drivers say them, in few pieces.
 
-A text is put together at its commas from pieces that are rendered once, so a lap time is two pieces ("one thirty-one",
-"four") and a gap one. The seconds are those around the reference's lap time; other times are not said.
+A text joins pieces at its commas, each rendered once, so a lap time is two pieces ("one thirty-one", "four") and a gap
+one. Only seconds around the reference's lap time are rendered; other times are not spoken.
 """
 
 from __future__ import annotations
@@ -20,14 +20,14 @@ ONES: Final = ("zero", "one", "two", "three", "four", "five", "six", "seven", "e
 TENS: Final = ("", "", "twenty", "thirty", "forty", "fifty")
 LAPS_FROM: Final = 0.9
 LAPS_TO: Final = 1.3
-"""Lap times within these shares of the reference's are said (common practice, no source)."""
+"""Range of spoken lap times as shares of the reference's (common practice, no source)."""
 LEVEL: Final = "level"
 HALVES: Final = ("a second", "one and a half", "two seconds", "two and a half", "three seconds", "over three seconds")
 COUNTS: Final = ("track limits", "two", "three", "four", "five", "six")
-"""The first, and the sixth and all after it."""
+"""The first, and the sixth and later ones."""
 SECTORS: Final = 2
 ALONE: Final = frozenset({"lap", "gap", "advice"})
-"""Placeholders that stand alone between commas, or there would be too many pieces."""
+"""Placeholders that must be alone between commas, to limit the number of pieces."""
 PLACEHOLDERS: Final[Mapping[str, frozenset[str]]] = {
     "lap": frozenset({"lap", "gap"}),
     "best": frozenset({"lap", "gap"}),
@@ -39,12 +39,12 @@ PLACEHOLDERS: Final[Mapping[str, frozenset[str]]] = {
     "better": frozenset({"corner"}),
     "next": frozenset({"corner", "advice"}),
 }
-"""What a call is about -> what can be filled in."""
+"""Subject of a call -> its placeholders."""
 _SLOT: Final = re.compile(r"\{([^{}]*)\}")
 
 
 def number(n: int) -> str:
-    """``n`` from 0 to 59 in words."""
+    """Return ``n`` from 0 to 59 in words."""
     if n < len(ONES):
         return ONES[n]
     tens, one = divmod(n, 10)
@@ -52,7 +52,7 @@ def number(n: int) -> str:
 
 
 def _whole(seconds: int) -> str:
-    """Whole seconds as drivers say them: 91 is "one thirty-one", 65 "one oh five"."""
+    """Return whole seconds as drivers say them: 91 is "one thirty-one", 65 "one oh five"."""
     minutes, rest = divmod(seconds, 60)
     if not minutes:
         return number(rest)
@@ -63,12 +63,12 @@ def _whole(seconds: int) -> str:
 
 
 def said_seconds(reference_s: float) -> range:
-    """The whole seconds of the lap times that are said, for a reference's lap time [s]."""
+    """Return the whole seconds of spoken lap times, for a reference's lap time [s]."""
     return range(int(reference_s * LAPS_FROM), int(reference_s * LAPS_TO) + 1)
 
 
 def lap_words(time_s: float, reference_s: float) -> str:
-    """A lap time: 91.38 s is "one thirty-one, four"; "" for one that is not said."""
+    """Return a lap time: 91.38 s is "one thirty-one, four"; "" for one outside the spoken range."""
     if not math.isfinite(time_s):
         return ""
     seconds, tenth = divmod(round(time_s * 10), 10)
@@ -76,7 +76,9 @@ def lap_words(time_s: float, reference_s: float) -> str:
 
 
 def gap_words(gap_s: float) -> str:
-    """A difference: -0.21 s is "two tenths up", 0.4 s "four tenths down"; from a second on in halves; "" for none."""
+    """Return a difference: -0.21 s is "two tenths up", 0.4 s "four tenths down"; from a second on in halves; "" for
+    none.
+    """
     if not math.isfinite(gap_s):
         return ""
     tenths = round(abs(gap_s) * 10)
@@ -89,25 +91,25 @@ def gap_words(gap_s: float) -> str:
 
 
 def count_words(count: int) -> str:
-    """How often the limits were crossed at a corner: the first time "track limits", then the number."""
+    """Return the words for track-limit counts at a corner: first "track limits", then the number."""
     return COUNTS[min(count, len(COUNTS)) - 1]
 
 
 def fill(template: str, values: Mapping[str, str]) -> str:
-    """``template`` with its placeholders filled; "" when one can not be."""
+    """Return ``template`` with its placeholders filled; "" if one cannot be filled."""
     if not all(values.get(name) for name in _SLOT.findall(template)):
         return ""
     return _SLOT.sub(lambda m: values[m.group(1)], template)
 
 
 def not_alone(template: str) -> list[str]:
-    """The placeholders that share a piece with other words though they must stand alone."""
+    """Return the placeholders that wrongly share a piece with other words."""
     parts = template.split(", ")
     return [name for part in parts for name in _SLOT.findall(part) if name in ALONE and part != f"{{{name}}}"]
 
 
 def pieces(calls: Iterable[CueRule], corners: Iterable[Corner], reference_s: float = math.nan) -> Iterator[str]:
-    """Every piece that ``calls`` may be put together from; without a reference's lap time [s] no lap time is."""
+    """Yield every piece of ``calls``; without a reference's lap time [s] no lap times."""
     names = [c.say or c.name for c in corners]
     seconds = [_whole(s) for s in said_seconds(reference_s)] if math.isfinite(reference_s) else []
     tenths = [0.1 * n for n in range(10)] + [1.0 + 0.5 * n for n in range(len(HALVES))]

@@ -1,7 +1,7 @@
-"""What the clock says at the line, the limits after a corner, and the two sentences in the pits.
+"""Calls: lap times at the line, track limits after a corner, and two sentences in the pits.
 
-A call asks for no room of a cue: it is said only where it is over before the next corner gets quiet and before a cue
-that waits has to begin. What finds no room waits for the next straight that has some, but not for long.
+A call never takes a cue's room: it is spoken only if it ends before the next corner's silence and before a pending cue
+must begin. Otherwise it waits for the next straight with room, but not for long.
 """
 
 from __future__ import annotations
@@ -25,19 +25,19 @@ from coach.core.track.timing import ROOM_S, free_m
 from coach.core.track_model import TrackModel
 
 WINDOW: Final = 3
-"""Laps that are compared with as many before them."""
+"""Number of laps compared with as many before them."""
 DROPPED_S: Final = 0.3
-"""The pace drops off when the mean of the last laps is this much slower (common practice, no source)."""
+"""The pace drops if the mean of the last laps is this much slower (common practice, no source)."""
 CLEARLY: Final = 2.5
-"""And by so many standard errors of the difference: no luck."""
+"""... and by this many standard errors of the difference."""
 WAIT_S: Final = 40.0
-"""So long a call waits for a straight with room: then it is no news (common practice, no source)."""
+"""Longest wait of a call for a straight with room, before it is old news (common practice, no source)."""
 ALIKE_S: Final = 0.2
-"""Laps that differ by this at most are the same (common practice, no source)."""
+"""Largest difference between equal laps (common practice, no source)."""
 
 
 class _Waiting(msgspec.Struct, frozen=True):
-    """A call for which there may be no room at once."""
+    """A call that may have to wait for room."""
 
     about: str
     values: dict[str, str]
@@ -67,7 +67,7 @@ class Calls:
         self._ends = sector_ends(cue_context.track_model)
 
     def swap(self, same_reference: bool) -> None:
-        """Other corners from now on; on another reference nothing can be compared with what was driven before."""
+        """Replace the corners; on another reference discard earlier laps for comparison."""
         self._ends = sector_ends(self.cue_context.track_model)
         self._best_sector.clear()
         self._unsteady = None
@@ -78,12 +78,12 @@ class Calls:
             self._laps.clear()
 
     def interrupt(self) -> None:
-        """Tracking was lost."""
+        """Handle lost tracking."""
         self._sector_t = math.nan
         self._waiting.clear()
 
     def line(self, lap: int, time_s: float, counts: bool, line_t_s: float, now_s: float, u_m: float) -> None:
-        """The line was crossed: ``lap`` took ``time_s`` (NaN: not known) and ``counts`` as a lap, or not."""
+        """Handle a finished ``lap`` with ``time_s`` (NaN if unknown) that ``counts`` or not."""
         self._sector, self._sector_t, self._clean_sector = 0, line_t_s, True
         counts = counts and lap not in self._over_in
         self._over_in = {n for n in self._over_in if n > lap}
@@ -102,7 +102,7 @@ class Calls:
         self._tell(_Waiting(about, values, -1, now_s, "line"), now_s, u_m)
 
     def _trend(self, time_s: float) -> str:
-        """Whether the last laps are clearly slower than those before, or the same; "" for neither."""
+        """Return whether the last laps are clearly slower than those before, or equal; "" for neither."""
         self._laps.append(time_s)
         laps = list(self._laps)
         if len(laps) == 2 * WINDOW:
@@ -110,14 +110,14 @@ class Calls:
             slower = fmean(last) - fmean(before)
             error = math.sqrt((pstdev(before) ** 2 + pstdev(last) ** 2) / (WINDOW - 1))
             if slower >= max(DROPPED_S, CLEARLY * error):
-                # said once: what comes is compared with these laps
+                # speak once: compare later laps with these
                 self._laps = deque(last, maxlen=2 * WINDOW)
                 return "drop_off"
         near = laps[-WINDOW:]
         return "same" if len(near) == WINDOW and max(near) - min(near) <= ALIKE_S else ""
 
     def over(self, corner: int, crossed_s: float, now_s: float, u_m: float) -> None:
-        """A corner is over; a sector may end with it."""
+        """Handle a corner's end, which may end a sector."""
         waiting, self._waiting = self._waiting, []
         for one in waiting:
             self._tell(one, now_s, u_m)
@@ -136,14 +136,14 @@ class Calls:
             self._open("sector", {"sector": number(sector + 1), "gap": gap}, now_s, u_m, "line")
 
     def learn(self, corner: int, lap: int, early_m: float, loss_s: float) -> None:
-        """A valid pass: how far from the reference's brake point he braked [m], and what it lost [s]."""
+        """Learn from a valid pass: distance from the reference's brake point [m], and loss [s]."""
         schedule = self.cue_context.cue_engine.schedule
         corrected = bool(schedule.recent.faults(corner, self.cue_context.cue_engine.rules.rules))
         if self.steadiness.learn(corner, lap, early_m, loss_s) and not corrected:
             self._unsteady = corner
 
     def left(self, corner: int, lap: int, wheels_off: float, now_s: float, u_m: float) -> None:
-        """A corner was left with at most ``wheels_off`` wheels beyond the limit in it; NaN: not known."""
+        """Handle a corner's end with at most ``wheels_off`` wheels beyond the limit; NaN if unknown."""
         if not wheels_off >= WHEELS_OFF:
             return
         there = self.cue_context.track_model.corners[corner]
@@ -155,19 +155,19 @@ class Calls:
         self._tell(_Waiting("limits", values, corner, now_s, "after"), now_s, u_m)
 
     def _tell(self, one: _Waiting, now_s: float, u_m: float) -> None:
-        """At once if there is room, else on the next straight that has room, but not after long."""
+        """Speak at once if there is room, else on the next straight with room, but not too late."""
         if self._room_s(now_s, u_m) < ROOM_S and now_s - one.since_s < WAIT_S:
             self._waiting.append(one)
         else:
             self._open(one.about, one.values, now_s, u_m, one.slot, one.corner)
 
     def _room_s(self, now_s: float, u_m: float) -> float:
-        """How long it is until the next corner gets quiet [s]."""
+        """Return the time until the next corner's silence [s]."""
         quiet_m = self.cue_context.quiet_ahead(u_m)
         return self.cue_context.reach(now_s, u_m, 0.0)(quiet_m) - now_s if math.isfinite(quiet_m) else 0.0
 
     def pit(self, now_s: float, u_m: float) -> None:
-        """The car came into the pits: what improved, and what is next."""
+        """Handle a pit entry: call what improved, and what is next."""
         schedule, track_model = self.cue_context.cue_engine.schedule, self.cue_context.track_model
         better, following = schedule.most_improved(), schedule.next_up()
         if better is not None:
@@ -208,7 +208,9 @@ class Calls:
 
 
 def sector_ends(track_model: TrackModel) -> tuple[int, ...]:
-    """The corners at whose end a sector ends: a third and two thirds of the reference's lap; () where there are few."""
+    """Return the corners at whose end a sector ends: a third and two thirds of the reference's lap; () if there are few
+    corners.
+    """
     reference = track_model.reference
     at = [reference.value("t_s", free_m(zone)) for zone in track_model.zones]
     if not reference.closed or len(at) <= SECTORS:

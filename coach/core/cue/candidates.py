@@ -1,4 +1,4 @@
-"""From rules, corner and schedule to candidates: what could be said here, and why most of it is not."""
+"""Derives candidates from rules, corner and schedule, with reasons for held ones."""
 
 from __future__ import annotations
 
@@ -23,44 +23,44 @@ EXIT_ACTIONS = frozenset(
 
 
 class RuleOutcome(msgspec.Struct, frozen=True):
-    """A rule that was asked at a corner: the candidate, and why it is held back at once (NONE when it may speak)."""
+    """A rule evaluated at a corner: the candidate, and the reason to hold it at once (NONE if it may speak)."""
 
     candidate: Candidate
     hold: Reason
 
 
 class Moment(msgspec.Struct, frozen=True):
-    """Where and when candidates are opened; ``zone`` is the corner's zone in the lap driven."""
+    """Place and time of opening candidates; ``zone`` is the corner's zone in the current lap."""
 
     t_s: float
     lap: int
     corner: int
     zone: Zone
     quiet_m: float
-    """Where it gets quiet before this corner, or before the group it follows closely in (then ``named``)."""
+    """Start of silence before this corner, or before its close group (then ``named``)."""
     next_quiet_m: float
     gradient: float
     spoken_this_lap: int
     named: bool = False
     zones: tuple[Zone, ...] = ()
-    """All corners of a lap, for a word about another one."""
+    """All corners of a lap, for cues about other ones."""
     early_m: float = math.nan
-    """How much before the profile's brake point the driver pressed the brake in this pass [m]; NaN: not known."""
+    """How far before the profile's brake point the driver braked in this pass [m]; NaN if unknown."""
     slot: str = ""
-    """"after" or "other straight" for what found no room before its own corner."""
+    """"after" or "other straight" for cues without room before their own corner."""
     longest: bool = False
     """Whether the straight after the corner is the longest of the lap."""
 
 
 def approach(rules: RuleSet, schedule: Schedule, at: Moment) -> list[RuleOutcome]:
-    """Everything that could be said before a corner; of several on one topic only the first may speak."""
+    """Return all possible cues before a corner; of several on one topic only the first may speak."""
     asked = [a for rule in rules.rules if rule.slot == "approach" for a in _ask(rule, rules, schedule, at, at.quiet_m)]
     faults = schedule.recent.faults(at.corner, rules.rules)
     return one_a_topic(_unopposed(asked, faults))
 
 
 def _unopposed(asked: list[RuleOutcome], faults: frozenset[str]) -> list[RuleOutcome]:
-    """Two that pull to opposite sides are never both said: a safety caution outranks a correction, that the rest."""
+    """Hold the lower of two contradicting cues: a safety caution outranks a correction, which outranks others."""
     texts = [(a.candidate.rule.about, a.candidate.forms) for a in asked if a.candidate.safety]
 
     def opposed(one: RuleOutcome) -> bool:
@@ -75,9 +75,9 @@ def _unopposed(asked: list[RuleOutcome], faults: frozenset[str]) -> list[RuleOut
 
 
 def after(rules: RuleSet, schedule: Schedule, at: Moment) -> list[RuleOutcome]:
-    """Everything that could be said after a corner's end, before the next one gets quiet.
+    """Return all possible cues after a corner's end, before the next one's silence.
 
-    What was cured is known when the straight after that corner is over: it is confirmed at the end of the next one,
+    A cure is known at the end of the straight after its corner: the confirmation follows at the end of the next corner,
     by name.
     """
     asked: list[RuleOutcome] = []
@@ -94,10 +94,9 @@ def after(rules: RuleSet, schedule: Schedule, at: Moment) -> list[RuleOutcome]:
 def elsewhere(
     rules: RuleSet, schedule: Schedule, at: Moment, owed: Mapping[int, Collection[str]], measured: Collection[int]
 ) -> list[RuleOutcome]:
-    """What found no room before its corner, ``owed`` (corner -> rules), said after a corner's end by name.
+    """Return cues without room before their corner, ``owed`` (corner -> rules), to speak by name after a corner's end.
 
-    A brake point is seen at once, so what is about it may be said right after its own corner; the rest when the pass
-    was ``measured``.
+    A brake point is known at once, so cues about it may follow their own corner; others once the pass was ``measured``.
     """
     asked: list[RuleOutcome] = []
     for corner, names in owed.items():
@@ -119,15 +118,15 @@ def elsewhere(
 
 
 def _still(rule: CueRule, early_m: float) -> bool:
-    """Whether the brake was pressed as wrongly in this pass as ``rule`` says."""
+    """Return whether the brake point of this pass had the fault of ``rule``."""
     off = {"brake_early": early_m, "brake_late": -early_m}.get(rule.about, math.nan)
     return off >= rule.min_amount
 
 
 def one_a_topic(asked: list[RuleOutcome]) -> list[RuleOutcome]:
-    """Cues on one topic at one corner could contradict each other: the first by rank stays, the others are beaten.
+    """Keep only the first by rank of several cues on one topic at one corner, as they could contradict each other.
 
-    What was measured outranks what is always so, then the order of the arbiter holds.
+    Measured faults outrank constant reminders; then the arbiter's order applies.
     """
     first: dict[tuple[int, str], RuleOutcome] = {}
     for one in sorted((a for a in asked if not a.hold and not a.candidate.safety), key=_rank):
@@ -177,13 +176,13 @@ def _candidate(
     shorts = [f for f in (wording.short, *wording.alternatives) if f]
     short = shorts[schedule.turn(rule, at.corner) % len(shorts)] if shorts else ""
     new = schedule.is_new(rule, at.corner, with_name(short, wording.name, wording.language) if named else short)
-    # a rehearsed text is said short; the long form only where there is no other
+    # speak a familiar text in short form; the long form only if there is no other
     forms = [f for f in ([wording.long, short] if new or not short else [short]) if f]
     if moved and wording.long and not at.longest and schedule.progress(rule, at.corner).told == 0:
-        # the first time the size of it is told: there is room for that on a longer straight
+        # the first time state the amount, on a longer straight
         forms = [wording.long]
     if wording.first and not schedule.progress(rule, at.corner).told:
-        # with the size of the whole way, the shorter ones where there is less room
+        # with the whole amount, shorter forms where there is less room
         forms = list(dict.fromkeys([wording.first, *forms]))
     if at.slot == "after" and rule.family == "correction":
         forms = list(wording.after_it(forms))
@@ -191,15 +190,15 @@ def _candidate(
         forms = [wording.half_way]
     elif named:
         with_names = list(wording.away(forms))
-        # what can hurt is rather said without its corner than not at all
+        # rather speak a safety cue without its corner than not at all
         forms = with_names or (forms if wording.safety else [])
     if not forms:
         return None
-    # a rule may be known and its words not yet, where others were said until now: they need as long as what is new
+    # the driver may know a rule but not its new words: these need as long as a new cue
     new = new or not all(map(schedule.heard, forms))
     action = _action(rule, at, wording)
     safety = wording.safety
-    # before another corner: quiet is kept there, the driver acts at his own corner
+    # before another corner: keep silence there, the driver acts at the cue's corner
     grouped = named and rule.slot == "approach" and not safety and not moved
     own_quiet_m = at.zone.quiet_m if grouped else quiet_m
     return Candidate(
@@ -220,12 +219,12 @@ def _candidate(
 
 
 def _action(rule: CueRule, at: Moment, wording: Wording) -> float:
-    """The place [m driven] of what the cue is about."""
+    """Return the place [m driven] of the cue's action."""
     if rule.slot != "approach" or at.slot:
         return at.next_quiet_m
     zone = at.zone
     if math.isfinite(wording.at_m):
-        # cautions are given as places along the reference; the zone tells which lap
+        # cautions are places along the reference; the zone determines the lap
         lap_shift = zone.apex_m - zone.corner.apex_m
         return wording.at_m + lap_shift
     if rule.about in EXIT_ACTIONS:

@@ -1,8 +1,8 @@
-"""Which corners are worked on in a lap: the costly ones most often, each in its turn, not what does not mend.
+"""Rotates focus corners between laps: costly ones most often, each in turn, and rests those that do not improve.
 
-A few corners a lap, but not the same in each: while one is driven without a word, which is when what was told is
-recalled (Park, Shea & Wright 2000, J Motor Behavior), another one is told; and tasks practised in turn are retained
-better than one after the other (Shea & Morgan 1979, JEP: Human Learning and Memory 5(2):179-187, from memory).
+A few corners a lap, but not always the same: a silent pass makes the driver recall the last cue (Park, Shea & Wright
+2000, J Motor Behavior) while another corner gets one; and tasks practised in rotation are retained better than in
+blocks (Shea & Morgan 1979, JEP: Human Learning and Memory 5(2):179-187, from memory).
 """
 
 from __future__ import annotations
@@ -13,16 +13,16 @@ from typing import Final
 import msgspec
 
 LONGEST_WAIT_LAPS: Final = 4
-"""Waiting longer than this makes a corner no more urgent (common practice, no source)."""
+"""Longest wait that raises a corner's urgency (common practice, no source)."""
 VAIN_TURNS: Final = 3
 MENDS: Final = 0.85
-"""A corner that after VAIN_TURNS cues still costs more than this share of what it did is left alone for a while."""
+"""A corner that still costs more than this share after VAIN_TURNS cues rests for a while."""
 REST_LAPS: Final = 3
-"""So long at first, twice as long each time that it was in vain again."""
+"""First rest; it doubles with each further failure."""
 
 
 class Turns(msgspec.Struct):
-    """The turns of a corner: how many cues since it cost ``cost_s``, what it costs now, the lap of the last turn."""
+    """Rotation state of a corner: cues since it cost ``cost_s``, its cost now, the lap of its last turn."""
 
     cost_s: float
     now_s: float = 0.0
@@ -33,7 +33,7 @@ class Turns(msgspec.Struct):
 
 
 class Work:
-    """The corners in work in the lap that is driven, at most ``most``."""
+    """The focus corners of the current lap, at most ``most``."""
 
     def __init__(self, most: int) -> None:
         self.most = most
@@ -43,7 +43,7 @@ class Work:
         self._waiting: dict[int, float] = {}
 
     def begin(self, lap: int, costs: Mapping[int, float]) -> None:
-        """A lap begins; ``costs`` are the corners at which something may be said, and what it costs there [s]."""
+        """Begin a lap; ``costs`` maps corners with possible corrections to their costs [s]."""
         self.lap = lap
         self.corners.clear()
         self._waiting = {
@@ -53,14 +53,14 @@ class Work:
             self._next(self._waiting)
 
     def join(self, corner: int, cost_s: float) -> None:
-        """What may be said at ``corner`` became known within the lap: it is taken up if there is room."""
+        """Add ``corner``, known only within the lap, if there is room."""
         if corner not in self.corners and self._turns.setdefault(corner, Turns(cost_s)).rests_until < self.lap:
             self._waiting[corner] = cost_s
             if len(self.corners) < self.most:
                 self._next((corner,))
 
     def told(self, corner: int) -> None:
-        """A correction was spoken there: three that changed nothing and the corner rests."""
+        """Count a correction there: after three without effect the corner rests."""
         turns = self._turns.get(corner)
         if turns is None:
             return
@@ -74,7 +74,7 @@ class Work:
                 turns.vain += 1
 
     def rests(self, corner: int) -> bool:
-        """Whether the corner rests because nothing that was said there helped."""
+        """Return whether the corner rests because no cue helped there."""
         turns = self._turns.get(corner)
         return turns is not None and turns.rests_until >= self.lap
 
@@ -86,12 +86,12 @@ class Work:
             _take(self._turns[order[0]], costs.pop(order[0]), self.lap)
 
     def came_right(self, corner: int) -> None:
-        """Nothing is to be said there now: what was tried is not counted on."""
+        """Reset a corner without faults: earlier attempts no longer count."""
         if corner in self._turns:
             self._turns[corner].count = self._turns[corner].vain = 0
 
     def move(self, moved: Mapping[int, int]) -> None:
-        """Other corners, ``moved`` old -> new."""
+        """Renumber corners, ``moved`` old -> new."""
         self.corners = {moved[c] for c in self.corners if c in moved}
         self._waiting = {moved[c]: cost for c, cost in self._waiting.items() if c in moved}
         self._turns = {moved[c]: kept for c, kept in self._turns.items() if c in moved}

@@ -1,4 +1,4 @@
-"""When the talker is asked, and what it must know of the moment: how far, how fast, from where on it is quiet."""
+"""Calls the cue engine with its context: distance, speed, and the start of silence."""
 
 from __future__ import annotations
 
@@ -19,11 +19,11 @@ from coach.core.track_model import TrackModel
 from coach.core.values import Decision, Fault, Finding
 
 OWN_BRAKES: Final = 8
-"""So many of his last brake points tell where a driver may brake the next time."""
+"""Number of last brake points that predict the driver's next one."""
 
 
 class CueContext:
-    """The talker on one ground; learns where the driver brakes."""
+    """The cue engine on one track model; learns the driver's brake points."""
 
     def __init__(self, track_model: TrackModel, cue_engine: CueEngine) -> None:
         self.track_model = track_model
@@ -37,7 +37,7 @@ class CueContext:
     def swap(
         self, track_model: TrackModel, rules: RuleSet, durations: Mapping[str, float] | None, moved: Mapping[int, int]
     ) -> None:
-        """Other corners and rules from now on, ``moved`` old -> new."""
+        """Replace corners and rules, ``moved`` old -> new."""
         self.track_model = track_model
         self._own_brake = {moved[i]: kept for i, kept in self._own_brake.items() if i in moved}
         self._earliest = {moved[i]: place for i, place in self._earliest.items() if i in moved}
@@ -46,28 +46,30 @@ class CueContext:
     def learn(
         self, driven: PassRecord, findings: tuple[Finding, ...], unjudged: frozenset[Fault] = frozenset()
     ) -> None:
-        """A valid pass: what was found (``unjudged`` could not be), and where the driver braked."""
+        """Learn from a valid pass: its findings (except ``unjudged`` ones), and the driver's brake point."""
         kept = self._own_brake.setdefault(driven.corner, deque(maxlen=OWN_BRAKES))
         kept.append(driven.measures["brake_start_m"])
         self._earliest[driven.corner] = min((b for b in kept if b == b), default=math.inf)
         self.cue_engine.passed(driven.corner, findings, unjudged)
 
     def pressed(self, u_m: float) -> None:
-        """The driver pressed the brake."""
+        """Record a brake application."""
         self._presses.append(u_m)
 
     def _early(self, zone: Zone) -> float:
-        """How much before the brake point of ``zone``, as it was driven, the brake was pressed [m]; NaN: not known."""
+        """Return how much before the brake point of ``zone``, as it was driven, the brake was pressed [m]; NaN: not
+        known.
+        """
         there = [u for u in self._presses if zone.start_m - LEAD_M < u < zone.apex_m]
         return zone.brake_m - there[0] if there else math.nan
 
     def approach(self, corner: int, lap: int, now_s: float, u_m: float) -> list[Decision]:
-        """A corner comes up."""
+        """Open candidates on a corner's approach."""
         opened = self.cue_engine.open_approach(self._moment(corner, lap, now_s), self.track_model.place(u_m))
         return opened + self._keep_quiet(now_s, u_m)
 
     def after(self, corner: int, lap: int, now_s: float, u_m: float) -> list[Decision]:
-        """A corner is over."""
+        """Open candidates after a corner."""
         opened = self.cue_engine.open_after(self._moment(corner, lap, now_s), self.track_model.place(u_m))
         return opened + self._keep_quiet(now_s, u_m)
 
@@ -84,26 +86,28 @@ class CueContext:
         )
 
     def quiet_ahead(self, u_m: float) -> float:
-        """Where it gets quiet before the corner whose apex is next [m driven], which may be passed; inf without one."""
+        """Return where it gets quiet before the corner whose apex is next [m driven], which may be passed; inf without
+        one.
+        """
         lap, length = self.track_model.lap(u_m), self.track_model.reference.length_m
         laps = (lap - 1, lap, lap + 1) if self.track_model.reference.closed else (lap,)
         zones = enumerate(self.track_model.zones)
         return min((self._quiet(i, n) for i, z in zones for n in laps if z.apex_m + n * length > u_m), default=math.inf)
 
     def consider(self, now_s: float, u_m: float, speed_mps: float, phase: Phase, braking: bool) -> list[Decision]:
-        """Decide what can be decided now."""
+        """Decide what is possible now."""
 
         reach = self.reach(now_s, u_m, speed_mps)
         return self.cue_engine.consider(now_s, self.track_model.place(u_m), reach, phase not in QUIET and not braking)
 
     def in_pit(self, now_s: float, u_m: float, speed_mps: float) -> list[Decision]:
-        """In the pits nothing is said but what belongs there."""
+        """Handle the pits: speak only pit calls."""
         dropped = self.cue_engine.drop(lambda c: c.slot != "pit", now_s, self.track_model.place(u_m), Reason.PIT)
         reach = self.reach(now_s, u_m, speed_mps)
         return dropped + self.cue_engine.consider(now_s, self.track_model.place(u_m), reach, True)
 
     def reach(self, now_s: float, u_m: float, speed_mps: float) -> Callable[[float], float]:
-        """When a place [m driven] is reached: session time [s], a little on the early side."""
+        """Return the session time of reaching a place [m driven], slightly early [s]."""
 
         def at(place_m: float) -> float:
             return now_s + time_to(self.track_model.reference, u_m, speed_mps, place_m)
@@ -111,7 +115,7 @@ class CueContext:
         return at
 
     def suppress_stderr(self, now_s: float, u_m: float, reason: Reason) -> list[Decision]:
-        """Everything open is held back."""
+        """Hold all open candidates."""
         return self.cue_engine.suppress_stderr(now_s, self.track_model.place(u_m), reason)
 
     def _moment(self, corner: int, lap: int, now_s: float) -> Moment:
@@ -134,7 +138,7 @@ class CueContext:
         )
 
     def _quiet(self, corner: int, lap: int) -> float:
-        """Where it gets quiet before a corner: the profile's brake point, or the driver's own if he brakes earlier."""
+        """Return the start of silence before a corner: the profile's brake point, or the driver's own if earlier."""
         zone = self.track_model.zones[corner]
         quiet = zone.quiet_m
         earliest = self._earliest.get(corner)

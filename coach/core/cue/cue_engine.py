@@ -1,4 +1,4 @@
-"""The voice of the core: opens candidates, lets the arbiter decide, keeps the schedule informed."""
+"""The cue engine: opens candidates, lets the arbiter decide, and updates the schedule."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ from coach.core.cue.topics import topic
 from coach.core.values import Decision, Fault, Finding
 
 MOST_A_CORNER = 2
-"""More than this is not said before one corner (common practice, no source)."""
+"""Most cues before one corner (common practice, no source)."""
 
 
 class CueEngine:
-    """Turns places and passes into decisions. ``wake_s`` is when it wants to be asked again."""
+    """Turns places and passes into decisions. ``wake_s`` is the time of its next check."""
 
     def __init__(
         self,
@@ -49,7 +49,7 @@ class CueEngine:
         durations: Mapping[str, float] | None,
         moved: Mapping[int, int],
     ) -> None:
-        """Other rules and corners from now on; nothing may be open. ``moved`` is the corners' old -> new number."""
+        """Replace rules and corners; no candidate may be open. ``moved`` maps old to new corner numbers."""
         self.rules, self.names = rules, names
         self.schedule.swap(rules, names, moved)
         self._at_corner = {(lap, moved[c]): n for (lap, c), n in self._at_corner.items() if c in moved}
@@ -59,11 +59,11 @@ class CueEngine:
             self.arbiter.durations = durations
 
     def spoken_in(self, lap: int) -> int:
-        """Cues spoken in ``lap`` so far, safety cautions not counted."""
+        """Return the number of cues spoken in ``lap`` so far, without safety cautions."""
         return self._spoken_in.get(lap, 0)
 
     def open_approach(self, at: Moment, s_m: float) -> list[Decision]:
-        """A corner comes up."""
+        """Open candidates on a corner's approach."""
         self.new_lap(at.lap)
         self.schedule.opened(at.corner)
         self._measured.discard(at.corner)
@@ -71,7 +71,7 @@ class CueEngine:
         return self._open(approach(self.rules, self.schedule, at), at.t_s, s_m)
 
     def open_after(self, at: Moment, s_m: float) -> list[Decision]:
-        """A corner is over."""
+        """Open candidates after a corner."""
         asked = after(self.rules, self.schedule, at)
         asked += elsewhere(self.rules, self.schedule, at, self._owed, self._measured)
         return self._open(asked, at.t_s, s_m)
@@ -87,7 +87,7 @@ class CueEngine:
         return out
 
     def consider(self, now_s: float, s_m: float, reach: Callable[[float], float], may_speak: bool) -> list[Decision]:
-        """Decide what can be decided at ``now_s``."""
+        """Decide what is possible at ``now_s``."""
         out = self._spent(now_s, s_m)
         verdicts, self.wake_s = self.arbiter.consider(now_s, reach, may_speak)
         for verdict in verdicts:
@@ -97,7 +97,9 @@ class CueEngine:
         return out
 
     def _enough(self, said: Candidate, now_s: float, s_m: float) -> list[Decision]:
-        """After ``said``: nothing more on its topic at its corner, one correction a corner, MOST_A_CORNER in all."""
+        """Enforce limits after ``said``: one cue per topic at its corner, one correction per corner, MOST_A_CORNER in
+        total.
+        """
         out: list[Decision] = []
         if said.safety or said.rule.family == "confirmation":
             return out
@@ -116,7 +118,7 @@ class CueEngine:
         return out
 
     def _spent(self, now_s: float, s_m: float) -> list[Decision]:
-        """Candidates of a lap whose budget was used up since they were opened."""
+        """Return the candidates of a lap whose budget ran out after they opened."""
         out = []
         for c in list(self.arbiter.open):
             if not c.safety and not c.asked and not c.call and self.spoken_in(c.lap) >= self.schedule.budget(c.lap):
@@ -142,7 +144,9 @@ class CueEngine:
         return self._decision(verdict, now_s, s_m)
 
     def _may_owe(self, candidate: Candidate) -> bool:
-        """Whether what found no room before its corner is said elsewhere: a correction, and a caution still new."""
+        """Return whether a cue without room before its corner may be spoken elsewhere: corrections, and new
+        cautions.
+        """
         if candidate.rule.family == "caution":
             return self.schedule.progress(candidate.rule, candidate.corner).said < REHEARSED
         return candidate.rule.family == "correction"
@@ -167,22 +171,22 @@ class CueEngine:
         )
 
     def answer(self, candidate: Candidate) -> None:
-        """Open what the driver asked for, or a call."""
+        """Open an answer to the driver, or a call."""
         self.arbiter.open.append(candidate)
         self.wake_s = candidate.opened_s
 
     def not_said(self, candidate: Candidate, reason: Reason, now_s: float, s_m: float) -> Decision:
-        """The decision on what was never opened."""
+        """Return the decision on a candidate that was never opened."""
         return self._decision(held(candidate, reason, now_s), now_s, s_m)
 
     def drop(self, drops: Callable[[Candidate], bool], now_s: float, s_m: float, reason: Reason) -> list[Decision]:
-        """What is open and ``drops`` is held back."""
+        """Hold the open candidates that ``drops`` selects."""
         dropped = [c for c in self.arbiter.open if drops(c)]
         self.arbiter.open = [c for c in self.arbiter.open if not drops(c)]
         return [self._settle(held(c, reason, now_s), now_s, s_m) for c in dropped]
 
     def suppress_stderr(self, now_s: float, s_m: float, reason: Reason) -> list[Decision]:
-        """Everything open is held back."""
+        """Hold all open candidates."""
         self.wake_s = NEVER
         return [self._settle(v, now_s, s_m) for v in self.arbiter.drop_all(now_s, reason)]
 
@@ -192,11 +196,11 @@ class CueEngine:
         self.schedule.passed(corner, findings, unjudged)
 
     def went_off(self, corner: int) -> None:
-        """The car left the road at ``corner``."""
+        """Record that the car left the road at ``corner``."""
         self.schedule.went_off(corner)
 
     def new_lap(self, lap: int) -> None:
-        """A lap begins, with the approach of its first corner: choose the corners in work."""
+        """Begin a lap at the approach of its first corner: choose the focus corners."""
         if lap <= self._lap:
             return
         self._lap = lap

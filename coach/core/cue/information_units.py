@@ -1,9 +1,9 @@
-"""How much a spoken cue asks of the driver: words and information units, by an explicit counting rule.
+"""The load of a spoken cue: words and information units, by an explicit counting rule.
 
-Gatling 1975 (FHWA-RD-75-73) found that a spoken message should hold at most four information units. What one unit
-is for a lap is our own rule, written down here: one action, one place, one gear, one apex kind, one quantity or
-manner, one named object, each counts one. Words that only join count nothing; a word the lexicon does not know
-counts one, so that an unknown text is judged too long rather than too short.
+Gatling 1975 (FHWA-RD-75-73) found that a spoken message should hold at most four information units. Our own rule for
+units on a lap: one action, one place, one gear, one apex kind, one quantity or manner, one named object each count one.
+Joining words count nothing; a word missing in the lexicon counts one, so that an unknown text is judged too long rather
+than too short.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ _ORDINAL = r"(?:first|second|third|fourth|fifth|sixth|seventh|eighth)"
 _SIDE = r"(?:the )?(?:entry|inside|outside|exit|apex|inner|outer|left|right|next|last|whole)"
 
 LEXICON: Final[tuple[tuple[str, str], ...]] = (
-    # kind, pattern; the longest match at a place of the text counts one
+    # kind, pattern; the longest match at a position of the text counts one
     ("gear", rf"{_ORDINAL} gear|{_ORDINAL}(?= or )|(?:a )?(?:higher|lower) gear|(?:one )?gear (?:up|down)|gear"),
     ("apex", r"(?:early|mid|middle|late|later|earlier) apex"),
     ("quantity", rf"{_NUMBER} (?:metres?|meters?|yards?|feet|tenths?)(?: (?:later|earlier|sooner|longer|more|less))?"),
@@ -63,12 +63,12 @@ ENGLISH_LEXICON: Final = Lexicon(LEXICON, FILLERS)
 
 
 def words(text: str) -> int:
-    """Number of spoken words; punctuation does not count, "mid-track" is one word."""
+    """Return the number of spoken words; punctuation does not count, "mid-track" is one word."""
     return len(_TOKEN.findall(text))
 
 
 def units(text: str, names: Iterable[str] = (), lexicon: Lexicon = ENGLISH_LEXICON) -> tuple[str, ...]:
-    """The information units of ``text``, in order, as the pieces of text that count one each.
+    """Return the information units of ``text``, in order, as the pieces of text that each count one.
 
     ``names`` are the spoken names of corners; each is one unit however many words it has.
     """

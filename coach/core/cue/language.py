@@ -1,7 +1,7 @@
-"""What of a language the core fills into texts: numbers, boards, ordinals, joining words; English is built in.
+"""Language data that the core fills into texts: numbers, boards, ordinals, joining words; English is built in.
 
 The core reads no files, so a library user speaks English without one. A language file gives the same fields
-(``coach.profile.language_file``), and a test holds ``profiles/words/en.yaml`` and ENGLISH equal.
+(``coach.profile.language_file``), and a test compares ``profiles/words/en.yaml`` with ENGLISH.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from coach.core.cue.information_units import ENGLISH_LEXICON, Lexicon
 from coach.core.unit_system import LengthUnit
 
 Pairs = tuple[tuple[str, str], ...]
-"""A small table as pairs, so that the whole can be hashed."""
+"""A small table as hashable pairs."""
 TwoForms = tuple[str, str]
 """The long form and the short one."""
 Side = Literal["at", "before", "after"]
@@ -26,7 +26,7 @@ _COUNT: Final = ("", "one", "two", "three", "four", "five", "six", "seven", "eig
 
 
 class Language(msgspec.Struct, frozen=True, cache_hash=True):
-    """One language as it is spoken in a car. Tables are pairs of key and text.
+    """One spoken language. Tables are pairs of key and text.
 
     ``boards``: number on the board, long name, short name; a number not listed is spoken as digits. ``kerbs``:
     "entry use" and so on, long, short. ``next_time`` holds {text}, ``half_way`` {corner}, ``lengths`` {n}.
@@ -48,39 +48,39 @@ class Language(msgspec.Struct, frozen=True, cache_hash=True):
     lexicon: Lexicon = ENGLISH_LEXICON
 
     def number(self, n: int) -> str:
-        """``n`` as a word, as digits where the language file has none."""
+        """Return ``n`` as a word, in digits if the language file has none."""
         return dict(self.numbers).get(n, str(n))
 
     def ordinal(self, gear: int | None) -> str:
-        """ "second" for 2; "" for none and beyond the table."""
+        """Return "second" for 2; "" for none and beyond the table."""
         return self.ordinals[gear - 1] if gear is not None and 1 <= gear <= len(self.ordinals) else ""
 
     def board(self, number: float, form: str) -> str:
-        """A braking board as drivers name it: "the hundred"."""
+        """Return a braking board as drivers name it: "the hundred"."""
         return _boards(self).get(round(number), (str(round(number)),) * 2)[form == "short"]
 
     def side(self, where: Side) -> str:
-        """The word for at, before or after a board."""
+        """Return the word for at, before or after a board."""
         return dict(self.sides)[where]
 
     def length(self, n: int, unit: LengthUnit) -> str:
-        """A spoken distance: "five metres"."""
+        """Return a spoken distance: "five metres"."""
         return dict(self.lengths)[unit].replace("{n}", self.number(n))
 
     def apex(self, kind: str) -> str:
-        """The kind of apex as it stands before the word for apex."""
+        """Return the apex kind for use before the word for apex."""
         return dict(self.apexes)[kind]
 
     def direction(self, direction: str) -> str:
-        """ "left" or "right"."""
+        """Return "left" or "right"."""
         return dict(self.directions)[direction]
 
     def kerb(self, where: str, use: str, form: str) -> str:
-        """What to do with a kerb: "use the inside kerb"."""
+        """Return how to drive a kerb: "use the inside kerb"."""
         return next(two[form == "short"] for key, *two in self.kerbs if key == f"{where} {use}")
 
     def slope(self, way: str, form: str) -> str:
-        """What is said of a braking zone's gradient."""
+        """Return the words for a braking zone's gradient."""
         return next(two[form == "short"] for key, *two in self.slopes if key == way)
 
 
@@ -120,7 +120,7 @@ ENGLISH: Final = Language(
         for key, where in (("entry", "entry"), ("apex", "inside"), ("exit", "outside"))
         for use in ("use", "touch", "avoid")
     ),
-    # earlier is to the safe side; later is only said of passes measured
+    # earlier is safe; later is spoken only about measured passes
     slopes=(
         ("downhill", "downhill, brake earlier", "downhill braking"),
         ("uphill", "uphill braking", "uphill braking"),

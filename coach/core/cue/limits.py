@@ -14,11 +14,11 @@ OUTWARD: Final = frozenset({"exit_narrow"})
 
 
 def limit(rule: CueRule, corner: Corner, amount: float, brakes_m: float = math.nan) -> Reason:
-    """PROFILE_LIMIT when following the advice could carry the car past a limit of ``corner``, else NONE.
+    """Return PROFILE_LIMIT if the advice could take the car past a limit of ``corner``, else NONE.
 
-    ``amount`` is the finding's amount [m]: a car that brakes that much before the profile's brake point, and is told
-    to brake later, brakes one step later the next time. ``brakes_m`` is where one brakes who does as the words say [m],
-    NaN when they name no board.
+    ``amount`` is the finding's amount [m]: a driver who brakes that much before the profile's brake point and gets the
+    cue to brake later brakes one step later next time. ``brakes_m`` is the brake point implied by the words [m], NaN
+    without a board.
     """
     latest = corner.latest_brake_m
     if latest == latest:

@@ -1,4 +1,4 @@
-"""What is known of a driver on a circuit: how far each rule has come at each corner, and which texts he has heard."""
+"""A driver's progress on a circuit: the state of each rule at each corner, and the texts heard."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ Stage = Literal["each", "alternate", "outside", "retired"]
 
 
 class Progress(msgspec.Struct):
-    """How far one rule has come at one corner for this driver."""
+    """State of one rule at one corner for this driver."""
 
     stage: Stage = "each"
     good: int = 0
@@ -18,28 +18,28 @@ class Progress(msgspec.Struct):
     silent_good: int = 0
     said: int = 0
     told: int = 0
-    """Times said since it was last cured."""
+    """Times spoken since the last cure."""
     said_lap: int = -1000
     due_confirm: bool = False
     first_amount: float = 0.0
-    """How large the fault was when it was first told since it was last cured."""
+    """Amount of the fault at its first cue since the last cure."""
     acknowledged: bool = False
-    """Whether "half way" was said since then."""
+    """Whether "half way" was spoken since then."""
     share: float = 0.5
-    """Share of the passes that had the fault before it was told, from counts with one of each added."""
+    """Share of passes with the fault before its first cue, with one of each kind added."""
 
 
 class Outcomes(msgspec.Struct):
-    """How often a cue was said, and how often the driver responded."""
+    """How often a cue was spoken, and how often the driver responded."""
 
     count: int = 0
     worked: int = 0
 
 
 class DriverProgress(msgspec.Struct):
-    """What is kept from session to session for one driver on one circuit."""
+    """State kept from session to session for one driver on one circuit."""
 
     progress: dict[str, Progress] = {}
     heard: dict[str, int] = {}
     responses: dict[str, Outcomes] = {}
-    """By rule, corner and wording, by slot, and of all."""
+    """By rule, corner and wording, by slot, and in total."""

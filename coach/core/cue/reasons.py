@@ -1,4 +1,4 @@
-"""Why a cue was held back, as the decision log says it, and what each reason means."""
+"""Reasons for holding a cue, as in the decision log, with their meanings."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Final
 
 
 class Reason(StrEnum):
-    """One reason a cue; NONE is a cue that may speak."""
+    """One reason per cue; NONE means it may speak."""
 
     NONE = ""
     BEATEN = "another cue came first"
@@ -65,4 +65,4 @@ MEANING: Final[Mapping[str, str]] = {
 }
 
 QUIET_BECAUSE_RIGHT: Final = frozenset({str(Reason.WITHIN_TOLERANCE), "inside the band"})
-"""Reasons by which nothing was wrong; the second stands in older logs."""
+"""Reasons without any fault; the second occurs in older logs."""

@@ -1,4 +1,4 @@
-"""What was found in the last passes of each corner, and what it says to a rule."""
+"""Recent findings of each corner, and what they mean for a rule."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ LINE_FAULTS: Final = frozenset(
 )
 ABOUT: Final[dict[str, frozenset[str]]] = {
     "brake_board": frozenset({"brake_early", "brake_late"}),
-    "gradient": frozenset({"brake_late"}),  # it says "earlier": who brakes early needs no more of that
+    "gradient": frozenset({"brake_late"}),  # it says "earlier": a driver who brakes early does not need it
     "gear": frozenset({"gear_high", "gear_low"}),
     "apex": frozenset({"turn_in_early", "turn_in_late", "apex_missed"}),
     "kerb_entry": frozenset({"turn_in_early", "turn_in_late"}),
@@ -21,9 +21,9 @@ ABOUT: Final[dict[str, frozenset[str]]] = {
     "kerb_exit": frozenset({"exit_narrow", "exit_wide"}),
     "track_limit": frozenset({"exit_wide"}),
 }
-"""Which faults show that a reminder is not yet known; for the others any fault in the corner does."""
+"""Faults that show an unlearned reminder; for other reminders any fault in the corner does."""
 PASSES: Final = 8
-"""Passes of a corner that are remembered; a rule looks at ``of_last`` of them."""
+"""Number of remembered passes of a corner; a rule uses the last ``of_last``."""
 
 
 class Recent:
@@ -34,26 +34,26 @@ class Recent:
 
     @property
     def corners(self) -> tuple[int, ...]:
-        """The corners that were passed."""
+        """The corners passed so far."""
         return tuple(self._passes)
 
     def move(self, moved: Mapping[int, int]) -> None:
-        """The corners have other numbers: ``moved`` is old -> new; a corner that is not in it is forgotten."""
+        """Renumber corners, ``moved`` old -> new; forget corners missing in it."""
         self._passes = {moved[c]: kept for c, kept in self._passes.items() if c in moved}
 
     def add(self, corner: int, findings: tuple[Finding, ...]) -> None:
-        """One more pass."""
+        """Add one pass."""
         passes = self._passes.setdefault(corner, [])
         passes.append(findings)
         del passes[:-PASSES]
 
     def last(self, corner: int) -> tuple[Finding, ...]:
-        """What was found in the last pass."""
+        """Return the findings of the last pass."""
         passes = self._passes.get(corner)
         return passes[-1] if passes else ()
 
     def seen(self, rule: CueRule, corner: int) -> tuple[int, Finding | None]:
-        """In how many of the last ``of_last`` passes the rule's fault was found, and the latest finding."""
+        """Count the last ``of_last`` passes with the rule's fault; return the count and the latest finding."""
         passes = self._passes.get(corner, ())[-rule.of_last :]
         if not any(passes):
             return 0, None
@@ -63,35 +63,36 @@ class Recent:
         return len(counted), latest
 
     def due(self, rule: CueRule, corner: int) -> bool:
-        """Whether the fault was found often enough, and in the last pass too: what was just mended is not named."""
+        """Return whether the fault was found often enough, and in the last pass too: do not name a fault just fixed."""
         return shows(rule, self.last(corner)) and self.seen(rule, corner)[0] >= rule.seen
 
     def amount(self, rule: CueRule, corner: int) -> float:
-        """Mean amount of the fault in those of the last three passes that had it; 0 when none had."""
+        """Return the mean amount of the fault over those of the last three passes with it; 0 without any."""
         passes = self._passes.get(corner, [])[-3:]
         found = [f.amount for findings in passes for f in findings if f.fault == rule.about and _counts(f, rule)]
         return sum(found) / len(found) if found else 0.0
 
     def share(self, rule: CueRule, corner: int) -> float:
-        """Share of the remembered passes that had the fault; one with and one without are added."""
+        """Return the share of remembered passes with the fault, with one of each kind added."""
         passes = self._passes.get(corner, [])
         had = sum(any(f.fault == rule.about and _counts(f, rule) for f in findings) for findings in passes)
         return (had + 1.0) / (len(passes) + 2.0)
 
     def faults(self, corner: int, rules: Iterable[CueRule]) -> frozenset[str]:
-        """The faults at ``corner`` that the corrections among ``rules`` have to name now."""
+        """Return the faults at ``corner`` that corrections among ``rules`` must name now."""
         if not self.last(corner):
             return frozenset()
         return frozenset(r.about for r in rules if r.family == "correction" and self.due(r, corner))
 
     def line_is_off(self, corner: int) -> bool:
-        """Whether one of the last two passes had a fault of the line."""
+        """Return whether one of the last two passes had a fault of the line."""
         passes = self._passes.get(corner, ())[-2:]
         return any(f.fault in LINE_FAULTS for findings in passes for f in findings)
 
     def cost(self, corner: int, rules: Sequence[CueRule]) -> float:
-        """Mean cost of what ``rules`` would name in the last three passes [s], each as far as it is the likely cause;
-        more when it grows."""
+        """Return the mean cost of the faults of ``rules`` in the last three passes [s], weighted by probability; more
+        if it grows.
+        """
         costs = [
             sum(f.cost_s * f.probability for f in findings if any(f.fault == r.about and _counts(f, r) for r in rules))
             for findings in self._passes[corner][-3:]
@@ -101,7 +102,7 @@ class Recent:
 
 
 def shows(rule: CueRule, findings: tuple[Finding, ...]) -> bool:
-    """Whether ``findings`` show that what ``rule`` is about is not right, or not yet known."""
+    """Return whether ``findings`` show a fault of ``rule``, or that it is not learned yet."""
     if not findings:
         return False
     if rule.family in ("correction", "confirmation"):

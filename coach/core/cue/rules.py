@@ -1,4 +1,4 @@
-"""Cue rules as values: what may be said about what, when, and in which words."""
+"""Cue rules as values: subject, time and words of cues."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ from coach.core.unit_system import METRIC, Units
 from coach.core.values import Fault
 
 Family = Literal["reminder", "correction", "caution", "confirmation", "call", "answer"]
-"""What a cue is for; an answer is none of a rule set's: the driver asked for it."""
+"""Purpose of a cue; answers belong to the driver's requests, not to a rule set."""
 UNSCHEDULED: Final = frozenset({"call", "answer"})
-"""Families that no driver has to learn: they have no progress and no place in the lap's number of cues."""
+"""Families without learning: they have no progress and do not count to the lap's budget."""
 Slot = Literal["approach", "exit", "straight", "line", "pit"]
 Level = Literal["learning", "improving", "racing"]
 Form = Literal["long", "short"]
-"""A text in full, or in as few words as will do when there is little room."""
+"""A full text, or a short one for little room."""
 Item = Literal[
     "brake_board",
     "gear",
@@ -37,8 +37,9 @@ Item = Literal[
 ]
 
 Call = Literal["lap", "best", "same", "drop_off", "sector", "limits", "unsteady", "better", "next"]
-"""What a call is about: a lap's time; a new best; laps alike; laps that get slower; a sector; the track limits; a
-brake point that wanders; in the pits what improved and what is next."""
+"""Subject of a call: a lap time; a new best; consistent laps; slower laps; a sector; track limits; an inconsistent
+brake point; in the pits what improved and what is next.
+"""
 
 FAULTS: Final[tuple[str, ...]] = get_args(Fault)
 ITEMS: Final[tuple[str, ...]] = get_args(Item)
@@ -46,24 +47,24 @@ CALLS: Final[tuple[str, ...]] = get_args(Call)
 LEVELS: Final[tuple[str, ...]] = get_args(Level)
 
 MAX_SHORT_WORDS: Final = 4
-"""Words that two information units need (common practice, no source)."""
+"""Words of two information units (common practice, no source)."""
 MAX_SHORT_UNITS: Final = 2
 MAX_LONG_UNITS: Final = 4
-"""At most four information units in a spoken message (Gatling 1975, FHWA-RD-75-73)."""
+"""Most information units in a spoken message (Gatling 1975, FHWA-RD-75-73)."""
 
 
 class CueRule(msgspec.Struct, frozen=True, cache_hash=True):
     """One rule: ``about`` is a Fault for corrections and confirmations, an Item for reminders and cautions,
     a Call for calls.
 
-    ``slot``: approach = before the corner; exit = right after this corner; straight = on the straight after
-    it; line = after the line or the end of a sector; pit = in the pits. What is due before a corner and finds no room
-    there is said right after it, or by name on another straight. A correction speaks when at least ``seen`` of the
-    last ``of_last`` passes had a finding of ``min_amount`` (unit of the fault) and ``min_cost_s``. ``priority`` 0..100,
-    larger first. ``cooldown_laps`` laps of silence after it spoke at a corner. ``safety`` cautions alone may speak
-    between brake and exit. ``alternatives`` are other short wordings, tried when one does not work for this driver.
-    ``first`` is said instead of ``long`` the first time: the one that can be filled, with the ``{way}`` in all.
-    Words hold ``{placeholders}``.
+    ``slot``: approach = before the corner; exit = right after this corner; straight = on the straight after it; line =
+    after the line or the end of a sector; pit = in the pits. A cue without room before its corner is spoken right after
+    it, or by name on another straight. A correction speaks if at least ``seen`` of the last ``of_last`` passes had a
+    finding of ``min_amount`` (unit of the fault) and ``min_cost_s``. ``priority`` 0..100, larger first.
+    ``cooldown_laps`` laps of silence after it spoke at a corner. Only ``safety`` cautions may speak between brake and
+    exit. ``alternatives`` are other short wordings, tried if one does not work for this driver. ``first`` replaces
+    ``long`` the first time: the first one that can be filled, with the total ``{way}``. Words contain
+    ``{placeholders}``.
     """
 
     name: str
@@ -85,12 +86,12 @@ class CueRule(msgspec.Struct, frozen=True, cache_hash=True):
 
 
 class RuleSet(msgspec.Struct, frozen=True):
-    """Rules that are used together, with the budget they share."""
+    """Rules used together, with their shared budget."""
 
     name: str
     level: Level
     rules: tuple[CueRule, ...]
-    """All but the calls."""
+    """All rules except calls."""
     cues_per_lap: int = 6
     corners_in_work: int = 2
     margin_new_s: float = 1.25
@@ -99,21 +100,21 @@ class RuleSet(msgspec.Struct, frozen=True):
     retire_passes: int = 5
     rearm_passes: int = 2
     luck: float = 0.05
-    """A cure is praised when so many good passes would be this unlikely by what the driver did before."""
+    """A cure is confirmed if the good passes would be this unlikely by the driver's earlier rate."""
     calls: tuple[CueRule, ...] = ()
     language: Language = ENGLISH
     units: Units = METRIC
 
 
 def reworded(rules: RuleSet, wordings: Mapping[str, str]) -> RuleSet:
-    """``rules`` with other words (rule -> alternative): that is said, what it replaces becomes the last alternative."""
+    """Return ``rules`` with other words (rule -> alternative); the replaced words become the last alternative."""
 
     def one(rule: CueRule) -> CueRule:
         words = wordings.get(rule.name, rule.short)
         if words == rule.short or words not in rule.alternatives:
             return rule
         others = (*(a for a in rule.alternatives if a != words), rule.short)
-        # the long form says the same as the short one that did not work
+        # the long form repeats the short one that did not work
         return msgspec.structs.replace(rule, long=words, short=words, alternatives=others)
 
     return msgspec.structs.replace(rules, rules=tuple(map(one, rules.rules)))

@@ -1,4 +1,4 @@
-"""When a cue is due: taught, faded, retired, re-armed; which corners are in work; line before speed.
+"""Decides when a cue is due: taught, faded, retired, re-armed; chooses focus corners; puts line before speed.
 
 Grounds: faded feedback is retained better than constant (Winstein & Schmidt 1990; Aoyagi et al. 2019), a trial with
 and one without is best (Park, Shea & Wright 2000), and silence inside a band beats feedback each time (Cruz et al.
@@ -21,22 +21,22 @@ from coach.core.cue.rules import CueRule, RuleSet
 from coach.core.values import Fault, Finding
 
 SAFETY_LAPS: Final = 5
-"""A safety caution that is known is repeated after so many laps (common practice, no source)."""
+"""Laps between repeats of a known safety caution (common practice, no source)."""
 HALF: Final = 0.6
-"""At most this share of the first amount is left: half way (common practice, no source)."""
+"""Largest remaining share of the first amount for "half way" (common practice, no source)."""
 BETTER: Final = 0.5
-"""A corner has improved when this share of what it cost is gained (common practice, no source)."""
+"""Share of a corner's cost gained that counts as improved (common practice, no source)."""
 STAYS: Final = 1.25
-"""What is worked on at a corner stays until another fault is this much more worth (common practice, no source)."""
+"""The fault in focus at a corner stays until another is worth this much more (common practice, no source)."""
 URGENT: Final = 85
-"""Corrections of this priority or more come before any that only cost time: they keep the car on the road."""
+"""Corrections of at least this priority precede those that only cost time: they keep the car on the road."""
 SETTLED_LAPS: Final = 6
 SETTLED_CUES: Final = 4
-"""From this lap on at most so many cues a lap, however many a rule set allows (common practice, no source)."""
+"""Most cues per lap from this lap on, whatever a rule set allows (common practice, no source)."""
 OFTEN: Final = 2
-"""Said more often than this times the passes of a cure, a reminder is known: it fades, whatever is driven."""
+"""A reminder spoken more often than this times the passes of a cure is known: it fades regardless."""
 REHEARSED: Final = 2
-"""Spoken this often a text is no longer new (common practice, no source)."""
+"""Number of times after which a text is no longer new (common practice, no source)."""
 
 
 class Schedule:
@@ -53,11 +53,11 @@ class Schedule:
         self.responses = Responses(self.memory)
         self._things: dict[int, str] = {}
         self._told_cost: dict[int, float] = {}
-        # before the first lap nothing is ahead
+        # nothing is ahead before the first lap
         self._opened: set[int] = set(range(len(names)))
 
     def swap(self, rules: RuleSet, names: tuple[str, ...], moved: Mapping[int, int]) -> None:
-        """Other rules and corners: what is known is kept by name, what was found lately by ``moved``, old -> new."""
+        """Replace rules and corners: progress is kept by name, recent findings by ``moved``, old -> new."""
         self.rules, self.names = rules, names
         self._progress.clear()
         self._nothing_due.clear()
@@ -69,7 +69,7 @@ class Schedule:
         self._things = {moved[c]: name for c, name in self._things.items() if c in moved}
 
     def progress(self, rule: CueRule, corner: int) -> Progress:
-        """The state of ``rule`` at ``corner``, made on first use."""
+        """Return the state of ``rule`` at ``corner``, made on first use."""
         row = self._corners_of(rule)
         known = row[corner]
         if known is None:
@@ -77,7 +77,7 @@ class Schedule:
         return known
 
     def _corners_of(self, rule: CueRule) -> list[Progress | None]:
-        """The state of ``rule`` at each corner, as far as the memory has one."""
+        """Return the stored states of ``rule`` at all corners."""
         row = self._progress.get(rule.name)
         if row is None:
             known = self.memory.progress
@@ -85,7 +85,7 @@ class Schedule:
         return row
 
     def passed(self, corner: int, findings: tuple[Finding, ...], unjudged: frozenset[Fault] = frozenset()) -> None:
-        """Learn from a valid pass; what is ``unjudged`` can neither have been found nor cured in it."""
+        """Learn from a valid pass; ``unjudged`` faults count as neither found nor cured."""
         self.recent.add(corner, findings)
         corrections = [r for r in self.rules.rules if r.family == "correction"]
         amounts = {r.name: f.amount for r in corrections for f in findings if f.fault == r.about}
@@ -97,7 +97,7 @@ class Schedule:
         if not self._call(corner):
             self.work.came_right(corner)
         elif corner not in self._opened:
-            # the last corner of a lap is known only when the next lap has begun
+            # the last corner of a lap is known only after the next lap begins
             self.work.join(corner, self._cost(corner))
 
     def _learn(self, p: Progress, rule: CueRule, corner: int, bad: bool) -> None:
@@ -130,7 +130,7 @@ class Schedule:
                 self._nothing_due.discard(rule.name)
 
     def cured(self, rule: CueRule) -> tuple[int, ...]:
-        """The corners at which the confirmation ``rule`` is due."""
+        """Return the corners at which the confirmation ``rule`` is due."""
         if rule.name in self._nothing_due:
             return ()
         due = tuple([c for c, p in enumerate(self._corners_of(rule)) if p is not None and p.due_confirm])
@@ -139,20 +139,20 @@ class Schedule:
         return due
 
     def turn(self, rule: CueRule, corner: int) -> int:
-        """Which of the wordings is due: the next one after each ``cure_passes`` times that did not help."""
+        """Return the wording that is due: the next one after each ``cure_passes`` cues without effect."""
         p = self.progress(rule, corner)
         vain = rule.family == "correction" and p.bad >= self.rules.cure_passes
         return p.said // self.rules.cure_passes if vain else 0
 
     def budget(self, lap: int) -> int:
-        """How many cues may be spoken in ``lap``, safety cautions not counted."""
+        """Return the number of cues allowed in ``lap``, without safety cautions."""
         most = self.rules.cues_per_lap
         return most if lap < SETTLED_LAPS else min(most, SETTLED_CUES)
 
     def hold(self, rule: CueRule, corner: int, lap: int, spoken_this_lap: int, hurts: bool = False) -> Reason:
-        """Why the rule stays silent at ``corner`` in ``lap``; NONE when it is due.
+        """Return why the rule stays silent at ``corner`` in ``lap``; NONE if it is due.
 
-        ``hurts``: the profile says that what the rule is about can hurt there.
+        ``hurts``: the profile marks the rule's advice as risky there.
         """
         p = self.progress(rule, corner)
         if rule.family == "confirmation":
@@ -183,7 +183,7 @@ class Schedule:
         return Reason.NONE
 
     def _thing(self, corner: int) -> str:
-        """The one correction that is worked on at ``corner``: it stays until it is cured or another is worth more."""
+        """Return the correction in focus at ``corner``: it stays until it is cured or another is worth more."""
         due = [r for r in self.rules.rules if r.family == "correction" and self.recent.due(r, corner)]
         line = [r for r in due if r.about in LINE_FAULTS]
         if line and self.rules.level == "learning":
@@ -199,14 +199,16 @@ class Schedule:
         return best
 
     def gain(self, rule: CueRule, corner: int) -> float:
-        """What saying ``rule`` before ``corner`` is expected to gain a lap [s]."""
+        """Return the expected gain per lap of speaking ``rule`` before ``corner`` [s]."""
         return self.recent.cost(corner, (rule,)) * self.responses.chance(self._wording_key(rule, corner), "approach")
 
     def _wording_key(self, rule: CueRule, corner: int) -> str:
         return f"{_key(rule, self.names[corner])} {self.turn(rule, corner)}"
 
     def _hold_caution(self, lap: int, p: Progress, hurts: bool) -> Reason:
-        """Said in the first laps and after a mistake there; then only what can hurt, rarely."""
+        """Hold a caution except in the first laps and after a mistake there; later repeat only safety
+        cautions, rarely.
+        """
         since = lap - p.said_lap
         if p.said < REHEARSED:
             return Reason.NONE
@@ -226,14 +228,14 @@ class Schedule:
         return Reason.KNOWN if p.said and lap - p.said_lap < gap else Reason.NONE
 
     def went_off(self, corner: int) -> None:
-        """The car left the road there: what the profile cautions of is due at once."""
+        """Record that the car left the road there: the profile's cautions are due at once."""
         for rule in self.rules.rules:
             if rule.family == "caution":
                 p = self.progress(rule, corner)
                 p.bad, p.good, p.said_lap = 1, 0, -1000
 
     def spoke(self, rule: CueRule, corner: int, lap: int, text: str, slot: str = "approach") -> None:
-        """Note that the rule was spoken in ``slot``."""
+        """Record that the rule spoke in ``slot``."""
         p = self.progress(rule, corner)
         if rule.family == "correction":
             amount = self.recent.amount(rule, corner)
@@ -251,43 +253,43 @@ class Schedule:
         self.memory.heard[text] = self.memory.heard.get(text, 0) + 1
 
     def half_way(self, rule: CueRule, corner: int) -> bool:
-        """Whether the fault is about half of what it was when it was first told, and nobody said so yet."""
+        """Return whether the fault is about half of its amount at the first cue, and this was not confirmed yet."""
         p = self.progress(rule, corner)
         if not p.told or p.acknowledged or rule.family != "correction":
             return False
         return 0.0 < self.recent.amount(rule, corner) <= HALF * p.first_amount
 
     def opened(self, corner: int) -> None:
-        """What may be said before ``corner`` in this lap was asked."""
+        """Record that the cues before ``corner`` were evaluated in this lap."""
         self._opened.add(corner)
 
     def leave_unsaid(self, rule: CueRule, corner: int) -> None:
-        """A confirmation that is muted is not due any more."""
+        """Drop a muted confirmation."""
         self.progress(rule, corner).due_confirm = False
 
     def is_new(self, rule: CueRule, corner: int, text: str) -> bool:
-        """Whether what the rule says at ``corner``, in short ``text``, is still new to this driver."""
+        """Return whether the rule's short ``text`` at ``corner`` is still new to this driver."""
         said = self.progress(rule, corner).said
         return said < REHEARSED or (bool(self.turn(rule, corner)) and not self.heard(text))
 
     def heard(self, text: str) -> bool:
-        """Whether the driver has heard exactly this before."""
+        """Return whether the driver has heard exactly this before."""
         return self.memory.heard.get(text, 0) > 0
 
     def choose_work(self, lap: int) -> tuple[int, ...]:
-        """At the start of a lap: the corners in work in it."""
+        """Choose the focus corners at the start of a lap."""
         self._opened.clear()
         self.work.begin(lap, {c: self._cost(c) for c in self.recent.corners if self._call(c)})
         return tuple(sorted(self.work.corners))
 
     def most_improved(self) -> int | None:
-        """The corner that gained most since a correction was first told there, of those where half is gained."""
+        """Return the corner that gained most since its first correction, among those with half gained."""
         gains = {c: was - self._all_cost(c) for c, was in self._told_cost.items()}
         better = [c for c, gain in gains.items() if gain >= BETTER * self._told_cost[c] > 0.0]
         return max(better, key=lambda c: (gains[c], -c), default=None)
 
     def next_up(self) -> tuple[CueRule, int] | None:
-        """The correction that is expected to gain most, and its corner."""
+        """Return the correction with the largest expected gain, and its corner."""
         due = [c for c in self.recent.corners if self._call(c) and not self.work.rests(c)]
         if not due:
             return None
@@ -296,25 +298,25 @@ class Schedule:
         return next(rule for rule in self.rules.rules if rule.name == name), corner
 
     def _all_cost(self, corner: int) -> float:
-        """What all that the corrections are about costs there now [s]."""
+        """Return the current cost of all corrections' faults there [s]."""
         rules = [r for r in self.rules.rules if r.family == "correction"]
         return self.recent.cost(corner, rules) if corner in self.recent.corners else 0.0
 
     def _call(self, corner: int) -> bool:
-        """Whether any correction is due at ``corner``."""
+        """Return whether any correction is due at ``corner``."""
         if not self.recent.last(corner):
             return False
         return any(r.family == "correction" and self.recent.due(r, corner) for r in self.rules.rules)
 
     def _cost(self, corner: int) -> float:
-        """What is expected to be gained there by what may be said [s]."""
+        """Return the expected gain of possible cues there [s]."""
         rules = [r for r in self.rules.rules if r.family == "correction"]
         due = [self._wording_key(r, corner) for r in rules if self.recent.due(r, corner)]
         chance = max((self.responses.chance(key, "approach") for key in due), default=1.0)
         return self.recent.cost(corner, rules) * chance
 
     def state(self) -> DriverProgress:
-        """What to keep for the next session: laps start anew there."""
+        """Return the state for the next session, where laps restart."""
         kept = {key: msgspec.structs.replace(p, said_lap=-1000) for key, p in self.memory.progress.items()}
         return DriverProgress(kept, dict(self.memory.heard), dict(self.memory.responses))
 

@@ -1,6 +1,6 @@
-"""A brake point that wanders: a fault of its own where the spread, not the mean, costs time.
+"""Inconsistent brake points: a fault where the spread, not the mean, costs time.
 
-What the spread costs is the slope of the loss over the distance from the middle brake point, times the mean distance:
+The cost of the spread is the slope of the loss over the distance from the median brake point, times the mean distance:
 a least-squares line through the last passes of the corner.
 """
 
@@ -11,25 +11,25 @@ from statistics import fmean, median
 from typing import Final
 
 PASSES: Final = 8
-"""So many last passes are looked at; fewer tell no spread (common practice, no source)."""
+"""Number of last passes used; fewer show no spread (common practice, no source)."""
 SPREAD_M: Final = 6.0
-"""A mean distance from the middle brake point of this and more can be felt (common practice, no source)."""
+"""Least noticeable mean distance from the median brake point (common practice, no source)."""
 MIDDLE_M: Final = 7.5
-"""With the middle farther off than this, the mean is the fault."""
+"""Largest offset of the median; beyond it the mean is the fault."""
 COST_S: Final = 0.05
-"""Less is not worth a word (common practice, no source)."""
+"""Least cost worth a cue (common practice, no source)."""
 AGAIN_LAPS: Final = 5
 
 
 class Steadiness:
-    """The last brake points of each corner, and what their passes lost."""
+    """The last brake points of each corner, and the losses of their passes."""
 
     def __init__(self) -> None:
         self._passes: dict[int, deque[tuple[float, float]]] = {}
         self._told: dict[int, int] = {}
 
     def learn(self, corner: int, lap: int, early_m: float, loss_s: float) -> bool:
-        """Take a valid pass in [m, s]; whether the brake point there is to be called unsteady now."""
+        """Learn from a valid pass [m, s]; return whether to call the brake point inconsistent now."""
         if not (early_m == early_m and loss_s == loss_s):
             return False
         passes = self._passes.setdefault(corner, deque(maxlen=PASSES))
@@ -45,7 +45,9 @@ class Steadiness:
 
 
 def _cost_s(away: list[float], losses: list[float]) -> float:
-    """What the distance from the middle costs a pass in the mean [s]: least-squares slope times the mean distance."""
+    """Return the mean cost per pass of the distance from the median [s]: least-squares slope times the mean
+    distance.
+    """
     mean, loss = fmean(away), fmean(losses)
     over = sum((a - mean) ** 2 for a in away)
     return mean * sum((a - mean) * (x - loss) for a, x in zip(away, losses, strict=True)) / over if over else 0.0

@@ -1,9 +1,9 @@
-"""Tones where words are too slow: when each is due, foretold between frames, and for which corners and laps.
+"""Tones where words are too slow: predicts when each is due between frames, and selects corners and laps.
 
 A count-down of three to the brake point, one at the reference's release of the brake, one after a corner that gained or
 lost. Times are the reference's own, scaled by the car's pace. A decision on a tone is made LEAD_S before it is due, so
-that its onset does not depend on how frames came in batches. Counting to an event by equal steps lets its moment be
-foretold (common practice, no source).
+that its onset does not depend on frame batches. Equal steps of a count-down let the driver predict the event (common
+practice, no source).
 """
 
 from __future__ import annotations
@@ -25,25 +25,25 @@ KINDS: Final[tuple[str, ...]] = get_args(ToneKind)
 Clip = Literal["count", "point", "release", "gain", "loss"]
 NEVER: Final = float("inf")
 LEAD_S: Final = 0.1
-"""From the decision to the onset: a frame, the way to the voice, the device's own latency."""
+"""Time from decision to onset: a frame, the transfer to the voice, the device's latency."""
 TONE_S: Final = 0.08
-"""Length of a tone."""
+"""Duration of a tone."""
 SEQUENCE: Final[dict[str, tuple[tuple[float, Clip], ...]]] = {
     "count": ((-0.6, "count"), (-0.3, "count"), (0.0, "point")),
     "release": ((0.0, "release"),),
 }
-"""Seconds from the reference's time at the place, and which tone."""
+"""Seconds from the reference's time at the place, and the tone."""
 TOO_LATE_S: Final = 0.02
 FELT_S: Final = 0.05
-"""Gained or lost since the corner before: less is no tone (common practice, no source)."""
+"""Least gain or loss since the previous corner for a tone (common practice, no source)."""
 GOOD_PASSES: Final = 3
 BAD_PASSES: Final = 2
-"""So many good passes fade a tone by one step, so many bad ones bring it back: as with cues."""
+"""Number of good passes that fade a tone by one step, and of bad ones that restore it, as with cues."""
 _GAP: Final = {"count": "brake_start_m", "release": "brake_release_m"}
 
 
 class ToneOptions(msgspec.Struct, frozen=True):
-    """Which tones; ``corner`` "" for all. ``late_s`` is how old a frame is when it arrives [s]."""
+    """Choice of tones; ``corner`` "" for all. ``late_s`` is the age of a frame on arrival [s]."""
 
     kinds: tuple[ToneKind, ...] = ()
     corner: str = ""
@@ -58,7 +58,7 @@ class _Target(msgspec.Struct, frozen=True):
 
 
 class Tones:
-    """The tones of one run; none until ``choose``. ``wake_s`` is when to look again."""
+    """The tones of one run; none until ``choose``. ``wake_s`` is the time of the next check."""
 
     def __init__(self, track_model: TrackModel, memory: DriverProgress) -> None:
         self.options = ToneOptions()
@@ -71,19 +71,19 @@ class Tones:
         self._behind_s = math.nan
 
     def choose(self, options: ToneOptions, now_s: float, u_m: float) -> None:
-        """Sound these from now on."""
+        """Use these tones from now on."""
         self.options = options
         self.swap(self._ground, now_s, u_m)
 
     def swap(self, track_model: TrackModel, now_s: float, u_m: float) -> None:
-        """Other corners from now on."""
+        """Replace the corners."""
         self._ground = track_model
         length = track_model.reference.length_m
         found = []
         for i, zone in enumerate(track_model.zones):
             if self.options.corner in ("", zone.corner.name):
                 places = {
-                    # never later than the profile allows
+                    # not later than the profile allows
                     "count": float(min(zone.brake_m, zone.corner.latest_brake_m))
                     if zone.corner.latest_brake_m == zone.corner.latest_brake_m
                     else zone.brake_m,
@@ -97,16 +97,16 @@ class Tones:
         self.begin(now_s, u_m)
 
     def begin(self, now_s: float, u_m: float) -> None:
-        """The car is at ``u_m``: what lies ahead is next."""
+        """Start at ``u_m``: the next target lies ahead."""
         self._behind_s = math.nan
         self._aim(now_s, u_m)
 
     def skip(self, now_s: float, u_m: float) -> None:
-        """Nothing sounds here."""
+        """Sound nothing."""
         self._aim(now_s + LEAD_S, u_m)
 
     def _aim(self, wake_s: float, u_m: float, after: _Target | None = None) -> None:
-        """The next target beyond ``u_m`` and after that one, looked at from ``wake_s`` on."""
+        """Set the next target beyond ``u_m``, to check from ``wake_s`` on."""
         self._target, self._step, self.wake_s = None, 0, NEVER
         track_model = self._ground
         lap, length = track_model.lap(u_m), track_model.reference.length_m
@@ -120,7 +120,7 @@ class Tones:
                     return
 
     def look(self, now_s: float, u_m: float, speed_mps: float, braking: bool, arbiter: Arbiter) -> list[Decision]:
-        """What is decided at ``now_s``."""
+        """Return the decisions at ``now_s``."""
         out: list[Decision] = []
         reference = self._ground.reference
         while self._target is not None:
@@ -133,7 +133,7 @@ class Tones:
             offset, clip = SEQUENCE[target.kind][self._step]
             ahead = planned * pace + offset - self.options.late_s
             if ahead > LEAD_S:
-                # a car that gets faster is there sooner: looked at again half way
+                # an accelerating car arrives earlier: check again half way
                 self.wake_s = now_s + max(0.5 * (ahead - LEAD_S), 1e-6)
                 break
             reason = self._silent(target, now_s + ahead, ahead, braking, arbiter)
@@ -148,7 +148,7 @@ class Tones:
         return out
 
     def corner_over(self, corner: int, now_s: float, u_m: float, arbiter: Arbiter) -> list[Decision]:
-        """A corner ended: what was gained or lost since the one before."""
+        """Sound the gain or loss since the previous corner."""
         if "delta" not in self.options.kinds:
             return []
         behind = now_s - self._ground.reference.value("t_s", u_m)
@@ -163,7 +163,7 @@ class Tones:
         return [self._decision(target, "loss" if change > 0.0 else "gain", now_s, u_m, due, reason)]
 
     def learn(self, corner: int, gaps: dict[str, float]) -> None:
-        """A valid pass: a tone that is no longer needed fades."""
+        """Learn from a valid pass: an unneeded tone fades."""
         for kind, name in _GAP.items():
             gap = gaps.get(name, math.nan)
             if kind in self.options.kinds and gap == gap:

@@ -1,4 +1,4 @@
-"""What a cue is about in the driver's mind: two cues on one topic at one corner could contradict each other."""
+"""Topics of cues: two cues on one topic at one corner could contradict each other."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ _WORDS: Final = (
     ("exit", r"exit|run|mid-track|outside"),
     ("line", r"apex|turn|inside|line"),
 )
-"""What a person's own words are about, by the first of these that they hold."""
+"""Topic of the user's own words, by the first matching pattern."""
 
 
 _OPPOSITE: Final[dict[str, tuple[frozenset[str], str]]] = {
@@ -46,11 +46,11 @@ _OPPOSITE: Final[dict[str, tuple[frozenset[str], str]]] = {
     "gear_high": (frozenset({"gear_low"}), r"higher gear"),
     "gear_low": (frozenset({"gear_high"}), r"lower gear"),
 }
-"""Fault -> what pulls to the other side: by what it is about, and by its words."""
+"""Fault -> contradicting cues, by subject and by words."""
 
 
 def opposes(fault: str, about: str, texts: Iterable[str]) -> bool:
-    """Whether a text on ``about`` pulls to the other side than the correction of ``fault``."""
+    """Return whether a text on ``about`` contradicts the correction of ``fault``."""
     abouts, pattern = _OPPOSITE.get(fault, (frozenset(), ""))
     if about in abouts:
         return True
@@ -58,7 +58,7 @@ def opposes(fault: str, about: str, texts: Iterable[str]) -> bool:
 
 
 def topic(rule: CueRule, text: str) -> str:
-    """The topic of a rule; of own words by what they say. Words and cautions on none are each one of their own."""
+    """Return the topic of a rule; of own words by their content. Words and cautions without a topic each form one."""
     if rule.about in TOPIC:
         return TOPIC[rule.about]
     if rule.about == "words":

@@ -1,7 +1,7 @@
 """Cue rules and a corner -> the texts that are spoken: placeholders filled, long and short form.
 
-A form that can not be said here (no board near the brake point, no gear in the profile, too long once it is filled) is
-"", and a rule none of whose forms can be said gives nothing at all.
+A form that does not apply here (no board near the brake point, no gear in the profile, too long once filled) is "", and
+a rule without any form gives nothing.
 """
 
 from __future__ import annotations
@@ -26,23 +26,23 @@ METRE_FAULTS: Final = frozenset(
     {"brake_early", "brake_late", "brake_long", "turn_in_early", "turn_in_late", "apex_missed", "coasting",
      "throttle_late", "exit_narrow", "exit_wide"}
 )  # fmt: skip
-"""Faults whose amount is in metres, so that ``{distance}`` and ``{metres}`` can be said."""
+"""Faults whose amount is in metres, so that ``{distance}`` and ``{metres}`` can be filled."""
 STEPPED_FAULTS: Final = frozenset({"brake_early", "turn_in_early", "throttle_late"})
-"""Faults that are mended a step a lap: ``{way}`` is what there is in all, where it is two steps or more."""
+"""Faults corrected one step per lap: ``{way}`` is the total, if two steps or more."""
 SLOPE: Final = 0.03
-"""From this gradient on (rise over run) a braking zone is called uphill or downhill."""
+"""Least gradient (rise over run) of an uphill or downhill braking zone."""
 
 MOST_STEPS: Final = 6
-"""Distances are spoken up to so many steps: thirty metres."""
+"""Largest spoken distance in steps: thirty metres."""
 AT_BOARD: Final = "at board"
 _SLOT: Final = re.compile(r"\{([^{}]*)\}")
 
 
 class Wording(msgspec.Struct, frozen=True):
-    """What a rule says at one corner. A form is "" when it can not be said.
+    """The words of a rule at one corner. A form is "" if it does not apply.
 
-    ``at_m`` is the place of a caution along the reference [m], NaN for everything else. ``name`` is how the corner
-    is called. ``brakes_m``: where a driver brakes who does as the texts say, when they name a board [m], else NaN.
+    ``at_m`` is the place of a caution along the reference [m], NaN for everything else. ``name`` is the corner's spoken
+    name. ``brakes_m``: the brake point implied by texts that name a board [m], else NaN.
     """
 
     long: str
@@ -53,10 +53,10 @@ class Wording(msgspec.Struct, frozen=True):
     name: str = ""
     corrects: bool = False
     first: str = ""
-    """What is said the first time instead of the long form, "" where that is."""
+    """Text that replaces the long form the first time, or ""."""
     brakes_m: float = math.nan
     goal_m: float = math.nan
-    """The same of ``first``, which names the board as a goal."""
+    """The same for ``first``, which names the board as a goal."""
     language: Language = ENGLISH
 
     @property
@@ -67,37 +67,37 @@ class Wording(msgspec.Struct, frozen=True):
 
     @property
     def next_time(self) -> tuple[str, ...]:
-        """A correction as it is said right after its corner."""
+        """A correction as spoken right after its corner."""
         texts = (self.first, self.long, self.short, *self.alternatives) if self.corrects else ()
         return self.after_it(t for t in texts if t)
 
     @property
     def texts(self) -> tuple[str, ...]:
-        """Every text that can be said, the long form first."""
+        """Every available text, the long form first."""
         some = (self.first, self.long, self.short, *self.alternatives, *self.named, *self.next_time, self.half_way)
         return tuple(dict.fromkeys(t for t in some if t))
 
     @property
     def named(self) -> tuple[str, ...]:
-        """The texts as they are said away from the corner, where only its name tells which one is meant."""
+        """The texts as spoken away from the corner, identified by name."""
         return self.away((self.first, self.long, self.short, *self.alternatives))
 
     def away(self, texts: Iterable[str]) -> tuple[str, ...]:
-        """``texts`` with the corner's name, those that can be said, each once."""
+        """Return available ``texts`` with the corner's name, each once."""
         return tuple(dict.fromkeys(said for t in texts if (said := with_name(t, self.name, self.language))))
 
     def after_it(self, texts: Iterable[str]) -> tuple[str, ...]:
-        """``texts`` as they are said right after the corner, those that can be."""
+        """Return available ``texts`` as spoken right after the corner."""
         return self.away(self.language.next_time.replace("{text}", t) for t in texts)
 
     def board_m(self, forms: Iterable[str]) -> float:
-        """Where a driver brakes who does as ``forms`` of this wording say [m], NaN when they name no board."""
+        """Return the brake point implied by ``forms`` of this wording [m], NaN without a board."""
         return self.goal_m if self.first and any(self.first in form for form in forms) else self.brakes_m
 
 
 @lru_cache(maxsize=4096)
 def with_name(text: str, name: str, language: Language = ENGLISH) -> str:
-    """``text`` with the corner's name before it unless it holds it; "" when that says too much at once."""
+    """Return ``text`` preceded by the corner's name unless it contains it; "" if that is too long."""
     if not text or not name:
         return ""
     if not re.search(rf"(?<!\w){re.escape(name)}(?!\w)", text, re.IGNORECASE):
@@ -115,10 +115,10 @@ def wordings(
     language: Language = ENGLISH,
     system: Units = METRIC,
 ) -> tuple[Wording, ...]:
-    """The wordings of ``rule`` at ``corner``: one, none, or one per own word or caution of the corner.
+    """Return the wordings of ``rule`` at ``corner``: one, none, or one per own word or caution of the corner.
 
-    ``amount`` is the finding's amount (metres for METRE_FAULTS), ``cost_s`` its cost [s], ``gradient`` the rise
-    over run of the braking zone. NaN means not known, and what needs it is not said.
+    ``amount`` is the finding's amount (metres for METRE_FAULTS), ``cost_s`` its cost [s], ``gradient`` the rise over
+    run of the braking zone. NaN means unknown, and forms that need it are "".
     """
     way = _way(rule, amount)
     return _worded(rule, corner, _steps(rule, amount, system), way, _tenths(cost_s), gradient, language, system)
@@ -128,7 +128,7 @@ def wordings(
 def _worded(
     rule: CueRule, corner: Corner, steps: int, way: int, tenths: int, gradient: float, language: Language, system: Units
 ) -> tuple[Wording, ...]:
-    """The same at every pass for most rules, so it is put together once."""
+    """Return the wording; cached, as most rules give the same at every pass."""
     out = []
     place = board_place(corner, system)
     by_board = place is not None and any("board" in placeholders(text) for text, _ in _templates(rule))
@@ -165,7 +165,7 @@ def _worded(
 def every_wording(
     rule: CueRule, corner: Corner, language: Language = ENGLISH, system: Units = METRIC
 ) -> Iterator[Wording]:
-    """Every wording that ``wordings`` can give at ``corner``, whatever is measured."""
+    """Yield every wording that ``wordings`` can give at ``corner`` for any measurement."""
     metres: tuple[float, ...] = (math.nan,)
     tenths: tuple[float, ...] = (math.nan,)
     texts = "".join((rule.long, rule.short, *rule.alternatives, *rule.first))
@@ -183,12 +183,12 @@ def every_wording(
 
 
 def placeholders(template: str) -> tuple[str, ...]:
-    """Names between braces, in order."""
+    """Return the names between braces, in order."""
     return tuple(_SLOT.findall(template))
 
 
 def allowed_placeholders(about: str, family: str, first: bool = False) -> frozenset[str]:
-    """The placeholders that can be filled for a rule about ``about``; ``first`` in what is said the first time."""
+    """Return the placeholders allowed for a rule about ``about``; ``first`` for the first-time text."""
     if family in ("correction", "confirmation"):
         some = {"corner", "tenths", "gear", "apex"}
         some |= {"metres", "distance"} if about in METRE_FAULTS else set()
@@ -202,7 +202,7 @@ def allowed_placeholders(about: str, family: str, first: bool = False) -> frozen
 
 
 def fits(text: str, form: Form, names: tuple[str, ...] = (), language: Language = ENGLISH) -> bool:
-    """Whether ``text`` is short enough for its form."""
+    """Return whether ``text`` is short enough for its form."""
     count = len(units(text, names, language.lexicon))
     if form == "long":
         return count <= MAX_LONG_UNITS
@@ -210,7 +210,7 @@ def fits(text: str, form: Form, names: tuple[str, ...] = (), language: Language 
 
 
 def _fit(text: str, form: Form, name: str, language: Language) -> str:
-    """``text``, or "" when it has become too long for its form at this corner."""
+    """Return ``text``, or "" if too long for its form at this corner."""
     return text if fits(text, form, (name,), language) else ""
 
 
@@ -219,7 +219,7 @@ def _templates(rule: CueRule) -> tuple[tuple[str, Form], ...]:
 
 
 def _own_words(rule: CueRule, corner: Corner, gradient: float) -> Iterator[tuple[str, float, bool]]:
-    """For ``{words}``: the corner's own words or cautions this rule is about, with their place."""
+    """Return the text for ``{words}``: the corner's own words or cautions of this rule, with their places."""
     if rule.family == "caution":
         for caution in corner.cautions:
             if caution.kind == rule.about:
@@ -254,7 +254,7 @@ def _values(
         out |= {} if use is None else {"kerb": language.kerb(rule.about.removeprefix("kerb_"), use, form)}
     if steps:
         out["distance"] = language.length(steps * system.step, system.spoken)
-        # a rule file that writes its own unit means metres
+        # a rule file that writes its own unit uses metres
         out["metres"] = language.number(steps * METRIC.step)
     if tenths:
         out["tenths"] = language.tenths[min(tenths, len(language.tenths)) - 1]
@@ -262,17 +262,17 @@ def _values(
 
 
 def _steps(rule: CueRule, amount: float, system: Units) -> int:
-    """How many steps of the unit system are said for a finding of ``amount``, 0 when none are."""
+    """Return the number of spoken steps of the unit system for a finding of ``amount``, 0 for none."""
     if not math.isfinite(amount) or rule.about not in METRE_FAULTS:
         return 0
     said = min(abs(amount), ADVICE_STEP_M) if rule.about in STEPPED_FAULTS else abs(amount)
     count = said * system.per_m / system.step
-    # to the safe side: "later" by less than measured, "earlier" by more
+    # round to the safe side: "later" by less than measured, "earlier" by more
     return min(max(math.ceil(count) if rule.about == "brake_late" else math.floor(count), 1), MOST_STEPS)
 
 
 def _goal(rule: CueRule, corner: Corner, language: Language, system: Units) -> str:
-    """The mark that the steps lead to: a board, or the end of the inside kerb; "" for none. English only."""
+    """Return the mark at the steps' end: a board, or the end of the apex kerb; "" for none. English only."""
     if language.code != ENGLISH.code:
         return ""
     if rule.about == "throttle_late":
@@ -282,7 +282,7 @@ def _goal(rule: CueRule, corner: Corner, language: Language, system: Units) -> s
 
 
 def _way(rule: CueRule, amount: float) -> int:
-    """The metres that there are in all, where that is more than one step; 0 else."""
+    """Return the total metres if more than one step, else 0."""
     if not math.isfinite(amount) or rule.about not in STEPPED_FAULTS:
         return 0
     whole = METRIC.step * min(math.floor(abs(amount) / METRIC.step), MOST_STEPS)
@@ -290,12 +290,12 @@ def _way(rule: CueRule, amount: float) -> int:
 
 
 def _tenths(cost_s: float) -> int:
-    """The tenths of a second that are said for a cost, 0 when it is less than one."""
+    """Return the spoken tenths of a second of a cost, 0 if less than one."""
     return max(round(cost_s * 10), 0) if math.isfinite(cost_s) else 0
 
 
 def _fill(template: str, values: Mapping[str, str], language: Language) -> str:
-    """``template`` with its placeholders filled, "" if one can not be; "at {board}" bends to before or after."""
+    """Return ``template`` with its placeholders filled, "" if one cannot be; "at {board}" becomes before or after."""
     text = template.replace(f"{language.side('at')} {{board}}", f"{{{AT_BOARD}}}")
     if any(name not in values for name in placeholders(text)):
         return ""

@@ -1,13 +1,13 @@
-"""From the gaps of a pass to its root causes: what was done differently that cost time, first causes only.
+"""Diagnosis: finds the root causes of lost time in the gaps of a pass.
 
 Two ways to the cause are weighed against each other. Rules name the causes of a pass by its measures; each fault
-simulated on the corner's own reference is compared with all of the pass (``weighing``). Rules know how drivers make a
-fault in more ways than are simulated; the comparison knows what else the pass shows, and how the driver scatters.
+simulated on the corner's own reference is compared with the whole pass (``weighing``). The rules know more ways to make
+a fault than are simulated; the comparison knows what else the pass shows, and how the driver scatters.
 
-A pass that lost no more than usual over corner and straight has no fault, however differently it was driven.
-Otherwise causes are looked for in the order of the corner, and each is freed of what an earlier one explains: braking
-that starts early because it is soft is soft braking; a low speed that comes of a tight line is the line; a low exit
-speed that comes of a late throttle is a late throttle. The fewest causes that explain the loss are kept.
+A pass that loses no more than the baseline over corner and straight has no fault, however different. Otherwise the
+rules follow the order of the corner and remove from each cause what an earlier one explains: early braking because of
+soft braking is soft braking; a low speed from a tight line is the line; a low exit speed from a late throttle is a late
+throttle. They keep the fewest causes that explain the loss.
 """
 
 from __future__ import annotations
@@ -30,25 +30,26 @@ from coach.core.values import Finding
 __all__ = ["COST_S", "Diagnosis"]
 
 OUT_LAP: Final = 0.2
-"""A car that comes this much slower is on its out lap, or behind another: nothing is learned from the corner."""
+"""A car this much slower is on its out-lap, or behind another: learn nothing from the corner."""
 
 
 MUCH_S: Final = 0.08
 MUCH: Final = 4.0
-"""Of a pass that lost more than this on the way in, and than so many deviations, the way in is looked at closer."""
+"""Least entry loss, and least deviations, for a closer look at the entry."""
 WAY_IN: Final[tuple[Part, ...]] = ("entry", "middle")
 CLOSER: Final = 0.5
-"""Share of a band beyond which a gap may be the cause then, if it alone costs about what was lost."""
+"""Share of a tolerance beyond which a gap may then be the cause, if its cost alone matches the loss."""
 ENOUGH: Final = 0.5
 HABIT: Final = 0.5
-"""Share of what this pass lost that he steadily loses there: else it is scatter, not a habit."""
+"""Share of this pass's loss that is systematic there: otherwise it is scatter, not a habit."""
 
 
 def _looked_closer(case: Case) -> tuple[Finding, ...]:
-    """What is left of a habit of the way in, when a lot was lost there and nothing lies outside the bands.
+    """Return the remainder of an entry habit, if the entry lost much and nothing exceeds its tolerance.
 
-    The rest of a habit that is being mended lies inside, and in each pass, so that it has become usual. Who comes
-    slower out of the corner before may brake where he always does and wait: that is no habit of this corner.
+    The remainder of a habit under correction is within tolerance and in every pass, so it is part of the baseline. A
+    driver who leaves the previous corner slower may brake at the normal place and wait: that is not a habit of this
+    corner.
     """
     lost = case.excess_in(WAY_IN)
     if case.arrival_s > 0.0 or lost < max(MUCH_S, MUCH * case.scatter_in(WAY_IN)):
@@ -72,9 +73,9 @@ class Diagnosis:
         self.what_ifs = tuple(Counterfactual(r.trace, r.zone, r.measures, car) for r in references)
 
     def findings(self, driven: PassRecord, tolerance: ToleranceModel, use: float = NAN) -> tuple[Finding, ...]:
-        """Root causes of a whole pass, costliest first; empty when nothing was lost.
+        """Return the root causes of a complete pass, costliest first; empty without a loss.
 
-        ``use`` is the share of the grip there is today that was used at the slowest place, NaN if not known.
+        ``use`` is the share of today's grip used at the slowest place, NaN if unknown.
         """
         if driven.trace is None or driven.total_s < 0.5 * COST_S:
             return ()

@@ -1,4 +1,4 @@
-"""What to do about a fault, in one plain sentence, in steps that respect the car."""
+"""Advice on a fault in one plain sentence, in cautious steps."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from coach.core.track.car import Car
 from coach.core.unit_system import METRIC, Units
 
 ADVICE_STEP_M: Final = 5.0
-"""Advice moves a place by at most this much a lap [m] (common practice, no source)."""
+"""Largest step of advice per lap [m] (common practice, no source)."""
 
 _DO: Final = {
     "brake_early": "brake {step} later, a step a lap",
@@ -69,12 +69,12 @@ def later_by(driven: PassRecord, reference: CornerReference, car: Car, early_m: 
 
 
 def what(fault: str, amount: float, system: Units = METRIC) -> str:
-    """The fault with its amount, as a person says it; amounts in SI, texts in ``system``."""
+    """Return the fault with its amount in words; amounts in SI, texts in ``system``."""
     return _fill(_WHAT[fault], amount, system)
 
 
 def to_do(fault: str, amount: float, system: Units = METRIC) -> str:
-    """What the driver is asked to change."""
+    """Return the advice to the driver."""
     return _fill(_DO[fault], amount, system)
 
 

@@ -1,10 +1,10 @@
-"""How sure a cause is: every explanation of a pass weighed by how well it fits, scatter among them.
+"""Probability of causes: weighs every explanation of a pass by its fit, scatter included.
 
-The explanations are nothing but scatter, each cause alone, and those that were chosen together. What an explanation
-leaves open counts against it: the gaps of the other causes in deviations of the driver's own, and the time lost beyond
-what its causes should cost. Deviations are Student's with few degrees of freedom, because drivers have bad days. A
-cause more costs half the logarithm of the number of gaps that were looked at (Schwarz 1978, the Bayesian information
-criterion, from memory) and the logarithm of the number of faults that it was chosen from.
+The explanations are pure scatter, each cause alone, and the chosen ones together. Residuals count against an
+explanation: the gaps of other causes in deviations of the driver, and the lost time beyond the cost of its causes.
+Deviations follow Student's t with few degrees of freedom, because drivers have bad days. Each further cause costs half
+the logarithm of the number of gaps (Schwarz 1978, the Bayesian information criterion, from memory) and the logarithm of
+the number of candidate faults.
 """
 
 from __future__ import annotations
@@ -18,17 +18,17 @@ from coach.core.diagnose.tolerance import WIDTH, judged_count
 from coach.core.values import Fault
 
 TAIL: Final = 4.0
-"""Degrees of freedom of a driver's scatter: a deviation of 4 is seen once in a hundred, not in ten thousand times."""
+"""Degrees of freedom of a driver's scatter: a deviation of 4 occurs once in a hundred times, not in ten thousand."""
 _PRICE: Final = 0.5 * math.log(judged_count()) + math.log(len(get_args(Fault)))
 
 
 def _unlikely(deviations: float) -> float:
-    """The logarithm by which a deviation is less likely than none."""
+    """Return the negative log-likelihood ratio of a deviation to none."""
     return 0.5 * (TAIL + 1.0) * math.log1p(deviations * deviations / TAIL)
 
 
 def beliefs(case: Case, shown: Sequence[Cause], chosen: Sequence[Cause], error: float) -> list[float]:
-    """Probability (0..1) of each of the ``chosen``; ``error`` is the relative error of a cost by the model."""
+    """Return probability (0..1) of each of the ``chosen``; ``error`` is the relative error of a cost by the model."""
     scatter = max(case.scatter_in(("entry", "middle", "exit", "straight")), 1e-3)
     models: list[tuple[Cause, ...]] = [(), *((c,) for c in shown)]
     if len(chosen) > 1:

@@ -1,4 +1,4 @@
-"""What the search for causes works on: one pass, its reference, the driver's bands, and what a cause is."""
+"""The case of the search for causes: one pass, its reference, the driver's tolerances, and its causes."""
 
 from __future__ import annotations
 
@@ -15,19 +15,19 @@ from coach.core.track.car import Car
 from coach.core.values import Fault, Unit
 
 COST_S: Final = 0.025
-"""Less than this is not worth a word: about the scatter of one corner of a practised driver (common practice)."""
+"""Least cost worth a cue: about the scatter of a practised driver at one corner (common practice)."""
 NAN: Final = float("nan")
 BROUGHT_M: Final = 15.0
-"""Lowest so near to the first place that is looked at, a speed was brought along."""
+"""A minimum this close to the window's start was carried in."""
 LIMIT: Final = 0.97
-"""Who uses this share of the grip that is there has none left (common practice, no source)."""
+"""Share of available grip that counts as the limit (common practice, no source)."""
 FAR: Final = 2.0
-"""A gap of so many bands is beyond doubt."""
+"""Tolerances beyond which a gap is certain."""
 
 
 @dataclass(frozen=True)
 class Cause:
-    """A fault that may be there: its amount, what it alone would cost by the counterfactual, and its evidence."""
+    """A possible fault: its amount, its counterfactual cost alone, and its evidence."""
 
     fault: Fault
     amount: float
@@ -35,7 +35,7 @@ class Cause:
     alone_s: float
     evidence: dict[str, float]
     sure: float = 1.0
-    """The gap in widths of its band: 1 at the band's edge."""
+    """The gap in tolerances: 1 at the limit."""
 
 
 @dataclass
@@ -50,54 +50,56 @@ class Case:
     usual: dict[str, float]
     slope: float = 0.0
     carried_s: float = 0.0
-    """What leaving slower will still cost on the way to the next braking [s]."""
+    """Cost of a slower exit up to the next braking [s]."""
     use: float = NAN
-    """Share of the grip there is today that was used at the slowest place."""
+    """Share of today's grip used at the slowest place."""
     causes: list[Cause] = field(default_factory=list)
     narrow: float = 1.0
-    """Share of the bands that is looked at: less when much was lost and nothing lies outside them."""
+    """Share of the tolerances in use: less if the loss is large and nothing exceeds them."""
 
     def g(self, name: str) -> float:
-        """Gap of a measure beyond the driver's usual one; NaN where its channel is absent."""
+        """Return the gap of a measure beyond the driver's baseline; NaN if its channel is absent."""
         return self.driven.gaps.get(name, NAN) - self.usual.get(name, 0.0)
 
     def width(self, name: str) -> float:
-        """The gap beyond which a pass differs."""
+        """Return the gap beyond which a pass differs."""
         return self.narrow * self.tolerance.width(self.driven.corner, name)
 
     def sigma(self, name: str) -> float:
-        """Deviation of the driver's own gaps."""
+        """Return the deviation of the driver's own gaps."""
         return self.tolerance.sigma(self.driven.corner, name)
 
     def sure(self, name: str) -> float:
-        """The gap of ``name`` in widths of its band."""
+        """Return the gap of ``name`` in tolerances."""
         return abs(self.g(name)) / self.width(name)
 
     def beyond(self, name: str, sign: float) -> bool:
-        """Whether the gap lies outside the band on the side of ``sign``; false when absent."""
+        """Return whether the gap exceeds its tolerance on the side of ``sign``; false if absent."""
         return sign * self.g(name) > self.width(name)
 
     def far_outside(self, *names: str) -> bool:
-        """Whether the path lies FAR bands farther outside than usual in one of the named parts."""
+        """Return whether the path lies FAR tolerances outside the baseline in one of the named parts."""
         return any(self.g(name) > FAR * self.width(name) for name in names)
 
     def has(self, *faults: Fault) -> bool:
-        """Whether one of ``faults`` is among the causes found so far."""
+        """Return whether one of ``faults`` is among the causes found so far."""
         return any(c.fault in faults for c in self.causes)
 
     @property
     def excess_s(self) -> float:
-        """Time lost over corner and straight beyond what the driver usually loses there [s]."""
+        """Time lost over corner and straight beyond the driver's baseline [s]."""
         return self.excess_in(PARTS)
 
     def excess_in(self, parts: tuple[Part, ...]) -> float:
-        """The same in some parts of it [s]: less what a slow arrival cost, with what a slow exit will still cost."""
+        """Return the excess loss in some parts [s]: without the cost of a slow arrival, with the later cost of a slow
+        exit.
+        """
         lost = sum(self.driven.loss(p) - self.usual.get(f"loss_{p}_s", 0.0) for p in parts)
         lost -= self.arrival_s if "entry" in parts else 0.0
         return lost + (self.carried_s if "exit" in parts else 0.0)
 
     def scatter_in(self, parts: tuple[Part, ...]) -> float:
-        """Deviation of the usual loss in some parts [s]."""
+        """Return the deviation of the baseline loss in some parts [s]."""
         corner = self.driven.corner
         whole = self.tolerance.sigma(corner, "loss_s")
         if parts == PARTS:
@@ -106,24 +108,24 @@ class Case:
 
     @cached_property
     def arrival_s(self) -> float:
-        """What coming slower to the corner cost up to the braking: the loss of what was before it [s]."""
+        """Cost of a slower arrival up to the braking, caused earlier [s]."""
         lack = -self.driven.gaps.get("arrival_mps", 0.0)
         return self.what_if.arriving_slower(lack) if lack > 0.5 else 0.0
 
     @property
     def drop_mps(self) -> float:
-        """How much lower the lowest speed is than usual, 0 if it is not [m/s]."""
+        """Minimum speed below the baseline, at least 0 [m/s]."""
         drop = -self.g("min_speed_mps")
         if drop != drop:
             return 0.0
         if self.driven.measures["min_speed_at_m"] < self.reference.zone.turn_in_m - TURNED_M + BROUGHT_M:
-            # the lowest speed is the first one looked at: he came that slow out of the corner before
+            # the minimum is at the window's start: the speed comes from the previous corner
             drop += min(self.driven.gaps.get("arrival_mps", 0.0), 0.0)
         return max(drop, 0.0)
 
     @property
     def unused_mps(self) -> float:
-        """How much faster the slowest place could be driven on its own path, if that is another: what grip was left.
+        """Speed reserve at the slowest place on the pass's own path, if different: the unused grip.
 
         v^2 = a / kappa, so on its own path a car that uses the share u of its grip could be faster by v (u^-1/2 - 1).
         """
@@ -133,21 +135,21 @@ class Case:
 
     @property
     def off_line(self) -> bool:
-        """Whether the path leaves its band in some part, so that it may have taken speed."""
+        """Whether the path exceeds its tolerance in some part, so that it may have cost speed."""
         return any(abs(self.g(n)) > self.width(n) for n in ("entry_line_m", "apex_line_m", "exit_line_m"))
 
     @property
     def at_limit(self) -> bool:
-        """Whether no grip was left for more speed or throttle."""
+        """Whether the car was at the grip limit."""
         return self.use >= LIMIT
 
     @property
     def wide(self) -> bool:
-        """Whether the path lies outside the usual one from the apex on: the road, not the throttle, sets the speed."""
+        """Whether the path lies outside the baseline from the apex on: the road, not the throttle, limits the speed."""
         return self.beyond("apex_line_m", 1.0) or self.beyond("exit_line_m", 1.0)
 
     def evidence(self, *names: str) -> dict[str, float]:
-        """The named measures with their gaps."""
+        """Return the named measures with their gaps."""
         out = {}
         for name in names:
             if name in self.driven.measures:

@@ -1,9 +1,9 @@
-"""What car, tyres and road give today, before any fault is looked for: one factor of grip and one of the engine.
+"""Today's condition of car, tyres and road, estimated before the search for faults: a grip and an engine factor.
 
-A grip that is lower everywhere by the same factor is the condition; lower at one corner it is the driver; lower at each
-by another factor it is traffic, or a driver who has much to learn. The factor is the median over the corners of one lap
-(blind to habits at up to half of them), taken along from pass to pass; it counts once it has been the same for a lap.
-While it changes, nothing is said about speed, because nobody can tell a slow driver from a slow road.
+Grip lower everywhere by the same factor is the condition; lower at one corner it is the driver; lower by different
+factors it is traffic, or a driver with much to learn. The factor is the median over the corners of one lap (robust to
+habits at up to half of them), updated at each pass; it counts once it was constant for a lap. While it changes, no cue
+is about speed, because a slow driver and a slow road look alike.
 """
 
 from __future__ import annotations
@@ -20,27 +20,29 @@ import msgspec
 from coach.core.measure.grip_shares import Use
 
 STEADY: Final = 0.03
-"""A factor that moved by less than this within a lap is known; by more it counts as another condition."""
+"""A factor that changes by less within a lap is known; by more it is another condition."""
 ALIKE: Final = 0.03
-"""Scatter over the corners up to which they are lower by the same factor: twice a practised driver's (measured)."""
+"""Largest scatter over corners with the same factor: twice a practised driver's (measured)."""
 ODD: Final = 3.0
-"""A pass so many deviations off what this corner should give is odd; four in a row to the same side are a change."""
+"""Deviations of an outlier from the corner's expected value; four in a row to the same side are a change."""
+SURE: Final = 2.0
+"""Standard errors by which a constant level may seem to move within a lap (95 %)."""
 PUSHES: Final = 0.5
-"""Who gives full throttle on less than this share of where the reference does is not at pace."""
+"""Least share of the reference's full throttle for a driver at pace."""
 ANOTHER_CAR: Final = 0.05
-"""No weather changes the engine by this share (common practice, no source)."""
+"""Largest change of engine power by weather (common practice, no source)."""
 _USUAL: Final = 0.015
-"""Scatter of a practised driver's use of grip from corner to corner, until his own is known (measured)."""
+"""Scatter of a practised driver's use of grip between corners, until the driver's own is known (measured)."""
 _FEW: Final = 3
 _BACK: Final = 2
 _LEAST, _MOST = 5, 12
-"""Passes that make a lap here, on very short and very long courses."""
+"""Bounds on passes per lap, for very short and very long courses."""
 
 
 class Today(msgspec.Struct, frozen=True):
-    """The condition at one pass: ``grip`` and ``power`` as shares of the reference's, 1.0 when alike.
+    """The condition at one pass: ``grip`` and ``power`` as shares of the reference's, 1.0 if equal.
 
-    While not ``settled`` nothing about speed is known. ``doubt`` is the deviation of ``grip``.
+    Unless ``settled``, pace is unknown. ``doubt`` is the deviation of ``grip``.
     """
 
     grip: float = 1.0
@@ -48,18 +50,18 @@ class Today(msgspec.Struct, frozen=True):
     settled: bool = True
     doubt: float = 0.0
     odd: bool = False
-    """This pass is unlike what was known before it: the next one shows whether everything changed."""
+    """This pass differs from the known condition: the next one shows whether it changed."""
     words: str = ""
 
     @property
     def usual(self) -> bool:
-        """Whether pace can be judged against the reference as it is."""
+        """Whether pace can be judged against the unscaled reference."""
         return self.settled and abs(self.grip - 1.0) <= STEADY and abs(self.power - 1.0) <= ANOTHER_CAR
 
 
 @dataclass
 class Condition:
-    """Follows the condition over the passes; ``corners`` is how many a lap has."""
+    """Tracks the condition over passes; ``corners`` is their number per lap."""
 
     corners: int
     today: Today = field(default_factory=Today)
@@ -79,14 +81,14 @@ class Condition:
 
     def __post_init__(self) -> None:
         lap = min(max(self.corners, _LEAST), _MOST)
-        # as long as nothing is known, everything is as usual
+        # assume the reference's condition until one is known
         self._grips = deque([0.0] * lap, maxlen=lap)
         self._levels = deque([0.0] * lap, maxlen=lap)
         self._powers = deque(maxlen=lap)
         self._pushes = deque(maxlen=3)
 
     def move(self, moved: Mapping[int, int], corners: int) -> Condition:
-        """The same under other corners, ``moved`` old -> new."""
+        """Return the condition with renumbered corners, ``moved`` old -> new."""
         after = Condition(corners, self.today)
         level = math.log(self.today.grip)
         after._grips.extend([level] * (after._grips.maxlen or 0))
@@ -97,7 +99,7 @@ class Condition:
         return after
 
     def take(self, corner: int, use: Use) -> Today:
-        """One more pass; what is known with it."""
+        """Add a pass and return the condition with it."""
         if use.power == use.power:
             self._powers.append(use.power)
         if use.push == use.push:
@@ -108,12 +110,13 @@ class Condition:
         level = self._levels[-1]
         scatter = _scatter(self._grips, level)
         doubt = scatter / math.sqrt(len(self._grips))
-        steady = max(self._levels) - min(self._levels) <= STEADY + doubt and not self._changing
-        # what may be the beginning of a change does not move what is known
+        # a level that moves by two standard errors (95 %) may be constant: wide scatter is not a change
+        steady = max(self._levels) - min(self._levels) <= STEADY + SURE * doubt and not self._changing
+        # the possible start of a change does not update the known condition
         if steady and pushing and not (self.today.settled and any(abs(o) > ODD for o in self._off)):
             self._home, self._at_rest = level, tuple(self._grips)
             self._rest_habits = self._beside_others()
-        # lower by another factor at each corner: no condition is like that
+        # different factors at the corners: not a condition
         grip = math.exp(level) if scatter <= ALIKE else 1.0
         power = median(self._powers) if len(self._powers) >= _LEAST else 1.0
         odd = abs(self._off[-1]) > ODD
@@ -122,12 +125,12 @@ class Condition:
 
     def _take_grip(self, corner: int, log_use: float) -> None:
         here = log_use - self._home
-        # a habit that is there again is not odd, nor is one that is cured
+        # a returning habit is not an outlier, nor is a cured one
         here = min(here, here - self._rest_habits.get(corner, 0.0), key=abs)
         scatter = min(max(_scatter(self._at_rest, self._home), _USUAL), ALIKE)
         self._off = [*self._off[1:], here / scatter]
         changes = min(self._off) > ODD or max(self._off) < -ODD
-        # after a change it takes a lap to know what it is now
+        # after a change the new condition takes a lap to know
         self._changing = len(self._grips) if changes and self.today.settled else max(self._changing - 1, 0)
         self._grips.append(log_use)
         self._levels.append(median(self._grips))
@@ -136,17 +139,17 @@ class Condition:
         if self._since > len(self._grips):
             self._need = _BACK
         if self._run >= self._need and not self.today.settled:
-            # what was known before holds again: it need not be learned a second time
+            # the earlier condition returned: no need to learn it again
             self._grips.extend(self._at_rest)
             self._levels.extend([self._home] * len(self._levels))
             self._off = [0.0] * 4
             self._changing = 0
-            # where that was wrong, it takes more the next time
+            # if that was wrong, require more the next time
             self._need, self._since = self._need + _BACK, 0
         self._habits.setdefault(corner, deque(maxlen=3)).append(log_use)
 
     def _beside_others(self) -> dict[int, float]:
-        """What each corner gives beside the others each time; what all of them lack is no habit."""
+        """Return each corner's value relative to the others in each lap; a common lack is not a habit."""
         if len(self._habits) < _FEW:
             return {}
         own = {c: _middle(uses) for c, uses in self._habits.items()}
@@ -159,7 +162,7 @@ def _scatter(grips: Sequence[float], level: float) -> float:
 
 
 def _middle(uses: Sequence[float]) -> float:
-    """The median; of two the one that is less far off."""
+    """Return the median; of two values the one nearer to 1."""
     return min(uses, key=abs) if len(uses) == 2 else median(uses)
 
 

@@ -1,8 +1,8 @@
-"""What one fault alone would cost: the reference's own speed profile, driven with that fault and nothing else.
+"""Counterfactual cost of one fault: the reference's speed profile with that fault alone.
 
-Each method changes the reference's speed from the zone's start to the start of the next zone and integrates the
-time: cost = integral of (1 / v_changed - 1 / v_reference) over the place. Nothing is compared with the pass here,
-so noise on the pass does not enter.
+Each method changes the reference's speed from the zone's start to the start of the next zone and integrates the time:
+cost = integral of (1 / v_changed - 1 / v_reference) over the place. The pass plays no part here, so its noise does not
+enter.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ _SLOWEST_MPS = 3.0
 
 
 class Counterfactual:
-    """The reference over one corner and the straight after it, ready to be driven with a fault."""
+    """The reference over one corner and the straight after it, to simulate with a fault."""
 
     def __init__(self, reference: Trace, zone: Zone, measures: dict[str, float], car: Car) -> None:
         self.u = reference.u_m
@@ -37,44 +37,46 @@ class Counterfactual:
         self.fade = car.fade(self.v, pulling, self.step)
 
     def cost(self, changed: Floats) -> float:
-        """Seconds that the speeds ``changed`` (shape of the trace) take longer than the reference's."""
+        """Return the seconds that the speeds ``changed`` (shape of the trace) take longer than the reference's."""
         return float(np.trapezoid(1.0 / np.maximum(changed, _SLOWEST_MPS) - 1.0 / self.v, dx=self.step))
 
     def braking_earlier(self, metres: float) -> float:
-        """The same braking begun ``metres`` earlier, then waiting at the lowest speed."""
+        """Return the cost of the same braking ``metres`` earlier, then holding the minimum speed."""
         shifted = np.interp(np.minimum(self.u + metres, max(self.slow_m, self.u[0])), self.u, self.v)
         before = self.u <= self.slow_m
         return self.cost(np.where(before, np.minimum(self.v, np.maximum(shifted, self.slow_mps)), self.v))
 
     def braking_softer(self, strength: float) -> float:
-        """Braking with ``strength`` (0..1) of the reference's deceleration down to the same lowest speed."""
+        """Return the cost of braking with ``strength`` (0..1) of the reference's deceleration to the same minimum
+        speed.
+        """
         energy, floor = self.v**2 / 2.0, self.slow_mps**2 / 2.0
         at_start = np.interp(self.brake_m, self.u, energy)
         length = max(self.slow_m - self.brake_m, 5.0)
         slope = (at_start - floor) / length
-        # before the reference brakes its braking line is carried on backwards
+        # extend the reference's braking line backwards
         line = np.where(self.u < self.brake_m, at_start + slope * (self.brake_m - self.u), energy)
         softer = np.sqrt(2.0 * (floor + strength * np.maximum(line - floor, 0.0)))
         return self.cost(np.where(self.u <= self.slow_m, np.minimum(self.v, softer), self.v))
 
     def slower(self, drop_mps: float) -> float:
-        """The lowest speed lower by ``drop_mps``, with the same braking and the same pull."""
+        """Return the cost of a minimum speed lower by ``drop_mps``, with the same braking and acceleration."""
         lack = (self.slow_mps**2 - np.maximum(self.slow_mps - drop_mps, _SLOWEST_MPS) ** 2) / 2.0
         changed = np.sqrt(np.maximum(self.v**2 - 2.0 * lack * self._share(), _SLOWEST_MPS**2))
         return self.cost(changed)
 
     def _share(self) -> Floats:
-        """Share of a lack at the slowest point that is there at each node: braking a little earlier, fading after."""
+        """Return each node's share of a lack at the slowest point: braking a little earlier, fading after."""
         begin = min(self.brake_m, self.slow_m - 10.0)
         ramp = np.clip((self.u - begin) / 5.0, 0.0, 1.0)
         return np.asarray(ramp * self.fade)
 
     def driving_later(self, metres: float) -> float:
-        """The lowest speed held ``metres`` longer, then the same pull."""
+        """Return the cost of holding the minimum speed ``metres`` longer, then the same acceleration."""
         late = np.interp(self.u - metres, self.u, self.v)
         late = np.where(self.u < self.drive_m + metres, np.interp(self.drive_m, self.u, self.v), late)
         lack = np.maximum(self.v**2 - late**2, 0.0) / 2.0
-        # from where the reference pulls fully the lack fades as the engine makes up for it
+        # beyond the reference's full acceleration the lack fades as the engine compensates
         pulling = int(np.argmax(self.fade < 1.0)) if (self.fade < 1.0).any() else len(self.u) - 1
         pulling = max(pulling, int(np.searchsorted(self.u, self.drive_m + metres)))
         pulling = min(pulling, len(self.u) - 1)
@@ -84,7 +86,9 @@ class Counterfactual:
         return self.cost(changed)
 
     def driving_softer(self, share: float) -> float:
-        """The pull of the way out weaker by ``share`` from where the reference drives to the corner's exit."""
+        """Return the cost of acceleration weaker by ``share`` from the reference's throttle point to the
+        corner's exit.
+        """
         energy = self.v**2 / 2.0
         gain = np.maximum(np.diff(energy, prepend=energy[0]), 0.0)
         out = (self.u > self.drive_m) & (self.u <= max(self.zone.exit_m, self.drive_m + 30.0))
@@ -95,7 +99,9 @@ class Counterfactual:
         return self.cost(np.sqrt(np.maximum(self.v**2 - 2.0 * lack, 9.0)))
 
     def arriving_slower(self, lack_mps: float) -> float:
-        """The corner reached ``lack_mps`` slower: the lack fades until the braking, which then begins later."""
+        """Return the cost of arriving ``lack_mps`` slower: the lack fades until the braking, which then
+        begins later.
+        """
         begin = self.zone.start_m
         v0 = float(np.interp(begin, self.u, self.v))
         lack = (v0**2 - max(v0 - lack_mps, _SLOWEST_MPS) ** 2) / 2.0
@@ -103,7 +109,7 @@ class Counterfactual:
         return self.cost(np.where(there, np.sqrt(np.maximum(self.v**2 - 2.0 * lack, 9.0)), self.v))
 
     def leaving_slower(self, drop_mps: float) -> float:
-        """The speed at the corner's end lower by ``drop_mps``: built up from the slowest point, fading after."""
+        """Return the cost of an exit speed lower by ``drop_mps``: growing from the slowest point, fading after."""
         end = float(np.interp(self.zone.end_m, self.u, self.v))
         lack = (end**2 - max(end - drop_mps, _SLOWEST_MPS) ** 2) / 2.0
         rise = np.clip((self.u - self.drive_m) / max(self.zone.end_m - self.drive_m, 1.0), 0.0, 1.0)

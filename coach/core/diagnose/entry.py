@@ -1,4 +1,4 @@
-"""Causes on the way in: braking too late, too early, too softly, or rolling with neither pedal."""
+"""Entry causes: braking too late, too early, too softly, or coasting."""
 
 from __future__ import annotations
 
@@ -12,41 +12,41 @@ from coach.core.diagnose.case import COST_S, Case, Cause
 SOFT: Final = 0.1
 ROLLING_MPS2: Final = 0.12
 ARRIVAL_MPS: Final = 1.0
-"""A car that comes this much slower may brake later for it."""
+"""A car this much slower on arrival may brake later."""
 ROLLED: Final = 0.5
-"""Who opens the throttle later than this share of it lies without a pedal did not roll, but was late."""
+"""Largest share of the throttle delay outside coasting for a coasting fault; beyond it the throttle is late."""
 MOSTLY: Final = 1.5
-"""Who rolls for so many times the metres that he braked too soon mostly rolled."""
+"""Coasting to early-braking ratio above which coasting wins."""
 LIFTED: Final = 0.5
-"""Share of the roll that lies before the brake if it was a lift."""
+"""Least share of coasting before the brake for a lift."""
 PEDAL_M: Final = 10.0
-"""Who rolls farther than a foot takes from pedal to pedal lifted before he braked."""
+"""Coasting longer than a foot needs between pedals is a lift before braking."""
 ROLL: Final = 1.2
 ROLL_MPS: Final = 0.5
-"""What rolling takes off the slowest speed: its measured slowing with a margin, and what can not be measured."""
+"""Effect of coasting on the minimum speed: its measured deceleration with a margin, and an unmeasurable rest."""
 SOONER_M: Final = 3.0
-"""Softer braking has to begin earlier, or the corner is missed."""
+"""Softer braking must begin earlier, or the car misses the corner."""
 SAME_MPS: Final = 0.4
 LATE: Final = 0.5
-"""Share of the band of the brake point from which braking was late if the car was also carried far wide."""
+"""Share of the brake point's tolerance that counts as late if the car also ran far wide."""
 DEEPER_M: Final = 3.0
 
 
 def entry(case: Case) -> None:
-    """Add what went wrong before the slowest point."""
+    """Add causes before the slowest point."""
     start = case.g("brake_start_m")
     idle = case.g("idle_before_m")
     later = np.fmax(case.g("idle_after_m"), ROLLED * case.g("drive_late_m"))
     rolled = idle > case.width("idle_before_m") and not idle < later and _slowing(case) and _lifted(case, idle)
-    # who comes in far outside has to wait until the car turns: that is the line
+    # a car far outside on entry must wait until it turns: that is the line
     rolled = rolled and not case.far_outside("entry_line_m")
     if start != start:
         if rolled:
-            # who rolls for long enough needs no brake
+            # after long coasting the car needs no brake
             _coasting(case, idle)
         return
     if rolled and case.g("idle_lift_m") > max(start, LIFTED * idle, PEDAL_M):
-        # lifted long before the brake, which may then come later
+        # a lift long before the brake, which may then come later
         _coasting(case, idle)
         return
     if start > LATE * case.width("brake_start_m") and (start > case.width("brake_start_m") or _carried_wide(case)):
@@ -64,9 +64,9 @@ def entry(case: Case) -> None:
     early = -start - by_slow
     tail = case.driven.gaps["brake_tail_m"]
     if tail != tail:
-        # a braking too short to be cut in halves: its end stands for its second half
+        # too short a braking for halves: use its end for the second half
         tail = case.g("brake_release_m")
-    # the same braking done sooner also ends sooner
+    # the same braking done earlier also ends earlier
     whole = -tail > 0.75 * -start and not case.g("brake_release_m") > 0.5 * start
     soft = softness > max(SOFT, case.width("brake_peak")) and early > SOONER_M and not whole
     if soft:
@@ -81,7 +81,7 @@ def entry(case: Case) -> None:
             )
         )
     if early > case.width("brake_start_m") and not soft:
-        # who rolls a little after it does so because the speed was there too soon
+        # a little coasting after it follows from reaching the speed too early
         if rolled and min(idle, case.driven.gaps["idle_before_m"]) > MOSTLY * early:
             _coasting(case, idle)
         else:
@@ -93,7 +93,7 @@ def entry(case: Case) -> None:
     elif rolled and not soft:
         _coasting(case, idle)
     elif not soft and case.g("brake_release_m") < -1.5 * case.width("brake_release_m") and case.drop_mps < SAME_MPS:
-        # begun where it always is, but done too soon, and the rest of the way waited
+        # started at the normal place but finished too early, then waiting
         done = -case.g("brake_release_m")
         evidence = case.evidence("brake_release_m", "brake_peak")
         cost = case.what_if.braking_earlier(done)
@@ -101,7 +101,7 @@ def entry(case: Case) -> None:
 
 
 def _coasting(case: Case, idle: float) -> None:
-    # what the reference rolls itself lies inside the one stretch that became so long
+    # the reference's own coasting lies inside the one long stretch
     metres = max(case.driven.gaps["idle_longest_m"], idle)
     lost = max(case.excess_s, 0.0)
     case.causes.append(
@@ -117,23 +117,23 @@ def _coasting(case: Case, idle: float) -> None:
 
 
 def _slowing(case: Case) -> bool:
-    """Whether the car slowed down while no pedal was used: it rolled, it did not wait at a speed."""
+    """Return whether the car slowed without a pedal: coasting, not holding speed."""
     slow = case.driven.gaps["idle_slow"]
     v = case.driven.measures["min_speed_mps"]
     lost = case.driven.gaps["idle_longest_m"] * slow / max(v, 5.0)
-    # rolling takes little off the speed: a much lower lowest speed has another cause
+    # coasting slows the car little: a much lower minimum speed has another cause
     return slow > max(ROLLING_MPS2, 0.4 * case.car.drag_pm * v**2) and case.drop_mps < ROLL * lost + ROLL_MPS
 
 
 def _lifted(case: Case, idle: float) -> bool:
-    """Whether a pedal was left early: the brake let go sooner, or the throttle long before the brake."""
+    """Return whether a pedal was released early: the brake earlier, or the throttle long before the brake."""
     release = case.g("brake_release_m")
     own = case.driven.gaps["idle_before_m"] > 0.5 * idle
     return own or not release > -0.3 * idle or case.g("idle_lift_m") > LIFTED * idle
 
 
 def softer(case: Case) -> float:
-    """How much softer the brake was used: share of the reference's peak."""
+    """Return how much softer the braking was, as a share of the reference's peak."""
     peak, theirs = case.driven.measures["brake_peak"], case.reference.measures["brake_peak"]
     if not theirs > 0.0 or not peak > 0.0:
         return 0.0
@@ -141,7 +141,7 @@ def softer(case: Case) -> float:
 
 
 def metres_for(case: Case, drop: float) -> float:
-    """Metres of braking that a lowest speed lower by ``drop`` takes, at the reference's mean deceleration."""
+    """Return the extra braking metres for a minimum speed lower by ``drop``, at the reference's mean deceleration."""
     r = case.reference.measures
     slow = r["min_speed_mps"]
     start = r["brake_start_m"]
@@ -154,13 +154,15 @@ def metres_for(case: Case, drop: float) -> float:
 
 
 def _carried_wide(case: Case) -> bool:
-    """Whether the car went straight on too long beyond doubt: far outside, and slower for it, and that later."""
+    """Return whether the car certainly ran straight too long: far outside, slower because of it, and later."""
     slower = case.g("min_speed_at_m") > DEEPER_M and case.beyond("min_speed_mps", -1.0)
     return slower and case.far_outside("apex_line_m", "exit_line_m")
 
 
 def _overshot(case: Case) -> bool:
-    """Whether late braking carried the car too deep: slowest later or lower, wide of the line, or off it late."""
+    """Return whether late braking took the car too deep: minimum speed later or lower, wide of the line, or a late
+    release.
+    """
     return (
         case.g("min_speed_at_m") > DEEPER_M
         or case.beyond("apex_line_m", 1.0)

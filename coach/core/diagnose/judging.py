@@ -1,7 +1,7 @@
-"""Each pass judged by what today allows: the condition is taken off before a fault is looked for.
+"""Judges each pass by today's condition: removes its effect before the search for faults.
 
-Where grip or engine are not the reference's, gaps and losses are taken against the reference as it would be driven
-today; what asks for more speed rests, and what physics rules out is struck off.
+If grip or engine differ from the reference's, gaps and losses refer to the rescaled reference; cues for more speed
+rest, and physically impossible causes are removed.
 """
 
 from __future__ import annotations
@@ -16,34 +16,34 @@ from coach.core.diagnose import Diagnosis
 from coach.core.diagnose.condition import Condition, Today
 from coach.core.diagnose.rescaled import rescaled
 from coach.core.diagnose.tolerance import ToleranceModel
-from coach.core.measure.comparison import contrast
+from coach.core.measure.comparison import compare_to_reference
 from coach.core.measure.grip_shares import UsedThere
-from coach.core.measure.passes import PARTS, CornerReference, PassRecord, Piece
+from coach.core.measure.passes import PARTS, CornerReference, LossPiece, PassRecord
 from coach.core.track.car import Car
 from coach.core.track.reference import Reference
 from coach.core.track.zones import Zone
 from coach.core.values import Fault, Finding
 
 STEP: Final = 0.02
-"""Grip and engine count in steps of this: one is less than a driver's own scatter."""
+"""Step of grip and engine factors: less than a driver's own scatter."""
 FASTER: Final[frozenset[Fault]] = frozenset(
     {"slow_middle", "throttle_late", "throttle_soft", "coasting", "gear_high", "gear_low"}
 )
-"""What asks for more speed, or comes of another one: never judged while the condition is not the reference's."""
+"""Faults that ask for more speed, or follow from a different one: never judged outside the reference's condition."""
 
 
 @dataclass(frozen=True)
 class Judged:
-    """A pass as it is judged, by which diagnosis, and in which condition."""
+    """A judged pass, its diagnosis, and its condition."""
 
     driven: PassRecord
     diagnosis: Diagnosis
     today: Today
     use: float = float("nan")
-    """Share of the grip that is there today which the pass used."""
+    """Share of today's grip that the pass used."""
 
     def findings(self, tolerance: ToleranceModel) -> tuple[Finding, ...]:
-        """Root causes, costliest first; none while nobody can tell."""
+        """Return root causes, costliest first; none while undecidable."""
         if not self.today.settled:
             return ()
         found = self.diagnosis.findings(self.driven, tolerance, self.use)
@@ -51,16 +51,16 @@ class Judged:
 
     @property
     def resting(self) -> frozenset[Fault]:
-        """What is not judged in this condition: that it is not found does not cure it."""
+        """Faults not judged in this condition: their absence is not a cure."""
         return frozenset() if self.today.usual else FASTER
 
     def unsettled(self) -> Judged:
-        """The same pass, now that a change is known to have begun with it."""
+        """Return the same pass as the start of a change of condition."""
         return replace(self, today=msgspec.structs.replace(self.today, settled=False))
 
 
 class _Standard:
-    """The corners of a reference, and what finds causes there; made when a pass first needs them."""
+    """The corners of a reference and their diagnosis, built on first use."""
 
     def __init__(self, reference: Reference, zones: tuple[Zone, ...], car: Car) -> None:
         self.corners = tuple(CornerReference(reference, zone) for zone in zones)
@@ -69,7 +69,7 @@ class _Standard:
 
 
 class Judging:
-    """Keeps the condition, and the references as they would be driven in those that were met."""
+    """Holds the condition, and the rescaled references of conditions so far."""
 
     def __init__(
         self, reference: Reference, corners: tuple[CornerReference, ...], diagnosis: Diagnosis, car: Car
@@ -81,12 +81,12 @@ class Judging:
         self._standards: dict[tuple[int, int], _Standard] = {}
 
     def go_on(self, before: Judging, moved: Mapping[int, int]) -> None:
-        """Take over what is known of the condition, if the reference is the same."""
+        """Take over the known condition, if the reference is the same."""
         if before.reference is self.reference:
             self.condition = before.condition.move(moved, self.condition.corners)
 
     def judge(self, driven: PassRecord, *, counts: bool = True) -> Judged:
-        """A whole pass against today's standard; it tells of the condition itself if it ``counts``."""
+        """Judge a complete pass against today's standard; it updates the condition if it ``counts``."""
         base = driven.lap * self.reference.length_m
         use = self._used[driven.corner].use(driven, base)
         today = self.condition.take(driven.corner, use) if counts else self.condition.today
@@ -105,19 +105,21 @@ class Judging:
 
 
 def _against(driven: PassRecord, standard: _Standard, base_m: float) -> PassRecord:
-    """The pass with its gaps and losses against another standard on the same nodes."""
+    """Return the pass with its gaps and losses against another standard on the same nodes."""
     trace, zone = driven.trace, driven.zone
-    assert trace is not None  # a whole pass has one
+    assert trace is not None  # a complete pass has one
     theirs = standard.corners[driven.corner]
     gaps = {k: driven.measures[k] - theirs.measures[k] for k in driven.measures if k in theirs.measures}
     for name in ("turn_in_m", "apex_offset_m", "exit_offset_m"):
         gaps[name] = driven.gaps[name]
-    gaps |= contrast(trace, theirs.trace, theirs.zone_until(zone.next_start_m - base_m), base_m, theirs.measures)
+    gaps |= compare_to_reference(
+        trace, theirs.trace, theirs.zone_until(zone.next_start_m - base_m), base_m, theirs.measures
+    )
     if standard.reference.inferred_pedals:
         gaps["idle_before_m"] = float("nan")
     places = (zone.start_m, zone.turn_in_m, zone.apex_m, zone.end_m, zone.next_start_m)
     late = [trace.at("t_s", u) - standard.reference.value("t_s", u) for u in places]
     pieces = tuple(
-        Piece(driven.lap, driven.corner, part, late[i + 1] - late[i], driven.lap) for i, part in enumerate(PARTS)
+        LossPiece(driven.lap, driven.corner, part, late[i + 1] - late[i], driven.lap) for i, part in enumerate(PARTS)
     )
     return replace(driven, gaps=gaps, pieces=pieces, profile=theirs.stretches.gaps(trace, base_m))

@@ -1,4 +1,4 @@
-"""Causes in the path: turned in too soon or too late, the apex missed, the exit not used or overrun."""
+"""Line causes: turn-in too early or too late, missed apex, unused or overrun exit."""
 
 from __future__ import annotations
 
@@ -13,20 +13,20 @@ PARTS: Final[dict[str, tuple[Fault | None, Fault | None]]] = {
     "apex_line_m": (None, "apex_missed"),
     "exit_line_m": ("exit_narrow", "exit_wide"),
 }
-"""Fault when the path lies farther inside, and farther outside, in each part of the corner."""
+"""Fault of a path farther inside, and farther outside, in each part of the corner."""
 
 
 SURE: Final = 1.5
-"""A path this many bands off is off, whatever else was done; nearer to its band the clearer cause counts."""
+"""A path this many tolerances off is a fault regardless; nearer, the clearer cause counts."""
 WITH_SIGN: Final = {"brake_start_m": -1.0, "min_speed_mps": -1.0, "drive_late_m": 1.0}
 
 
 def _doubtful(case: Case, known: dict[str, float]) -> bool:
-    """Whether the path lies just outside its band while something else stands farther outside."""
+    """Return whether the path just exceeds its tolerance while another gap exceeds its own by more."""
     path = max(case.sure(name) for name in known)
     clear = {n: case.sure(n) for n, sign in WITH_SIGN.items() if case.beyond(n, sign)}
-    # of a lower speed only what grip was left speaks against the line; of a late throttle nothing if none was left,
-    # or if the car ran wide
+    # of a lower speed only unused grip speaks against the line; of a late throttle nothing at the limit, or if the car
+    # ran wide
     if "min_speed_mps" in clear:
         clear["min_speed_mps"] = min(clear["min_speed_mps"], case.unused_mps / case.width("min_speed_mps"))
     if case.at_limit or case.wide:
@@ -35,7 +35,7 @@ def _doubtful(case: Case, known: dict[str, float]) -> bool:
 
 
 def line(case: Case) -> None:
-    """Add the line fault of the part in which the path lies farthest from the usual one."""
+    """Add the line fault of the part where the path is farthest from the baseline."""
     if case.has("brake_late"):
         return
     outside = {name: case.g(name) for name in PARTS}
@@ -43,7 +43,7 @@ def line(case: Case) -> None:
     if not known:
         return
     if known.get("apex_line_m", 0.0) < 0.0:
-        # nearer to the inside at the apex is no fault in itself: it comes of what lies before or after
+        # nearer to the inside at the apex is not a fault itself: it follows from before or after
         del known["apex_line_m"]
         if not known:
             return
@@ -58,12 +58,12 @@ def line(case: Case) -> None:
     amount = abs(known[name])
     if name == "entry_line_m":
         shift = case.g("turn_in_m")
-        # a path that far off was turned in elsewhere, even if the shift alone could be scatter
+        # a path that far off had another turn-in, even if the shift alone could be scatter
         least = case.width("turn_in_m") if case.sure(name) < FAR else 0.5 * case.width("turn_in_m")
         if shift != shift or abs(shift) < least or (shift > 0) != (known[name] > 0):
             return
         amount = abs(shift)
-    # who drives another line may have to roll for it
+    # another line may require coasting
     tighter = name != "entry_line_m" and case.sure(name) > SURE and not case.g("idle_lift_m") > PEDAL_M
     case.causes = [c for c in case.causes if c.fault != "coasting" or (c.sure > case.sure(name) and not tighter)]
     case.causes.append(

@@ -1,4 +1,4 @@
-"""From causes to findings: the fewest that explain what was lost, with costs that add up to it."""
+"""Turns causes into findings: the fewest that explain the loss, with costs that add up to it."""
 
 from __future__ import annotations
 
@@ -10,31 +10,32 @@ from coach.core.measure.passes import PARTS, Part
 from coach.core.values import Fault, Finding
 
 REST: Final = 0.35
-"""Share of the loss that a first cause may leave unexplained before a second one is looked for."""
+"""Share of the loss a first cause may leave unexplained before the search for a second."""
 
 DOUBT: Final = 3.0
-"""A gap near the edge of its band counts only if it cost this many deviations of the usual loss."""
+"""A gap near its tolerance counts only if it cost this many deviations of the baseline loss."""
 DOUBT_S: Final = 0.03
 
 MOST: Final = 1.1
-"""Costs never add up to more than this share of what the pass lost."""
+"""Largest sum of costs as a share of the pass's loss."""
 NEAR_M: Final = 5.0
 MODEL: Final = 0.8
-"""Relative error of a counterfactual cost: it knows the reference's speeds but not how this pass would have gone.
-Measured on three simulators: it was off by factors of 0.6 to 1.9, while the loss itself was right on average."""
+"""Relative error of a counterfactual cost: it knows the reference's speeds but not this pass's alternative. Measured on
+three simulators: off by factors of 0.6 to 1.9, while the loss itself was right on average.
+"""
 SHOWN: Final = 0.15
-"""The pass must have lost at least this share of what its causes should have cost."""
+"""Least loss of the pass as a share of its causes' expected cost."""
 
 
 def _weighed(lost_s: float, scatter_s: float, alone_s: float) -> float:
-    """Two estimates of one cost, weighed by their errors: what was lost, and what the causes alone would cost."""
+    """Return two estimates of one cost, weighted by their errors: the loss, and the causes' counterfactual cost."""
     alone_s = min(max(alone_s, 0.5 * lost_s), 1.5 * lost_s)
     a, b = 1.0 / max(scatter_s, 1e-3) ** 2, 1.0 / max(MODEL * alone_s, 1e-3) ** 2
     return (a * lost_s + b * alone_s) / (a + b)
 
 
 def parts_of(case: Case, fault: Fault) -> tuple[Part, ...]:
-    """Where ``fault`` can have cost time: what happened elsewhere is not held against it, nor for it."""
+    """Return the parts where ``fault`` can cost time; losses elsewhere do not count for or against it."""
     measures, apex = case.reference.measures, case.reference.zone.apex_m
     if fault in ("brake_early", "brake_soft"):
         # the wait ends at the slowest place
@@ -48,9 +49,9 @@ def parts_of(case: Case, fault: Fault) -> tuple[Part, ...]:
 
 
 def priced(case: Case) -> tuple[Finding, ...]:
-    """Findings, costliest first. Their costs add up to the loss beyond the usual one."""
+    """Return findings, costliest first. Their costs add up to the loss beyond the baseline."""
     scatter = case.scatter_in(PARTS)
-    # where nothing was lost in the parts that a cause touches, it was none
+    # a cause without a loss in its parts is none
     shown = [c for c in case.causes if case.excess_in(parts_of(case, c.fault)) >= SHOWN * c.alone_s > 0.0]
     ordered = sorted(shown, key=lambda c: (-c.alone_s, -c.sure))
     chosen: list[Cause] = []
@@ -62,7 +63,7 @@ def priced(case: Case) -> tuple[Finding, ...]:
         rest -= cause.alone_s
     if not chosen:
         return ()
-    # several causes share all that was lost; a single one answers only for the parts it can have touched
+    # several causes share the whole loss; a single one only the loss of its parts
     parts = parts_of(case, chosen[0].fault) if len(chosen) == 1 else PARTS
     excess, scatter = case.excess_in(parts), case.scatter_in(parts)
     alone = sum(c.alone_s for c in chosen)
@@ -72,7 +73,7 @@ def priced(case: Case) -> tuple[Finding, ...]:
     found = []
     for cause, sure in zip(chosen, beliefs(case, shown, chosen, MODEL), strict=True):
         cost = cause.alone_s * lost / alone
-        # what stands far outside its band needs less of a loss to be believed
+        # a gap far beyond its tolerance needs less loss as evidence
         if cost >= (max(DOUBT_S, DOUBT * scatter) if cause.sure < FAR else max(COST_S, scatter)):
             found.append(Finding(cause.fault, cause.amount, cause.unit, cost, cause.evidence, sure))
     return tuple(sorted(found, key=lambda f: (-f.cost_s, f.fault)))

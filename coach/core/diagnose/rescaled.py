@@ -1,9 +1,9 @@
-"""The reference as the same driver would drive it today: with another share of its grip and of its engine.
+"""Rescales the reference to today's condition: with other grip and engine power.
 
 Where grip limits the reference (it brakes, corners or holds the throttle back), speed squared is proportional to grip:
-v^2 = mu g / kappa, and so is the energy that braking takes off over a metre. Where the engine limits it, the car gains
-what the engine gives at its own speed, a = p / v - c v^2. Between the two the lower speed holds; braking begins where
-the braking line, carried on backwards, meets what the engine reaches. A quasi-steady point mass, as in Beckman 2000,
+v^2 = mu g / kappa, and so is the energy that braking takes off over a metre. Where the engine limits it, the car
+accelerates by the engine's power at its own speed, a = p / v - c v^2. The lower of both speeds applies; braking begins
+where the braking line, extended backwards, meets the engine's speed. A quasi-steady point mass, as in Beckman 2000,
 parts 4 and 5, from memory.
 """
 
@@ -25,7 +25,7 @@ _SLOWEST: Final = 3.0
 
 
 def rescaled(reference: Reference, car: Car, grip: float, power: float) -> Reference:
-    """``reference`` with ``grip`` and ``power`` times what it had; line and places stay."""
+    """Return ``reference`` with ``grip`` and ``power`` times what it had; line and places stay."""
     v, step = np.maximum(reference.speed_mps, _SLOWEST), reference.step_m
     energy = v**2 / 2.0
     gain = (np.roll(energy, -1) - energy) / step
@@ -33,7 +33,7 @@ def rescaled(reference: Reference, car: Car, grip: float, power: float) -> Refer
     engine = car.power_wpkg / v - car.drag_pm * v**2
     most = np.where(pulling, np.inf, grip * energy)
     decel = grip * np.where(braking, -gain, car.decel(v))
-    # what hills and gears do at full throttle they do today as well
+    # hills and gears have the same effect today
     others = np.where(pulling, gain - engine, 0.0)
     after = _drive(energy, most, others, decel, grip * _traction(gain, pulling), power * car.power_wpkg, car, step)
     speed = np.sqrt(2.0 * after)
@@ -56,7 +56,7 @@ def rescaled(reference: Reference, car: Car, grip: float, power: float) -> Refer
 
 
 def _modes(reference: Reference, gain: Floats) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Where the reference brakes, and where only its engine limits it."""
+    """Return where the reference brakes, and where only its engine limits it."""
     known = bool(np.isfinite(reference.brake).any())
     braking = reference.brake > BRAKES if known else gain < -1.0
     full = reference.throttle >= FULL if bool(np.isfinite(reference.throttle).any()) else gain > 0.0
@@ -64,14 +64,14 @@ def _modes(reference: Reference, gain: Floats) -> tuple[NDArray[np.bool_], NDArr
 
 
 def _peak_ahead(brake: Floats, step: float) -> Floats:
-    """The largest brake of the next 150 m: what a braking that begins sooner is begun with."""
+    """Return the largest brake of the next 150 m, for a braking that begins earlier."""
     n = max(int(150.0 / step), 1)
     padded = np.concatenate((brake, brake[:n]))
     return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, n)[: len(brake)].max(axis=1))
 
 
 def _traction(gain: Floats, pulling: NDArray[np.bool_]) -> Floats:
-    """What the tyres could put down where each full throttle begins, carried on to its end [m/s^2]."""
+    """Return the traction limit where each full throttle begins, held to its end [m/s^2]."""
     first = pulling & ~np.roll(pulling, 1)
     if not first.any():
         return np.full(len(gain), np.inf)
@@ -83,7 +83,9 @@ def _traction(gain: Floats, pulling: NDArray[np.bool_]) -> Floats:
 def _drive(
     energy: Floats, most: Floats, others: Floats, decel: Floats, traction: Floats, pull: float, car: Car, step: float
 ) -> Floats:
-    """Kinetic energy per mass at each node: backward by the brakes, then forward by the engine, twice round the lap."""
+    """Return kinetic energy per mass at each node: backward by the brakes, then forward by the engine, twice round the
+    lap.
+    """
     n = len(energy)
     back = np.minimum(most, 1e6).tolist()
     slowing = (decel * step).tolist()

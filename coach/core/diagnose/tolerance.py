@@ -1,4 +1,4 @@
-"""How far from the reference is still the same: the driver's own scatter, never less than can be measured."""
+"""Tolerances around the baseline: the driver's own scatter, at least the measurable minimum."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ PRIOR: Final[Mapping[str, float]] = {
     "loss_exit_s": 0.01,
     "loss_straight_s": 0.01,
 }
-"""Scatter of a practised driver, used until his own is known (common practice, no source)."""
+"""Scatter of a practised driver, used until the driver's own is known (common practice, no source)."""
 
 FLOOR: Final[Mapping[str, float]] = {
     "brake_start_m": 5.0,
@@ -63,21 +63,21 @@ FLOOR: Final[Mapping[str, float]] = {
     "exit_line_m": 0.7,
     "loss_s": 0.02,
 }
-"""No band is narrower, however steady the driver: less is not worth a word (common practice, no source)."""
+"""Least tolerance, even for a consistent driver: less is not worth a cue (common practice, no source)."""
 
 PRIOR_WEIGHT: Final = 3.0
 KEPT: Final = 40
 WIDTH: Final = 3.0
-"""A gap counts beyond this many deviations: about 1 % of faultless passes for a normal scatter."""
+"""Deviations of the tolerance: about 1 % of faultless passes exceed it for normal scatter."""
 FEWEST: Final = 3
 STEADY: Final = 3.0
-"""So many of his own deviations are no scatter any more."""
+"""Deviations beyond which a gap is not scatter."""
 ALIKE: Final = 1.5
 """One driver's scatters at two corners differ by about this factor at most (common practice, no source)."""
 MORE: Final = 1.25
 """The scatter along the corners is worked out again when there are so many times as many passes."""
 OFFSET: Final = 2.0
-"""The reference is one lap of a good driver: no more than so many deviations of his can it be off itself."""
+"""The reference is one lap of a good driver: it may itself be off by at most this many deviations."""
 _JUDGED: Final = (
     "brake_start_m",
     "brake_peak",
@@ -91,16 +91,18 @@ _JUDGED: Final = (
     "apex_line_m",
     "exit_line_m",
 )
-"""A pass is usual only if all of these lie inside: every measure that a cause is known by."""
+"""A pass belongs to the baseline only if all these measures are within tolerance."""
 
 
 def judged_count() -> int:
-    """How many gaps a cause can be known by."""
+    """Return the number of gaps that identify causes."""
     return len(_JUDGED)
 
 
 def shorth_sigma(values: list[float]) -> float:
-    """Standard deviation from the shortest half of ``values``: blind to a fault in up to half of the passes."""
+    """Return the standard deviation from the shortest half of ``values``: robust to a fault in up to half of the
+    passes.
+    """
     ordered = sorted(values)
     half = len(ordered) // 2
     if half < 1:
@@ -112,9 +114,9 @@ def shorth_sigma(values: list[float]) -> float:
 
 @dataclass
 class ToleranceModel:
-    """The driver's scatter per corner and measure, learned from his passes.
+    """The driver's scatter per corner and measure, learned from passes.
 
-    What is asked again and again between two passes of a corner is worked out once.
+    Results are cached between two passes of a corner.
     """
 
     seen: dict[tuple[int, str], deque[float]] = field(default_factory=dict)
@@ -127,7 +129,7 @@ class ToleranceModel:
     _usual: dict[int, dict[str, float]] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def learn(self, corner: int, gaps: Mapping[str, float], profile: Floats | None = None) -> None:
-        """Take the gaps of one valid pass in (``loss_s`` among them: its time lost over corner and straight)."""
+        """Learn the gaps of one valid pass (including ``loss_s``: its time lost over corner and straight)."""
         if profile is not None:
             self.profiles.setdefault(corner, deque(maxlen=KEPT)).append(profile)
             self._learned += 1
@@ -144,7 +146,7 @@ class ToleranceModel:
         self._usual.pop(corner, None)
 
     def renumber(self, moved: Mapping[int, int]) -> None:
-        """Other corners from now on, ``moved`` old -> new; what is not in it is forgotten."""
+        """Renumber corners, ``moved`` old -> new; forget missing ones."""
         self.seen = {(moved[c], name): kept for (c, name), kept in self.seen.items() if c in moved}
         self.rows = {moved[c]: kept for c, kept in self.rows.items() if c in moved}
         self.profiles = {moved[c]: kept for c, kept in self.profiles.items() if c in moved}
@@ -154,10 +156,10 @@ class ToleranceModel:
         self._usual.clear()
 
     def sigma(self, corner: int, name: str) -> float:
-        """Standard deviation of ``name`` at ``corner``, drawn toward the prior while passes are few.
+        """Return the standard deviation of ``name`` at ``corner``, drawn toward the prior while passes are few.
 
-        Little more than at his other corners: where a fault is being mended, now there and now not, the passes
-        scatter too, and the band would hide the rest of it.
+        At most a little more than at other corners: a fault under correction also scatters, and a wide tolerance would
+        hide its remainder.
         """
         prior = PRIOR[name]
         own = self._own(corner, name)
@@ -185,7 +187,7 @@ class ToleranceModel:
         return known
 
     def _anywhere(self, name: str) -> float:
-        """The median of his own scatters at all corners; unlimited while few are known."""
+        """Return the median scatter over all corners; unlimited while few are known."""
         known = self._middles.get(name)
         if known is None:
             own = [s for corner in self.rows if (s := self._own(corner, name)) is not None]
@@ -193,7 +195,7 @@ class ToleranceModel:
         return known
 
     def steady(self, corner: int, names: tuple[str, ...]) -> float:
-        """Sum of the medians of ``names`` over all passes that are kept, good or bad; 0 where that is mere scatter."""
+        """Return the sum of the medians of ``names`` over all stored passes, good or bad; 0 if within scatter."""
         own = [self._own(corner, name) for name in names]
         known = [o for o in own if o is not None]
         if len(known) < len(names):
@@ -202,14 +204,14 @@ class ToleranceModel:
         return total if total >= STEADY * math.hypot(*known) else 0.0
 
     def width(self, corner: int, name: str) -> float:
-        """The gap beyond which a pass differs."""
+        """Return the gap beyond which a pass differs."""
         return max(WIDTH * self.sigma(corner, name), FLOOR.get(name, 0.0))
 
     def usual(self, corner: int) -> dict[str, float]:
-        """Median gaps of the passes that lie inside the bands: where the driver is when he does nothing wrong.
+        """Return the baseline: median gaps of the passes within tolerance.
 
-        Not zero, because the reference is one lap with a scatter and noise of its own. Empty while fewer than FEWEST
-        such passes are known: a habit that is there in every lap lies outside the bands and never becomes usual.
+        Not zero, because the reference is one lap with its own scatter and noise. Empty while fewer than FEWEST such
+        passes exist: a habit in every lap exceeds its tolerance and never becomes the baseline.
         """
         known = self._usual.get(corner)
         if known is None:

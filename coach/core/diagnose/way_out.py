@@ -1,4 +1,4 @@
-"""Causes in the middle and on the way out: too slow a middle, a dragged brake, a late or soft throttle, the gear."""
+"""Mid-corner and exit causes: slow mid-corner, dragged brake, late or soft throttle, gear."""
 
 from __future__ import annotations
 
@@ -18,17 +18,19 @@ SAME_MPS: Final = 0.1
 END_M: Final = 3.0
 SLOWER: Final = 0.03
 SLOWER_MPS: Final = 0.4
-"""In a slow corner less is much: a share of the lowest speed, but never less than can be measured."""
+"""Least drop as a share of the minimum speed, at least the measurable minimum."""
 BEFORE: Final = 0.7
-"""A car that lacks this share of its drop where the reference is slowest was slow already, and did not wait."""
+"""Share of the drop where the reference is slowest that means the car was slow already, not waiting."""
 UNLIKE: Final = 2.0
-"""Deviations of the driver's own lowest speed; its price must then stand out too (pricing.DOUBT)."""
+"""Deviations of the driver's own minimum speed; its cost must then be clear too (pricing.DOUBT)."""
 SAME_SPEED: Final = 0.7
-"""Within this share of its band the lowest speed is the same: beyond, another gear comes of another speed."""
+"""Share of its tolerance within which the minimum speed is equal: beyond it, another gear follows from
+another speed.
+"""
 
 
 def middle(case: Case) -> None:
-    """Add what went wrong around the slowest point."""
+    """Add causes around the slowest point."""
     if case.has("brake_late", "coasting") or case.has(*LINE):
         return
     drop = case.drop_mps
@@ -36,42 +38,42 @@ def middle(case: Case) -> None:
     if (
         longer > 1.3 * case.width("brake_release_m")
         and case.g("brake_start_m") > -0.5 * longer
-        # a slower middle takes a few metres more of full braking, not many of a light one
+        # a slower mid-corner needs a few metres more of full braking, not many of light braking
         and longer > LIGHT * metres_for(case, drop)
         and drop > 0.6 * case.width("min_speed_mps")
         and not case.has("brake_soft")
     ):
         evidence = case.evidence("brake_release_m", "min_speed_mps")
-        # how soon the speed comes back depends on how much grip was left: only the pass itself can tell
+        # the recovery of speed depends on unused grip: only the pass itself shows it
         lost = max(case.excess_in(("middle", "exit", "straight")), 0.0)
         case.causes.append(Cause("brake_long", longer, "m", lost, evidence, case.sure("brake_release_m")))
         return
-    # the slowest place of a flat corner is where the car brakes for the next one, if that begins before its end
+    # the slowest place of a flat corner may be the braking for the next one
     waits = _waits(case) or case.driven.measures["min_speed_at_m"] > case.reference.zone.end_m - END_M
     least = min(case.width("min_speed_mps"), max(SLOWER * case.reference.measures["min_speed_mps"], SLOWER_MPS))
     least = max(least, UNLIKE * case.sigma("min_speed_mps"))
-    # where the path took the larger part of the speed, the line is the cause
+    # if the path cost most of the speed, the line is the cause
     if drop > least and not waits and case.unused_mps > 0.5 * drop:
         evidence = case.evidence("min_speed_mps", "min_speed_at_m")
         case.causes.append(Cause("slow_middle", drop, "m/s", case.what_if.slower(drop), evidence, drop / least))
 
 
 def _waits(case: Case) -> bool:
-    """Whether the car goes on slowing after the place at which the reference drives, because the throttle waits."""
+    """Return whether the car keeps slowing after the reference's throttle point, because the throttle is late."""
     start, at = case.reference.measures["throttle_start_m"], case.driven.measures["min_speed_at_m"]
     if not case.g("drive_late_m") > case.width("drive_late_m") or not at > start + 3.0:
         return False
     trace, base = case.driven.trace, case.driven.zone.start_m - case.reference.zone.start_m
     if trace is None:
         return True
-    # who was as slow already where the reference is slowest did not wait
+    # a car already that slow where the reference is slowest did not wait
     slowest = min(case.reference.measures["min_speed_at_m"], start)
     lack = case.reference.trace.at("speed_mps", slowest) - trace.at("speed_mps", slowest + base)
     return not lack > BEFORE * case.drop_mps
 
 
 def way_out(case: Case) -> None:
-    """Add what went wrong from the throttle on."""
+    """Add causes from the throttle on."""
     if case.has("brake_late", "coasting") or case.has(*LINE):
         return
     late = case.g("drive_late_m")

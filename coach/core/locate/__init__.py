@@ -1,1 +1,1 @@
-"""Where the car is: from frames to a place on the reference."""
+"""Locates the car: from frames to a place on the reference."""

@@ -1,8 +1,8 @@
-"""Order in time: which frames the core takes, and what it makes of a clock that does not simply run on.
+"""Order in time: which frames the core accepts, and how it handles clock jumps.
 
-The rule is one: a frame is taken when its time lies in (last, last + GAP_S]. Any other time is held until the
-next frame either follows it closely (then the clock really jumped: a restart, a pause) or does not (then it was
-a stray). Late and doubled frames are dropped.
+One rule: a frame is accepted if its time lies in (last, last + GAP_S]. Any other frame is held until the next one
+follows it closely (the clock jumped: a restart, a pause) or does not (an outlier). Late and duplicate frames are
+dropped.
 """
 
 from __future__ import annotations
@@ -19,41 +19,41 @@ from coach.core.numeric.reductions import largest, least
 from feeds.frame import CHANNELS
 
 GAP_S: Final = 2.0
-"""Longest step of the clock that is taken without a second frame to confirm it [s]."""
+"""Longest clock step accepted without a confirming second frame [s]."""
 LATE_S: Final = 1.0
-"""A frame at most this much behind is a late one (reordering); further back may be a restart [s]."""
+"""A frame at most this much older is late (reordering); an older one may be a restart [s]."""
 
 
-MOST: Final = {
+MAX_PLAUSIBLE: Final = {
     "t_s": 1e10, "x_m": 1e7, "y_m": 1e7, "z_m": 1e5, "lap_distance_m": 1e6, "lap_fraction": 10.0, "lap": 1e6,
     "speed_mps": 200.0, "throttle": 2.0, "brake": 2.0, "steer": 100.0, "gear": 50.0, "wheels_off": 50.0,
     "in_pit": 1.0, "traction_control": 1.0, "anti_lock": 1.0,
 }  # fmt: skip
-"""Largest value of each channel, either sign, that is believed."""
-_MOST = np.array([[MOST[name]] for name in CHANNELS])
-_LARGEST: Final = [MOST[name] for name in CHANNELS]
+"""Largest plausible magnitude of each channel."""
+_MAX_PLAUSIBLE = np.array([[MAX_PLAUSIBLE[name]] for name in CHANNELS])
+_LARGEST: Final = [MAX_PLAUSIBLE[name] for name in CHANNELS]
 _T: Final = CHANNELS.index("t_s")
 
 
 def _beyond(row: Floats, most: float) -> bool:
-    """Whether one of the values of a channel, shape (n,), is larger than ``most``, either sign."""
+    """Return whether a value of a channel, shape (n,), exceeds ``most`` in magnitude."""
     top = largest(row)
     if top != top:
-        # an absent value hides what else there is
+        # NaN hides the other values
         return bool(np.count_nonzero(np.abs(row) > most))
     return top > most or least(row) < -most
 
 
 @dataclass
 class ClockGate:
-    """Sorts frames by what their clock says; ``counts`` holds what was dropped, by kind."""
+    """Sorts frames by their clock; ``counts`` holds dropped frames by kind."""
 
     last_t_s: float = float("-inf")
     counts: Counter[str] = field(default_factory=Counter)
     _held: Columns | None = None
 
     def take(self, chunk: Columns) -> list[tuple[Columns, str]]:
-        """Runs of frames in order, each with what came before it: "" (goes on), "gap" or "restart"."""
+        """Return the runs of frames in order, each with the event before it: "" (continues), "gap" or "restart"."""
         if not len(chunk):
             return []
         chunk = self._possible(chunk)
@@ -65,10 +65,10 @@ class ClockGate:
                 return [(chunk, "")]
         return self._one_by_one(chunk)
 
-    def goes_on(self, row: list[float]) -> bool:
-        """Take a frame (its value of each channel) that simply comes next, as most do.
+    def try_fast_path(self, row: list[float]) -> bool:
+        """Accept the next frame (one value per channel) if it simply follows, as most do.
 
-        If it is anything else this is false and nothing has changed: ``take`` looks into it.
+        Otherwise return false without any change: ``take`` handles it.
         """
         now = row[_T]
         if self._held is not None or not self.last_t_s < now <= self.last_t_s + GAP_S:
@@ -79,10 +79,10 @@ class ClockGate:
         return True
 
     def _possible(self, chunk: Columns) -> Columns:
-        """Values that no car can have become absent, whatever sent them."""
+        """Return the columns with implausible values set to absent."""
         if not any(map(_beyond, chunk.data, _LARGEST)):
             return chunk
-        beyond = np.abs(chunk.data) > _MOST
+        beyond = np.abs(chunk.data) > _MAX_PLAUSIBLE
         self.counts["impossible_value"] += int(beyond.sum())
         return Columns(np.where(beyond, np.nan, chunk.data))
 

@@ -1,4 +1,4 @@
-"""The located frames of the last corners, side by side, so that a pass can be measured when it is over."""
+"""Buffers the located frames of the last corners, so that a complete pass can be measured."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ _ROW = {name: i for i, name in enumerate(CHANNELS)}
 _SPEED = _ROW["speed_mps"]
 
 
-class History:
-    """A growing window of located frames; old ones are let go by :meth:`forget`."""
+class FrameBuffer:
+    """A growing window of located frames; :meth:`forget` drops old ones."""
 
     def __init__(self) -> None:
         self._data = np.empty((_ROWS, 4096))
@@ -27,12 +27,12 @@ class History:
         """So many of the latest frames are not looked at: they were added, but lie after what is being measured."""
 
     def clear(self) -> None:
-        """Let go of everything."""
+        """Drop all frames."""
         self._start = self._stop = self.hidden = 0
         self._waiting = array("d")
 
     def add(self, located: Columns, fixes: Fixes) -> None:
-        """Keep located frames with their fixes."""
+        """Add located frames with their fixes."""
         if self._waiting:
             self._take_in()
         n = len(fixes.row)
@@ -46,14 +46,14 @@ class History:
         self._stop += n
 
     def add_one(self, row: list[float], u_m: float, offset_m: float, speed_mps: float) -> None:
-        """Keep one located frame; ``row`` is its value of each channel, and is used up."""
-        # put among the others when they are next looked at: one after the other costs several times as much
+        """Add one located frame; ``row`` holds its channel values and is consumed."""
+        # merged at the next access: appending one by one costs several times as much
         row[_SPEED] = speed_mps
         row += (u_m, offset_m)
         self._waiting.fromlist(row)
 
     def _take_in(self) -> None:
-        """Put the frames that came one by one among the others."""
+        """Merge the frames added one by one."""
         frames = np.frombuffer(self._waiting).reshape(-1, _ROWS)
         n = len(frames)
         if self._stop + n > self._data.shape[1]:
@@ -94,13 +94,15 @@ class History:
         return self._stop - self.hidden - self._start
 
     def span(self, low_m: float, high_m: float) -> slice:
-        """Rows from the first frame beyond ``low_m`` to the last before ``high_m``, one more at either side."""
+        """Return the rows from the first frame beyond ``low_m`` to the last before ``high_m``, one more at
+        either side.
+        """
         u = self.u_m
         inside = ((u >= low_m) & (u <= high_m)).nonzero()[0]
         return slice(max(int(inside[0]) - 1, 0), min(int(inside[-1]) + 2, len(u))) if len(inside) else slice(0, 0)
 
     def forget(self, before_m: float) -> None:
-        """Let go of frames that lie before ``before_m`` [m]."""
+        """Drop frames before ``before_m`` [m]."""
         ahead = self.u_m >= before_m
         first = int(ahead.argmax()) if len(ahead) else 0
         if len(ahead) and ahead[first]:

@@ -1,9 +1,9 @@
-"""Where the car is: place along the reference, offset from it, and how sure that is.
+"""Locates the car: place along the reference, offset from it, and certainty.
 
-While tracking, a frame is projected near the place that the last one and the speed foretell; a result that does
-not fit (a jump, far off the line) is left out, and after LOST_AFTER_S of them the car is lost. A lost car is found
-again by position and direction of travel, and only if no other piece of track is about as near. So it never jumps
-to a neighbouring or crossing piece of track: it would have to be lost first and then drive along the other one.
+While tracking, the locator projects a frame near the place predicted from the last one and the speed. It skips a result
+that does not fit (a jump, far off the line), and after LOST_AFTER_S of them the car is lost. It re-acquires a lost car
+by position and direction of travel, and only if no other piece of track is about as near. So it never jumps to a
+neighbouring or crossing piece of track: the car must be lost first and then drive along the other one.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coach.core.columns import Columns, Floats
-from coach.core.track.projection import Line
+from coach.core.track.projection import ReferenceLine
 from coach.core.track.reference import Reference
 from feeds.frame import CHANNELS
 
@@ -26,28 +26,28 @@ _T, _X, _Y, _V, _S, _PART = (
 LOST_AFTER_S: Final = 0.5
 SURE_AFTER_S: Final = 1.0
 JUMP_M: Final = 8.0
-"""Largest disagreement of one step with the speed [m]; beyond it the frame does not count."""
+"""Largest deviation of one step from the speed [m]; beyond it the frame is skipped."""
 FAR_M: Final = 20.0
 """Farther off the line than this the car is not on this track [m]."""
 BESIDE_M: Final = 15.0
-"""Farther off the line than this the car is beside the track: followed, but nothing is spoken [m]."""
+"""Farther off the line than this the car is beside the track: tracked without speech [m]."""
 NEAR_M: Final = 3.0
-"""Foretold this well, a place is found for certain if it is the only one near [m]."""
+"""Prediction error within which the only nearby place is certain [m]."""
 BACK_M: Final = 10.0
 SLOW_MPS: Final = 3.0
-"""Going back this far along the line, faster than this, the car is on another piece of track."""
+"""Moving back this far along the line, faster than this, means another piece of track."""
 REACH_M: Final = 20.0
 TWIN_M: Final = 6.0
-"""A second piece of track this much farther away at most makes the place ambiguous [m]."""
+"""A second piece of track at most this much farther away makes the place ambiguous [m]."""
 
 
 @dataclass(frozen=True)
 class Fixes:
     """Located frames, arrays of shape (n,): ``u_m`` is the distance driven since lap 0's line (laps count on).
 
-    ``row`` is the index of each located frame in the chunk given. ``sure`` tells whether tracking has held for
-    SURE_AFTER_S: nothing is spoken before. ``offset_m`` left positive, NaN without a line. ``speed_mps`` carries the
-    last speed on over frames without one.
+    ``row`` is the index of each located frame in the chunk given. ``sure`` is true once tracking has lasted
+    SURE_AFTER_S: no speech before. ``offset_m`` left positive, NaN without a line. ``speed_mps`` repeats the last speed
+    over frames without one.
     """
 
     row: NDArray[np.intp]
@@ -68,18 +68,18 @@ class Fix(NamedTuple):
     sure: bool
 
     def fixes(self) -> Fixes:
-        """The same as arrays of one, for frame 0 of a chunk."""
+        """Return the same as arrays of one, for frame 0 of a chunk."""
         one = np.array(self[:4])
         return Fixes(np.zeros(1, dtype=np.intp), one[:1], one[1:2], one[2:3], one[3:], np.array([self.sure]))
 
 
 class Locator:
-    """Tracks one car along one reference; ``lost`` tells whether it knows where the car is."""
+    """Tracks one car along one reference; ``lost`` is true while its place is unknown."""
 
     def __init__(self, reference: Reference) -> None:
         self.reference = reference
         self.length_m = reference.length_m
-        self.line = Line(reference) if reference.has_line else None
+        self.line = ReferenceLine(reference) if reference.has_line else None
         self.reset()
 
     def reset(self) -> None:
@@ -95,13 +95,14 @@ class Locator:
         self._trail: list[tuple[float, float, float]] = []
 
     def lost_now(self) -> bool:
-        """Whether the car is lost after what was last looked at."""
+        """Return whether the car is lost after the last frame."""
         return self.lost
 
     def locate(self, chunk: Columns) -> list[tuple[Fixes, str]]:
-        """Fixes of a chunk in runs, each with what came before it: "" (tracking goes on), "found" or "lost".
+        """Return the fixes of a chunk in runs, each with the event before it: "" (tracking continues), "found" or
+        "lost".
 
-        A run "lost" is empty and says that tracking ended there.
+        A run "lost" is empty and marks the end of tracking.
         """
         out: list[tuple[Fixes, str]] = []
         start, n = 0, len(chunk)
@@ -119,7 +120,7 @@ class Locator:
         return out
 
     def _track(self, chunk: Columns, start: int) -> tuple[Fixes, int]:
-        """Follow the line from ``start`` as long as frames fit; a frame that does not fit is looked at alone."""
+        """Follow the line from ``start`` while frames fit; handle one that does not fit by itself."""
         stop = min(start + self._block, len(chunk))
         t, v, step, u, offset = self._sequence(chunk, start, stop)
         self._block = min(2 * self._block, 2048) if start + len(u) == stop else max(len(u), 16)
@@ -141,31 +142,31 @@ class Locator:
         return fixes, start + bad + 1
 
     def _sequence(self, chunk: Columns, start: int, stop: int) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-        """Times, speeds, steps, places and offsets from ``start`` on, as if each frame were placed after the last.
+        """Return times, speeds, steps, places and offsets from ``start`` on, as if frames were placed one by one.
 
-        All are placed by speed alone first, then again each by the place before it: where both agree, and the
-        first that does not, are what one after the other would give. The rest is left for the next call. Where the
-        place foretold lies so near that nothing else can be found from there, that need not be tried.
+        First all are placed by speed alone, then each by the place before it: frames where both agree, and the first
+        where they differ, equal the sequential result. The rest is left for the next call. This check is skipped where
+        the prediction is so near that no other place is possible.
         """
         t = chunk["t_s"][start:stop]
         v = _carry_on(chunk["speed_mps"][start:stop], self._v)
         step = 0.5 * (v + np.concatenate(([self._v], v[:-1]))) * _steps(t, self._t)
         part = chunk.part(start, stop)
         roughly, offset, _ = self._place(part, np.cumsum(np.concatenate(([self._u], step)))[1:])
-        foretold = np.concatenate(([self._u], roughly[:-1])) + step
+        predicted = np.concatenate(([self._u], roughly[:-1])) + step
         if self.line is not None:
-            doubtful = ~((np.abs(foretold - roughly) < NEAR_M) & (np.abs(offset) < self.line.unique_m))
+            doubtful = ~((np.abs(predicted - roughly) < NEAR_M) & (np.abs(offset) < self.line.unique_m))
             if not doubtful.any():
                 return t, v, step, roughly, offset
-        u, offset, _ = self._place(part, foretold)
+        u, offset, _ = self._place(part, predicted)
         same = u == roughly
         n = len(u) if same.all() else int(np.argmin(same)) + 1
         return t[:n], v[:n], step[:n], u[:n], offset[:n]
 
     def follow(self, row: list[float]) -> Fix | None:
-        """Locate a single frame (its value of each channel) that fits, without arrays.
+        """Locate a single frame (one value per channel) that fits, without arrays.
 
-        If the car is lost or the frame does not fit this is None and nothing has changed: ``locate`` looks into it.
+        Return None without any change if the car is lost or the frame does not fit: ``locate`` handles it.
         """
         if self.lost:
             return None
@@ -188,7 +189,7 @@ class Locator:
         return Fix(t, u, offset, v, sure)
 
     def _fronts(self, u: Floats, v: Floats) -> Floats:
-        """The farthest place reached so far at each frame; a slow car (it may reverse) begins anew."""
+        """Return the farthest place reached so far at each frame; reset for a slow car (it may reverse)."""
         if bool(np.all(v > SLOW_MPS)):
             return np.fmax.accumulate(np.concatenate(([self._front], u)))[1:]
         out, front = [], self._front
@@ -198,28 +199,28 @@ class Locator:
         return np.array(out)
 
     def _leave_out(self, t: float, v: float) -> None:
-        """A frame did not fit: go on by speed alone, and give up after LOST_AFTER_S."""
+        """Skip a frame that does not fit: continue by speed alone, and give up after LOST_AFTER_S."""
         self._u += 0.5 * (v + self._v) * (t - self._t)
         self._t, self._v = t, v
         if t - self._good_t >= LOST_AFTER_S:
             self.lost = True
             self._trail = []
 
-    def _place(self, chunk: Columns, foretold: Floats) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    def _place(self, chunk: Columns, predicted: Floats) -> tuple[Floats, Floats, NDArray[np.bool_]]:
         if self.line is not None:
-            return self.line.project(chunk["x_m"], chunk["y_m"], foretold)
+            return self.line.project(chunk["x_m"], chunk["y_m"], predicted)
         s = self._lap_distance(chunk, 0)
-        u = s + np.round((foretold - s) / self.length_m) * self.length_m
+        u = s + np.round((predicted - s) / self.length_m) * self.length_m
         return u, np.full(len(u), np.nan), np.isfinite(u)
 
     def _lap_distance(self, chunk: Columns, start: int) -> Floats:
-        """Place by the feed's own lap distance [m], brought to the reference's length."""
+        """Return place by the feed's own lap distance [m], brought to the reference's length."""
         s: Floats = chunk["lap_distance_m"][start:]
         fraction = chunk["lap_fraction"][start:] * self.length_m
         return np.where(np.isfinite(s), s, fraction)
 
     def _acquire(self, chunk: Columns, start: int) -> tuple[int, Fixes | None]:
-        """Look for the car from ``start`` on; the index to go on at, and the first fix if there is one."""
+        """Search for the car from ``start`` on; return the next index, and the first fix if there is one."""
         t = chunk["t_s"]
         if self.line is None:
             s = self._lap_distance(chunk, 0)
@@ -241,7 +242,7 @@ class Locator:
         return len(chunk), None
 
     def _search(self, t: float, x: float, y: float) -> float | None:
-        """A place by position and direction of travel over the last metres, if only one fits."""
+        """Return the place that fits position and direction of travel over the last metres, if unique."""
         if self._trail and t - self._trail[-1][0] > 2.0:
             self._trail = []
         self._trail.append((t, x, y))
@@ -250,7 +251,7 @@ class Locator:
         _, x0, y0 = self._trail[0]
         way = float(np.hypot(x - x0, y - y0))
         if way < 4.0:
-            # standing: keep a short trail so that it can not grow without end
+            # standing: keep the trail short so that it cannot grow without end
             del self._trail[1:-50]
             return None
         if way > 120.0:
@@ -274,9 +275,9 @@ class Locator:
         return Fixes(np.array([row]), one[:1], one[1:2], one[2:3], one[3:], np.array([False]))
 
     def _lap_told(self, chunk: Columns, row: int, s: float) -> int:
-        """The lap that the feed tells for place ``s``, 0 if it tells none.
+        """Return the feed's lap number at place ``s``, 0 if there is none.
 
-        Near the line the feed may count just before or after we do: its own lap distance shows which.
+        Near the line the feed may count before or after us: its own lap distance decides.
         """
         lap, distance = float(chunk["lap"][row]), float(chunk["lap_distance_m"][row])
         if lap != lap or not self.reference.closed:
@@ -289,7 +290,7 @@ class Locator:
 
 
 def _carry_on(values: Floats, before: float) -> Floats:
-    """The values with each gap filled by the last finite one, ``before`` at the start."""
+    """Return the values with each gap filled by the last finite one, ``before`` at the start."""
     good = np.isfinite(values)
     if good.all():
         return values
@@ -299,7 +300,7 @@ def _carry_on(values: Floats, before: float) -> Floats:
 
 
 def _steps(values: Floats, before: float) -> Floats:
-    """What each of the values is more than the one before it, ``before`` at the start."""
+    """Return the differences between successive values, from ``before``."""
     out = np.empty(len(values))
     out[0] = values[0] - before
     np.subtract(values[1:], values[:-1], out=out[1:])

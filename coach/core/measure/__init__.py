@@ -1,1 +1,1 @@
-"""What was driven: one pass measured, beside the reference."""
+"""Measures one pass beside the reference."""

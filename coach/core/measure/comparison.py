@@ -1,8 +1,7 @@
-"""How a pass differs from the reference where a difference of two measures would be too coarse or too noisy.
+"""Compares a pass with the reference where a difference of two measures would be too coarse or too noisy.
 
-Everything here is taken over stretches of the two traces, not at single places: how much later the throttle opens,
-how many more metres are rolled without a pedal, how the path lies beside the reference's. NaN where a channel is
-absent.
+Everything here uses stretches of the two traces, not single places: the delay of the throttle, the extra metres of
+coasting, the offset of the path. NaN where a channel is absent.
 """
 
 from __future__ import annotations
@@ -14,7 +13,7 @@ import numpy as np
 
 from coach.core.columns import Floats
 from coach.core.measure.measures import NAN, PEDAL_OFF
-from coach.core.measure.throttle_application import STRAIGHTS_M, Rows, let_go, opening, throttle_gaps
+from coach.core.measure.throttle_application import STRAIGHTS_M, Rows, lift_off_m, opening, throttle_gaps
 from coach.core.measure.trace import Trace
 from coach.core.numeric.reductions import all_finite, largest
 from coach.core.numeric.runs import stretches
@@ -22,19 +21,22 @@ from coach.core.track.zones import Zone
 
 BEGUN_M: Final = 3.0
 MORE: Final = 0.1
-"""A throttle that grows by this much from what it was BEGUN_M after its first touch no longer just holds the speed."""
+"""Throttle increase over its value BEGUN_M after the first touch that means more than holding speed."""
 SLIDE_M: Final = 20.0
-"""Offsets are judged by their mean over this length: a wheel's width of wander is no line."""
+"""Length over which offsets are averaged: small wander is not a line."""
 ENTRY_TURN_RAD: Final = 0.6
 LINE_M: Final = 0.7
 NEARLY: Final = 0.7
 RISE: Final = 0.75
 STILL_MPS: Final = 0.3
-"""Within this of the lowest speed the speed is held."""
+"""Speed range above the minimum that counts as holding speed."""
 
 
-def contrast(mine: Trace, theirs: Trace, zone: Zone, base_m: float, ours: dict[str, float]) -> dict[str, float]:
-    """Differences of a pass (``mine``) from the reference over ``zone``, which lies in the reference's own lap.
+def compare_to_reference(
+    mine: Trace, theirs: Trace, zone: Zone, base_m: float, ours: dict[str, float]
+) -> dict[str, float]:
+    """Return the differences of a pass (``mine``) from the reference over ``zone``, which lies in the reference's own
+    lap.
 
     ``base_m`` is how far the pass's places are ahead of the reference's (whole laps); ``ours`` are the reference's
     measures. Both traces lie on the same nodes.
@@ -57,14 +59,14 @@ def contrast(mine: Trace, theirs: Trace, zone: Zone, base_m: float, ours: dict[s
 
 
 def _idle(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float], step: float) -> dict[str, float]:
-    """More metres without a pedal than the reference: before it opens the throttle, and after; and the speed lost."""
+    """Return extra metres of coasting before and after the reference opens the throttle, and the speed lost."""
     out = {"idle_before_m": NAN, "idle_after_m": NAN, "idle_slow": NAN, "idle_longest_m": NAN, "idle_lift_m": NAN}
     if not (own.has_pedals and ref.has_pedals):
         return out
     u = own.u
     start, driving = _driving(ref, zone, ours)
     opened = opening(own, PEDAL_OFF, min(start, ours["min_speed_at_m"]) - 15.0, driving + STRAIGHTS_M)
-    # only who rolls while the reference holds and drives out with it has rolled; beyond that the throttle is late
+    # it is coasting only while the reference holds speed with the throttle; beyond that the throttle is late
     start = driving if start < driving < start + STRAIGHTS_M and opened < driving + BEGUN_M else start
     inside = own.inside(zone.start_m - STRAIGHTS_M, max(zone.end_m, start + 60.0))
     idle = (own.throttle[inside] < PEDAL_OFF) & (own.brake[inside] < PEDAL_OFF)
@@ -77,7 +79,7 @@ def _idle(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float], step: float)
     if len(braked):
         out["idle_lift_m"] = step * float(np.count_nonzero(idle[: into + int(braked[0]) - first]))
     if np.count_nonzero(idle) > 3:
-        # mean slowing [m/s2] over the longest stretch without a pedal
+        # mean deceleration [m/s2] over the longest stretch of coasting
         a, b = max(stretches(idle), key=lambda run: run[1] - run[0])
         out["idle_longest_m"] = step * float(b - a + 1)
         if b - a > 2:
@@ -87,7 +89,7 @@ def _idle(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float], step: float)
 
 
 def _driving(ref: Rows, zone: Zone, ours: dict[str, float]) -> tuple[float, float]:
-    """Where the reference first touches the throttle, and where it no longer only holds its lowest speed with it."""
+    """Return where the reference first touches the throttle, and where it stops just holding its minimum speed."""
     known = ref.found.get(("driving", zone.corner))
     if known is not None:
         return known  # type: ignore[no-any-return]
@@ -107,15 +109,14 @@ def _driving(ref: Rows, zone: Zone, ours: dict[str, float]) -> tuple[float, floa
 
 
 def _approach(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> dict[str, float]:
-    """Speed brought along from before the corner, and how much earlier the car is as slow as the reference.
+    """Return the speed excess carried into the corner, and how much earlier the car reaches the reference's speeds.
 
-    ``brake_tail_m`` is the mean shift of the places at which both pass the same speeds in the second half of the
-    braking: as large as the shift of the brake point when the same braking is done sooner, smaller when softer
-    braking makes up for its earlier start.
+    ``brake_tail_m`` is the mean shift of equal speeds in the second half of the braking: as large as the shift of the
+    brake point for the same braking done earlier, smaller if softer braking compensates for the earlier start.
     """
     u = own.u
-    # a lift before the zone belongs to its corner
-    at = min(let_go(own, zone.start_m), let_go(ref, zone.start_m))
+    # a lift before the zone belongs to the corner
+    at = min(lift_off_m(own, zone.start_m), lift_off_m(ref, zone.start_m))
     around = slice(max(int(u.searchsorted(at)) - 1, 0), int(u.searchsorted(at)) + 1)
     arrival = float(np.interp(at, u[around], own.speed[around] - ref.speed[around]))
     out = {"arrival_mps": arrival, "brake_tail_m": NAN}
@@ -140,7 +141,7 @@ def _approach(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> dict[
 
 
 def _slowed(u: Floats, speed: Floats, level: float) -> float:
-    """The last place at which ``speed`` falls through ``level``."""
+    """Return the last place at which ``speed`` falls through ``level``."""
     above = (speed >= level).nonzero()[0]
     if not len(above) or above[-1] + 1 >= len(speed):
         return NAN
@@ -150,7 +151,9 @@ def _slowed(u: Floats, speed: Floats, level: float) -> float:
 
 
 def _line(own: Rows, ref: Rows, zone: Zone, step: float) -> dict[str, float]:
-    """The path beside the reference's: metres toward the outside before, at and after the apex; turn-in shift."""
+    """Return the path beside the reference's: metres toward the outside before, at and after the apex;
+    turn-in shift.
+    """
     out = {"entry_line_m": NAN, "apex_line_m": NAN, "exit_line_m": NAN, "turn_in_m": NAN, "line_peak": NAN}
     if not all_finite(own.offset):
         return out
@@ -176,7 +179,7 @@ def _line(own: Rows, ref: Rows, zone: Zone, step: float) -> dict[str, float]:
         size = np.zeros(len(u))
         np.abs(smooth[inside], out=size[inside])
         top = int(size.argmax())
-        # the middle of the piece around the top that is nearly as far out: a flat top has no one place
+        # the middle of the nearly flat top, as a flat top has no single place
         low = top - int((size[top::-1] < NEARLY * size[top]).argmax()) + 1
         high = top + int((size[top:] < NEARLY * size[top]).argmax())
         peak = float(u[low:high] @ size[low:high] / max(float(size[low:high].sum()), 1e-9)) if high > low else u[top]
@@ -185,8 +188,8 @@ def _line(own: Rows, ref: Rows, zone: Zone, step: float) -> dict[str, float]:
         )
     first, lever = turned
     if len(lever) > 5:
-        # the reference's bend carried d metres on along the way in lies d sin(angle turned) farther out
-        # it is taken from the rise alone, since no line stays that far out
+        # the reference's bend shifted by d metres along the approach lies d sin(angle turned) farther out fit the rise
+        # alone, since no line stays that far out
         rising = np.abs(smooth[first : first + len(lever)])
         if (most := largest(rising)) > LINE_M:
             lever = lever[: int((rising >= RISE * most).argmax()) + 1]
@@ -197,7 +200,7 @@ def _line(own: Rows, ref: Rows, zone: Zone, step: float) -> dict[str, float]:
 
 
 def _turned(ref: Rows, zone: Zone, step: float) -> tuple[int, Floats] | None:
-    """The first node of the way in and the sines of the angle turned from there on; None without a line."""
+    """Return the first node of the entry and the sines of the angle turned from there; None without a line."""
     known = ref.found.get(("turned", zone.corner))
     if known is not None:
         return known  # type: ignore[no-any-return]
@@ -212,7 +215,7 @@ def _turned(ref: Rows, zone: Zone, step: float) -> tuple[int, Floats] | None:
 
 
 def _sliding_mean(values: Floats, n: int) -> Floats:
-    """Means over ``n`` nodes around each; the ends are carried on."""
+    """Return the means over ``n`` nodes around each; the end values extend outward."""
     half, length = n // 2, len(values)
     padded = np.empty(length + 2 * half)
     padded[:half], padded[half : half + length], padded[half + length :] = values[0], values, values[-1]
@@ -220,7 +223,7 @@ def _sliding_mean(values: Floats, n: int) -> Floats:
 
 
 def _gears(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> dict[str, float]:
-    """Mean difference of gear on the way out, where the reference drives."""
+    """Return the mean gear difference on the exit, where the reference accelerates."""
     start = ours["throttle_start_m"]
     start = start if start == start else zone.apex_m
     way_out = own.inside(start, max(zone.end_m, start + 30.0))

@@ -1,4 +1,4 @@
-"""Use of grip of a pass, as measures: what a trace asks of the envelope in each phase of its corner."""
+"""Use of grip of a pass, as measures: the share of the envelope in each phase of its corner."""
 
 from __future__ import annotations
 
@@ -27,7 +27,8 @@ class GripMeter:
         self.envelope = envelope
 
     def measure(self, trace: Trace, zone: Zone, brake_start_m: float) -> dict[str, float]:
-        """``grip_use_braking``, ``_entry``, ``_middle``, ``_exit``: mean share of the envelope used, NaN if unknown.
+        """Return ``grip_use_braking``, ``_entry``, ``_middle``, ``_exit``: mean share of the envelope used, NaN if
+        unknown.
 
         ``brake_start_m`` is where the pass began to brake, NaN if it did not.
         """
@@ -39,18 +40,18 @@ class GripMeter:
         return {name: found[phase] for name, phase in zip(MEASURES, PHASES, strict=True)}
 
     def use(self, trace: Trace) -> Floats:
-        """Share of the envelope used at each node of the trace, (n,)."""
+        """Return the share of the envelope used at each node of the trace, (n,)."""
         road = self.under(trace)
         return grip_use(road, self.envelope, trace.speed_mps, trace.curvature_pm, acceleration(trace))
 
     def under(self, trace: Trace) -> Road:
-        """The road under the nodes of a trace."""
+        """Return the road at the nodes of a trace."""
         first = round(float(trace.u_m[0]) / trace.step_m)
         return self.road.at(np.arange(first, first + len(trace.u_m)))
 
 
 def acceleration(trace: Trace) -> Floats:
-    """Acceleration along the path at each node [m/s2], from the speed over SPAN_M to either side, (n,)."""
+    """Return acceleration along the path at each node [m/s2], from the speed over SPAN_M to either side, (n,)."""
     half = max(round(SPAN_M / trace.step_m), 1)
     square = trace.speed_mps * trace.speed_mps / 2.0
     at = np.arange(len(square))
@@ -59,7 +60,7 @@ def acceleration(trace: Trace) -> Floats:
 
 
 def meter_of(reference: Reference) -> GripMeter | None:
-    """The meter of a reference; None where nothing is known of the car, or no line."""
+    """Return the meter of a reference; None without an envelope or a line."""
     shown = reference.shown
     if shown is None or not reference.has_line:
         return None

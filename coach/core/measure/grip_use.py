@@ -1,4 +1,4 @@
-"""Use of grip: the share of the envelope that a drive asks for, at each node and in each phase of a corner."""
+"""Use of grip: the share of the envelope used at each node and in each phase of a corner."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ from coach.core.track.zones import Zone
 
 PHASES: Final = ("braking", "entry", "middle", "exit")
 MIDDLE_SHARE: Final = 0.15
-"""The middle reaches this share of the corner's length to either side of the apex, and at least MIDDLE_M."""
+"""Mid-corner extends this share of the corner's length to either side of the apex, at least MIDDLE_M."""
 MIDDLE_M: Final = 10.0
 BRAKING: Final = 0.1
-"""Share of the braking limit from which the tyres count as braking."""
+"""Least share of the braking limit that counts as braking."""
 
 
 def tyre_accel(road: Road, envelope: Envelope, speed_mps: Floats, accel_mps2: Floats) -> Floats:
-    """Longitudinal acceleration that the tyres bring [m/s2]: what drag, rolling and gravity do is taken out.
+    """Return the longitudinal acceleration of the tyres [m/s2], without drag, rolling resistance and gravity.
 
     ``speed_mps`` and ``accel_mps2`` have shape (..., n) on the road's n nodes.
     """
@@ -29,7 +29,7 @@ def tyre_accel(road: Road, envelope: Envelope, speed_mps: Floats, accel_mps2: Fl
 
 
 def lateral_limit(road: Road, envelope: Envelope, speed_mps: Floats, curvature_pm: Floats) -> Floats:
-    """Lateral limit [m/s2] to the side of the curvature at each node, NaN where unknown; shape (..., n)."""
+    """Return the lateral limit [m/s2] to the side of the curvature at each node, NaN where unknown; shape (..., n)."""
     load = road.load(speed_mps)
     left, right = _at(envelope.left, speed_mps, load), _at(envelope.right, speed_mps, load)
     return np.asarray(np.where(curvature_pm > 0.0, left, right))
@@ -38,10 +38,11 @@ def lateral_limit(road: Road, envelope: Envelope, speed_mps: Floats, curvature_p
 def grip_use(
     road: Road, envelope: Envelope, speed_mps: Floats, curvature_pm: Floats, accel_mps2: Floats
 ) -> Floats:  # fmt: skip
-    """Share of the envelope in use at each node, about 0 to 1, NaN where its limit is unknown; shape (..., n).
+    """Return the share of the envelope in use at each node, about 0 to 1, NaN where its limit is unknown; shape (...,
+    n).
 
-    ``(x / X)^p + (y / Y)^p`` to the power 1/p, X the braking or traction limit; where the engine or the brakes
-    are the limit, their share counts if it is the larger: full throttle on a straight uses all there is.
+    ``(x / X)^p + (y / Y)^p`` to the power 1/p, X the braking or traction limit; where engine or brakes are the limit,
+    their share counts if larger: full throttle on a straight is full use.
     """
     v = np.maximum(speed_mps, SLOWEST_MPS)
     load = road.load(v)
@@ -61,9 +62,9 @@ def grip_use(
 
 
 def shares(road: Road, envelope: Envelope, speed_mps: Floats, curvature_pm: Floats, accel_mps2: Floats) -> Floats:
-    """Lateral (left +) and longitudinal (driving +) share of the limit, for a picture; shape (2, n).
+    """Return the lateral (left +) and longitudinal (acceleration +) shares of the limit, for a picture; shape (2, n).
 
-    What is limited by engine or brakes rather than tyres is drawn where the tyres' limit would be. NaN where unknown.
+    Limits of engine or brakes count as the tyres' limit. NaN where unknown.
     """
     v = np.maximum(speed_mps, SLOWEST_MPS)
     load = road.load(v)
@@ -80,9 +81,9 @@ def shares(road: Road, envelope: Envelope, speed_mps: Floats, curvature_pm: Floa
 
 
 def phase_places(zone: Zone, brake_m: float) -> dict[str, tuple[float, float]]:
-    """Begin and end of each phase [m]: braking up to turn-in, entry, the middle around the apex, exit.
+    """Return start and end of each phase [m]: braking up to turn-in, entry, mid-corner around the apex, exit.
 
-    ``brake_m`` is where braking began, NaN for a corner without.
+    ``brake_m`` is the start of braking, NaN without braking.
     """
     half = max(MIDDLE_SHARE * (zone.end_m - zone.turn_in_m), MIDDLE_M)
     low = max(zone.apex_m - half, zone.turn_in_m)
@@ -98,7 +99,8 @@ def phase_places(zone: Zone, brake_m: float) -> dict[str, tuple[float, float]]:
 
 
 def phase_use(places_m: Floats, use: Floats, phases: dict[str, tuple[float, float]]) -> dict[str, float]:
-    """Mean use of grip in each phase, 0 to 1; NaN where the phase is shorter than a node or the limit unknown.
+    """Return the mean use of grip in each phase, 0 to 1; NaN where the phase is shorter than a node or the limit
+    unknown.
 
     ``places_m`` and ``use`` have shape (n,).
     """

@@ -1,8 +1,8 @@
-"""Where the next second is: what a corner's usual pass leaves of the reachable lap, by phase, and what to work on.
+"""Headroom: time a corner's typical pass leaves to the reachable lap, by phase, and what to work on.
 
-The reachable speed is bounded by the driven one in one phase after the other, in the order in which one follows from
-another: what the bound costs is that phase's own, with all that comes of it on the straight after the corner. What is
-left in the end is the straight's. So the parts add up to the whole.
+The driven speed bounds the reachable one in one phase after another, in causal order: the cost of each bound belongs to
+its phase, including its effect on the straight after the corner. The remainder belongs to the straight. So the parts
+add up to the whole.
 """
 
 from __future__ import annotations
@@ -20,23 +20,24 @@ from coach.core.track.speed_profile import speed_profile
 from coach.core.track.zones import Zone
 
 ORDER: Final = ("middle", "entry", "braking", "exit")
-"""A slow middle is the reason for a soft entry and an early brake, a late throttle comes after all of them."""
+"""A slow mid-corner causes a soft entry and early braking; a late throttle follows them."""
 SOFT_USE: Final = 0.92
-"""Braking below this share of what the car has shown is soft rather than early (common practice, no source)."""
+"""Braking below this share of the car's limit is soft rather than early (common practice, no source)."""
 SOONER_M: Final = 5.0
-"""Who braked this much too soon rolls because of it: the band of a brake point [m]."""
+"""Braking this much too early explains coasting: the tolerance of a brake point [m]."""
 ROLLED_S: Final = 0.2
-"""Rolling for longer than this is rolling (common practice, no source)."""
+"""Least duration of coasting (common practice, no source)."""
 LEAST_S: Final = 0.02
-"""Less headroom than this in a phase is no cause [s]."""
+"""Least headroom of a cause in a phase [s]."""
 
 
 class Headroom(msgspec.Struct, frozen=True):
-    """Seconds a lap that a corner and its straight leave of the reachable lap; ``low_s``, ``high_s`` the 90 % interval.
+    """Time per lap that a corner and its straight leave to the reachable lap [s]; ``low_s``, ``high_s`` the 90 %
+    interval.
 
-    ``parts`` are those of braking, entry, middle, exit and straight. ``phase`` is where most of it is (empty if
-    nothing stands out), ``fault`` the name of what to work on there, ``amount`` how much: m/s in the middle, metres of
-    brake point or throttle, share of the braking.
+    ``parts`` are those of braking, entry, middle, exit and straight. ``phase`` has most of it (empty if nothing stands
+    out), ``fault`` names what to work on there, ``amount`` its size: m/s mid-corner, metres of brake point or throttle,
+    share of the braking.
     """
 
     corner: int
@@ -50,8 +51,9 @@ class Headroom(msgspec.Struct, frozen=True):
 
 
 class Usual(msgspec.Struct, frozen=True):
-    """A usual pass: standard error of its time [s], use of grip while braking, where the throttle begins, seconds
-    without a pedal; NaN where unknown."""
+    """A typical pass: standard error of its time [s], use of grip while braking, throttle point, seconds of coasting;
+    NaN where unknown.
+    """
 
     spread_s: float
     braking_use: float
@@ -72,19 +74,21 @@ class CornerRoad:
         self.reach = reach_mps[at % len(road) if road.closed else np.clip(at, 0, len(road) - 1)]
 
     def fastest(self, envelope: Envelope, cap: Floats | None = None, margin: float = 1.0) -> Floats:
-        """The fastest speed through it, entered and left as the reachable lap does; ``cap`` (n,) bounds it [m/s]."""
+        """Return the fastest speed through it, entered and left as the reachable lap does; ``cap`` (n,) bounds it
+        [m/s].
+        """
         begin, end = margin * float(self.reach[0]), margin * float(self.reach[-1])
         return speed_profile(self.road, envelope, start_mps=begin, end_mps=end, cap=cap)
 
     def seconds(self, speed: Floats) -> float:
-        """Time through it at ``speed`` (n,) [s]."""
+        """Return the time through it at ``speed`` (n,) [s]."""
         return float(np.sum(2.0 * self.road.step_m[:-1] / (speed[1:] + speed[:-1])))
 
 
 def headroom(
     corner: int, here: CornerRoad, envelope: Envelope, draws: tuple[Envelope, ...], driven_mps: Floats, usual: Usual
 ) -> Headroom:
-    """The headroom of one corner for the usual pass ``driven_mps`` (n,) on its nodes."""
+    """Return the headroom of one corner for the typical pass ``driven_mps`` (n,) on its nodes."""
     fast = here.fastest(envelope)
     total = here.seconds(driven_mps) - here.seconds(fast)
     phases = phase_places(here.zone, here.zone.start_m)
@@ -111,7 +115,7 @@ def headroom(
 
 
 def _cause(here: CornerRoad, phase: str, fast: Floats, driven: Floats, usual: Usual) -> tuple[str, float]:
-    """The fault of the diagnosis that a phase's headroom comes to, and its amount."""
+    """Return the fault behind a phase's headroom, and its amount."""
     if phase == "middle":
         corner = (here.u_m >= here.zone.turn_in_m) & (here.u_m <= here.zone.end_m)
         return "slow_middle", max(float(fast[corner].min() - driven[corner].min()), 0.0)
@@ -127,7 +131,7 @@ def _cause(here: CornerRoad, phase: str, fast: Floats, driven: Floats, usual: Us
 
 
 def _sooner(here: CornerRoad, fast: Floats, driven: Floats) -> float:
-    """How many metres sooner the driven speed falls than the fastest one, half-way down to the turn-in's or apex's."""
+    """Return how many metres earlier the driven speed falls than the fastest one, half-way down to turn-in or apex."""
     before = here.u_m <= here.zone.apex_m
     u, slow, quick = here.u_m[before], driven[before], fast[before]
     top = int(np.argmax(slow))

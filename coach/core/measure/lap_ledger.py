@@ -1,10 +1,10 @@
-"""Laps: when the line was crossed, what was lost in them, and whether they count."""
+"""Laps: times of crossing the line, losses, and validity."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from coach.core.measure.passes import PassRecord, Piece
+from coach.core.measure.passes import LossPiece, PassRecord
 from coach.core.values import LapDone
 
 
@@ -17,22 +17,22 @@ class _Lap:
 
 @dataclass
 class LapLedger:
-    """Adds up the pieces of each lap. A lap counts if it was followed from line to line and nothing spoiled it.
+    """Adds up the pieces of each lap. A lap counts if it was tracked from line to line and is valid.
 
-    ``flying`` is false on an out-lap: until the line is crossed for the first time, or again after the pits.
+    ``flying`` is false on an out-lap, until the car crosses the line first, or after the pits.
     """
 
     laps: dict[int, _Lap] = field(default_factory=dict)
-    pieces: list[Piece] = field(default_factory=list)
+    pieces: list[LossPiece] = field(default_factory=list)
     flying: bool = False
     pit_t_s: float = float("-inf")
 
     def lap(self, number: int) -> _Lap:
-        """The lap, made on first use."""
+        """Return the lap, made on first use."""
         return self.laps.setdefault(number, _Lap())
 
     def spoil(self, number: int, why: str) -> None:
-        """The lap does not count."""
+        """Mark the lap as invalid."""
         faults = self.lap(number).faults
         if why not in faults:
             faults.append(why)
@@ -40,33 +40,33 @@ class LapLedger:
             self.flying = False
 
     def restart_clock(self) -> None:
-        """The clock jumped back: a lap that began on the old one has no time."""
+        """Handle a clock reset: a lap that began before it has no time."""
         for lap in self.laps.values():
             lap.begin_t_s = float("nan")
 
     def leave_out(self, number: int) -> None:
-        """A piece of the lap could not be measured: it has no time."""
+        """Record a missing piece: the lap has no time."""
         self.spoil(number, "gap")
         self.lap(number).begin_t_s = float("nan")
 
     def in_pit(self, t_s: float) -> None:
-        """The car is in the pits at ``t_s``."""
+        """Record the car in the pits at ``t_s``."""
         self.flying = False
         self.pit_t_s = t_s
 
     def out_lap(self, number: int) -> None:
-        """Lap ``number`` began at the line, but not at speed."""
+        """Record lap ``number`` as starting at the line, but slowly."""
         self.flying = False
         self.spoil(number, "out-lap")
 
     def begin(self, number: int, t_s: float) -> None:
-        """The line was crossed into lap ``number``."""
+        """Begin lap ``number`` at the line."""
         self.lap(number).begin_t_s = t_s
-        # a line crossed in the pit lane begins an out-lap
+        # crossing the line in the pit lane begins an out-lap
         self.flying = t_s > self.pit_t_s
 
     def add(self, driven: PassRecord) -> LapDone | None:
-        """Take the pieces of a pass in; the lap that it ended, if it crossed the line."""
+        """Add the pieces of a pass; return the lap it finished, if it crossed the line."""
         ended: LapDone | None = None
         for piece in driven.pieces:
             self.lap(piece.lap).lost_s += piece.loss_s

@@ -1,7 +1,7 @@
-"""What was done in one corner, as numbers: the same definitions for a pass and for the reference.
+"""Measures of one corner: the same definitions for a pass and for the reference.
 
-Places are metres along the reference, relative to lap 0's line (they run on over laps); NaN where the channel they
-need is absent or the thing did not happen.
+Places are metres along the reference, relative to lap 0's line (they run on over laps); NaN where their channel is
+absent or the event did not occur.
 """
 
 from __future__ import annotations
@@ -19,23 +19,23 @@ from coach.core.track.zones import Zone
 NAN: Final = float("nan")
 
 BRAKE_ON: Final = 0.05
-"""Pedal beyond which the brake counts as used; a foot resting on it stays below (common practice, no source)."""
+"""Least pedal position that counts as braking; a resting foot stays below (common practice, no source)."""
 ONSET: Final = 0.1
-"""Braking starts and ends where it passes this share of its peak."""
+"""Braking starts and ends at this share of its peak."""
 SAME_BRAKING_M: Final = 8.0
-"""Two brakings this close together are one [m]."""
+"""Largest gap within one braking [m]."""
 MAIN: Final = 0.3
-"""A braking with this share of the largest one's pedal times distance is a braking of its own."""
+"""Least share of the largest braking's pedal times distance for a separate braking."""
 THROTTLE_ON: Final = 0.3
-"""Throttle that drives the car out of the corner; less only holds its speed (common practice, no source)."""
+"""Least throttle that accelerates out of the corner; less only holds speed (common practice, no source)."""
 FULL: Final = 0.95
 PEDAL_OFF: Final = 0.05
 CUT_S: Final = 0.4
-"""The throttle is away for less than this while a gear is changed (common practice, no source)."""
+"""Longest throttle lift during a gear change (common practice, no source)."""
 TURNED_M: Final = 25.0
-"""The slowest place is looked for from this far before the turn-in [m]."""
+"""The search for the slowest place starts this far before the turn-in [m]."""
 TURN_SHARE: Final = 0.3
-"""The car has turned in where its path reaches this share of the corner's largest curvature."""
+"""Turn-in is where the path reaches this share of the corner's largest curvature."""
 
 PLACES: Final = (
     "brake_start_m",
@@ -49,7 +49,7 @@ PLACES: Final = (
 
 
 def measure(trace: Trace, zone: Zone) -> dict[str, float]:
-    """All measures of one corner; ``trace`` must reach from the zone's start to its end at least."""
+    """Return all measures of one corner; ``trace`` must reach from the zone's start to its end at least."""
     first, last = trace.index(zone.start_m), trace.index(zone.end_m)
     out: dict[str, float] = {}
     out.update(_braking(trace, last, zone))
@@ -65,13 +65,13 @@ def measure(trace: Trace, zone: Zone) -> dict[str, float]:
 
 
 def _most(values: Floats) -> float:
-    """The largest of the values that are there, NaN if none is."""
+    """Return the largest finite value, NaN if there is none."""
     top = largest(values)
     return top if top == top else float(np.fmax.reduce(values))
 
 
 def _crossing(x: Floats, y: Floats, i: int, level: float) -> float:
-    """Where ``y`` passes ``level`` between nodes ``i`` and ``i + 1``."""
+    """Return where ``y`` passes ``level`` between nodes ``i`` and ``i + 1``."""
     y0, y1 = float(y[i]), float(y[i + 1])
     if y1 == y0:
         return float(x[i])
@@ -80,14 +80,14 @@ def _crossing(x: Floats, y: Floats, i: int, level: float) -> float:
 
 
 def _braking(trace: Trace, last: int, zone: Zone) -> dict[str, float]:
-    """Start, peak and release of the corner's braking."""
+    """Return start, peak and release of the corner's braking."""
     nothing = {"brake_start_m": NAN, "brake_peak": NAN, "brake_release_m": NAN}
     brake = trace.brake[: last + 1]
     if not any_finite(brake):
         return nothing
     brake = zero_for_absent(brake)
     u = trace.u_m[: last + 1]
-    # what ends before the zone belongs to the corner before, what starts after the apex to what follows
+    # braking that ends before the zone belongs to the previous corner, after the apex to the next one
     runs = [
         r for r in stretches(brake > BRAKE_ON) if u[r[1]] > zone.start_m and u[r[0]] <= max(zone.apex_m, zone.turn_in_m)
     ]
@@ -102,7 +102,7 @@ def _braking(trace: Trace, last: int, zone: Zone) -> dict[str, float]:
     a, b = joined[0]
     if len(joined) > 1:
         work = [float(brake[a : b + 1].sum()) for a, b in joined]
-        # of several real brakings it is the one nearest to where the corner's is: a pass and the reference choose alike
+        # of several real brakings take the one nearest to the corner's brake point, for pass and reference alike
         real = [r for r, w in zip(joined, work, strict=True) if w >= MAIN * max(work)]
         place = zone.brake_m if zone.brake_m == zone.brake_m else zone.turn_in_m
         a, b = min(real, key=lambda r: abs(float(u[r[0]]) - place))
@@ -128,10 +128,10 @@ def _speed(trace: Trace, zone: Zone, last: int) -> dict[str, float]:
 
 
 def _throttle(trace: Trace, zone: Zone, got: dict[str, float]) -> dict[str, float]:
-    """Where the throttle that drives the car out begins, and where it is full.
+    """Return where the exit throttle begins, and where it is full.
 
-    Looked for backwards from the first full throttle after the slowest point: a throttle that only holds the speed
-    in the middle, or a dab in the entry, is not it.
+    Searches backwards from the first full throttle after the slowest point, and skips throttle that only holds speed
+    mid-corner, or a dab on entry.
     """
     nothing = {"throttle_start_m": NAN, "full_throttle_m": NAN}
     if not any_finite(trace.throttle):
@@ -147,7 +147,7 @@ def _throttle(trace: Trace, zone: Zone, got: dict[str, float]) -> dict[str, floa
     if top < THROTTLE_ON:
         return nothing
     full_at = (tail >= FULL * top).nonzero()[0]
-    # full throttle that holds: a stab on the way does not count
+    # full throttle that holds: a short stab does not count
     full = low + int(full_at[0])
     for i in full_at:
         ahead = throttle[low + int(i) : low + int(i) + 15]
@@ -156,7 +156,7 @@ def _throttle(trace: Trace, zone: Zone, got: dict[str, float]) -> dict[str, floa
             break
     start = float(u[low])
     for first, last in reversed(stretches(throttle[low : full + 1] < THROTTLE_ON)):
-        # a gear change does not begin the way out anew
+        # a gear change does not restart the exit
         if not first or trace.t_s[low + last] - trace.t_s[low + first] > CUT_S:
             start = _crossing(u, throttle, low + last, THROTTLE_ON)
             break
@@ -167,7 +167,7 @@ def _throttle(trace: Trace, zone: Zone, got: dict[str, float]) -> dict[str, floa
 
 
 def _turn_in(trace: Trace, zone: Zone) -> float:
-    """Where the path first reaches TURN_SHARE of its largest curvature toward the apex."""
+    """Return where the path first reaches TURN_SHARE of its largest curvature toward the apex."""
     if not any_finite(trace.curvature_pm):
         return NAN
     side = 1.0 if zone.corner.direction == "left" else -1.0
@@ -182,7 +182,7 @@ def _turn_in(trace: Trace, zone: Zone) -> float:
 
 
 def _line(trace: Trace, zone: Zone) -> dict[str, float]:
-    """Offsets toward the outside of the corner [m]: least near the apex, and mean around the exit."""
+    """Return offsets toward the outside of the corner [m]: least near the apex, and mean around the exit."""
     side = 1.0 if zone.corner.direction == "left" else -1.0
     a, b = trace.index(zone.apex_m - 12.0), trace.index(zone.apex_m + 12.0)
     c, d = trace.index(zone.exit_m - 5.0), trace.index(zone.exit_m + 5.0)
@@ -191,7 +191,7 @@ def _line(trace: Trace, zone: Zone) -> dict[str, float]:
 
 
 def _coast(trace: Trace, first: int, last: int) -> float:
-    """Time with neither pedal [s]."""
+    """Return the time with neither pedal [s]."""
     throttle, brake = trace.throttle[first : last + 1], trace.brake[first : last + 1]
     if not (any_finite(throttle) and any_finite(brake)):
         return NAN
@@ -201,7 +201,7 @@ def _coast(trace: Trace, first: int, last: int) -> float:
 
 
 def _corrections(trace: Trace, zone: Zone) -> float:
-    """Times the steering reversed by a tenth of its range between turn-in and exit."""
+    """Return times the steering reversed by a tenth of its range between turn-in and exit."""
     a, b = trace.index(zone.turn_in_m), trace.index(zone.exit_m)
     steer = trace.steer[a : b + 1]
     if len(steer) < 5 or not all_finite(steer):
@@ -217,5 +217,5 @@ def _corrections(trace: Trace, zone: Zone) -> float:
         elif direction <= 0 and value > low + swing:
             count += direction < 0
             direction, high = 1, value
-    # one reversal is the corner itself: wound on, wound off
+    # one reversal is the corner itself: lock on, lock off
     return float(max(count - 1, 0))

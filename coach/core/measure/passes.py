@@ -1,20 +1,20 @@
-"""From located frames to a Pass: the trace of a corner and its straight, its losses, its measures.
+"""Builds a Pass from located frames: the trace of a corner and its straight, losses, measures.
 
-Losses are differences of times at places. A place's time is taken once and shared by the pieces on both sides of
-it, so the losses of a lap add up to its difference from the reference by construction.
+Losses are differences of times at places. The pieces on both sides of a place share its time, so the losses of a lap
+add up to its difference from the reference by construction.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final, Literal
 
 import msgspec
 
 from coach.core.columns import Floats
-from coach.core.locate.frame_buffer import History
-from coach.core.measure.comparison import contrast
+from coach.core.locate.frame_buffer import FrameBuffer
+from coach.core.measure.comparison import compare_to_reference
 from coach.core.measure.grip_meter import meter_of
 from coach.core.measure.measures import PLACES, measure
 from coach.core.measure.profile_gaps import Stretches
@@ -27,13 +27,13 @@ PARTS: Final[tuple[Part, ...]] = ("entry", "middle", "exit", "straight")
 
 
 BEFORE_M: Final = 80.0
-"""A trace begins this far before its zone: a corner that follows closely may be braked for inside the one before."""
+"""A trace begins this far before its zone: braking for a close corner may start inside the previous one."""
 
 
-class Piece(msgspec.Struct, frozen=True):
+class LossPiece(msgspec.Struct, frozen=True):
     """Time lost [s] in one part of a corner's zone within one lap.
 
-    ``began`` is the lap to which the corner belongs: it differs from ``lap`` where a zone reaches over the line.
+    ``began`` is the lap of the corner: it differs from ``lap`` where a zone crosses the line.
     """
 
     lap: int
@@ -45,13 +45,13 @@ class Piece(msgspec.Struct, frozen=True):
 
 @dataclass(frozen=True)
 class PassRecord:
-    """One pass before it is diagnosed. ``whole`` is false when its beginning was not seen."""
+    """One pass before diagnosis. ``whole`` is false if its beginning is missing."""
 
     lap: int
     corner: int
     zone: Zone
     trace: Trace | None
-    pieces: tuple[Piece, ...]
+    pieces: tuple[LossPiece, ...]
     measures: dict[str, float]
     gaps: dict[str, float]
     whole: bool
@@ -63,7 +63,7 @@ class PassRecord:
     """Gaps along the corner (``profile_gaps``)."""
 
     def loss(self, part: Part) -> float:
-        """Time lost in ``part`` over the whole pass, on both sides of the finish line [s]."""
+        """Return time lost in ``part`` over the whole pass, on both sides of the finish line [s]."""
         return self._losses[part]
 
     @cached_property
@@ -81,13 +81,13 @@ class PassRecord:
 
     @property
     def scatter(self) -> dict[str, float]:
-        """What the driver's bands learn from: the gaps, and the losses of the whole and of each part [s]."""
+        """Data for the driver's tolerances: gaps, and losses of the whole and of each part [s]."""
         losses = {f"loss_{part}_s": self.loss(part) for part in PARTS}
         return {**self.gaps, "loss_s": self.total_s, **losses}
 
 
 class CornerReference:
-    """The reference over one corner: its trace and its measures, taken once."""
+    """The reference over one corner: its trace and its measures, computed once."""
 
     def __init__(self, reference: Reference, zone: Zone) -> None:
         self.zone = zone
@@ -104,13 +104,70 @@ class CornerReference:
         return rise / (high - low) if rise == rise else 0.0
 
     def zone_until(self, stop_m: float) -> Zone:
-        """The zone with its straight cut short at ``stop_m``."""
+        """Return the zone with its straight cut short at ``stop_m``."""
         zone = self.zone
         return msgspec.structs.replace(zone, next_start_m=stop_m) if stop_m < zone.next_start_m else zone
 
 
+_Key = tuple[object, ...]
+_Open = tuple[float, float] | None
+
+
+class PassStore:
+    """Passes measured so far, for runs of the same frames against one reference with any corners.
+
+    Measuring takes most of a run and depends on nothing but the frames, the reference and the places of a zone. So
+    after an edit of one corner the passes of all others are taken from here.
+    """
+
+    def __init__(self) -> None:
+        self._kept: dict[_Key, tuple[PassRecord | None, _Open]] = {}
+        self._used: dict[_Key, tuple[PassRecord | None, _Open]] = {}
+        self.reused = 0
+        """Passes of the last run that were taken from an earlier one."""
+
+    def begin_run(self) -> None:
+        """A run begins; what the last one did not use may come back by undo, so a few runs' worth is kept."""
+        self._kept = {**self._kept, **self._used} if len(self._kept) < 8 * len(self._used) else self._used
+        self._used = {}
+        self.reused = 0
+
+    def find(self, key: _Key) -> tuple[PassRecord | None, _Open] | None:
+        """The pass measured under ``key`` in an earlier run and the place known after it; None if there is none."""
+        found = self._kept.get(key)
+        if found is not None:
+            self.reused += 1
+            self._used[key] = found
+        return found
+
+    def keep(self, key: _Key, driven: PassRecord | None, known: _Open) -> None:
+        """Keep a pass that was measured, and the place known after it."""
+        self._used[key] = driven, known
+
+
+def _places(zone: Zone) -> _Key:
+    """What of a zone a measured pass depends on; NaN as None, for NaN equals nothing."""
+    corner = zone.corner
+    places = (
+        zone.start_m,
+        zone.brake_m,
+        zone.turn_in_m,
+        zone.apex_m,
+        zone.exit_m,
+        zone.end_m,
+        zone.next_start_m,
+        zone.quiet_m,
+    )
+    return (corner.direction, *(None if p != p else p for p in places))
+
+
 class PassBuilder:
-    """Measures corner after corner; ``open`` holds the last place whose time is known."""
+    """Measures corner after corner; ``open`` holds the last place whose time is known.
+
+    With a ``store`` a pass that an earlier run of the same frames measured is taken from there.
+    """
+
+    store: PassStore | None = None
 
     def __init__(self, reference: Reference, zones: tuple[Zone, ...]) -> None:
         self.reference = reference
@@ -120,40 +177,56 @@ class PassBuilder:
         self._open: tuple[float, float] | None = None
 
     def interrupt(self) -> None:
-        """Tracking was lost: what is being driven can not be measured whole."""
+        """Handle lost tracking: the current pass cannot be measured completely."""
         self._open = None
 
     @property
     def known(self) -> tuple[float, float] | None:
-        """The last place whose time is known [m driven, s]; None while tracking is lost."""
+        """The last place with a known time [m driven, s]; None while tracking is lost."""
         return self._open
 
     def begin(self, u_m: float, t_s: float) -> None:
-        """Tracking begins at ``u_m``: the time there is known from now on."""
+        """Start tracking at ``u_m``, with a known time."""
         self._open = (u_m, t_s)
 
-    def build(self, history: History, corner: int, lap: int, stop_m: float = float("inf")) -> PassRecord | None:
-        """The pass through ``corner`` that began in ``lap``; None if nothing of it can be measured.
+    def build(self, history: FrameBuffer, corner: int, lap: int, stop_m: float = float("inf")) -> PassRecord | None:
+        """Return the pass through ``corner`` that began in ``lap``; None if it cannot be measured.
 
-        ``stop_m`` cuts the straight after the corner short, for a record that ends there.
+        ``stop_m`` cuts the straight after the corner short, for a record that ends there; where it lies in the corner
+        itself, the pass has its losses up to there and no measures.
         """
+        if self.store is None:
+            return self._measure(history, corner, lap, stop_m)
+        # pieces are counted by corner number, so the number is part of the key
+        zone = self.zones[corner]
+        key = (corner, len(self.zones), lap, _places(zone), stop_m, self._open)
+        found = self.store.find(key)
+        if found is None:
+            driven = self._measure(history, corner, lap, stop_m)
+            self.store.keep(key, driven, self._open)
+            return driven
+        driven, self._open = found
+        if driven is None:
+            return None
+        return replace(driven, zone=msgspec.structs.replace(driven.zone, corner=zone.corner))
+
+    def _measure(self, history: FrameBuffer, corner: int, lap: int, stop_m: float) -> PassRecord | None:
         length = self.reference.length_m
         base = lap * length
         zone = self.zones[corner].shifted(base)
-        if stop_m < zone.end_m:
-            return None
+        torn = stop_m < zone.end_m
         if stop_m < zone.next_start_m:
             zone = msgspec.structs.replace(zone, next_start_m=stop_m)
         start = self._open
         if start is None or start[0] >= zone.next_start_m:
             return None
-        whole = start[0] <= zone.start_m + 1e-6
+        whole = start[0] <= zone.start_m + 1e-6 and not torn
         low = zone.start_m - BEFORE_M if whole else start[0]
         low = max(low, float(history.u_m[0]) if len(history) else low, start[0] - BEFORE_M)
         low = min(low, max(start[0], zone.start_m - BEFORE_M))
         trace = drive_trace(history, self.reference, low, zone.next_start_m)
         if trace is None:
-            # frames are missing there; what comes after the newest one can be measured again
+            # frames are missing there; measuring resumes after the newest one
             self._open = (float(history.u_m[-1]), float(history["t_s"][-1])) if len(history) else None
             return None
         pieces, line_t, line_lap = self._pieces(trace, zone, start, corner, lap)
@@ -166,25 +239,25 @@ class PassBuilder:
         theirs = self.corners[corner].measures
         gaps = {k: mine[k] - theirs[k] for k in mine if k in theirs}
         reference = self.corners[corner]
-        gaps |= contrast(trace, reference.trace, reference.zone_until(stop_m - base), base, theirs)
+        gaps |= compare_to_reference(trace, reference.trace, reference.zone_until(stop_m - base), base, theirs)
         if self.reference.inferred_pedals:
-            # speed alone can not tell rolling from a held throttle or a light brake
+            # speed alone cannot distinguish coasting from a held throttle or a light brake
             gaps["idle_before_m"] = float("nan")
         profile = reference.stretches.gaps(trace, base)
         return PassRecord(lap, corner, zone, trace, pieces, mine, gaps, True, line_t, line_lap, profile)
 
-    def peek(self, history: History, corner: int, lap: int, stop_m: float) -> PassRecord | None:
-        """The pass as far as ``stop_m``, while it is driven on: the same as ``build``, and nothing is kept of it."""
+    def peek(self, history: FrameBuffer, corner: int, lap: int, stop_m: float) -> PassRecord | None:
+        """Return the unfinished pass up to ``stop_m``: like ``build``, without side effects."""
         known = self._open
         try:
-            return self.build(history, corner, lap, stop_m)
+            return self._measure(history, corner, lap, stop_m)
         finally:
             self._open = known
 
     def _pieces(
         self, trace: Trace, zone: Zone, start: tuple[float, float], corner: int, lap: int
-    ) -> tuple[tuple[Piece, ...], float, int]:
-        # what was driven before the zone, when tracking began there, is the straight after the corner before
+    ) -> tuple[tuple[LossPiece, ...], float, int]:
+        # the part before the zone, if tracking began there, belongs to the previous corner's straight
         previous = (corner - 1) % len(self.zones)
         ends: list[tuple[float, Part, int, int]] = [
             (zone.start_m, "straight", previous, lap - 1 if corner == 0 else lap),
@@ -194,14 +267,15 @@ class PassBuilder:
             (zone.next_start_m, "straight", corner, lap),
         ]
         length = self.reference.length_m
-        pieces: list[Piece] = []
+        pieces: list[LossPiece] = []
         line_t, line_lap = float("nan"), 0
         here, here_t = start
         here_ref = self.reference.value("t_s", here)
-        for end, part, of, began in ends:
+        for place, part, of, began in ends:
+            end = min(place, zone.next_start_m)
             if end <= here:
                 continue
-            # a hair beyond, for a place on the line itself is a product of floats
+            # slightly beyond, as a place on the line itself is a product of floats
             now = int((here + 1e-3) // length) if self.reference.closed else 0
             seam = (now + 1) * length
             crosses = self.reference.closed and here < seam <= end
@@ -209,7 +283,7 @@ class PassBuilder:
                 stop_t = trace.at("t_s", stop)
                 own = int((here + 1e-3) // length) if self.reference.closed else 0
                 stop_ref = self.reference.value("t_s", stop)
-                pieces.append(Piece(own, of, part, stop_t - here_t - (stop_ref - here_ref), began))
+                pieces.append(LossPiece(own, of, part, stop_t - here_t - (stop_ref - here_ref), began))
                 if crosses and stop == seam:
                     line_t, line_lap = stop_t, own + 1
                 here, here_t, here_ref = stop, stop_t, stop_ref

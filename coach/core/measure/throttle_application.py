@@ -1,4 +1,4 @@
-"""How the throttle is opened on the way out, beside the reference: later, softer, held, or lifted again."""
+"""Compares the throttle application on the exit with the reference: later, softer, held, or lifted."""
 
 from __future__ import annotations
 
@@ -9,35 +9,35 @@ import numpy as np
 from coach.core.columns import Floats
 from coach.core.measure.measures import BRAKE_ON, NAN, PEDAL_OFF
 from coach.core.measure.trace import Trace
-from coach.core.numeric.median import middle
+from coach.core.numeric.median import median
 from coach.core.numeric.reductions import all_finite, largest
 from coach.core.numeric.runs import stretches
 from coach.core.track.zones import Zone
 
 LEVELS: Final = (0.1, 0.3, 0.5)
-"""Throttle levels at which two openings are compared: from the first touch on."""
+"""Throttle levels for comparing two applications."""
 OPENED: Final = (0.3, 0.5)
-"""Throttle from which its share is looked at: of any opening, and of one that waited with the throttle held."""
+"""Least throttle for comparing shares: of any application, and of one that paused with held throttle."""
 WIDE: Final = 0.9
-"""Throttle that a softer foot does not reach, but a later one does."""
+"""Throttle level that a soft application does not reach, but a late one does."""
 LIFT: Final = 0.3
-"""Throttle given back by more than this is a lift, not a wobble."""
+"""Least throttle reduction of a lift."""
 BAND: Final = 0.08
-"""Half the width of the band about a level in which the throttle counts by its share."""
+"""Half width of the band around a level in which the throttle counts by its share."""
 HOLD_M: Final = 30.0
-"""An opening passes a level sooner than in this: longer, the throttle is held there."""
+"""Longest distance in which an application passes a level: beyond it the throttle is held there."""
 STAYS_M: Final = 8.0
-"""A throttle given for less is no opening yet."""
+"""Least length of an application."""
 LIKE_M: Final = 4.0
-"""Openings whose delay differs by less from level to level are the same opening made later."""
+"""Delays that differ by less between levels mean the same application done later."""
 LACK: Final = 0.05
-"""Throttle missing by more than this is withheld, not followed a little late."""
+"""Least missing throttle that counts as withheld rather than slightly late."""
 STRAIGHTS_M: Final = 60.0
-"""A straight belongs to the corner before it for this far."""
+"""Length of a straight that belongs to the corner before it."""
 
 
 class Rows:
-    """Channels of a trace over some of its nodes, at the places ``u``; what was found in them is kept."""
+    """Channels of a trace over some of its nodes, at the places ``u``; results are cached."""
 
     def __init__(self, u: Floats, trace: Trace, rows: slice) -> None:
         self.u = u
@@ -52,12 +52,12 @@ class Rows:
         self.found: dict[tuple[Any, ...], Any] = {}
 
     def inside(self, low_m: float, high_m: float) -> slice:
-        """The nodes from ``low_m`` to ``high_m``, both included."""
+        """Return the nodes from ``low_m`` to ``high_m``, both included."""
         return slice(int(self.u.searchsorted(low_m)), int(self.u.searchsorted(high_m, "right")))
 
 
 def opening(rows: Rows, level: float, from_m: float, to_m: float) -> float:
-    """Where the throttle passes ``level`` for good on its way to full; NaN if it was open all the time."""
+    """Return where the throttle finally passes ``level`` on its way to full; NaN if it never closed."""
     key = (level, from_m, to_m)
     found = rows.found.get(key)
     if found is None:
@@ -82,15 +82,15 @@ def _opening(rows: Rows, level: float, from_m: float, to_m: float) -> float:
     return here + (there - here) * min(max((level - y0) / max(y1 - y0, 1e-9), 0.0), 1.0)
 
 
-def let_go(rows: Rows, at_m: float) -> float:
-    """Where the throttle was left for the stretch without it that goes on at ``at_m``; there if it is given there."""
+def lift_off_m(rows: Rows, at_m: float) -> float:
+    """Return where the throttle closed before ``at_m``; ``at_m`` itself if it is open there."""
     here = int(rows.u.searchsorted(at_m))
     given = (rows.throttle[: here + 1] >= PEDAL_OFF).nonzero()[0]
     return float(rows.u[given[-1]]) if len(given) and given[-1] < here else at_m
 
 
 def _way_to_full(rows: Rows, from_m: float, to_m: float) -> tuple[int, float, int]:
-    """The first node there, the most throttle (NaN without a node), and the first node with nearly as much."""
+    """Return the first node there, the most throttle (NaN without a node), and the first node with nearly as much."""
     key = (from_m, to_m)
     found = rows.found.get(key)
     if found is None:
@@ -106,16 +106,16 @@ def _way_to_full(rows: Rows, from_m: float, to_m: float) -> tuple[int, float, in
 
 
 def throttle_gaps(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> dict[str, float]:
-    """Metres by which the throttle opens later, and the share of it that is missing once it is open."""
+    """Return the delay of the throttle [m], and the missing share once it is open."""
     out = {"drive_late_m": NAN, "drive_share": NAN, "lifted_m": NAN}
     start = ours["throttle_start_m"]
     if start != start or not (own.has_throttle and ref.has_throttle):
         return out
     slow = ours["min_speed_at_m"]
     from_m, to_m = min(start, slow) - 15.0, max(zone.end_m, start) + STRAIGHTS_M
-    # where it is left for good, what follows belongs to the next corner
+    # after the final release the rest belongs to the next corner
     end_m = float(own.u[-1])
-    to_m = max(min(to_m, let_go(own, end_m), let_go(ref, end_m)), max(start, slow) + 10.0)
+    to_m = max(min(to_m, lift_off_m(own, end_m), lift_off_m(ref, end_m)), max(start, slow) + 10.0)
     late, held = _late(own, ref, from_m, to_m)
     if late != late:
         out["lifted_m"] = _lifted(own, ref, start, to_m)
@@ -131,50 +131,50 @@ def throttle_gaps(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> d
 
 
 def _late(own: Rows, ref: Rows, from_m: float, to_m: float) -> tuple[float, bool]:
-    """Metres by which the throttle opens later, NaN if one has it open all the time; whether it had been held."""
+    """Return the delay of the throttle [m], NaN if either never closed it; and whether it was held."""
     both = _both_open(own, ref, from_m, to_m)
     if both is None:
         return NAN, False
     step = float(own.u[1] - own.u[0])
     mine, theirs = own.throttle[both], ref.throttle[both]
     wide = _later(mine, theirs, WIDE, step)
-    # what only holds the speed does not drive the car out
+    # throttle that only holds speed is not exit throttle
     levels = [level for level in LEVELS if not _holds(theirs, level, step)] or [WIDE]
     lates = [_later(mine, theirs, level, step) for level in levels]
-    # a held throttle opened later is as late at full throttle as half way; a softer foot is the later the higher
+    # a held throttle is equally late at all levels; a soft application is later at higher levels
     held = wide - lates[-1] < LIKE_M
     if len(lates) > 1 and lates[-1] - lates[-2] > LIKE_M and not held:
-        # the more of it the later: a softer throttle, not a later one
+        # later at higher levels: softer, not later
         return lates[0], held
     late = max(lates)
     if late > LIKE_M and late - wide > LIKE_M and largest(mine) >= WIDE:
-        # not the same opening made later, but none and then all at once
+        # not the same application done later, but none and then all at once
         late = max(late, _withheld(own, ref, levels[0], from_m, to_m))
     return late, held
 
 
 def _missing(own: Rows, ref: Rows, late: float, from_m: float, to_m: float) -> float:
-    """Median share of the reference's throttle that is missing; NaN where it gives too little to tell."""
+    """Return the median share of the reference's throttle that is missing; NaN where the reference gives too little."""
     rows = own.inside(from_m, to_m)
     on = ref.throttle[rows] > 0.4
     if np.count_nonzero(on) < 10:
         return NAN
     theirs = ref.throttle[rows][on]
     if late > 0.0:
-        # at the same place, and as far from the opening: a throttle opened late is not soft for that
+        # at the same place, and at the same distance from the application: late is not soft
         theirs = np.minimum(theirs, np.interp(own.u[rows][on] - late, own.u, ref.throttle))
-    return middle(1.0 - own.throttle[rows][on] / np.maximum(theirs, 0.3))
+    return median(1.0 - own.throttle[rows][on] / np.maximum(theirs, 0.3))
 
 
 def _withheld(own: Rows, ref: Rows, level: float, from_m: float, to_m: float) -> float:
-    """Metres after the reference passes ``level`` over which it gave as much throttle as the pass left out."""
+    """Return the metres after the reference passes ``level`` with as much throttle as the pass withheld."""
     u = own.u
     inside = (u >= from_m) & (u <= to_m)
     first = opening(ref, level, from_m, to_m)
     if first != first:
         return 0.0
     lack = np.where(inside, ref.throttle - own.throttle, 0.0)
-    # from where it gives less up to where it has caught up: the two may begin alike
+    # from where it gives less until it has caught up: both may start alike
     begun = np.flatnonzero(inside & (u > first) & (lack > LACK))
     if not len(begun):
         return 0.0
@@ -187,7 +187,7 @@ def _withheld(own: Rows, ref: Rows, level: float, from_m: float, to_m: float) ->
 
 
 def _both_open(own: Rows, ref: Rows, from_m: float, to_m: float) -> slice | None:
-    """Rows up to where both have opened the throttle; None if one of them has it open all the time."""
+    """Return the rows up to where both have opened the throttle; None if either never closed it."""
     between = own.inside(from_m, to_m)
     if between.stop - between.start < 2:
         return None
@@ -202,10 +202,10 @@ def _both_open(own: Rows, ref: Rows, from_m: float, to_m: float) -> slice | None
 
 
 def _later(own: Floats, ref: Floats, level: float, step: float) -> float:
-    """Metres by which ``own`` gives ``level`` later than ``ref``, negative if sooner.
+    """Return metres by which ``own`` gives ``level`` later than ``ref``, negative if sooner.
 
-    Counted from where the reference gives it on, so that a gear change in both counts alike, and throttle given and
-    taken back before does not make good for what is missing after.
+    Counts from the reference's application on, so that gear changes affect both alike, and earlier dabs do not offset
+    missing throttle later.
     """
     low = level - BAND
     theirs = _given(ref, low, step)
@@ -215,7 +215,7 @@ def _later(own: Floats, ref: Floats, level: float, step: float) -> float:
 
 
 def _given(throttle: Floats, level: float, step: float) -> int:
-    """The first node from which ``level`` is given for STAYS_M."""
+    """Return the first node from which the throttle stays above ``level`` for STAYS_M."""
     enough = max(round(STAYS_M / step), 1)
     for first, last in stretches(throttle >= level):
         if last - first + 1 >= enough or last == len(throttle) - 1:
@@ -224,14 +224,14 @@ def _given(throttle: Floats, level: float, step: float) -> int:
 
 
 def _holds(throttle: Floats, level: float, step: float) -> bool:
-    """Whether the throttle stays about ``level`` for longer than an opening takes to pass it."""
+    """Return whether the throttle stays near ``level`` for longer than an application takes to pass it."""
     return step * float(np.count_nonzero(abs(throttle - level) < min(0.1, 0.5 * level))) > HOLD_M
 
 
 def _lifted(own: Rows, ref: Rows, from_m: float, to_m: float) -> float:
-    """Metres of full throttle given back by lifts after the throttle was opened, where the reference never lifts.
+    """Return the full-throttle metres lost to lifts on the exit, where the reference never lifts.
 
-    A lift after which the throttle is not opened again, or that ends in braking, belongs to the next corner.
+    A lift without another application, or that ends in braking, belongs to the next corner.
     """
     u = own.u
     inside = slice(int(u.searchsorted(from_m + 3.0, "right")), int(u.searchsorted(to_m, "right")))

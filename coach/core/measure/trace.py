@@ -1,4 +1,4 @@
-"""One drive over a stretch of track, on the nodes of the reference: what the car did, at each metre."""
+"""A trace: one pass over a stretch of track at the reference's nodes."""
 
 from __future__ import annotations
 
@@ -8,31 +8,37 @@ from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from coach.core.columns import Floats
-from coach.core.locate.frame_buffer import History
+from coach.core.locate.frame_buffer import FrameBuffer
 from coach.core.measure.pedals import inferred, scale_of
-from coach.core.numeric.median import middle
+from coach.core.numeric.filled import repeats, without_repeats
+from coach.core.numeric.median import median
+from coach.core.numeric.motion import last_slope, time_for
+from coach.core.numeric.noise import PATH_MOTION, SPEED_MOTION, filled_noise
 from coach.core.numeric.reductions import all_finite, largest
-from coach.core.numeric.smoothing import slope, smooth, span_for, white_noise
+from coach.core.numeric.smoothing import slope, smooth, span_for
 from coach.core.track.car import slope_of
 from coach.core.track.reference import Reference
 
 PLACE_ERROR_M: Final = 0.06
-"""Wanted error of a place along the line after smoothing [m]: about 1.5 ms at 40 m/s."""
+"""Target error of a place along the line after smoothing [m]: about 1.5 ms at 40 m/s."""
 SPEED_ERROR_MPS: Final = 0.04
 LONGEST_SPAN_S: Final = 0.7
 SHORT_SPAN_S: Final = 0.2
+SHORT_M: Final = 50.0
+"""A record that ends at most this far before the line [m] counts up to it."""
 MARGIN_M: Final = 40.0
-"""Frames this far beyond both ends take part in the smoothing [m]."""
+"""Smoothing includes frames this far beyond both ends [m]."""
 
 
 @dataclass(frozen=True)
 class Trace:
     """Channels at the reference's nodes, all of shape (n,), NaN where absent.
 
-    ``u_m`` runs on over the seam. ``curvature_pm`` is that of the car's own path, NaN without positions.
-    ``place_noise_m`` is the noise found on positions along the line, before smoothing [m].
+    ``u_m`` runs on over the seam. ``curvature_pm`` is the car's own path's, NaN without positions. ``place_noise_m`` is
+    the noise of positions along the line before smoothing [m].
     """
 
     u_m: Floats
@@ -49,7 +55,7 @@ class Trace:
 
     @cached_property
     def looked_at(self) -> dict[tuple[int, int], Any]:
-        """What a comparison found between two of its nodes: the reference is looked at in each pass anew."""
+        """Cache of comparison results between two nodes, as each pass queries the same reference."""
         return {}
 
     @property
@@ -63,32 +69,32 @@ class Trace:
         return first, second - first, len(self.u_m) - 1
 
     def index(self, place_m: float) -> int:
-        """The node nearest to ``place_m``, inside the trace."""
+        """Return the node nearest to ``place_m``, inside the trace."""
         first, step, last = self._grid
         return min(max(round((place_m - first) / step), 0), last)
 
     def at(self, name: str, place_m: float) -> float:
-        """Channel ``name`` at ``place_m``, linear between nodes."""
+        """Return channel ``name`` at ``place_m``, linear between nodes."""
         first, step, last = self._grid
         u, values = self.u_m, getattr(self, name)
         if not first < place_m < u[last]:
             return float(values[0 if place_m <= first else last])
         i = min(int((place_m - first) / step), last - 1)
-        # nodes are products of floats: the division may land one beside
+        # nodes are products of floats: the division may be off by one
         i += int(u[i + 1] <= place_m) - int(u[i] > place_m)
         here, there, low, high = float(u[i]), float(u[i + 1]), float(values[i]), float(values[i + 1])
         return low + (high - low) / (there - here) * (place_m - here)
 
 
 def nodes(reference: Reference, low_m: float, high_m: float) -> Floats:
-    """The reference's node places that enclose ``low_m`` to ``high_m`` [m]."""
+    """Return the reference's node places that enclose ``low_m`` to ``high_m`` [m]."""
     first, last = math.floor(low_m / reference.step_m), math.ceil(high_m / reference.step_m)
     places: Floats = np.arange(first, last + 1, dtype=np.float64) * reference.step_m
     return places
 
 
 def reference_trace(reference: Reference, low_m: float, high_m: float) -> Trace:
-    """The reference itself as a trace: the same measures are taken of it as of a pass."""
+    """Return the reference as a trace, to measure it like a pass."""
     u = nodes(reference, low_m, high_m)
 
     def at(name: str) -> Floats:
@@ -102,31 +108,41 @@ def reference_trace(reference: Reference, low_m: float, high_m: float) -> Trace:
     return Trace(u, at("t_s"), at("speed_mps"), throttle, brake, at("gear"), zero, at("curvature_pm"), absent, absent)
 
 
-def drive_trace(history: History, reference: Reference, low_m: float, high_m: float) -> Trace | None:
-    """What the car did from ``low_m`` to ``high_m`` [m]; None if frames are missing there.
+def drive_trace(history: FrameBuffer, reference: Reference, low_m: float, high_m: float) -> Trace | None:
+    """Return the trace from ``low_m`` to ``high_m`` [m]; None if frames are missing there.
 
-    A record that begins or ends up to MARGIN_M inside is carried on at its first or last speed: laps are often
-    saved from line to line.
+    A record that begins up to MARGIN_M inside is carried on at its first speed, one that ends up to SHORT_M inside at
+    its last speed and acceleration (None if it would stop): laps are often saved from line to line.
 
-    The place along the line is the distance by speed plus its slowly changing difference to the projected place;
-    only that difference is smoothed, and only as much as its noise asks for, so a clean feed is not touched.
+    The place along the line is the distance by speed plus its slowly changing difference to the projected place; only
+    that difference is smoothed, and only as much as its noise requires, so a clean feed is unchanged.
     """
     rows = history.span(low_m - MARGIN_M, high_m + MARGIN_M)
     u, t, v = history.u_m[rows], history["t_s"][rows], history["speed_mps"][rows]
-    if len(u) < 8 or u[0] > low_m + MARGIN_M or largest(u) < high_m - MARGIN_M:
+    if len(u) < 8 or u[0] > low_m + MARGIN_M or largest(u) < high_m - SHORT_M:
         return None
-    place, noise = _places(u, v, t)
+    # a position that repeats was held, and says nothing of the time since; of a car at a stand nothing is lost by it
+    held = repeats(history["x_m"][rows], history["y_m"][rows])
+    new = None
+    if held.any():
+        v = without_repeats(t, v, held)
+        new = ~held
+    place, noise = _places(u, v, t, new)
     grid = nodes(reference, low_m, high_m)
     clock = _clock(grid, place, t, v)
-    v = _smoothed(v, white_noise(v), SPEED_ERROR_MPS, SHORT_SPAN_S, t)
+    if clock is None:
+        return None
+    v, _ = _calmed(v, SPEED_MOTION, SPEED_ERROR_MPS, SHORT_SPAN_S, t)
 
     def at(values: Floats) -> Floats:
         return np.interp(grid, place, values)
 
     speed = at(v)
-    offset, curvature = _path(reference, grid, at(history.offset_m[rows]), noise)
+    offset = history.offset_m[rows]
+    offset = at(offset) if new is None else np.interp(grid, place[new], offset[new])
+    offset, curvature = _path(reference, grid, offset, noise)
     if reference.inferred_pedals:
-        # the one side inferred and the other measured could not be compared
+        # inferred and measured pedals cannot be compared
         throttle, brake = _inferred(reference, grid, speed)
     else:
         throttle, brake = at(history["throttle"][rows]), at(history["brake"][rows])
@@ -145,18 +161,25 @@ def drive_trace(history: History, reference: Reference, low_m: float, high_m: fl
     )
 
 
-def _clock(grid: Floats, place: Floats, t: Floats, v: Floats) -> Floats:
-    """The time at each node [s]; beyond the first and last frame by the speed there."""
-    low, high, begin, end = grid[0], grid[-1], place[0], place[-1]
-    if low < begin or high > end:
-        before, after = max(begin - low, 0.0) + 1.0, max(high - end, 0.0) + 1.0
-        place = np.concatenate(([begin - before], place, [end + after]))
-        t = np.concatenate(([t[0] - before / max(v[0], 1.0)], t, [t[-1] + after / max(v[-1], 1.0)]))
-    return np.interp(grid, place, t)
+def _clock(grid: Floats, place: Floats, t: Floats, v: Floats) -> Floats | None:
+    """Return the time at each node [s]; before the first frame by its speed, beyond the last by speed and acceleration.
+
+    None if the car would stop before the last node.
+    """
+    if grid[0] < place[0]:
+        before = place[0] - grid[0] + 1.0
+        place = np.concatenate(([place[0] - before], place))
+        t, v = np.concatenate(([t[0] - before / max(v[0], 1.0)], t)), np.concatenate((v[:1], v))
+    clock = np.interp(grid, place, t)
+    over = int(grid.searchsorted(place[-1], "right"))
+    if over < len(grid):
+        speed, slope = max(float(v[-1]), 1.0), last_slope(t, v, LONGEST_SPAN_S)
+        clock[over:] = t[-1] + np.array([time_for(way, speed, slope) for way in (grid[over:] - place[-1]).tolist()])
+    return clock if clock[-1] == clock[-1] else None
 
 
 def _held(grid: Floats, place: Floats, values: Floats) -> Floats:
-    """A channel of steps at each node: what the first frame not before it has, the last one's beyond the last."""
+    """Return a step channel at each node: the value of the first frame at or after it, else the last."""
     changes = (values[1:] != values[:-1]).nonzero()[0]
     if not len(changes):
         return np.full(len(grid), values[0])
@@ -164,23 +187,35 @@ def _held(grid: Floats, place: Floats, values: Floats) -> Floats:
     return values[np.concatenate(([0], changes + 1))].repeat(begins[1:] - begins[:-1])
 
 
-def _places(u: Floats, v: Floats, t: Floats) -> tuple[Floats, float]:
-    """The place of each frame along the line, growing [m], and the noise found on the projected ones [m]."""
+def _places(u: Floats, v: Floats, t: Floats, new: NDArray[np.bool_] | None) -> tuple[Floats, float]:
+    """Return the place of each frame along the line, growing [m], and the noise found on the projected ones [m].
+
+    ``new`` tells which frames have a position of their own, None if all do.
+    """
     driven = np.zeros(len(u))
     (0.5 * (v[1:] + v[:-1]) * (t[1:] - t[:-1])).cumsum(out=driven[1:])
-    # a sum holds on to a NaN
+    # a sum propagates NaN
     if not math.isfinite(driven[-1]):
         driven = np.linspace(0.0, u[-1] - u[0], len(u))
     rest = u - driven
-    noise = white_noise(rest)
-    rest = _smoothed(rest, noise, PLACE_ERROR_M, LONGEST_SPAN_S, t)
+    if new is None:
+        rest, noise = _calmed(rest, PATH_MOTION, PLACE_ERROR_M, LONGEST_SPAN_S, t)
+    else:
+        calm, noise = _calmed(rest[new], PATH_MOTION, PLACE_ERROR_M, LONGEST_SPAN_S, t[new])
+        rest = np.interp(t, t[new], calm)
     return np.maximum.accumulate(driven + rest) + np.arange(len(u)) * 1e-9, noise
 
 
-def _smoothed(values: Floats, noise: float, wanted: float, longest_s: float, t: Floats) -> Floats:
-    """``values`` at times ``t`` smoothed as much as their ``noise`` asks for; a clean feed is not touched."""
-    half = span_for(noise, wanted)
-    return smooth(values, min(half, int(longest_s / middle(t[1:] - t[:-1])))) if half else values
+def _calmed(values: Floats, motion: float, wanted: float, longest_s: float, t: Floats) -> tuple[Floats, float]:
+    """Return ``values`` at times ``t`` smoothed as much as their noise asks for, and that noise; a clean feed is not
+    touched.
+
+    The span counts measured samples: those filled in between bring no knowledge of their own.
+    """
+    dt = median(t[1:] - t[:-1])
+    stride, noise = filled_noise(values, dt, motion, wanted)
+    half = span_for(noise, wanted) * stride
+    return smooth(values, min(half, int(longest_s / dt))) if half else values, noise
 
 
 def _inferred(reference: Reference, grid: Floats, speed: Floats) -> tuple[Floats, Floats]:
@@ -191,7 +226,7 @@ def _inferred(reference: Reference, grid: Floats, speed: Floats) -> tuple[Floats
 
 
 def _path(reference: Reference, grid: Floats, offset: Floats, noise: float) -> tuple[Floats, Floats]:
-    """Smoothed offset [m] and the curvature of the car's own path [1/m] (Frenet: k = k0 / (1 - k0 n) + n'')."""
+    """Return smoothed offset [m] and the curvature of the car's own path [1/m] (Frenet: k = k0 / (1 - k0 n) + n'')."""
     if not all_finite(offset):
         return np.full(len(grid), np.nan), np.full(len(grid), np.nan)
     # published law: sigma_k = sqrt(6) sigma / L^2; the half span L [m] keeps it under 1/400 per metre

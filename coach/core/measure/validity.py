@@ -1,4 +1,4 @@
-"""What spoils a pass: its time still counts in the lap, but nothing is learned from it and the lap is none.
+"""Validity of a pass: an invalid pass teaches nothing and invalidates its lap, but its time still counts.
 
 Wheels outside the limit, the car far beside the reference's road, or a stop; the survey leaves such laps out too.
 """
@@ -18,14 +18,14 @@ WHEELS_OFF: Final = 3
 """This many wheels outside the limit make a pass and its lap invalid (common practice, no source)."""
 BESIDE_M: Final = 12.0
 BESIDE_OVER_M: Final = 20.0
-"""So far beside the reference's line, for so long, lies no road of it (common practice, no source)."""
+"""This far off the reference's line for this long is off the road (common practice, no source)."""
 STOPPED_MPS: Final = 3.0
 STOPPED_S: Final = 1.0
-"""Slower than this for so long, the car has stopped (common practice, no source)."""
+"""Slower than this for this long is a stop (common practice, no source)."""
 
 
 def invalid_reason(driven: PassRecord) -> str:
-    """Why a pass does not count: "off track", "off the road", "stopped"; empty when nothing spoiled it."""
+    """Return why a pass is invalid: "off track", "off the road", "stopped"; "" if it is valid."""
     if driven.measures.get("wheels_off", float("nan")) >= WHEELS_OFF:
         return "off track"
     trace = driven.trace
@@ -42,7 +42,7 @@ def invalid_reason(driven: PassRecord) -> str:
 
 
 def _longest(flag: NDArray[np.bool_], size: Floats) -> float:
-    """The largest sum of ``size`` over rows side by side for which ``flag`` holds."""
+    """Return the largest sum of ``size`` over consecutive rows where ``flag`` holds."""
     if not np.count_nonzero(flag):
         return 0.0
     total = np.concatenate([[0.0], np.cumsum(np.where(flag, size, 0.0))])

@@ -6,8 +6,10 @@ from coach.core.columns import Floats
 from coach.core.numeric.reductions import largest
 
 
-def middle(values: Floats) -> float:
-    """The median of ``values`` (shape (n,), n > 0), NaN if one of them is; a test holds it to ``numpy.median``."""
+def median(values: Floats) -> float:
+    """Return the median of ``values`` (shape (n,), n > 0), NaN if any is NaN; a test compares it with
+    ``numpy.median``.
+    """
     n = len(values)
     half = n // 2
     top = largest(values)

@@ -1,7 +1,7 @@
-"""Extremes and checks of rows of some hundred floats: to begin a reduction takes numpy five times as long as to look.
+"""Extremes and checks of rows of some hundred floats: starting a reduction costs numpy five times as much as the scan.
 
-``argmax`` and ``argmin`` need no such beginning, and both stop at a NaN, so what they find tells of one too. A test
-holds each of these to the reduction it stands for.
+``argmax`` and ``argmin`` have no such overhead, and both stop at a NaN, so their result reveals one. A test compares
+each function with numpy's reduction.
 """
 
 from __future__ import annotations
@@ -14,27 +14,27 @@ from coach.core.columns import Floats
 
 
 def largest(values: Floats) -> float:
-    """The largest of ``values`` (shape (n,), n > 0), NaN if one of them is."""
+    """Return the largest of ``values`` (shape (n,), n > 0), NaN if any is NaN."""
     return float(values[values.argmax()])
 
 
 def least(values: Floats) -> float:
-    """The least of ``values`` (shape (n,), n > 0), NaN if one of them is."""
+    """Return the least of ``values`` (shape (n,), n > 0), NaN if any is NaN."""
     return float(values[values.argmin()])
 
 
 def all_finite(values: Floats) -> bool:
-    """Whether none of ``values`` (shape (n,)) is NaN or infinite."""
+    """Return whether none of ``values`` (shape (n,)) is NaN or infinite."""
     return not len(values) or (math.isfinite(values[values.argmax()]) and math.isfinite(values[values.argmin()]))
 
 
 def any_finite(values: Floats) -> bool:
-    """Whether one of ``values`` (shape (n,)) is a number: mostly the first is, or none."""
+    """Return whether any of ``values`` (shape (n,)) is finite: mostly the first is, or none."""
     return len(values) > 0 and (math.isfinite(values[0]) or bool(np.isfinite(values).any()))
 
 
 def zero_for_absent(values: Floats) -> Floats:
-    """``values`` with 0 where one is absent; the row itself when none is."""
+    """Return ``values`` with 0 for absent ones; the row itself if none is absent."""
     if not len(values) or not math.isnan(values[values.argmax()]):
         return values
     return np.where(np.isnan(values), 0.0, values)

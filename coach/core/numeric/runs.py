@@ -1,4 +1,4 @@
-"""Where something holds without a break."""
+"""Runs: where a condition holds without a break."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 
 def stretches(on: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Stretches of True in ``on`` (shape (n,)) as (first, last) indices, in order."""
+    """Return the stretches of True in ``on`` (shape (n,)) as (first, last) indices, in order."""
     edges = ((on[1:] != on[:-1]).nonzero()[0] + 1).tolist()
     if len(on) and on[0]:
         edges.insert(0, 0)

@@ -1,1 +1,1 @@
-"""Where the track is: reference lap, corners, zones, distances."""
+"""The track: reference lap, corners, zones, distances."""

@@ -1,4 +1,4 @@
-"""What this car can do, taken from the driven laps and never from a constant.
+"""The car's capability, derived from the driven laps and never from a constant.
 
 Braking: the strongest deceleration at each speed, on the level. Driving: engine power and drag from the full
 throttle parts of the reference, a = p / v - c v^2 (two unknowns, least squares).
@@ -19,12 +19,12 @@ from coach.core.track.reference import Reference
 G_MPS2: Final = 9.80665
 _BINS: Final = 8
 _STRONG: Final = 0.9
-"""Quantile of the braking decelerations at a speed that counts as what the car can do."""
+"""Quantile of braking decelerations at a speed taken as the car's limit."""
 
 
 @dataclass(frozen=True)
 class Car:
-    """Braking and driving as seen on the reference.
+    """Braking and acceleration shown on the reference.
 
     ``brake_speeds_mps`` and ``decel_mps2`` (shapes (k,)) tabulate the deceleration envelope on the level;
     ``power_wpkg`` and ``drag_pm`` describe full throttle: a = power / v - drag v^2.
@@ -36,20 +36,20 @@ class Car:
     drag_pm: float
 
     def decel(self, speed_mps: Floats | float, slope: Floats | float = 0.0) -> Floats:
-        """Deceleration the car has shown at a speed [m/s^2], uphill (slope > 0, rise over run) more."""
+        """Return the deceleration the car has shown at a speed [m/s^2], more uphill (slope > 0, rise over run)."""
         angle = np.arctan(slope)
         flat = np.interp(speed_mps, self.brake_speeds_mps, self.decel_mps2)
         return np.asarray(flat * np.cos(angle) + G_MPS2 * np.sin(angle))
 
     def braking_m(self, from_mps: float, to_mps: float, slope: float = 0.0) -> float:
-        """Distance to slow down from one speed to another at the car's own envelope [m]."""
+        """Return the distance to slow down from one speed to another at the car's own envelope [m]."""
         v = np.linspace(to_mps, from_mps, 60)
         return float(np.trapezoid(v / np.maximum(self.decel(v, slope), 0.5), v))
 
     def fade(self, speed_mps: Floats, full: Floats, step_m: float) -> Floats:
-        """How much of a lack of kinetic energy is left after each node, from 1 at the first; shape (n,).
+        """Return the remaining share of a lack of kinetic energy after each node, from 1 at the first; shape (n,).
 
-        At full throttle a slower car has the more pull (power over speed) and the less drag, so the lack fades:
+        At full throttle a slower car accelerates harder (power over speed) with less drag, so the lack fades:
         d(lack)/du = -(p / v^3 + 2 c) lack. While grip limits the throttle it does not. ``full`` is 0 or 1.
         """
         rate = np.where(full > 0.5, self.power_wpkg / np.maximum(speed_mps, 5.0) ** 3 + 2.0 * self.drag_pm, 0.0)
@@ -57,7 +57,7 @@ class Car:
 
 
 def slope_of(reference: Reference) -> Floats:
-    """Rise over run at each node, shape (n,); 0 where height is unknown."""
+    """Return the rise over run at each node, shape (n,); 0 where height is unknown."""
     if not np.isfinite(reference.z_m).all():
         return np.zeros(len(reference))
     padded = (
@@ -70,7 +70,7 @@ def slope_of(reference: Reference) -> Floats:
 
 
 def car_of(reference: Reference) -> Car:
-    """The car as the reference lap shows it."""
+    """Return the car's capability on the reference lap."""
     v, slope = reference.speed_mps, slope_of(reference)
     accel = np.gradient(v * v / 2.0, reference.step_m)
     level = accel + G_MPS2 * np.sin(np.arctan(slope))
@@ -82,7 +82,7 @@ def car_of(reference: Reference) -> Car:
 def _braking(v: Floats, decel: Floats) -> tuple[Floats, Floats]:
     hard = decel > 0.4 * max(float(np.quantile(decel, 0.99)), 1.0)
     if hard.sum() < 10:
-        # no braking on this lap: a metre per second squared claims nothing
+        # no braking on this lap: 1 m/s^2 is a safe assumption
         return np.array([0.0, 100.0]), np.array([1.0, 1.0])
     edges = np.linspace(v[hard].min(), v[hard].max() + 1e-6, _BINS + 1)
     centres, values = [], []

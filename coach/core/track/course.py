@@ -1,4 +1,4 @@
-"""The places of a lap at which something happens, in driving order, and which of them a stretch of driving passes."""
+"""The event places of a lap in driving order, and those a driven stretch passes."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from coach.core.track.timing import approaches, free_m
 from coach.core.track.zones import Zone
 
 SETTLE_M = 20.0
-"""A pass is measured this far beyond its last place, so that smoothing sees both sides of it [m]."""
+"""A pass is measured this far beyond its last place, as smoothing needs both sides [m]."""
 
 
 class Kind(IntEnum):
-    """What is at a place; at equal places in this order.
+    """Kinds of places; this is their order at equal distance.
 
-    END is where full throttle is held again, LEFT where the next straight begins. PIT is no place of the reference.
+    END is where full throttle holds again, LEFT where the next straight begins. PIT is not a place of the reference.
     """
 
     END = 0
@@ -33,7 +33,7 @@ class Kind(IntEnum):
 
 
 class Course:
-    """All places of a lap and a pointer to the next one; ``begin`` sets it, ``pass_by`` moves it on."""
+    """All places of a lap and a pointer to the next one; ``begin`` sets it, ``pass_by`` advances it."""
 
     def __init__(self, reference: Reference, zones: tuple[Zone, ...]) -> None:
         self.length_m = reference.length_m
@@ -62,7 +62,7 @@ class Course:
         self.next_m = 0.0
 
     def begin(self, u_m: float) -> None:
-        """The next place is the first beyond ``u_m``."""
+        """Set the next place to the first beyond ``u_m``."""
         self._lap = int(u_m // self.length_m) if self.closed else 0
         self._next = 0
         self._aim()
@@ -82,7 +82,7 @@ class Course:
         self._aim()
 
     def pass_by(self, front_m: float) -> Iterator[tuple[float, Kind, int, int]]:
-        """Places up to ``front_m`` in order: (place [m driven], kind, corner, lap in which the corner began)."""
+        """Yield places up to ``front_m`` in order: (place [m driven], kind, corner, lap in which the corner began)."""
         while self.next_m <= front_m:
             _, kind, corner, turns = self.places[self._next]
             yield self.next_m, kind, corner, self._lap - turns

@@ -1,9 +1,9 @@
 """The performance envelope: how hard the car was seen to brake, turn and drive, as a few physical parameters.
 
-Tyres give an acceleration that grows with the load on them: ``base * load + aero * v^2``, where ``load`` is the share
-of the car's weight that rests on the road (gradient and vertical curvature change it) and ``aero`` the downforce times
-the friction. Longitudinal and lateral use share the tyre: ``(x / X)^p + (y / Y)^p = 1``, p = 2 the friction ellipse
-(Beckman, The Physics of Racing, part 7: "The Traction Budget", from memory), p = 1 the diamond, a large p a box.
+Tyre acceleration grows with load: ``base * load + aero * v^2``, where ``load`` is the share of the car's weight that
+rests on the road (gradient and vertical curvature change it) and ``aero`` the downforce times the friction.
+Longitudinal and lateral use share the tyre: ``(x / X)^p + (y / Y)^p = 1``, p = 2 the friction ellipse (Beckman, The
+Physics of Racing, part 7: "The Traction Budget", from memory), p = 1 the diamond, a large p a box.
 """
 
 from __future__ import annotations
@@ -21,24 +21,24 @@ SLOWEST_MPS: Final = 3.0
 
 
 class GripLimit(msgspec.Struct, frozen=True):
-    """Acceleration that the tyres give in one direction [m/s2]: ``base_mps2 * load + aero_pm * v^2``.
+    """Tyre acceleration in one direction [m/s2]: ``base_mps2 * load + aero_pm * v^2``.
 
-    Downforce counts up to ``fastest_mps``, the highest speed at which it was seen at work: beyond it nothing is added.
+    Downforce counts up to ``fastest_mps``, the highest observed speed; beyond it the limit is constant.
     """
 
     base_mps2: float
     aero_pm: float = 0.0
     fastest_mps: float = 150.0
     most_mps2: float = 1000.0
-    """What else bounds it [m/s2], whatever the tyres would give: the brakes' own torque."""
+    """A further bound [m/s2] independent of the tyres: brake torque."""
 
     def at(self, speed_mps: Floats, load: Floats) -> Floats:
-        """The limit [m/s2] at each speed and load, arrays of one shape."""
+        """Return the limit [m/s2] at each speed and load, arrays of one shape."""
         seen = np.minimum(speed_mps, self.fastest_mps)
         return np.asarray(self.base_mps2 * load + self.aero_pm * seen * seen)
 
     def corner_speed(self, curvature_pm: float, weight: float = 1.0, lift_pm: float = 0.0) -> float:
-        """Highest speed [m/s] on a curvature (>= 0) [1/m] with nothing else asked of the tyres; inf on a straight.
+        """Return the highest speed [m/s] on a curvature (>= 0) [1/m] with no longitudinal force; inf on a straight.
 
         The load on the road is ``weight + lift_pm * v^2`` (``lift_pm`` = vertical curvature / g).
         """
@@ -53,11 +53,11 @@ class GripLimit(msgspec.Struct, frozen=True):
 
 
 class Envelope(msgspec.Struct, frozen=True, kw_only=True):
-    """What was shown; None where the driver never came near a limit (or nothing tells it from a careful driver).
+    """The shown limits; None where the driver never came near one (or may just have been careful).
 
-    ``left`` and ``right`` lateral limits in turns to that side, ``brake`` the tyres' deceleration, ``traction`` what
-    the driven wheels put down (None: never the limit), ``power_wpkg`` [W/kg] and ``drag_pm`` [1/m] full throttle:
-    a = power / v - drag v^2 - rolling. ``exponent`` p of the combined limit.
+    ``left`` and ``right`` lateral limits in turns to that side, ``brake`` the tyres' deceleration, ``traction`` the
+    traction of the driven wheels (None: never the limit), ``power_wpkg`` [W/kg] and ``drag_pm`` [1/m] full throttle: a
+    = power / v - drag v^2 - rolling. ``exponent`` p of the combined limit.
     """
 
     left: GripLimit | None = None
@@ -71,11 +71,11 @@ class Envelope(msgspec.Struct, frozen=True, kw_only=True):
 
     @property
     def whole(self) -> bool:
-        """Whether a speed profile follows from it."""
+        """Whether it suffices for a speed profile."""
         return None not in (self.left, self.right, self.brake, self.power_wpkg)
 
     def times(self, share: float) -> Envelope:
-        """The same with only ``share`` of the grip and the power (drag stays)."""
+        """Return the envelope with ``share`` of its grip and power (same drag)."""
 
         def part(limit: GripLimit | None) -> GripLimit | None:
             if limit is None:
@@ -93,10 +93,10 @@ class Envelope(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Shown(msgspec.Struct, frozen=True, kw_only=True):
-    """What a survey's laps showed of the car, kept with its reference.
+    """The car's envelope from a survey's laps, stored with its reference.
 
-    ``draws`` are the envelopes of the same laps resampled: how sure it is. ``reachable`` says that the reference is
-    the reachable lap, not a driven one; ``share`` of the envelope that it uses (less than 1 in a real car).
+    ``draws`` are envelopes of resampled laps, for the uncertainty. ``reachable`` marks a reachable lap as reference,
+    not a driven one; ``share`` is the share of the envelope it uses (below 1 in a real car).
     """
 
     envelope: Envelope

@@ -18,12 +18,12 @@ from coach.core.columns import Floats
 from coach.core.track.reference import Reference
 
 FARTHEST_M: Final = 1e9
-"""Beyond this a place can not be meant [m driven]."""
+"""Largest valid distance [m]."""
 _STEPS: Final = 12
-"""Newton steps at the most; from a guess 10 m off in a hairpin five are enough."""
+"""Most Newton steps; five suffice from a guess 10 m off in a hairpin."""
 
 
-class Line:
+class ReferenceLine:
     """The reference line prepared for projection: node positions and tangents, extended over the seam."""
 
     def __init__(self, reference: Reference) -> None:
@@ -44,7 +44,7 @@ class Line:
         self._nodes = list(zip(*self._table.tolist(), strict=True))
 
     def _rows(self, i: NDArray[np.intp]) -> Floats:
-        """What is known of nodes ``i`` (which may run over the seam), shape (5, n)."""
+        """Return the data of nodes ``i`` (which may exceed the seam), shape (5, n)."""
         return self._table.take(i, axis=1, mode="wrap" if self.closed else "clip")
 
     def _along(self, x: Floats, y: Floats, rows: Floats) -> Floats:
@@ -52,9 +52,9 @@ class Line:
         return along
 
     def project(self, x: Floats, y: Floats, guess_m: Floats) -> tuple[Floats, Floats, NDArray[np.bool_]]:
-        """Places near ``guess_m`` [m, may run over the seam], offsets (left +) [m], and whether it was found.
+        """Return places near ``guess_m`` [m, may run over the seam], offsets (left +) [m], and whether it was found.
 
-        All shapes (n,). A place keeps the lap of its guess: it is not wrapped. Not found is NaN.
+        All shapes (n,). A place keeps the lap of its guess: it is not wrapped. NaN if not found.
         """
         near = np.isfinite(x) & np.isfinite(y) & (np.abs(guess_m) < FARTHEST_M)
         all_near = bool(near.all())
@@ -84,7 +84,7 @@ class Line:
     def _settle(
         self, x: Floats, y: Floats, i: NDArray[np.intp], rows: Floats, here: Floats
     ) -> tuple[Floats, Floats, NDArray[np.bool_]]:
-        """From an index at most one off to the segment whose ends have opposite signs."""
+        """Find the segment whose ends have opposite signs, from an index at most one off."""
         following = self._rows(i + 1)
         after = self._along(x, y, following)
         for _ in range(3):
@@ -96,7 +96,7 @@ class Line:
             here, after = self._along(x, y, rows), self._along(x, y, following)
         found = (here >= 0.0) & (after < 0.0)
         if not self.closed:
-            # before the start and after the end the line goes straight on
+            # the line continues straight before its start and after its end
             found = found | ((here < 0.0) & (i == 0)) | ((after >= 0.0) & (i == self.n - 2))
         with np.errstate(divide="ignore", invalid="ignore"):
             part = np.where(found, here / (here - after), np.nan)
@@ -106,7 +106,7 @@ class Line:
         return place, offset, found & np.isfinite(place)
 
     def project_one(self, x: float, y: float, guess_m: float) -> tuple[float, float, bool]:
-        """``project`` of a single position: (place, offset, found), the same to the last bit."""
+        """Return ``project`` of a single position: (place, offset, found), the same to the last bit."""
         if not (math.isfinite(x) and math.isfinite(y) and abs(guess_m) < FARTHEST_M):
             return math.nan, math.nan, False
         last, closed, n = self.n - 2, self.closed, self.n
@@ -165,9 +165,9 @@ class Line:
         return (x - px) * tx + (y - py) * ty
 
     def candidates(self, x: float, y: float, heading: float, reach_m: float) -> list[tuple[float, float]]:
-        """All places within ``reach_m`` whose direction lies within 60 degrees of ``heading`` [rad].
+        """Return all places within ``reach_m`` with a direction within 60 degrees of ``heading`` [rad].
 
-        Each as (distance [m], place [m]), nearest first: one per piece of track that passes by.
+        Each as (distance [m], place [m]), nearest first: one per nearby piece of track.
         """
         gap = np.hypot(self.x - x, self.y - y)
         turn = np.abs(np.angle(np.exp(1j * (self.heading - heading))))

@@ -44,7 +44,7 @@ class Reference:
     origin_lon_deg: float = float("nan")
     inferred_pedals: bool = False
     shown: Shown | None = None
-    """What the laps showed of the car's envelope; None where nothing was found out."""
+    """The car's envelope from the laps; None if unknown."""
 
     def __post_init__(self) -> None:
         n = len(self.t_s)
@@ -57,11 +57,11 @@ class Reference:
 
     @property
     def has_line(self) -> bool:
-        """Whether the reference knows positions, not only lap distance."""
+        """Whether the reference has positions, not only lap distance."""
         return bool(np.isfinite(self.x_m[0]))
 
     def at(self, name: str, s_m: Floats | float) -> Floats:
-        """Column ``name`` at places ``s_m`` [m], linear between nodes; wraps on a closed circuit.
+        """Return column ``name`` at places ``s_m`` [m], linear between nodes; wraps on a closed circuit.
 
         ``t_s`` and ``heading_rad`` continue over the seam (the next lap's time and unwrapped heading).
         """
@@ -84,13 +84,13 @@ class Reference:
         return value
 
     def value(self, name: str, s_m: float) -> float:
-        """What :meth:`at` gives for a single place, the same to the last bit but many times faster."""
+        """Return :meth:`at` for a single place, bit for bit but many times faster."""
         if not self.closed:
             return float(self.at(name, s_m))
         column = self._lists.get(name)
         if column is None:
             column = self._lists[name] = getattr(self, name).tolist()
-            # the node after the last is that of the next lap's line
+            # the node after the last is the next lap's line
             column.append(float(self.at(name, self.length_m)))
         turns = math.floor(s_m / self.length_m)
         position = (s_m - turns * self.length_m) / self.step_m
@@ -103,7 +103,9 @@ class Reference:
         return {}
 
     def on_nodes(self, name: str, first: int, last: int) -> Floats:
-        """Column ``name`` (none that grows from lap to lap) at nodes ``first`` to ``last``; an open course ends."""
+        """Return column ``name`` (none that grows from lap to lap) at nodes ``first`` to ``last``; an open
+        course ends.
+        """
         column: Floats = getattr(self, name)
         if not self.closed or last - first >= len(column):
             return np.take(column, np.arange(first, last + 1), mode="wrap" if self.closed else "clip")

@@ -1,4 +1,4 @@
-"""The road under a line, as the speed profile needs it: step, curvature, load and slope at each node."""
+"""The road along a line for the speed profile: step, curvature, load and slope at each node."""
 
 from __future__ import annotations
 
@@ -32,11 +32,11 @@ class Road:
         return len(self.step_m)
 
     def load(self, speed_mps: Floats) -> Floats:
-        """Share of the weight on the road at ``speed_mps`` (..., n)."""
+        """Return the share of the weight on the road at ``speed_mps`` (..., n)."""
         return np.asarray(np.maximum(self.weight + self.lift_pm * speed_mps * speed_mps, 0.1))
 
     def at(self, nodes: NDArray[np.intp]) -> Road:
-        """An open piece of the road: its ``nodes``, any whole numbers, counted round on a closed one."""
+        """Return an open piece of the road: its ``nodes``, any integers, wrapped on a closed one."""
         n = len(self)
         i = nodes % n if self.closed else np.clip(nodes, 0, n - 1)
         return Road(
@@ -44,19 +44,19 @@ class Road:
         )  # fmt: skip
 
     def with_line(self, step_m: Floats, curvature_pm: Floats) -> Road:
-        """The same road on a line beside: other steps and curvature, arrays (n,)."""
+        """Return the same road with another line's steps and curvature, arrays (n,)."""
         return Road(step_m, curvature_pm, self.weight, self.lift_pm, self.slope_mps2, self.closed)
 
 
 def level_road(curvature_pm: Floats, step_m: float | Floats, closed: bool = True) -> Road:
-    """A road without gradient from a curvature (n,) [1/m] and its step(s) [m]."""
+    """Return a road without gradient from a curvature (n,) [1/m] and its step(s) [m]."""
     n = len(curvature_pm)
     step = np.broadcast_to(np.asarray(step_m, dtype=np.float64), (n,)).copy()
     return Road(step, curvature_pm, np.ones(n), np.zeros(n), np.zeros(n), closed)
 
 
 def road_of(reference: Reference) -> Road:
-    """The road along a reference; level where its height is unknown. Raises ValueError without a line."""
+    """Return the road along a reference; level where its height is unknown. Raise ValueError without a line."""
     if not reference.has_line:
         raise ValueError("no positions: the curvature of the line is unknown")
     n, step = len(reference), reference.step_m

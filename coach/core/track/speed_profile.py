@@ -1,8 +1,8 @@
 """The fastest speed along a line within an envelope: corner limit, forward with the engine, backward with the brake.
 
-Quasi-steady point mass; forward and backward integration with combined grip (the method of Kapania, Subosits and
-Gerdes 2016, J. Dyn. Sys., Meas., Control 138(9), 091005, from memory), each step by Heun's rule. On a closed line the
-slowest node is driven at its own limit whatever came before, so one lap from there is steady.
+Quasi-steady point mass; forward and backward integration with combined grip (the method of Kapania, Subosits and Gerdes
+2016, J. Dyn. Sys., Meas., Control 138(9), 091005, from memory), each step by Heun's rule. On a closed line the slowest
+node reaches its own limit regardless of the start, so one lap from there is steady.
 """
 
 from __future__ import annotations
@@ -21,7 +21,9 @@ _FLOOR: Final = SLOWEST_MPS**2
 
 
 def corner_limit(road: Road, envelope: Envelope) -> Floats:
-    """Highest speed that each node's curvature allows [m/s], shape (n,); raises ValueError if lateral is unknown."""
+    """Return the highest speed that each node's curvature allows [m/s], shape (n,); raise ValueError if the lateral
+    limit is unknown.
+    """
     left, right = _known(envelope.left, "cornering"), _known(envelope.right, "cornering")
     rows = zip(road.curvature_pm.tolist(), road.weight.tolist(), road.lift_pm.tolist(), strict=True)
     limits = [(left if k > 0.0 else right).corner_speed(abs(k), weight, lift) for k, weight, lift in rows]
@@ -31,10 +33,10 @@ def corner_limit(road: Road, envelope: Envelope) -> Floats:
 def speed_profile(
     road: Road, envelope: Envelope, *, start_mps: float = TOP_MPS, end_mps: float = TOP_MPS, cap: Floats | None = None
 ) -> Floats:
-    """Speed at each node [m/s], shape (n,), of the fastest drive along ``road`` within ``envelope``.
+    """Return the speed at each node [m/s], shape (n,), of the fastest lap along ``road`` within ``envelope``.
 
-    ``start_mps`` and ``end_mps`` bound the ends of an open road; ``cap`` (n,) [m/s] bounds every node. Raises
-    ValueError naming what is unknown if the envelope is not whole.
+    ``start_mps`` and ``end_mps`` bound the ends of an open road; ``cap`` (n,) [m/s] bounds every node. Raise ValueError
+    naming the missing part of an incomplete envelope.
     """
     brake = _known(envelope.brake, "braking")
     if envelope.power_wpkg is None:
@@ -57,13 +59,15 @@ def speed_profile(
     out = np.empty(n)
     out[order[:n]] = np.sqrt(v2[:n])
     if road.closed:
-        # the lap began and ended at the slowest node; it is driven as the end of the lap reached it
+        # the lap starts and ends at the slowest node; use the speed reached at the end
         out[first] = math.sqrt(min(v2[0], v2[n]))
     return out
 
 
 def travel_time(road: Road, speed_mps: Floats) -> Floats:
-    """Time at each node from node 0 [s], shape (n + 1,) on a closed road (the last is the lap), else (n,)."""
+    """Return the time at each node from node 0 [s], shape (n + 1,) on a closed road (the last is the lap),
+    else (n,).
+    """
     v = np.append(speed_mps, speed_mps[0]) if road.closed else speed_mps
     step = road.step_m if road.closed else road.step_m[:-1]
     return np.concatenate(([0.0], np.cumsum(2.0 * step / (v[1:] + v[:-1]))))
@@ -76,7 +80,7 @@ def _known(limit: GripLimit | None, what: str) -> GripLimit:
 
 
 def _free(v2: float, bend: float, load: float, envelope: Envelope) -> float:
-    """Share of the longitudinal grip that the corner leaves."""
+    """Return the share of longitudinal grip left by cornering."""
     side = envelope.left if bend > 0.0 else envelope.right
     assert side is not None
     seen = min(v2, side.fastest_mps**2)
@@ -95,7 +99,7 @@ def _forward(
     v2: list[float], step: list[float], bend: list[float], weight: list[float], lift: list[float], slope: list[float],
     envelope: Envelope,
 ) -> None:  # fmt: skip
-    """Lower ``v2`` to what the engine reaches from node to node."""
+    """Limit ``v2`` to what the engine reaches from node to node."""
     power, drag, roll = envelope.power_wpkg or 0.0, envelope.drag_pm, envelope.rolling_mps2
     put_down = envelope.traction
 
@@ -111,7 +115,7 @@ def _forward(
         first = pull(k, here)
         ahead = max(here + 2.0 * first * step[k], _FLOOR)
         if ahead > cap:
-            # no faster than the corner allows, where its limit is met the tyres are asked at that speed
+            # cap at the corner limit and evaluate the tyres at that speed
             ahead = cap
         ahead = here + (first + pull(k + 1, ahead)) * step[k]
         v2[k + 1] = min(cap, max(ahead, _FLOOR))
@@ -121,7 +125,7 @@ def _backward(
     v2: list[float], step: list[float], bend: list[float], weight: list[float], lift: list[float], slope: list[float],
     envelope: Envelope, brake: GripLimit,
 ) -> None:  # fmt: skip
-    """Lower ``v2`` to what can still be slowed down for what comes."""
+    """Limit ``v2`` to speeds from which the car can still brake for the nodes ahead."""
     drag, roll = envelope.drag_pm, envelope.rolling_mps2
 
     def slow(k: int, square: float) -> float:

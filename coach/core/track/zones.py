@@ -1,8 +1,8 @@
 """The lap cut into corners and the straights after them, with no gap and no overlap.
 
-A corner's zone begins LEAD_M before its brake point (or turn-in), so that a brake point which is early lies inside,
-and ends at ``end_m``; the straight after it reaches to the next corner's zone. Entry is up to turn-in, middle up to
-the apex, exit up to the end.
+A corner's zone begins LEAD_M before its brake point (or turn-in), to include early brake points, and ends at ``end_m``;
+the straight after it reaches to the next corner's zone. Entry is up to turn-in, middle up to the apex, exit up to the
+end.
 """
 
 from __future__ import annotations
@@ -17,12 +17,11 @@ from coach.core.values import Corner
 
 LEAD_M: Final = 60.0
 LEAST_EXIT_M: Final = 0.1
-"""A corner ends at least this far beyond its apex, so that the apex is always passed first; 0.1 m is what a profile
-rounds to."""
+"""A corner ends at least this far beyond its apex, so that the apex always comes first; a profile rounds to 0.1 m."""
 
 
 class Zone(msgspec.Struct, frozen=True):
-    """Places of one corner [m along the reference]; from ``start_m`` they only grow, over the seam if need be."""
+    """Places of one corner [m along the reference]; from ``start_m`` they increase, across the seam if necessary."""
 
     corner: Corner
     start_m: float
@@ -33,10 +32,10 @@ class Zone(msgspec.Struct, frozen=True):
     end_m: float
     next_start_m: float
     quiet_m: float
-    """Where speech must be over at the latest: the brake point, or turn-in of a corner without braking."""
+    """Latest end of speech: the brake point, or the turn-in of a corner without braking."""
 
     def shifted(self, by_m: float) -> Zone:
-        """The same zone ``by_m`` farther on: in a later lap."""
+        """Return the zone shifted by ``by_m``, into a later lap."""
         return Zone(self.corner, *[place + by_m for place in _places(self)])
 
     @property
@@ -49,7 +48,7 @@ _places: Final = attrgetter("start_m", "brake_m", "turn_in_m", "apex_m", "exit_m
 
 
 def zones(corners: Sequence[Corner], length_m: float, closed: bool) -> tuple[Zone, ...]:
-    """The zones of ``corners`` (in driving order) on a lap of ``length_m``; empty without corners."""
+    """Return the zones of ``corners`` (in driving order) on a lap of ``length_m``; empty without corners."""
     out: list[Zone] = []
     for i, corner in enumerate(corners):
         before = corners[i - 1]
@@ -68,7 +67,7 @@ def zones(corners: Sequence[Corner], length_m: float, closed: bool) -> tuple[Zon
 
 
 def _first(corner: Corner) -> float:
-    # braking may begin after turn-in, in a corner that tightens
+    # braking may begin after turn-in in a tightening corner
     return min(corner.brake_m, corner.turn_in_m) if corner.brake_m == corner.brake_m else corner.turn_in_m
 
 

@@ -1,1 +1,1 @@
-"""What joins the processes: one message table, sockets that never block the engine."""
+"""The bus between processes: one message table, sockets that never block the engine."""

@@ -1,7 +1,7 @@
-"""Who may listen from another machine: CURVE keys (ZeroMQ RFC 26), checked by ZeroMQ's authenticator.
+"""Access from other machines: CURVE keys (ZeroMQ RFC 26), checked by ZeroMQ's authenticator.
 
-``make_keys`` makes two folders: ``engine`` stays on the driving machine, ``helper`` is carried to the other one.
-Without an accepted key a connection is refused before any message is sent.
+``make_keys`` creates two folders: ``engine`` stays on the driving machine, ``helper`` goes to the other one. A
+connection without an accepted key is refused before any message is sent.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ ENGINE, HELPER = "engine", "helper"
 
 
 def is_loopback(address: str) -> bool:
-    """Whether only this machine can reach ``address``; OutputError when it is no address of ours."""
+    """Return whether only this machine can reach ``address``; raise OutputError for an invalid address."""
     parts = urlsplit(address)
     host = parts.hostname or ""
     if parts.scheme in ("ipc", "inproc"):
@@ -38,15 +38,17 @@ def is_loopback(address: str) -> bool:
 
 
 def check_address(address: str, keys: Path | None, binds: bool) -> None:
-    """OutputError when ``address`` leaves this machine and there are no keys."""
+    """Raise OutputError if ``address`` is remote and there are no keys."""
     if not is_loopback(address) and keys is None:
         doing = "listening" if binds else "connecting"
         raise OutputError(f"{doing} on {address} leaves this machine and needs keys: make them with `coach keys`")
 
 
 def make_keys(folder: Path) -> tuple[Path, Path]:
-    """Make ``folder/engine`` and ``folder/helper``; the two paths. OutputError when they exist or can not be made."""
-    import zmq.auth  # it brings asyncio along, 0.15 s that only users of keys should pay
+    """Make ``folder/engine`` and ``folder/helper``; return both paths. Raise OutputError if they exist or cannot be
+    created.
+    """
+    import zmq.auth  # it imports asyncio, 0.15 s that only users of keys should pay
 
     engine, helper = folder / ENGINE, folder / HELPER
     for one in (engine, helper):
@@ -80,13 +82,13 @@ def _load(path: Path, secret: bool) -> tuple[bytes, bytes | None]:
 
 
 def unlock(socket: zmq.Socket[bytes], keys: Path) -> None:
-    """Let ``socket`` connect with the helper's keys in ``keys``; OutputError when they are not there."""
+    """Let ``socket`` connect with the helper's keys in ``keys``; raise OutputError if they are missing."""
     socket.curve_publickey, socket.curve_secretkey = _load(keys / f"{HELPER}.key_secret", secret=True)
     socket.curve_serverkey = _load(keys / f"{ENGINE}.key", secret=False)[0]
 
 
 class Guard:
-    """Lets only known keys connect to the sockets it protects. OutputError: the folder holds no engine keys."""
+    """Lets only known keys connect to protected sockets. Raises OutputError if the folder holds no engine keys."""
 
     def __init__(self, context: zmq.Context[zmq.Socket[bytes]], keys: Path) -> None:
         from zmq.auth.thread import ThreadAuthenticator
@@ -100,7 +102,7 @@ class Guard:
         self._authenticator.configure_curve(domain="*", location=str(allowed))
 
     def protect(self, socket: zmq.Socket[bytes]) -> None:
-        """Make ``socket`` a server that asks for a key; call it before ``bind``."""
+        """Make ``socket`` a server that requires a key; call it before ``bind``."""
         socket.curve_publickey, socket.curve_secretkey = self._keys
         socket.curve_server = True
 

@@ -1,6 +1,6 @@
-"""The engine's end of the bus: an output whose every call hands one frame to ZeroMQ and returns.
+"""The engine's end of the bus: every call hands one frame to ZeroMQ and returns.
 
-A PUB socket never blocks: for a subscriber that is slow or dead, messages are dropped once its queue is full.
+A PUB socket never blocks: it drops messages for a slow or dead subscriber once its queue is full.
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ LOOPBACK = "tcp://127.0.0.1:*"
 class BusOutput:
     """Publishes views (at most at the table's rate), decisions, laps, and a beat.
 
-    ``address`` is what subscribers connect to. For an address that other machines can reach, ``keys`` must be
-    a folder made by ``make_keys``. OutputError from the constructor: address not usable, or keys missing.
+    Subscribers connect to ``address``. For an address reachable from other machines, ``keys`` must be a folder made by
+    ``make_keys``. The constructor raises OutputError if the address is unusable or keys are missing.
     """
 
     def __init__(
@@ -66,7 +66,7 @@ class BusOutput:
             self.beat()
 
     def beat(self) -> None:
-        """Publish that the engine lives; ``view`` does it on its own, call it while no views come."""
+        """Publish a sign of life; ``view`` does so itself, call it while there are no views."""
         self._beat_due = self._clock() + 1 / BY_NAME["beat"].rate_hz
         self._beats += 1
         self._send(Beat(self._beats))
@@ -80,17 +80,17 @@ class BusOutput:
         self._send(lap)
 
     def set_volume(self, share: float) -> None:
-        """Publish how loud the voice is to be, 0..1."""
+        """Publish the voice's volume, 0..1."""
         self._send(Volume(share))
 
     def close(self) -> None:
-        """Say that the run ended and give the address back; a second call does nothing."""
+        """Publish the end of the run and release the address; a second call does nothing."""
         if not self._socket.closed:
             self._send(Bye("the run ended"))
             self._end()
 
     def _send(self, message: Message) -> None:
-        # PUB drops by itself; Again is only a belt for the moment at which the socket has no peer pipe
+        # PUB drops by itself; Again only covers a socket without a peer pipe
         with contextlib.suppress(zmq.Again):
             self._socket.send(encode(message), zmq.NOBLOCK)
 

@@ -12,10 +12,10 @@ from coach.outputs.bus.table import EVENT_BACKLOG, EVENT_TOPICS, STATE_TOPICS, M
 
 
 class Subscriber:
-    """Listens to a bus. Used by one thread; connecting never waits, a bus may come later or come back.
+    """Listens to a bus on one thread; connecting never waits, and the bus may start later or restart.
 
-    ``state`` false: events only, so that its reader is not woken 30 times a second. ``strange`` counts frames that
-    were none of ours. OutputError from the constructor: address or keys.
+    ``state`` false: events only, so that its reader does not wake 30 times a second. ``strange`` counts foreign frames.
+    The constructor raises OutputError for a bad address or keys.
     """
 
     def __init__(self, address: str, keys: Path | None = None, state: bool = True) -> None:
@@ -42,7 +42,7 @@ class Subscriber:
             socket.conflate = True
         else:
             socket.rcvhwm = EVENT_BACKLOG
-        # a short reconnect, so that a restarted engine is seen at once, growing for one that stays away
+        # reconnect quickly to a restarted engine, with growing pauses for an absent one
         socket.reconnect_ivl = 50
         socket.reconnect_ivl_max = 2000
         if keys is not None:
@@ -53,18 +53,18 @@ class Subscriber:
         return socket
 
     def read(self, wait_s: float) -> list[Message]:
-        """What came: events in order, then the newest state; empty when nothing came within ``wait_s``."""
+        """Return received events in order, then the newest state; empty if nothing arrives within ``wait_s``."""
         out: list[Message] = []
         ready = dict(self._poller.poll(round(wait_s * 1000)))
         if self._events in ready:
             while self._take(self._events, out):
                 pass
         if self._state is not None and self._state in ready:
-            self._take(self._state, out)  # it never holds more than one
+            self._take(self._state, out)  # it never queues more than one
         return out
 
     def _take(self, socket: zmq.Socket[bytes], out: list[Message]) -> bool:
-        """One message, if there is one."""
+        """Return one message, if there is one."""
         try:
             frame = socket.recv(zmq.NOBLOCK)
         except zmq.Again:

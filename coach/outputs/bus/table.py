@@ -1,7 +1,7 @@
 """The one table of messages between the processes: topic, type, highest rate, recorded or not.
 
-A message is one frame: the topic's name, a zero byte, the value as MessagePack. One frame, because a socket that
-keeps only the newest message (conflate) takes no more.
+A message is one frame: the topic's name, a zero byte, the value as MessagePack. One frame, because a conflating socket
+(newest message only) allows no more.
 """
 
 from __future__ import annotations
@@ -15,25 +15,25 @@ from coach.errors import OutputError
 
 
 class Beat(msgspec.Struct, frozen=True):
-    """The engine lives: its running number; sent also while there is no feed."""
+    """A sign of life with a sequence number; sent even without a feed."""
 
     number: int
 
 
 class Volume(msgspec.Struct, frozen=True):
-    """How loud the voice is from now on: ``share`` 0..1."""
+    """The voice's volume from now on: ``share`` 0..1."""
 
     share: float
 
 
 class Bye(msgspec.Struct, frozen=True):
-    """The run ended; ``why`` is for a person."""
+    """The end of the run; ``why`` is for people."""
 
     why: str
 
 
 class Topic(NamedTuple):
-    """One row: ``rate_hz`` is the highest rate (0: whenever it happens); ``state`` means only the newest counts."""
+    """One row: ``rate_hz`` is the highest rate (0: on every event); ``state`` means only the newest counts."""
 
     name: str
     type: type[msgspec.Struct]
@@ -63,17 +63,17 @@ _DECODERS: dict[str, msgspec.msgpack.Decoder[Any]] = {t.name: msgspec.msgpack.De
 
 
 def prefix(name: str) -> bytes:
-    """What a subscriber asks for to get the topic ``name`` and no other."""
+    """Return the subscription prefix of the topic ``name``."""
     return name.encode("ascii") + b"\0"
 
 
 def encode(message: Message) -> bytes:
-    """One frame."""
+    """Return one frame."""
     return prefix(BY_TYPE[type(message)].name) + _ENCODER.encode(message)
 
 
 def decode(frame: bytes) -> Message:
-    """The value in a frame; OutputError when it is none of ours."""
+    """Return the value in a frame; raise OutputError for a foreign frame."""
     name, found, payload = frame.partition(b"\0")
     decoder = _DECODERS.get(name.decode("ascii", "replace")) if found else None
     if decoder is None:

@@ -1,4 +1,4 @@
-"""The few colours of the overlay, each with what it means; none carries a meaning alone.
+"""The overlay's colours with their meanings; none carries a meaning alone.
 
 Sky blue and orange are the pair of the Okabe-Ito palette (Wong 2011, Nature Methods 8:441) that stays apart for
 the three kinds of colour blindness.
@@ -18,11 +18,11 @@ GAINED: Final[Colour] = (0x56, 0xB4, 0xE9)
 LOST: Final[Colour] = (0xE6, 0x9F, 0x00)
 
 TEXT_COLOURS: Final = {"text": TEXT, "dim": DIM, "gained": GAINED, "lost": LOST}
-"""Every colour that is used for letters: each must have a contrast of 4.5 on the ground."""
+"""Every text colour: each needs a contrast of 4.5 on the ground."""
 
 
 def mixed(colour: Colour, share: float, ground: Colour = GROUND) -> Colour:
-    """``colour`` laid over ``ground`` with opacity ``share`` (0..1)."""
+    """Return ``colour`` laid over ``ground`` with opacity ``share`` (0..1)."""
     return (
         round(ground[0] + (colour[0] - ground[0]) * share),
         round(ground[1] + (colour[1] - ground[1]) * share),
@@ -31,5 +31,5 @@ def mixed(colour: Colour, share: float, ground: Colour = GROUND) -> Colour:
 
 
 def web_colour(colour: Colour) -> str:
-    """``colour`` as a terminal or a page names it: ``#56b4e9``."""
+    """Return ``colour`` as a hex code: ``#56b4e9``."""
     return "#" + bytes(colour).hex()

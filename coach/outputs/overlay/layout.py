@@ -1,8 +1,8 @@
-"""What stands where on the overlay: a pure function from the state to draw items, with the font measured.
+"""Lays out the overlay: a pure function from state and font measures to draw items.
 
-From the top: difference, next corner and distance in one row, the delta bar under it, then only what there is to
-say: the lap just driven, the cue, a line on the data or the track. The window is as high as these. Nothing here draws.
-Items are plain values, so what changed between two states is found by comparing them.
+From the top: difference, next corner and distance in one row, the delta bar under it, then, if present: the last lap,
+the cue, a line on the data or the track. The window's height follows. Nothing here draws. Items are plain values, so
+comparing them finds the changes between two states.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Final, NamedTuple
 from coach.core.values import LapDone, View
 from coach.outputs.overlay.colours import DIM, GAINED, LOST, TEXT, TROUGH, Colour, mixed
 from coach.outputs.overlay.legible import Size
-from coach.outputs.overlay.signs import Item, Label, Rect, Shape, label, sign
+from coach.outputs.overlay.signs import Item, Rect, Shape, TextLabel, label, sign
 from coach.outputs.overlay.texts import (
     HIDDEN,
     KEYS,
@@ -36,11 +36,11 @@ FADE_S: Final = 1.0
 FADE_STEPS: Final = 8
 CAPTION_LINES: Final = 4
 LAP_S: Final = 6.0
-"""How long the lap just driven stays [s]."""
+"""Display time of the last lap [s]."""
 
 
 class Caption(NamedTuple):
-    """The last cue and how long ago it came [s]."""
+    """The last cue and its age [s]."""
 
     text: str
     age_s: float
@@ -49,7 +49,7 @@ class Caption(NamedTuple):
 class Scene(NamedTuple):
     """Everything the overlay shows: newest view, last cue, last lap with its age [s], and the window's own state.
 
-    ``fresh`` is false when views have stopped coming; ``keys`` shows the list of keys; ``hidden`` shows a small mark.
+    ``fresh`` is false once views stop; ``keys`` shows the list of keys; ``hidden`` shows a small mark.
     """
 
     view: View | None = None
@@ -70,7 +70,7 @@ class Drawing(NamedTuple):
 
 
 def caption_share(caption: Caption | None) -> float:
-    """Opacity of a caption (0..1 in eighths, so that a fade is a few redraws and not thirty a second)."""
+    """Return the opacity of a caption (0..1 in eighths, so that a fade is a few redraws and not thirty a second)."""
     if caption is None or not caption.text:
         return 0.0
     left = (CAPTION_S - caption.age_s) / FADE_S
@@ -78,7 +78,7 @@ def caption_share(caption: Caption | None) -> float:
 
 
 def lay_out(scene: Scene, size: Size, measure: Measure) -> Drawing:
-    """Everything to draw for ``scene``, and the window's size [px]."""
+    """Return everything to draw for ``scene``, and the window's size [px]."""
     m, width = size.margin, size.width
     if scene.hidden:
         return _hidden(size, measure)
@@ -100,7 +100,7 @@ def lay_out(scene: Scene, size: Size, measure: Measure) -> Drawing:
 
 
 def _rows(scene: Scene, mode: Mode, size: Size) -> list[tuple[str, int, Colour]]:
-    """The rows under the bar as (text, capital height, colour), in order."""
+    """Return the rows under the bar as (text, capital height, colour), in order."""
     out: list[tuple[str, int, Colour]] = []
     if scene.lap is not None and scene.lap_age_s <= LAP_S:
         delta = scene.lap.delta_s
@@ -118,20 +118,20 @@ def _rows(scene: Scene, mode: Mode, size: Size) -> list[tuple[str, int, Colour]]
 
 
 def _first_row(view: View | None, mode: Mode, size: Size, measure: Measure) -> list[Item]:
-    """The difference, or sign and word of a state without one; then the next corner, at the right."""
+    """Return the difference, or sign and word of a state without one; then the next corner, at the right."""
     if view is not None and mode == "live":
         items = _number(view.delta_s, size, measure)
     else:
         items = sign(mode, size, measure)
     if view is not None and mode in ("live", "untimed"):
-        used = max(x + w for x, _, w, _ in (i.box for i in items if isinstance(i, Label)))
-        # beside the number stands its triangle
+        used = max(x + w for x, _, w, _ in (i.box for i in items if isinstance(i, TextLabel)))
+        # its triangle is beside the number
         items += _corner(view, used + size.number_cap + 2 * size.margin, size, measure)
     return items
 
 
 def _bar(delta_s: float, y: int, size: Size) -> list[Item]:
-    """Time gained grows from the middle to the right, time lost to the left."""
+    """Return the delta bar: time gained extends from the middle to the right, time lost to the left."""
     m, height = size.margin, size.bar
     width = size.width - 2 * m
     middle = m + width // 2
@@ -162,7 +162,7 @@ def _number(delta_s: float, size: Size, measure: Measure) -> list[Item]:
 
 
 def _corner(view: View, left: int, size: Size, measure: Measure) -> list[Item]:
-    """Next corner and metres to its brake point, at the right end of the first row."""
+    """Return the next corner and the metres to its brake point, at the right end of the first row."""
     if not view.next_corner:
         return []
     cap, m, right = size.text_cap, size.margin, size.width - size.margin
@@ -171,7 +171,7 @@ def _corner(view: View, left: int, size: Size, measure: Measure) -> list[Item]:
     y = m + (size.number_cap - measure("Ag", cap)[1]) // 2
     if metres:
         items.append(label(metres, cap, right - measure(metres, cap)[0], y, TEXT, measure))
-        # as wide as the widest distance: the name does not move while the distance shrinks
+        # as wide as the widest distance, so that the name does not move while the distance shrinks
         right -= max(measure("000 m", cap)[0], measure(metres, cap)[0]) + m
     name = fit(shown(view.next_corner), cap, right - left, measure)
     if name:
@@ -180,7 +180,7 @@ def _corner(view: View, left: int, size: Size, measure: Measure) -> list[Item]:
 
 
 def _keys(items: list[Item], y: int, size: Size, measure: Measure) -> int:
-    """Append the list of keys from ``y`` on; where it ends [px]."""
+    """Append the list of keys from ``y`` on; return where it ends [px]."""
     cap, m = size.text_cap, size.margin
     items.append(Rect((m, y, size.width - 2 * m, 1), TROUGH))
     y += m // 2

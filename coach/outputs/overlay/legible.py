@@ -1,4 +1,4 @@
-"""How large letters must be to be read at arm's length, and the three sizes of the overlay that follow.
+"""Letter sizes readable at arm's length, and the overlay's three sizes derived from them.
 
 ISO 9241-303 (from memory): characters at least 16 minutes of arc high, 20 to 22 preferred; the height is that
 of a capital letter without accent.
@@ -19,12 +19,12 @@ SizeName = Literal["small", "medium", "large"]
 
 
 def height_mm(arcmin: float, viewing_mm: float = VIEWING_MM) -> float:
-    """Height [mm] that is seen under ``arcmin`` minutes of arc from ``viewing_mm`` away."""
+    """Return the height [mm] that subtends ``arcmin`` minutes of arc from ``viewing_mm`` away."""
     return 2 * viewing_mm * math.tan(math.radians(arcmin / 60) / 2)
 
 
 def height_px(arcmin: float, pitch_mm: float = FINE_PITCH_MM, viewing_mm: float = VIEWING_MM) -> int:
-    """The same in whole pixels of ``pitch_mm``, rounded up."""
+    """Return the same in whole pixels of ``pitch_mm``, rounded up."""
     return math.ceil(height_mm(arcmin, viewing_mm) / pitch_mm)
 
 
@@ -51,9 +51,9 @@ SIZE_NAMES: tuple[SizeName, ...] = tuple(_FACTORS)
 
 
 def size_of(name: str, scale: float = 1.0) -> Size:
-    """Pixels of size ``name`` on a screen whose desktop scale is ``scale`` (1 for a common desk screen).
+    """Return the pixels of size ``name`` on a screen whose desktop scale is ``scale`` (1 for a common desk screen).
 
-    OutputError when there is no such size, or the scale is not within 0.5 to 4.
+    Raise OutputError for an unknown size or a scale outside 0.5 to 4.
     """
     factor = next((f for n, f in _FACTORS.items() if n == name), None)
     if factor is None:

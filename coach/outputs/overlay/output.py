@@ -16,10 +16,10 @@ from coach.outputs.overlay.window import OverlayWindow
 
 FRAME_S = 1 / 30
 LEAST_S = 0.75 * FRAME_S
-"""Views come 30 times a second, some a little early: a picture does not wait for two of them."""
+"""Views arrive 30 times a second, some a little early: a picture does not wait for two of them."""
 STALE_S = 1.0
 LOOK_S = 1.0
-"""How often changed settings are written, and those that ``coach overlay`` wrote are read [s]."""
+"""Interval of writing changed settings, and of reading those of ``coach overlay`` [s]."""
 
 
 class Newest:
@@ -32,19 +32,19 @@ class Newest:
         self._lap: tuple[LapDone, float] | None = None
 
     def put_view(self, view: View) -> None:
-        """A newer state."""
+        """Store a newer state."""
         self._view = (view, self._clock())
 
     def put_cue(self, text: str) -> None:
-        """A newer cue."""
+        """Store a newer cue."""
         self._cue = (text, self._clock())
 
     def put_lap(self, lap: LapDone) -> None:
-        """A lap that just ended."""
+        """Store a lap that just ended."""
         self._lap = (lap, self._clock())
 
     def read(self) -> Scene:
-        """What to show now: a view is fresh for a second, cue and lap have their ages."""
+        """Return the current scene: a view is fresh for a second, cue and lap have ages."""
         now, view, cue, lap = self._clock(), self._view, self._cue, self._lap
         return Scene(
             view=None if view is None else view[0],
@@ -63,10 +63,10 @@ def run_window(
     on_painted: Callable[[Scene], None] | None = None,
     wait: Callable[[], None] = lambda: time.sleep(FRAME_S),
 ) -> bool:
-    """Show ``newest`` until ``stop()`` or the user closes the window; True in the second case.
+    """Show ``newest`` until ``stop()`` or the user closes the window; return True in the second case.
 
-    ``watch`` keeps the settings and brings those that someone else wrote. ``wait()`` is called between two pictures;
-    it returns when there may be something new, or events of the window are due. OutputError when there is no display.
+    ``watch`` stores the settings and reports external changes. ``wait()`` runs between two pictures and returns when
+    there may be something new, or window events are due. Raise OutputError without a display.
     """
     watch = watch or SettingsWatch()
     window = OverlayWindow(settings)
@@ -85,7 +85,7 @@ def run_window(
                     window.take(news)
                     kept = news
                 elif window.settings != kept:
-                    # not at each of the many steps of a move, and not only at the end: the end may be a kill
+                    # not at every step of a move, and not only at the end, which may be a kill
                     kept = window.settings
                     watch.save(kept)
             scene = newest.read()
@@ -103,7 +103,7 @@ def run_window(
 
 
 class OverlayOutput(Quiet):
-    """The overlay in the engine's own process. Calls only put the newest value where the thread finds it."""
+    """The overlay in the engine's own process. Calls only store the newest value for the thread."""
 
     def __init__(
         self,

@@ -1,4 +1,4 @@
-"""Draws the items of the layout on a surface, with the font that pygame carries along; works without a display."""
+"""Draws layout items on a surface with pygame's bundled font; works without a display."""
 
 from __future__ import annotations
 
@@ -15,16 +15,17 @@ import pygame
 from coach.outputs.overlay.colours import GROUND
 from coach.outputs.overlay.layout import Scene, lay_out
 from coach.outputs.overlay.legible import size_of
-from coach.outputs.overlay.signs import Item, Label, Rect
+from coach.outputs.overlay.signs import Item, Rect, TextLabel
 
 FINER: Final = 8
-"""Letters are set this much larger and scaled down: set at the size shown, each letter's width is rounded to a whole
-pixel, which moves letters by up to 1.9 pixels."""
+"""Letters are rendered this much larger and scaled down: at final size, rounding each letter's width to a whole pixel
+would move letters by up to 1.9 pixels.
+"""
 
 
 @lru_cache(maxsize=64)
 def _font(cap: int) -> pygame.font.Font:
-    """The bundled font, FINER times as large as where a capital is at least ``cap`` pixels high."""
+    """Return the bundled font, FINER times as large as where a capital is at least ``cap`` pixels high."""
     if not pygame.font.get_init():
         pygame.font.init()
     size = cap * FINER
@@ -37,26 +38,26 @@ def _font(cap: int) -> pygame.font.Font:
 
 @lru_cache(maxsize=512)
 def measure(text: str, cap: int) -> tuple[int, int]:
-    """Width and height [px] of the box that ``text`` takes when its capitals are ``cap`` pixels high."""
+    """Return width and height [px] of the box that ``text`` takes when its capitals are ``cap`` pixels high."""
     w, h = _font(cap).size(text)
     return math.ceil(w / FINER), math.ceil(h / FINER)
 
 
 @lru_cache(maxsize=512)
 def text_surface(text: str, cap: int, colour: tuple[int, int, int]) -> pygame.Surface:
-    """``text`` with alpha, as large as ``measure`` says."""
+    """Return ``text`` with alpha, as large as ``measure`` says."""
     w, h = measure(text, cap)
     fine = pygame.Surface((w * FINER, h * FINER), pygame.SRCALPHA)
     fine.fill((*colour, 0))
     letters = _font(cap).render(text, True, colour)
-    # copied, not blended: blending on a clear ground would darken the edges
+    # copied, not blended: blending on a transparent ground would darken the edges
     fine.blit(letters, (0, 0), special_flags=pygame.BLEND_RGBA_MAX)
     return pygame.transform.smoothscale(fine, (w, h))
 
 
 def box_of(item: Item) -> pygame.Rect:
-    """The box of pixels that an item touches."""
-    if isinstance(item, Rect | Label):
+    """Return the box of pixels that an item touches."""
+    if isinstance(item, Rect | TextLabel):
         return pygame.Rect(item.box)
     xs, ys = [p[0] for p in item.points], [p[1] for p in item.points]
     line = item.line + 1
@@ -66,13 +67,13 @@ def box_of(item: Item) -> pygame.Rect:
 
 
 def changed(before: Sequence[Item], after: Sequence[Item]) -> list[pygame.Rect]:
-    """The boxes in which two pictures differ; empty when they are the same."""
+    """Return the boxes in which two pictures differ; empty if they are equal."""
     old, new = set(before), set(after)
     return [box_of(item) for item in old ^ new]
 
 
 def paint(surface: pygame.Surface, items: Iterable[Item], within: pygame.Rect | None = None) -> None:
-    """Draw the items on the ground; only inside ``within`` when it is given."""
+    """Draw the items on the ground; only inside ``within`` if given."""
     surface.set_clip(within)
     surface.fill(GROUND)
     for item in items:
@@ -80,7 +81,7 @@ def paint(surface: pygame.Surface, items: Iterable[Item], within: pygame.Rect | 
             continue
         if isinstance(item, Rect):
             surface.fill(item.colour, item.box)
-        elif isinstance(item, Label):
+        elif isinstance(item, TextLabel):
             surface.blit(text_surface(item.text, item.cap, item.colour), item.box[:2])
         elif item.line:
             pygame.draw.lines(surface, item.colour, True, item.points, item.line)
@@ -90,7 +91,7 @@ def paint(surface: pygame.Surface, items: Iterable[Item], within: pygame.Rect | 
 
 
 def picture(scene: Scene, size: str = "medium", scale: float = 1.0) -> pygame.Surface:
-    """The overlay as a surface, without any display: for tests and for pictures."""
+    """Return the overlay as a surface, without any display: for tests and for pictures."""
     drawing = lay_out(scene, size_of(size, scale), measure)
     surface = pygame.Surface((drawing.width, drawing.height))
     paint(surface, drawing.items)

@@ -1,4 +1,4 @@
-"""The overlay as a process of its own: ``python -m coach.outputs.overlay.process``, started by the supervisor."""
+"""The overlay process: ``python -m coach.outputs.overlay.process``, started by the supervisor."""
 
 from __future__ import annotations
 
@@ -24,8 +24,8 @@ AT_START = "click on it and press H for its keys; coach overlay changes it from 
 class OverlaySetup(msgspec.Struct, frozen=True):
     """The start message of the overlay process.
 
-    ``settings`` None: those kept in ``settings_file`` (empty: the usual file). ``keys``: the helper's folder of keys
-    when the bus is on another machine.
+    ``settings`` None: those stored in ``settings_file`` (empty: the default file). ``keys``: the helper's folder of
+    keys if the bus is on another machine.
     """
 
     address: str
@@ -35,9 +35,9 @@ class OverlaySetup(msgspec.Struct, frozen=True):
 
 
 def listen(bus: Subscriber, newest: Newest, ended: threading.Event, wait_s: float = WAIT_S) -> None:
-    """Carry to ``newest`` what the bus says, waiting for it a moment; ``ended`` is set when it says that the run ended.
+    """Pass bus messages to ``newest``, waiting a moment; set ``ended`` at the end of the run.
 
-    Called between two pictures on the thread of the window, so that a view wakes one thread, once.
+    Runs between two pictures on the window's thread, so that a view wakes one thread, once.
     """
     for message in bus.read(wait_s):
         if isinstance(message, View):
@@ -51,7 +51,7 @@ def listen(bus: Subscriber, newest: Newest, ended: threading.Event, wait_s: floa
 
 
 def overlay_process_main() -> None:
-    """Show what the bus says until the parent or the run ends, or the user closes the window."""
+    """Show bus messages until the parent or the run ends, or the user closes the window."""
     run_child(_show)
 
 

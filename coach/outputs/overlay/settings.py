@@ -1,4 +1,4 @@
-"""What the overlay keeps from run to run: position, size, opacity, locked or not, hidden or not."""
+"""The overlay's stored settings: position, size, opacity, locked, hidden."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     hidden: bool = False
 
     def checked(self) -> Settings:
-        """The same; raises OutputError that names the setting, the values expected and the one found."""
+        """Return the same; raise OutputError with the setting, the expected values and the one found."""
         if self.size not in SIZE_NAMES:
             raise OutputError(f"overlay size: expected {', '.join(SIZE_NAMES)}, found {self.size!r}")
         if not OPACITY[0] <= self.opacity <= OPACITY[1]:
@@ -43,20 +43,20 @@ class Settings(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 def settings_path() -> Path:
-    """Where the settings are kept on this machine."""
+    """Return the settings file on this machine."""
     return Path(platformdirs.user_config_dir(APP)) / "overlay.json"
 
 
 def load(path: Path | None = None) -> Settings:
-    """The settings kept on this machine; the defaults when there are none or they cannot be read."""
+    """Return the stored settings; the defaults if missing or unreadable."""
     try:
         return msgspec.json.decode((path or settings_path()).read_bytes(), type=Settings).checked()
     except (OSError, msgspec.DecodeError, OutputError):
-        return Settings()  # a convenience, not a user's file: no reason to stop a run
+        return Settings()  # a convenience file is no reason to stop a run
 
 
 def save(settings: Settings, path: Path | None = None) -> None:
-    """Keep ``settings``; a folder that cannot be written is ignored."""
+    """Store ``settings``; ignore an unwritable folder."""
     target = path or settings_path()
     with contextlib.suppress(OSError):
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -64,19 +64,19 @@ def save(settings: Settings, path: Path | None = None) -> None:
 
 
 class SettingsWatch:
-    """Notices that another process, such as ``coach overlay``, wrote the settings file."""
+    """Detects changes of the settings file by another process, such as ``coach overlay``."""
 
     def __init__(self, path: Path | None = None) -> None:
         self._path = path or settings_path()
         self._seen = self._stamp()
 
     def save(self, settings: Settings) -> None:
-        """Keep ``settings``; one's own write is no news."""
+        """Store ``settings``; do not report this write as news."""
         save(settings, self._path)
         self._seen = self._stamp()
 
     def news(self) -> Settings | None:
-        """The settings someone else wrote since the last call; None when nobody did."""
+        """Return settings written by others since the last call, or None."""
         stamp = self._stamp()
         if stamp == self._seen:
             return None

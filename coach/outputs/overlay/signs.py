@@ -1,4 +1,4 @@
-"""The draw items of the overlay, and the sign of each state that shows no number: a shape and a word of its own."""
+"""The draw items of the overlay, and the sign of each state without a number: a shape and a word."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class Shape(NamedTuple):
     line: int = 0
 
 
-class Label(NamedTuple):
+class TextLabel(NamedTuple):
     """A line of text: capital height [px], and the box it takes."""
 
     text: str
@@ -37,17 +37,17 @@ class Label(NamedTuple):
     colour: Colour
 
 
-Item = Rect | Shape | Label
+Item = Rect | Shape | TextLabel
 
 
-def label(text: str, cap: int, x: int, y: int, colour: Colour, measure: Measure) -> Label:
-    """``text`` with its left top corner at ``x``, ``y``."""
+def label(text: str, cap: int, x: int, y: int, colour: Colour, measure: Measure) -> TextLabel:
+    """Return ``text`` with its left top corner at ``x``, ``y``."""
     w, h = measure(text, cap)
-    return Label(text, cap, (x, y, w, h), colour)
+    return TextLabel(text, cap, (x, y, w, h), colour)
 
 
 def sign(mode: Mode, size: Size, measure: Measure) -> list[Item]:
-    """Shape and word of a state without a number, at the place of the number."""
+    """Return shape and word of a state without a number, at the place of the number."""
     side, x, y = size.number_cap, size.margin, size.margin
     line, r = max(2, side // 9), side // 2
     cx, cy = x + r, y + r
@@ -67,7 +67,7 @@ def sign(mode: Mode, size: Size, measure: Measure) -> list[Item]:
         items.append(Shape(_ring(cx, cy, r, 24), TEXT, line))
         items.append(Rect((cx - line // 2, cy - round(r * 0.6), line, round(r * 0.6)), TEXT))
         items.append(Rect((cx - line // 2, cy - line // 2, round(r * 0.45), line), TEXT))
-    else:  # ready: a triangle lying on its side
+    else:  # ready: a triangle on its side
         items.append(Shape(((x, y), (x + side, cy), (x, y + side)), DIM))
     word_x = x + side + size.margin
     word = fit(WORDS[mode], size.text_cap, size.width - word_x - size.margin, measure)
@@ -80,6 +80,6 @@ def _ring(cx: int, cy: int, r: int, corners: int) -> Points:
     return tuple((round(cx + r * math.cos(i * turn)), round(cy + r * math.sin(i * turn))) for i in range(corners))
 
 
-def _centred(text: str, cap: int, cx: int, cy: int, colour: Colour, measure: Measure) -> Label:
+def _centred(text: str, cap: int, cx: int, cy: int, colour: Colour, measure: Measure) -> TextLabel:
     w, h = measure(text, cap)
     return label(text, cap, cx - w // 2, cy - h // 2, colour, measure)

@@ -1,6 +1,6 @@
 """What the window library cannot do: clicks that go through the window, opening without focus, the desktop's scale.
 
-X11 through python-xlib (tried); Windows through user32 (from memory, not tried); elsewhere nothing is done.
+X11 through python-xlib (tried); Windows through user32 (from memory, not tried); elsewhere it does nothing.
 """
 
 from __future__ import annotations
@@ -11,21 +11,21 @@ from typing import Any
 
 
 def set_click_through(title: str, on: bool) -> bool:
-    """Let clicks on the window called ``title`` of this process reach what lies under it; False: not possible."""
+    """Let clicks on this process's window ``title`` pass through; return False if impossible."""
     try:
         if sys.platform == "win32":
             return _windows(title, on)
         if sys.platform.startswith("linux") and os.environ.get("DISPLAY"):
             return _x11(title, on)
-    except Exception:  # a comfort: whatever the window system answers, the overlay must go on
+    except Exception:  # optional: the overlay must continue if the window system fails
         return False
     return False
 
 
 def open_without_focus(title: str) -> bool:
-    """Ask the window manager not to give the hidden window ``title`` the focus when it is shown; False: not possible.
+    """Ask the window manager not to focus the window ``title`` when shown; return False if impossible.
 
-    By a user time of 0 (Extended Window Manager Hints 1.5, ``_NET_WM_USER_TIME``); elsewhere SDL's own hint does it.
+    Uses a user time of 0 (Extended Window Manager Hints 1.5, ``_NET_WM_USER_TIME``); elsewhere SDL's own hint does it.
     """
     if not (sys.platform.startswith("linux") and os.environ.get("DISPLAY")):
         return False
@@ -47,7 +47,7 @@ def open_without_focus(title: str) -> bool:
 
 
 def desktop_scale() -> float:
-    """Scale of the desktop, 1 for a common screen; 1 where it can not be found out."""
+    """Return the scale of the desktop, 1 for a common screen; 1 if unknown."""
     try:
         if sys.platform == "win32":
             import ctypes
@@ -61,7 +61,7 @@ def desktop_scale() -> float:
 
 
 def _x11_scale() -> float:
-    """From the ``Xft.dpi`` resource, which desktops set when they scale."""
+    """Return the scale by the ``Xft.dpi`` resource, which desktops set when they scale."""
     from Xlib import Xatom, display
 
     link = display.Display()
@@ -77,7 +77,7 @@ def _x11_scale() -> float:
 
 
 def _own_window(link: Any, title: str) -> Any:
-    """This process's window called ``title``; None when there is none."""
+    """Return this process's window ``title``, or None."""
     from Xlib import X
     from Xlib.error import BadWindow
 

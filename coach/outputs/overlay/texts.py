@@ -40,12 +40,12 @@ HIDDEN: Final = "Esc shows the overlay"
 
 
 def keys_line() -> str:
-    """The keys in one line, for the terminal."""
+    """Return the keys in one line, for the terminal."""
     return "; ".join(f"{key}: {effect}" for key, effect in KEYS)
 
 
 def mode_of(view: View | None, fresh: bool = True) -> Mode:
-    """Which of the six pictures to show; ``fresh`` is false when views have stopped coming."""
+    """Return which of the six pictures to show; ``fresh`` is false once views stop."""
     if view is None:
         return "ready"
     if not fresh or view.state == "waiting":
@@ -58,7 +58,7 @@ def mode_of(view: View | None, fresh: bool = True) -> Mode:
 
 
 def delta_text(delta_s: float) -> str:
-    """Sign and number: ``+0.24`` slower, ``−0.24`` faster; two decimals, one from ten seconds on."""
+    """Return sign and number: ``+0.24`` slower, ``−0.24`` faster; two decimals, one from ten seconds on."""
     size = abs(delta_s)
     digits = f"{size:.2f}" if size < 9.995 else f"{min(size, 99.9):.1f}"
     if float(digits) == 0.0:
@@ -67,7 +67,7 @@ def delta_text(delta_s: float) -> str:
 
 
 def lap_text(lap: LapDone) -> str:
-    """A lap's number, time and difference, for the moment after the line: ``lap 3  1:32.41  -0.24``."""
+    """Return a lap's number, time and difference, for the moment after the line: ``lap 3  1:32.41  -0.24``."""
     minutes, seconds = divmod(round(lap.time_s, 2), 60.0)
     time = f"{minutes:.0f}:{seconds:05.2f}" if minutes else f"{seconds:.2f}"
     difference = f"  {delta_text(lap.delta_s)}" if math.isfinite(lap.delta_s) else ""
@@ -75,19 +75,19 @@ def lap_text(lap: LapDone) -> str:
 
 
 def countdown_text(to_brake_m: float) -> str:
-    """Metres to the brake point in steps of 10 (a number that runs can not be read); empty when none is ahead."""
+    """Return the metres to the brake point in steps of 10 (a running number is unreadable); "" if none is ahead."""
     if not math.isfinite(to_brake_m) or to_brake_m <= 0:
         return ""
     return f"{max(10, math.ceil(to_brake_m / 10) * 10)} m"
 
 
 def shown(text: str) -> str:
-    """``text`` without what a font can not draw (control characters from a feed or a file)."""
+    """Return ``text`` without control characters, which a font cannot draw."""
     return text if text.isprintable() else "".join(c if c.isprintable() else " " for c in text).strip()
 
 
 def fit(text: str, cap: int, width: int, measure: Measure) -> str:
-    """``text``, or as much of its beginning as fits with an ellipsis."""
+    """Return ``text``, or as much of its beginning as fits with an ellipsis."""
     if measure(text, cap)[0] <= width:
         return text
     for end in range(len(text) - 1, 0, -1):
@@ -98,7 +98,7 @@ def fit(text: str, cap: int, width: int, measure: Measure) -> str:
 
 
 def wrap(text: str, cap: int, width: int, lines: int, measure: Measure) -> list[str]:
-    """``text`` in at most ``lines`` lines, the last cut with an ellipsis when it must be."""
+    """Return ``text`` in at most ``lines`` lines, the last cut with an ellipsis if necessary."""
     out: list[str] = []
     rest = text.split()
     while rest and len(out) < lines - 1:

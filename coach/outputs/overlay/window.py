@@ -1,6 +1,6 @@
-"""The window itself: borderless, always on top, moved by mouse or keys, repainted only where it changed.
+"""The window itself: borderless, always on top, moved by mouse or keys, repainted only where changed.
 
-It takes no focus when it opens; a click gives it the keys of ``texts.KEYS``. Everything is called from one thread.
+It opens without focus; a click enables the keys of ``texts.KEYS``. All calls come from one thread.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from coach.outputs.suppress_stderr import hushed
 
 TITLE = f"{APP} overlay"
 TOP_PX = 24
-"""Distance of the window from the top of the desktop when nobody moved it [px]."""
+"""Default distance of the window from the top of the desktop [px]."""
 _ARROWS = {
     pygame.K_LEFT: (-1, 0),
     pygame.K_RIGHT: (1, 0),
@@ -38,9 +38,9 @@ _ARROWS = {
 
 
 class OverlayWindow:
-    """One overlay on the screen. OutputError from the constructor when there is no display.
+    """One overlay on the screen. The constructor raises OutputError without a display.
 
-    ``settings`` follows what the user does; ``redraws`` counts the frames that were painted.
+    ``settings`` follows the user's changes; ``redraws`` counts painted frames.
     """
 
     def __init__(self, settings: Settings, on_settings: Callable[[Settings], None] | None = None) -> None:
@@ -78,13 +78,13 @@ class OverlayWindow:
             raise OutputError(f"no display for the overlay: {error}") from error
         self._set_opacity(self.settings.opacity)
         pygame.event.pump()
-        # a window manager may have put it elsewhere
+        # a window manager may have moved it
         self._move()
         if self.settings.click_through:
             set_click_through(TITLE, True)
 
     def show(self, scene: Scene) -> bool:
-        """Bring the picture up to date; True when something had to be painted."""
+        """Update the picture; return True if anything was painted."""
         drawing = lay_out(scene._replace(keys=self.keys_shown, hidden=self.settings.hidden), self._size, measure)
         if (drawing.width, drawing.height) != self._shape:
             self._shape = (drawing.width, drawing.height)
@@ -103,7 +103,7 @@ class OverlayWindow:
         return True
 
     def pump(self) -> bool:
-        """Take in what the user and the system did; False when the window was closed."""
+        """Process user and system events; return False if the window was closed."""
         for event in pygame.event.get():
             if event.type in (pygame.QUIT, pygame.WINDOWCLOSE):
                 return False
@@ -117,7 +117,7 @@ class OverlayWindow:
         return True
 
     def take(self, settings: Settings) -> None:
-        """Follow settings that came from outside, such as from ``coach overlay``."""
+        """Apply external settings, such as from ``coach overlay``."""
         before, self.settings = self.settings, settings.checked()
         if settings.size != before.size:
             self._size = size_of(settings.size, self._scale)
@@ -134,7 +134,7 @@ class OverlayWindow:
         pygame.display.quit()
 
     def _place(self) -> tuple[int, int]:
-        """Where the window goes: top centre or where it was left, and always whole on the desktop [px]."""
+        """Return the window's position: top centre or its last one, always entirely on the desktop [px]."""
         desktops = pygame.display.get_desktop_sizes()
         width, height = self._shape
         # without positions of the screens: the first one's centre, and bounds that hold all of them side by side
@@ -151,7 +151,7 @@ class OverlayWindow:
     def _put(self, x: int, y: int) -> None:
         self._keep(x=x, y=y)
         self._move()
-        # what the edge of the desktop did not allow is not kept either
+        # a position limited by the desktop's edge is not stored
         kept = self._place()
         self._keep(x=kept[0], y=kept[1])
 
@@ -191,7 +191,7 @@ class OverlayWindow:
                 self._keep(click_through=on)
 
     def _set_opacity(self, opacity: float) -> None:
-        # some window systems can not do it: the overlay is then opaque
+        # some window systems cannot do it: the overlay is then opaque
         with contextlib.suppress(pygame.error):
             self._window.opacity = opacity
 

@@ -1,1 +1,1 @@
-"""Spoken cues: rendered beforehand by a worker process, kept in a cache, played with known durations."""
+"""Spoken cues: rendered in advance by a worker process, cached, and played with known durations."""

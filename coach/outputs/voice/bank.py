@@ -1,6 +1,6 @@
-"""The phrase bank: all that may be said is rendered beforehand, trimmed, levelled and kept, so its length is known.
+"""The phrase bank: renders, trims, levels and caches all phrases in advance, so their durations are known.
 
-What is rendered and kept are the pieces between commas; a text is put together from them when it is said.
+It renders and caches the pieces between commas; speaking joins them.
 """
 
 from __future__ import annotations
@@ -18,34 +18,33 @@ import platformdirs
 from coach.errors import OutputError
 from coach.outputs.voice import sound
 from coach.outputs.voice.engine import engine_version
-from coach.outputs.voice.pieces import Piece, joined, length, split
+from coach.outputs.voice.pieces import PhrasePiece, joined, length, split
 from coach.outputs.voice.pronounce import pronounce
 from coach.outputs.voice.renderer import RATES_WPM, WORKER, Progress, Renderer
 
 TRIES = 3
 LEVELLERS = 1
-FORMAT = "6"  # goes up when trimming or levelling changes, so that old clips are made anew
+FORMAT = "6"  # incremented when trimming or levelling changes, to discard old clips
 LETTER_S = 12.0  # seconds a letter at one word a minute, from measured clips
 COMMA_LETTERS = 4  # a comma takes as long as about four letters
 
 
 def default_cache_dir() -> Path:
-    """Where clips are kept on this machine."""
+    """Return the clip cache of this machine."""
     return Path(platformdirs.user_cache_dir("corner-coach")) / "phrases"
 
 
 def estimate_s(text: str, rate_wpm: int) -> float:
-    """About how long ``text`` takes to say or to read as a caption [s], when there is no clip to measure."""
+    """Estimate how long ``text`` takes to say or to read as a caption [s], without a clip."""
     return (len(text) + 2 + COMMA_LETTERS * text.count(",")) * LETTER_S / rate_wpm
 
 
 class PhraseBank:
     """Clips by text for one voice and rate (120-200 words per minute).
 
-    ``problem`` is empty, or says in one line why phrases can only be shown. ``pronunciations`` gives words as
-    they are to be spoken in place of how they are written. ``mark`` puts a short soft tone before each clip (its
-    time is part of the length). OutputError from the constructor: rate not allowed. Safe to use from several
-    threads.
+    ``problem`` is empty, or one line on why phrases can only be shown. ``pronunciations`` maps written words to spoken
+    ones. ``mark`` adds a short soft tone before each clip (included in its length). The constructor raises OutputError
+    for an invalid rate. Thread-safe.
     """
 
     def __init__(
@@ -67,32 +66,32 @@ class PhraseBank:
         self._worker = worker
         self._lead = sound.pcm(sound.onset_mark()) if mark else b""
         self._engine = engine_version()
-        self._pieces: dict[str, Piece] = {}
+        self._pieces: dict[str, PhrasePiece] = {}
         self._lock = threading.Lock()
 
     def path(self, piece: str) -> Path:
-        """The cache file of what stands between two commas; its name is a digest of all that shapes the sound."""
+        """Return the cache file of a piece; its name is a digest of everything that shapes the sound."""
         parts = (FORMAT, pronounce(piece, self._pronunciations), self.voice, str(self.rate_wpm), self._engine)
         digest = hashlib.sha256("\0".join(parts).encode()).hexdigest()
         return self._folder / f"{digest[:32]}.piece"
 
     def clip(self, text: str) -> bytes | None:
-        """16-bit mono samples at 48 kHz, or None when ``text`` was not prepared. Takes less than a millisecond."""
+        """Return 16-bit mono samples at 48 kHz, or None if ``text`` was not prepared. Takes less than a millisecond."""
         pieces = self._of(text)
         return None if pieces is None else self._lead + joined(pieces)
 
     def duration_s(self, text: str) -> float:
-        """Length of the clip [s]; an estimate when there is none."""
+        """Return the length of the clip [s], or an estimate."""
         pieces = self._of(text)
         if pieces is None:
             return estimate_s(text, self.rate_wpm)
         return (len(self._lead) // 2 + length(pieces)) / sound.RATE_HZ
 
     def prepare(self, texts: Iterable[str], progress: Progress | None = None) -> dict[str, float]:
-        """Have all that each text needs, from the cache or rendered now; the lengths [s] by text.
+        """Load or render all clips the texts need; return lengths [s] by text.
 
-        ``progress(done, of)`` is called after each piece. Never raises for a missing engine, a phrase that
-        will not render, or a cache that can not be written: ``problem`` says so, lengths are then estimates.
+        ``progress(done, of)`` is called after each piece. Never raises for a missing engine, an unrenderable phrase or
+        an unwritable cache: ``problem`` reports it, and lengths become estimates.
         """
         wanted = list(dict.fromkeys(t for t in texts if t.strip()))
         pieces = list(dict.fromkeys(piece for text in wanted for piece in split(text)))
@@ -109,19 +108,19 @@ class PhraseBank:
                     self.problem = f"{lost} of {len(wanted)} phrases are captions only; the first: {trouble}"
         return {t: self.duration_s(t) for t in wanted}
 
-    def _of(self, text: str) -> list[Piece] | None:
+    def _of(self, text: str) -> list[PhrasePiece] | None:
         found = [self._pieces.get(piece) for piece in split(text)]
         pieces = [piece for piece in found if piece is not None]
         return pieces if pieces and len(pieces) == len(found) else None
 
     def _from_cache(self, text: str) -> bool:
-        piece = Piece.read(self.path(text))
+        piece = PhrasePiece.read(self.path(text))
         if piece is not None:
             self._pieces[text] = piece
         return piece is not None
 
     def _render(self, texts: list[str], step: Callable[[], object]) -> str:
-        """Render pieces and keep them; what was wrong with the first that could not be had."""
+        """Render and store pieces; return the first failure."""
         try:
             renderer = Renderer(self.rate_wpm, self.voice, self._worker)
         except OutputError as error:
@@ -129,7 +128,7 @@ class PhraseBank:
             return ""
         failed: dict[str, str] = dict.fromkeys(texts, "")
         try:
-            # on a busy machine the engine now and then leaves a file unfinished: such a piece is tried again
+            # on a busy machine the engine sometimes leaves a file unfinished: retry such a piece
             for _ in range(TRIES):
                 failed = self._render_each(renderer, list(failed), step)
         finally:
@@ -139,7 +138,7 @@ class PhraseBank:
         return next(iter(failed.values()), "")
 
     def _render_each(self, renderer: Renderer, texts: list[str], step: Callable[[], object]) -> dict[str, str]:
-        """Each once; those that failed, with the reason. While the engine speaks one, those before are levelled."""
+        """Render each once; return failures with reasons. Level finished pieces while the engine renders the next."""
         failed: dict[str, str] = {}
         with tempfile.TemporaryDirectory(prefix="coach-voice-") as folder, ThreadPoolExecutor(LEVELLERS) as pool:
             jobs = {}
@@ -159,7 +158,7 @@ class PhraseBank:
         return failed
 
     def _keep(self, text: str, raw: Path, step: Callable[[], object]) -> None:
-        piece = self._pieces[text] = Piece.of(sound.trim(sound.read(raw)))
+        piece = self._pieces[text] = PhrasePiece.of(sound.trim(sound.read(raw)))
         path = self.path(text)
         try:
             piece.write(path)

@@ -18,29 +18,29 @@ FADE_S = 0.010
 
 
 class Device(Protocol):
-    """What the player needs of a sound device. Any call may raise OutputError when the device is gone."""
+    """The player's interface to a sound device. Any call may raise OutputError if the device is gone."""
 
     def open(self) -> None:
-        """Make it ready; one second of silence is played, since the first sound after opening is late."""
+        """Open it and play one second of silence, as the first sound after opening is late."""
 
     def play(self, clip: bytes) -> None:
-        """Start ``clip`` (16-bit mono at 48 kHz); what still sounds is faded out in 10 ms."""
+        """Start ``clip`` (16-bit mono at 48 kHz); fade out the current sound in 10 ms."""
 
     def tone(self, clip: bytes) -> None:
-        """Start a tone on a channel of its own, beside what sounds; as many channels as the device has."""
+        """Start a tone on its own channel beside other sound; as many channels as the device has."""
 
     def set_volume(self, share: float) -> None:
-        """Play clips and tones this loud from the next one on, 0..1."""
+        """Set the volume of clips and tones from the next one on, 0..1."""
 
     def alive(self) -> bool:
-        """Whether sound would be heard; asked about once a second while nothing is said."""
+        """Return whether sound would be audible; called about once a second during silence."""
 
     def close(self) -> None:
-        """Give it back."""
+        """Close it."""
 
 
 def list_devices() -> list[str]:
-    """Names of the sound outputs of this machine; empty when there is none."""
+    """Return the names of the sound outputs of this machine; empty if there is none."""
     import pygame
     from pygame._sdl2 import audio
 
@@ -60,9 +60,8 @@ def list_devices() -> list[str]:
 class MixerDevice:
     """pygame's mixer on one output device (empty name: the system's default).
 
-    ``volume`` is 0 to 1, ``buffer`` is in samples: 512 (11 ms) by default, 256 (5 ms) where the machine keeps
-    up. ``stereo`` opens two channels; clips stay mono, tones have both. OutputError from the
-    constructor: buffer not allowed.
+    ``volume`` is 0 to 1, ``buffer`` is in samples: 512 (11 ms) by default, 256 (5 ms) on a fast machine. ``stereo``
+    opens two channels; clips stay mono, tones use both. The constructor raises OutputError for an invalid buffer.
     """
 
     def __init__(self, name: str = "", buffer: int = 512, volume: float = 1.0, stereo: bool = False) -> None:
@@ -72,13 +71,13 @@ class MixerDevice:
         self._buffer = buffer
         self._volume = volume
         self.stereo = stereo
-        # the mixer steps a fade once a buffer: one shorter than a buffer would now and then be a hard cut
+        # the mixer steps a fade once per buffer: a shorter fade would sometimes be a hard cut
         self._fade_ms = round(max(FADE_S, buffer / RATE_HZ + 0.001) * 1000)
         self._turn = 0
         self._outputs: list[str] = []
 
     def open(self) -> None:
-        """Open the mixer; OutputError when there is no such device."""
+        """Open the mixer; raise OutputError if there is no such device."""
         import pygame
         from pygame._sdl2 import audio
 
@@ -95,7 +94,7 @@ class MixerDevice:
             raise OutputError(f"no {which}: {error}") from error
 
     def play(self, clip: bytes) -> None:
-        """Start the clip on the other of two channels while the one before fades out."""
+        """Start the clip on the other of two channels while the previous one fades out."""
         import pygame
 
         try:
@@ -119,13 +118,13 @@ class MixerDevice:
             raise OutputError(f"the sound device is gone: {error}") from error
 
     def set_volume(self, share: float) -> None:
-        """Play this loud from the next clip on."""
+        """Set the volume from the next clip on."""
         self._volume = share
 
     def alive(self) -> bool:
-        """Whether the machine still has the outputs that it had: the mixer itself plays on into nothing.
+        """Return whether the machine's outputs are unchanged, as the mixer does not notice a lost device.
 
-        Any change counts, also one that came, so that a new opening follows the system's default.
+        Any change counts, even an addition, so that reopening follows the system's default.
         """
         import pygame
         from pygame._sdl2 import audio
@@ -146,5 +145,5 @@ class MixerDevice:
 
 
 def _both(clip: bytes) -> bytes:
-    """A mono clip for two channels."""
+    """Return a mono clip for two channels."""
     return np.repeat(np.frombuffer(clip, "<i2"), 2).tobytes()

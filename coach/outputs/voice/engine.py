@@ -1,8 +1,7 @@
-"""Where the speech engine comes from, and its name and version as they go into the cache key.
+"""Locates the speech engine, and gives its name and version for the cache key.
 
-On Linux the engine travels with pip: loading the library of ``espeakng_loader`` with its symbols global makes
-the later load by its so-name in ``pyttsx3`` find that very library. Elsewhere, or without that package, the
-engine of the system is used.
+On Linux pip installs the engine: loading the library of ``espeakng_loader`` with global symbols makes ``pyttsx3`` find
+the same library by its so-name later. Elsewhere, or without that package, the system's engine is used.
 """
 
 from __future__ import annotations
@@ -16,7 +15,7 @@ from pathlib import Path
 
 
 def packaged() -> tuple[Path, Path] | None:
-    """Library file and data folder of the packaged engine, or None when it can not be used here."""
+    """Return library file and data folder of the packaged engine, or None if unusable here."""
     if not sys.platform.startswith("linux"):
         return None
     try:
@@ -29,7 +28,7 @@ def packaged() -> tuple[Path, Path] | None:
 
 
 def load_packaged() -> bool:
-    """Load the packaged engine into this process; False when there is none or it does not load here."""
+    """Load the packaged engine into this process; return False if there is none or it does not load."""
     found = packaged()
     if found is None:
         return False
@@ -44,7 +43,7 @@ def load_packaged() -> bool:
 
 
 def engine_version() -> str:
-    """The engine that a render worker will use on this machine, without loading it."""
+    """Return the engine of a render worker on this machine, without loading it."""
     parts = [f"pyttsx3 {_version('pyttsx3')}"]
     if packaged() is not None:
         parts.append(f"espeakng-loader {_version('espeakng-loader')}")

@@ -1,11 +1,11 @@
-"""One loudness for all that is said, and peaks held down, also where pieces are put together.
+"""Equal loudness and limited peaks for all speech, including joined pieces.
 
 Loudness after ITU-R BS.1770 (K-weighted, gated) as EBU R128 uses it; true peak by oversampling, after the annex of
 BS.1770. Samples are float64 of shape (n,) at 48 kHz, full scale 1.
 
-The standard's blocks of 400 ms begin every 100 ms, so that they consist of whole *cells* of 10 ms. Where pieces and
-pauses are whole cells too, the loudness of what is put together from them follows from their cells alone: nothing
-has to be filtered again (the filter's echo of a piece is over within the pause behind it and stands in its cells).
+The standard's blocks of 400 ms begin every 100 ms, so that they consist of whole *cells* of 10 ms. If pieces and pauses
+are whole cells too, their cells alone give the loudness of the joined text without filtering again (the filter's tail
+ends within the pause after a piece and is in its cells).
 """
 
 from __future__ import annotations
@@ -20,8 +20,9 @@ from coach.outputs.voice.sound import RATE_HZ, Samples
 TARGET_LUFS = -18.0
 PEAK_DBTP = -1.0
 HEADROOM_LU = 1.25
-"""Pieces are this much louder than what is heard: with the pauses between them they come to the target by a gain that
-is at most 1, so no peak can pass the limit. Enough for every phrase that the shipped rules have (a test asks)."""
+"""Extra loudness of pieces: joined with pauses they reach the target by a gain of at most 1, so no peak exceeds the
+limit. A test checks that it suffices for every shipped phrase.
+"""
 CELL = RATE_HZ // 100
 _MS = RATE_HZ // 1000
 _BLOCK = 40
@@ -31,20 +32,22 @@ _GATE = 0.1
 _TRIES = 8
 _OVERSAMPLED = 8
 _REACH = 10
-_ECHO = RATE_HZ // 10  # the filters' answer to a click is over by then
+_ECHO = RATE_HZ // 10  # the filters' impulse response ends by then
 _BENT = 10 ** ((PEAK_DBTP - 0.1) / 20)
 _LIMIT = 10 ** (PEAK_DBTP / 20)
 _NEAR = 0.6 * _LIMIT
-"""Between two samples smaller than this a wave of speech (below 14 kHz) can not pass the limit."""
+"""Between two samples below this, speech (below 14 kHz) cannot exceed the limit."""
 
 
 def whole_cells(samples: Samples) -> Samples:
-    """Filled up with silence to whole cells."""
+    """Pad with silence to whole cells."""
     return np.concatenate([samples, np.zeros(-len(samples) % CELL)])
 
 
 def cells(samples: Samples, behind: int = 0) -> NDArray[np.float64]:
-    """K-weighted energy of each cell of ``samples`` (whole cells) and of ``behind`` cells of silence after them."""
+    """Return K-weighted energy of each cell of ``samples`` (whole cells) and of ``behind`` cells of silence
+    after it.
+    """
     count = len(samples) + behind * CELL
     power = 1 << (count + _ECHO).bit_length()
     size = 3 * power // 4 if 3 * power // 4 >= count + _ECHO else power
@@ -53,10 +56,10 @@ def cells(samples: Samples, behind: int = 0) -> NDArray[np.float64]:
 
 
 def loudness(energy: NDArray[np.float64]) -> float:
-    """Integrated loudness [LUFS] from cells; under 400 ms they are filled up with silence, one block needs that."""
+    """Return integrated loudness [LUFS] from cells; pad below 400 ms with silence, as one block needs that."""
     count = max(len(energy), _BLOCK)
     total = np.concatenate([[0.0], np.cumsum(energy), np.full(count - len(energy), energy.sum())])
-    # counted as pyloudnorm does, so that both agree where half a step is left over
+    # counted like pyloudnorm, so that both agree for a leftover half step
     steps = round((count * CELL / RATE_HZ - 0.4) / (0.4 * 0.25))
     starts = np.arange(steps + 1) * _STEP
     power = (total[np.minimum(starts + _BLOCK, count)] - total[starts]) / (_BLOCK * CELL)
@@ -68,11 +71,10 @@ def loudness(energy: NDArray[np.float64]) -> float:
 
 
 def level(samples: Samples) -> Samples:
-    """Whole cells at the target and its headroom within 0.1 LU, true peak at most -1 dBTP.
+    """Return whole cells at the target and its headroom within 0.1 LU, true peak at most -1 dBTP.
 
-    Where the peaks are in the way they are bent down (a smooth gain over 3 ms around each), and the loudness is
-    brought back, a few times over. Meanwhile peaks and cells are only carried along with the gains, which are smooth;
-    the last word on the peaks has the wave itself.
+    Peaks above the limit are reduced (a smooth gain over 3 ms around each) and the loudness restored, in a few
+    iterations. These only scale peaks and cells by the gains, which are smooth; a final check uses the wave itself.
     """
     out = whole_cells(samples)
     energy = cells(out)
@@ -102,12 +104,12 @@ def _sums(samples: Samples) -> NDArray[np.float64]:
 
 
 def gain_of(energy: NDArray[np.float64]) -> float:
-    """What brings levelled pieces, put together, to the target; at most 1."""
+    """Return the gain that brings joined levelled pieces to the target; at most 1."""
     return float(min(1.0, 10 ** ((TARGET_LUFS - loudness(energy)) / 20)))
 
 
 def _peaks(samples: Samples) -> Samples:
-    """The highest of the wave from each sample to the next; where it can not come near the limit, the sample."""
+    """Return the wave's peak from each sample to the next, or the sample if far from the limit."""
     highest = np.abs(samples)
     near = np.flatnonzero(np.maximum(highest, np.append(highest[1:], 0.0)) > _NEAR)
     around = np.lib.stride_tricks.sliding_window_view(np.pad(samples, _REACH), 2 * _REACH + 1)
@@ -116,19 +118,21 @@ def _peaks(samples: Samples) -> Samples:
 
 
 def _bend(peaks: Samples) -> Samples:
-    """A gain that is low enough wherever the wave passes the limit less 0.1 dB, back at 1 some 3 ms from there."""
+    """Return a gain low enough wherever the wave exceeds the limit less 0.1 dB, and 1 about 3 ms away."""
     gain = np.minimum(1.0, _BENT / np.maximum(peaks, 1e-9)).reshape(-1, _MS).min(axis=1)
     windows = np.lib.stride_tricks.sliding_window_view
     least = windows(np.pad(gain, 4, constant_values=1.0), 7).min(axis=1)
     smooth = windows(least, 3).mean(axis=1)
-    # straight between the middles of the milliseconds: each of both is low enough for all of either
+    # linear between the centres of milliseconds: each value is low enough for both
     bend: Samples = np.interp(np.arange(len(peaks)), (np.arange(len(smooth)) + 0.5) * _MS - 0.5, smooth)
     return bend
 
 
 @cache
 def _k_weighting(size: int) -> NDArray[np.complex128]:
-    """Response at the frequencies of a Fourier transform of ``size`` samples: ITU-R BS.1770-4, annex 1, tables 1, 2."""
+    """Return the response at the frequencies of a Fourier transform of ``size`` samples: ITU-R BS.1770-4, annex 1,
+    tables 1, 2.
+    """
     z = np.exp(-2j * np.pi * np.arange(size // 2 + 1) / size)[:, None] ** np.arange(3)
     shelf, poles = (1.53512485958697, -2.69169618940638, 1.19839281085285), (1.0, -1.69065929318241, 0.73248077421585)
     head = (z @ shelf) / (z @ poles)
@@ -139,7 +143,9 @@ def _k_weighting(size: int) -> NDArray[np.complex128]:
 
 @cache
 def _between() -> NDArray[np.float64]:
-    """Weights of the samples around one for the wave at eight places from it on: a windowed sinc, of shape (21, 8)."""
+    """Return the weights of the samples around one for the wave at eight places from it on: a windowed sinc, of shape
+    (21, 8).
+    """
     away = np.arange(_OVERSAMPLED) / _OVERSAMPLED - np.arange(-_REACH, _REACH + 1)[:, None]
     window = np.i0(5.0 * np.sqrt(np.maximum(0.0, 1.0 - (away / _REACH) ** 2))) / np.i0(5.0)  # Kaiser's
     weights = np.where(np.abs(away) <= _REACH, np.sinc(away) * window, 0.0)

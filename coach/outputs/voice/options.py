@@ -1,4 +1,4 @@
-"""What a person may choose about the voice, and the bank and the player that follow from it."""
+"""Voice options, and the bank and player built from them."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ from coach.outputs.voice.tones import ONSET_BUFFERS, PITCH_HZ, TonePlayer, clip
 class VoiceOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """``voice`` an id from ``list_voices``, ``device`` a name from ``list_devices``; empty: the default one.
 
-    ``rate_wpm`` 120 to 200 words heard a minute. ``volume`` 0 to 1. ``buffer`` samples of the device at 48 kHz.
-    ``mark``: a short soft tone before each phrase. ``pronunciations``: words as they are to be spoken.
+    ``rate_wpm`` 120 to 200 words per minute. ``volume`` 0 to 1. ``buffer`` samples of the device at 48 kHz. ``mark``: a
+    short soft tone before each phrase. ``pronunciations``: written word -> spoken word.
     """
 
     voice: str = ""
@@ -33,10 +33,10 @@ class VoiceOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     pronunciations: dict[str, str] = {}
     cache_dir: str = ""
     tones: bool = False
-    """Sound tones too, in stereo."""
+    """Also play tones, in stereo."""
 
     def checked(self) -> VoiceOptions:
-        """The same, or OutputError naming what was found and what is allowed."""
+        """Return the same; raise OutputError with what was found and what is allowed."""
         if not RATES_WPM[0] <= self.rate_wpm <= RATES_WPM[1]:
             raise OutputError(
                 f"speech rate {self.rate_wpm} words per minute: allowed is {RATES_WPM[0]} to {RATES_WPM[1]}"
@@ -48,7 +48,7 @@ class VoiceOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         return self
 
     def bank(self) -> PhraseBank:
-        """A bank for this voice; nothing is rendered yet."""
+        """Return a bank for this voice; without rendering anything yet."""
         return PhraseBank(
             Path(self.cache_dir) if self.cache_dir else None,
             self.voice,
@@ -58,11 +58,11 @@ class VoiceOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         )
 
     def player(self, notice: Notice) -> Player:
-        """A player on this device; it is being opened on the player's thread."""
+        """Return a player on this device; the player's thread opens it."""
         return Player(MixerDevice(self.device, self.checked().buffer, self.volume, self.tones), notice)
 
     def tone_player(self, player: Player, on_start: Callable[[str], None] | None = None) -> TonePlayer | None:
-        """What starts tones on the player's device; None without tones."""
+        """Return the tone player on the player's device; None without tones."""
         if not self.tones:
             return None
         for name in PITCH_HZ:

@@ -13,10 +13,10 @@ from coach.outputs.voice.tones import TonePlayer
 
 
 class VoiceOutput(Quiet):
-    """Speaks. A text that was not prepared is not rendered while it is wanted: it would be late.
+    """Speaks decisions. It does not render an unprepared text on demand, as that would be late.
 
-    It is rendered behind the run, so that it is there the next time; ``missed`` counts these.
-    ``on_start(text)`` is called on the player's thread when a clip begins.
+    It renders it in the background for the next time; ``missed`` counts these. The player's thread calls
+    ``on_start(text)`` when a clip begins.
     """
 
     def __init__(
@@ -46,7 +46,7 @@ class VoiceOutput(Quiet):
             self._tones.decision(decision)
 
     def set_volume(self, share: float) -> None:
-        """Speak this loud from the next clip on, 0..1."""
+        """Set the volume from the next clip on, 0..1."""
         self._player.set_volume(share)
 
     def say(self, text: str, safety: bool = False) -> None:
@@ -59,7 +59,7 @@ class VoiceOutput(Quiet):
         self._player.say(clip, safety, None if on_start is None else lambda: on_start(text))
 
     def prepare(self, texts: Iterable[str]) -> None:
-        """Have clips for more texts, on a thread of its own."""
+        """Prepare clips for more texts on a separate thread."""
         self._preparing = [t for t in self._preparing if t.is_alive()]
         thread = threading.Thread(target=self._bank.prepare, args=(tuple(texts),), name="voice-prepare", daemon=True)
         self._preparing.append(thread)
@@ -76,7 +76,7 @@ class VoiceOutput(Quiet):
             self.prepare([text])
 
     def close(self) -> None:
-        """End the player; a phrase that is just being rendered is waited for a moment."""
+        """Close the player; wait a moment for a phrase being rendered."""
         if self._tones is not None:
             self._tones.close()
         self._player.close()

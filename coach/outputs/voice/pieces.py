@@ -1,7 +1,7 @@
-"""What stands between two commas, as it is kept: rendered once, levelled, and put together to what is said.
+"""The pieces between commas: rendered once, levelled, and joined to spoken texts.
 
-"Quarry, brake later" and a few hundred others need each name and each advice once. A piece and the pause between two
-are whole cells of the loudness measure, so that the length and the gain of a text follow from its pieces.
+"Quarry, brake later" and a few hundred others need each name and each advice only once. A piece and the pause between
+two are whole cells of the loudness measure, so that the length and the gain of a text follow from its pieces.
 """
 
 from __future__ import annotations
@@ -32,21 +32,21 @@ _stored = msgspec.msgpack.Decoder(_Stored)
 
 
 @dataclass(frozen=True, eq=False)
-class Piece:
-    """``samples`` 16 bit, levelled; ``energy`` of its cells and of the pause behind it."""
+class PhrasePiece:
+    """``samples`` 16 bit, levelled; ``energy`` of its cells and of the pause after it."""
 
     samples: NDArray[np.int16]
     energy: NDArray[np.float64]
 
     @classmethod
-    def of(cls, samples: Samples) -> Piece:
-        """From what the engine said, silence cut off."""
+    def of(cls, samples: Samples) -> PhrasePiece:
+        """Make a piece from the engine's output, without silence."""
         levelled = level(samples)
         return cls(np.frombuffer(pcm(levelled), "<i2"), cells(levelled, PAUSE_CELLS))
 
     @classmethod
-    def read(cls, path: Path) -> Piece | None:
-        """From its file; None when there is none or it is damaged."""
+    def read(cls, path: Path) -> PhrasePiece | None:
+        """Read a piece from its file; return None if missing or damaged."""
         try:
             stored = _stored.decode(path.read_bytes())
         except (OSError, msgspec.MsgspecError):
@@ -56,7 +56,7 @@ class Piece:
         return cls(np.frombuffer(stored.samples, "<i2"), np.frombuffer(stored.energy, "<f8"))
 
     def write(self, path: Path) -> None:
-        """To its file, in one step; OSError when it can not be kept."""
+        """Write it to its file atomically; raise OSError on failure."""
         samples, energy = self.samples.tobytes(), self.energy.astype("<f8").tobytes()
         stored = _Stored(samples, energy, crc32(energy, crc32(samples)))
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -64,17 +64,17 @@ class Piece:
 
 
 def split(text: str) -> list[str]:
-    """The pieces of ``text``."""
+    """Return the pieces of ``text``."""
     return [piece for piece in text.split(", ") if piece.strip()]
 
 
-def length(pieces: Sequence[Piece]) -> int:
-    """Samples of what they are put together to."""
+def length(pieces: Sequence[PhrasePiece]) -> int:
+    """Return the number of samples of the joined pieces."""
     return sum(len(piece.samples) for piece in pieces) + (len(pieces) - 1) * PAUSE_CELLS * CELL
 
 
-def joined(pieces: Sequence[Piece]) -> bytes:
-    """One after the other with pauses between, at one loudness: 16-bit little-endian bytes."""
+def joined(pieces: Sequence[PhrasePiece]) -> bytes:
+    """Return the pieces joined with pauses at equal loudness: 16-bit little-endian bytes."""
     count = length(pieces)
     gain = np.float32(gain_of(np.concatenate([piece.energy for piece in pieces])[: count // CELL]))
     out = np.zeros(count, dtype="<i2")

@@ -1,7 +1,7 @@
-"""Plays clips on a thread of its own: one speaker, nothing but a safety caution interrupts, nothing is late.
+"""Plays clips on its own thread: one at a time, only safety cautions interrupt, nothing plays late.
 
-What is asked for while something sounds waits only a moment, else it is dropped: a late cue is worse than none.
-A device that is missing or lost is said once and tried again, each time after a longer wait.
+A clip requested during another waits only a moment, then is dropped: a late cue is worse than none. A missing or lost
+device is reported once and retried with growing pauses.
 """
 
 from __future__ import annotations
@@ -26,9 +26,9 @@ STUCK_S = 5.0
 
 @dataclass
 class PlayerCounts:
-    """What became of the clips: played, dropped because another sounded, not heard for want of a device.
+    """Clip counts: played, dropped during another, unheard without a device.
 
-    ``cut`` counts clips that a safety caution ended early, ``reopened`` devices that came back.
+    ``cut`` counts clips interrupted by a safety caution, ``reopened`` recovered devices.
     """
 
     played: int = 0
@@ -47,7 +47,7 @@ class _Ask:
 
 
 class Player:
-    """``say`` hands a clip to the thread and returns; ``close`` ends the thread (what sounds is faded out)."""
+    """``say`` hands a clip to the thread and returns; ``close`` ends the thread (and fades out the sound)."""
 
     def __init__(
         self,
@@ -76,28 +76,28 @@ class Player:
         self._thread.start()
 
     def say(self, clip: bytes, safety: bool = False, on_start: Callable[[], None] | None = None) -> None:
-        """Play ``clip`` (16-bit mono at 48 kHz) now; returns at once. ``on_start`` is called when it begins."""
+        """Play ``clip`` (16-bit mono at 48 kHz) now; returns at once. call ``on_start`` when it begins."""
         self._asks.put(_Ask(clip, safety, self._clock(), on_start))
 
     def tone(self, clip: bytes) -> None:
-        """Start a tone at once, on the caller's thread; OutputError while there is no device."""
+        """Start a tone at once, on the caller's thread; raise OutputError while there is no device."""
         if not self._open:
             raise OutputError("no sound device is open")
         self._device.tone(clip)
 
     def set_volume(self, share: float) -> None:
-        """Play this loud from the next clip on, 0..1."""
+        """Set the volume from the next clip on, 0..1."""
         self._device.set_volume(share)
 
     def close(self) -> None:
-        """End the thread and give the device back; a second call does nothing."""
+        """End the thread and close the device; a second call does nothing."""
         if self._thread.is_alive():
             self._asks.put(None)
             self._thread.join(timeout=5.0)
 
     @property
     def stuck(self) -> bool:
-        """Whether the thread has not come round for five seconds: a sound driver hangs."""
+        """Whether the thread has been blocked for five seconds by a hanging sound driver."""
         return self._clock() - self._turned > STUCK_S
 
     @property
@@ -130,7 +130,7 @@ class Player:
         now = self._clock()
         left = self._until - now
         if left > 0 and (self._safety or not ask.safety):
-            # equals never cut one another: wait a moment, and no longer than the cue may be late
+            # equals never interrupt one another: wait a moment, at most the cue's allowed delay
             if left > (SAFETY_WAIT_S if ask.safety else WAIT_S) - (now - ask.at):
                 self.counts.dropped += 1
                 return
@@ -150,7 +150,7 @@ class Player:
             ask.on_start()
 
     def _watch(self) -> None:
-        """Between cues: notice that the device went, or try to have it again when its time has come."""
+        """Between cues, detect a lost device, or retry it when due."""
         if self._open:
             if self._clock() > self._until and not self._device.alive():
                 self._open = False

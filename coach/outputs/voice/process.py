@@ -1,4 +1,4 @@
-"""The voice as a process of its own: ``python -m coach.outputs.voice.process``, started by the supervisor."""
+"""The voice process: ``python -m coach.outputs.voice.process``, started by the supervisor."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ WAIT_S = 0.25
 
 
 class VoiceSetup(msgspec.Struct, frozen=True):
-    """What the voice process is told at its start: the bus, its options, the phrases to have ready."""
+    """Start message of the voice process: the bus, its options, the phrases to prepare."""
 
     address: str
     options: VoiceOptions
@@ -24,14 +24,14 @@ class VoiceSetup(msgspec.Struct, frozen=True):
 
 
 def voice_process_main() -> None:
-    """Speak what the bus says until the parent or the run ends."""
+    """Speak the bus's cues until the parent or the run ends."""
     run_child(_speak)
 
 
 def _speak(link: Link) -> int:
     setup = link.setup(VoiceSetup)
     try:
-        # listening comes first: what is said while the clips are read waits in the queue
+        # listen first: cues queue up while the clips load
         bus = Subscriber(setup.address, state=False)
         bank = setup.options.bank()
         player = setup.options.player(link.note)
@@ -58,7 +58,7 @@ def _speak(link: Link) -> int:
                 elif isinstance(message, Bye):
                     return 0
             if not player.stuck:
-                link.alive()  # else the parent takes the whole process away and starts it anew
+                link.alive()  # else the parent kills and restarts the whole process
     finally:
         voice.close()
         bus.close()

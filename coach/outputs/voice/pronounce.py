@@ -1,4 +1,4 @@
-"""How a text is spoken where that differs from how it is written: the profile's overrides, applied to whole words."""
+"""Applies the profile's pronunciations to whole words of a text."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from collections.abc import Mapping
 
 
 def pronounce(text: str, overrides: Mapping[str, str]) -> str:
-    """``text`` with each key of ``overrides`` replaced where it stands as whole words, whatever its case.
+    """Return ``text`` with each key of ``overrides`` replaced where it stands as whole words, ignoring case.
 
-    The longest key wins where several fit; what was put in is not looked at again.
+    The longest matching key wins; replacements are not processed again.
     """
     keys = sorted((k for k in overrides if k.strip()), key=len, reverse=True)
     if not keys:

@@ -4,9 +4,9 @@ One line of JSON in, one line out. First line out: ``{"ready": true, "voice": �
 ``{"error": …}``. Then for each ``{"text": …, "path": …}``: ``{"path": …, "seconds": …}`` or ``{"error": …}``.
 ``--list`` prints ``{"voices": [{"id", "name", "language"}]}`` and ends.
 
-The engine is treacherous in a long-lived process, hence: one rate for the life of the process, one phrase at a
-time, the finished-utterance event waited for, the file checked, moved into place in one step, and no
-interpreter shutdown (it may hang or abort in the engine). The time limit is the parent's.
+The engine is unreliable in a long-lived process, hence: one rate per process, one phrase at a time, wait for the
+finished-utterance event, check the file, move it into place atomically, and no interpreter shutdown (it may hang or
+abort in the engine). The parent sets the time limit.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from typing import IO, Any
 from coach.outputs.voice.engine import load_packaged
 
 FINISH_S = 5.0
-ESPEAK_HASTE = 1.21  # words heard a minute for each word a minute asked of espeak-ng, counted on a read passage
+ESPEAK_HASTE = 1.21  # words per minute heard for each requested from espeak-ng, counted on a read passage
 
 
 class RenderError(Exception):
@@ -32,7 +32,7 @@ class RenderError(Exception):
 
 
 def frames_in(path: Path) -> float:
-    """Length [s] of a WAV file that is whole, mono and 16 bit; RenderError otherwise."""
+    """Return the length [s] of a complete mono 16-bit WAV file; raise RenderError otherwise."""
     try:
         with wave.open(str(path), "rb") as wav:
             if (wav.getnchannels(), wav.getsampwidth()) != (1, 2):
@@ -45,8 +45,8 @@ def frames_in(path: Path) -> float:
         raise RenderError(f"the engine wrote no usable WAV file: {error}") from error
 
 
-class Engine:
-    """pyttsx3 held to what works: save one phrase, wait until it is finished, check it."""
+class SpeechEngine:
+    """pyttsx3 reduced to what works: save one phrase, wait until it is finished, check it."""
 
     def __init__(self, rate_wpm: int, voice: str) -> None:
         packaged = load_packaged()
@@ -70,15 +70,17 @@ class Engine:
         self._finished = self._finished or completed
 
     def voices(self) -> list[Any]:
-        """What the engine offers; each has ``id``, ``name`` and ``languages``."""
+        """Return the engine's voices; each has ``id``, ``name`` and ``languages``."""
         return list(self._engine.getProperty("voices"))
 
     def save(self, text: str, path: Path) -> float:
-        """Render ``text`` to ``path``; the length [s]. RenderError when there is no whole file after 5 s."""
+        """Render ``text`` to ``path`` and return the length [s]. Raise RenderError without a complete file
+        after 5 s.
+        """
         if not text.strip():
             raise RenderError("an empty text can not be spoken")
         part = path.with_name(f"{path.name}.{os.getpid()}.part")
-        part.touch()  # the engine swallows a path that can not be written
+        part.touch()  # the engine ignores an unwritable path
         part.unlink()
         self._errors.clear()
         self._finished = False
@@ -97,7 +99,7 @@ class Engine:
         return seconds
 
 
-def serve(engine: Engine, lines: IO[str], answer: Callable[[dict[str, object]], None]) -> None:
+def serve(engine: SpeechEngine, lines: IO[str], answer: Callable[[dict[str, object]], None]) -> None:
     """Answer each line of JSON until the input ends."""
     for line in lines:
         try:
@@ -110,7 +112,7 @@ def serve(engine: Engine, lines: IO[str], answer: Callable[[dict[str, object]], 
 
 def main() -> None:
     """Run until the input ends; leave without interpreter shutdown."""
-    # pyttsx3 prints on stdout: keep the real one for the answers, send prints nowhere
+    # pyttsx3 prints on stdout: keep the real one for the answers, discard prints
     out = os.fdopen(os.dup(1), "w", encoding="utf-8", buffering=1)
     os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
 
@@ -124,14 +126,14 @@ def main() -> None:
     options = parser.parse_args()
     code = 0
     try:
-        engine = Engine(options.rate, options.voice)
+        engine = SpeechEngine(options.rate, options.voice)
         if options.list:
             voices = [{"id": v.id, "name": v.name, "language": (v.languages or [""])[0]} for v in engine.voices()]
             answer({"voices": voices})
         else:
             answer({"ready": True, "engine": engine.name, "voice": options.voice})
             serve(engine, sys.stdin, answer)
-    except Exception as error:  # whatever the engine throws is a message to the parent, not a traceback
+    except Exception as error:  # any engine exception becomes a message to the parent, not a traceback
         answer({"error": f"{error}" or type(error).__name__})
         code = 1
     os._exit(code)

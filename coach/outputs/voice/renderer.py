@@ -1,4 +1,4 @@
-"""The parent's side of the render worker: start it, give each phrase a time limit, replace it when it hangs."""
+"""The parent's side of the render worker: starts it, limits the time per phrase, and replaces it when it hangs."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ WORKER = (sys.executable, "-m", "coach.outputs.voice.render_worker")
 
 
 class Worker:
-    """One worker process; ``ask`` gives a line and waits for the answer, at most the time limit."""
+    """One worker process; ``ask`` sends a line and waits for the answer up to the time limit."""
 
     def __init__(self, *options: str, command: tuple[str, ...] = WORKER) -> None:
         try:
@@ -40,7 +40,7 @@ class Worker:
         self._in: IO[str] = self._process.stdin
         self._out: IO[str] = self._process.stdout
         self._lines: queue.SimpleQueue[str] = queue.SimpleQueue()
-        # a thread reads, since a pipe can not be polled on every system
+        # a thread reads, since not every system can poll a pipe
         self._reader = threading.Thread(target=self._read, name="voice-render-reader", daemon=True)
         self._reader.start()
 
@@ -50,7 +50,7 @@ class Worker:
         self._lines.put("")
 
     def ask(self, order: dict[str, str] | None, limit_s: float) -> dict[str, Any]:
-        """Send ``order`` (None: only listen) and return the answer; OutputError on silence, end or nonsense."""
+        """Send ``order`` (None: only listen) and return the answer; raise OutputError on silence, exit or nonsense."""
         try:
             if order is not None:
                 self._in.write(json.dumps(order) + "\n")
@@ -69,7 +69,7 @@ class Worker:
         return answer if isinstance(answer, dict) else {}
 
     def close(self) -> None:
-        """End the process, by force when it does not end by itself at once."""
+        """Stop the process; kill it if it does not exit at once."""
         try:
             self._in.close()
             self._process.wait(timeout=0.5)
@@ -83,7 +83,7 @@ class Worker:
 class Renderer:
     """Renders phrases at one rate and voice. A worker that hangs or dies is replaced once per phrase.
 
-    OutputError from the constructor: no engine here, or the voice is not known.
+    The constructor raises OutputError without an engine or for an unknown voice.
     """
 
     def __init__(
@@ -116,7 +116,7 @@ class Renderer:
         return worker
 
     def render(self, text: str, path: Path) -> None:
-        """Write ``text`` as a checked WAV file to ``path``; OutputError if it can not be had."""
+        """Write ``text`` as a checked WAV file to ``path``; raise OutputError on failure."""
         for attempt in (1, 2):
             worker = self._worker or self._start()
             try:
@@ -132,14 +132,14 @@ class Renderer:
             return
 
     def close(self) -> None:
-        """End the worker."""
+        """Stop the worker."""
         if self._worker is not None:
             self._worker.close()
             self._worker = None
 
 
 def list_voices(command: tuple[str, ...] = WORKER) -> list[dict[str, str]]:
-    """The engine's voices, each with ``id``, ``name`` and ``language``; OutputError when there is no engine."""
+    """Return the engine's voices, each with ``id``, ``name`` and ``language``; raise OutputError without an engine."""
     worker = Worker("--list", command=command)
     try:
         answer = worker.ask(None, START_LIMIT_S)

@@ -1,4 +1,4 @@
-"""Sound as samples: read, resampled, silence cut off, and written as 16-bit bytes.
+"""Sound samples: reads, resamples, trims silence, and writes 16-bit bytes.
 
 Samples are float64 of shape (n,), full scale 1.
 """
@@ -17,14 +17,16 @@ from coach.errors import OutputError
 RATE_HZ = 48000  # a mixer buffer of n samples is then half as long as at the 22 050 Hz of the engine
 WINDOW_S = 0.005
 FLOOR_DB = 45.0
-PAD_BEFORE_S = 0.001  # what is left in front is heard as delay
+PAD_BEFORE_S = 0.001  # leading silence is heard as delay
 PAD_S = 0.005
 
 Samples = NDArray[np.float64]
 
 
 def read(path: Path) -> Samples:
-    """Samples of a mono 16-bit WAV file, resampled to 48 kHz when need be; OutputError if it is not one."""
+    """Return the samples of a mono 16-bit WAV file, resampled to 48 kHz if necessary; raise OutputError if it is not
+    one.
+    """
     try:
         with wave.open(str(path), "rb") as wav:
             if (wav.getnchannels(), wav.getsampwidth()) != (1, 2):
@@ -41,23 +43,24 @@ def read(path: Path) -> Samples:
 
 
 def _resampled(samples: Samples, rate: int) -> Samples:
-    """At 48 kHz, by its spectrum: scipy.signal would do the same, and its import alone costs a first start a second."""
+    """Resample to 48 kHz by spectrum, like scipy.signal, whose import alone takes a second."""
     common = math.gcd(RATE_HZ, rate)
     up, down = RATE_HZ // common, rate // common
-    parts = 1 << (-(-len(samples) // down)).bit_length()  # silence behind keeps the end from running into the beginning
+    # trailing silence keeps the end from wrapping into the beginning
+    parts = 1 << (-(-len(samples) // down)).bit_length()
     wave_form: Samples = np.fft.irfft(np.fft.rfft(samples, parts * down), parts * up) * (up / down)
     return wave_form[: -(-len(samples) * up // down)]
 
 
 def pcm(samples: Samples) -> bytes:
-    """16-bit little-endian bytes, clipped to full scale."""
+    """Return 16-bit little-endian bytes, clipped to full scale."""
     return np.clip(np.round(samples * 32768.0), -32768, 32767).astype("<i2").tobytes()
 
 
 def trim(samples: Samples) -> Samples:
-    """Without the silence before and behind: from the first to the last 5 ms window within 45 dB of the loudest.
+    """Trim leading and trailing silence: keep from the first to the last 5 ms window within 45 dB of the loudest.
 
-    1 ms is left before and 5 ms behind, and faded, so that the cut makes no click. All silence: OutputError.
+    Keeps 1 ms before and 5 ms after, faded, to avoid clicks. Raise OutputError if all is silent.
     """
     width = round(WINDOW_S * RATE_HZ)
     count = -(-len(samples) // width)
@@ -79,9 +82,10 @@ def trim(samples: Samples) -> Samples:
 
 
 def onset_mark() -> Samples:
-    """A soft tone of 60 ms that swells and fades, and 40 ms of silence: it turns the ear before the first word.
+    """Return a soft tone of 60 ms that swells and fades, and 40 ms of silence: it draws attention before the first
+    word.
 
-    12 dB below the loudness that speech is brought to.
+    12 dB below the loudness of speech.
     """
     n = round(0.06 * RATE_HZ)
     tone = np.sin(2 * np.pi * 660.0 / RATE_HZ * np.arange(n)) * np.hanning(n)

@@ -1,4 +1,4 @@
-"""Tones at their moment: made once, kept ready, and started so much before they are due as the device takes to sound.
+"""Plays tones on time: made once, kept ready, and started early by the device's delay.
 
 A tone is 6 LU softer than speech (loudness of its 400 ms after BS.1770), begins and ends without a click, and has a
 channel of the mixer to itself.
@@ -25,20 +25,20 @@ from coach.outputs.voice.sound import RATE_HZ, Samples, pcm
 SOFTER_LU: Final = 6.0
 EDGE_S: Final = 0.005
 PITCH_HZ: Final = {"count": 880.0, "point": 1320.0, "release": 660.0, "gain": 990.0, "loss": 495.0}
-"""The last of a count is higher; gained is high, lost is low (common practice, no source)."""
+"""The last of a count-down is higher; gained is high, lost is low (common practice, no source)."""
 PAN: Final = {"gain": (0.0, 1.0), "loss": (1.0, 0.0)}
-"""Left and right share; the others come from the middle."""
+"""Left and right share; other tones are centred."""
 ONSET_BUFFERS: Final = 1.5
-"""From the call to the sound, in device buffers: half a one until the next is mixed, one until it is played."""
+"""Delay from call to sound in device buffers: half until the next is mixed, one until it plays."""
 LATE_S: Final = 0.05
-"""A tone that can only sound this much late is left out."""
+"""A tone later than this is dropped."""
 SAME_CLOCK_S: Final = 0.25
-"""Session time and the machine's clock that differ by this much more than before: the feed was paused."""
+"""A larger change between session time and machine clock means that the feed paused."""
 
 
 @cache
 def tone(name: str) -> Samples:
-    """One tone, of shape (n,): a sine with raised-cosine edges; KeyError for a name that is none."""
+    """Return one tone, of shape (n,): a sine with raised-cosine edges; raise KeyError for an unknown name."""
     n = round(TONE_S * RATE_HZ)
     edge = round(EDGE_S * RATE_HZ)
     rise = 0.5 - 0.5 * np.cos(np.pi * np.arange(edge) / edge)
@@ -51,7 +51,7 @@ def tone(name: str) -> Samples:
 
 @cache
 def clip(name: str, stereo: bool) -> bytes:
-    """The same as 16-bit samples, left and right side by side when ``stereo``."""
+    """Return the same as 16-bit samples, left and right side by side when ``stereo``."""
     if not stereo:
         return pcm(tone(name))
     left, right = PAN.get(name, (1.0, 1.0))
@@ -59,25 +59,29 @@ def clip(name: str, stereo: bool) -> bytes:
 
 
 class SessionClock:
-    """The machine's clock at a session time, from when decisions arrive: the fastest arrival tells the least delay."""
+    """Maps session time to the machine's clock by arrival times of decisions: the fastest arrival has the
+    least delay.
+    """
 
     def __init__(self) -> None:
         self._ahead = float("inf")
 
     def at(self, t_s: float, now_s: float, due_s: float) -> float:
-        """When it is ``due_s`` [s, machine's clock]; a decision made at session time ``t_s`` arrived at ``now_s``."""
+        """Return the machine time of ``due_s`` [s], given a decision made at session time ``t_s`` that arrived at
+        ``now_s``.
+        """
         ahead = now_s - t_s
         if not abs(ahead - self._ahead) < SAME_CLOCK_S:
             self._ahead = ahead
-        # clocks drift, so that the least of long ago must not count for ever
+        # clocks drift, so an old minimum must expire
         self._ahead = min(ahead, self._ahead + 1e-4)
         return due_s + self._ahead
 
 
 class TonePlayer:
-    """Starts tones on a thread of its own; ``play`` starts one by name and may raise OutputError.
+    """Starts tones on its own thread; ``play`` starts one by name and may raise OutputError.
 
-    ``onset_s`` is how long after that it sounds [s]; ``on_start`` is called with the name when it was started.
+    ``onset_s`` is the delay until it sounds [s]; ``on_start`` is called with the name at the start.
     """
 
     def __init__(
@@ -101,7 +105,7 @@ class TonePlayer:
         self._thread.start()
 
     def decision(self, decision: Decision) -> None:
-        """Sound the tone of a decision that just arrived, when it is due."""
+        """Schedule the tone of a decision that just arrived."""
         now = self._clock()
         at = self._session.at(decision.t_s, now, decision.action_t_s) - self._onset_s
         with self._changed:
@@ -109,7 +113,7 @@ class TonePlayer:
             self._changed.notify()
 
     def close(self) -> None:
-        """End the thread; what is not due yet is not heard."""
+        """End the thread; drop pending tones."""
         with self._changed:
             self._closing = True
             self._changed.notify()

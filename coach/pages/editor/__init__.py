@@ -1,1 +1,1 @@
-"""The editor: a local page to look at a circuit, change its profile and try the cues at once."""
+"""The editor: a local page to view a circuit, change its profile and try the cues at once."""

@@ -1,4 +1,4 @@
-"""The question where a new corner is to be; what it says about a place that is taken stands under the field."""
+"""The dialog for a new corner's place; errors appear under the field."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from coach.pages.editor.form import number, shown
 
 
 class AddCorner:
-    """A small dialog; ``add`` is awaited with the apex [m] and raises CoachError when there is no room.
+    """A small dialog; it awaits ``add`` with the apex [m], which raises CoachError if there is no room.
 
-    ``added`` is awaited when the dialog is closed: until then it holds the focus.
+    It awaits ``added`` after closing, as it holds the focus until then.
     """
 
     def __init__(
@@ -32,7 +32,7 @@ class AddCorner:
                 ui.button("cancel", on_click=self._dialog.close).props("outline dense no-caps padding='xs md'")
 
     def ask(self, corner: int) -> None:
-        """Ask, with a place after ``corner`` to begin with."""
+        """Open the dialog with a suggested place after ``corner``."""
         try:
             place = self.desk.suggested_m(corner)
         except CoachError as error:

@@ -1,4 +1,4 @@
-"""What the coach would say in the session now: what changed, why, and how it sounds."""
+"""Lists the session's cues under the current profile: changes, reasons, and sound."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from nicegui import run, ui
 
-from coach.pages.editor.desk import CueRow, Desk
+from coach.pages.editor.desk import CueListRow, Desk
 from coach.pages.editor.words import why_nothing
 from coach.pages.look import KINDS
 
@@ -25,7 +25,7 @@ _COLUMNS: Final = (
 
 
 def _button(event: str) -> str:
-    """A button of a row that sends ``event`` with the row's number."""
+    """Return a button of a row that sends ``event`` with the row's number."""
     return (
         f'<q-btn flat dense no-caps color="primary" label="{event}" :aria-label="\'{event}: \' + props.row.text"'
         f" @click=\"$parent.$emit('{event}', props.row.id)\"/>"
@@ -33,12 +33,12 @@ def _button(event: str) -> str:
 
 
 class CueList:
-    """The list; ``locked`` runs a call on the desk while no edit does."""
+    """The list; ``locked`` runs a call on the desk without concurrent edits."""
 
     def __init__(self, desk: Desk, locked: Callable[..., Awaitable[Any]]) -> None:
         self.desk = desk
         self._locked = locked
-        self._rows: list[CueRow] = []
+        self._rows: list[CueListRow] = []
         self._said: tuple[int, str] = (-1, "")
         self._build()
 
@@ -76,7 +76,7 @@ class CueList:
             "body-cell-ask",
             f'<q-td :props="props">{_button("hear")}{_button("why")}</q-td>',
         )
-        # the answer stands in the row that was asked about
+        # the answer appears in its row
         self.table.add_slot(
             "body-cell-corner",
             '<q-td :props="props">{{ props.row.corner }}<div class="kind" :class="props.row.kind">'
@@ -86,7 +86,7 @@ class CueList:
         self.table.on("why", self._why)
 
     def draw(self, edited: Sequence[str | int] = ()) -> None:
-        """Show the cues as the desk has them now; ``edited`` is the field whose change led to this run, if any."""
+        """Show the desk's current cues; ``edited`` is the field whose change caused this run, if any."""
         self._rows = self.desk.cue_rows()
         self._said = (-1, "")
         count, took = self.desk.ran
@@ -130,7 +130,7 @@ class CueList:
     def _show_all(self) -> None:
         self.show.value = "all"
 
-    def _shown(self, row: CueRow) -> bool:
+    def _shown(self, row: CueListRow) -> bool:
         if self.show.value == "spoken":
             return row.outcome == "spoken"
         return self.show.value == "all" or bool(row.mark)
@@ -144,24 +144,24 @@ class CueList:
         self.desk.keep_as_before()
         self.draw()
 
-    def _row(self, number: Any) -> CueRow | None:
+    def _row(self, number: Any) -> CueListRow | None:
         return next((r for r in self._rows if r.id == number), None)
 
-    def _answer(self, row: CueRow, text: str) -> None:
+    def _answer(self, row: CueListRow, text: str) -> None:
         self._said = (row.id, text)
         self._list()
 
     def _why(self, event: Any) -> None:
         row = self._row(event.args)
         if row is not None:
-            # asked again, the answer goes
+            # a second click hides the answer
             self._answer(row, "" if self._said == (row.id, row.why) else row.why)
 
     async def _hear(self, event: Any) -> None:
         row = self._row(event.args)
         if row is None:
             return
-        # None when the server is being ended
+        # None during server shutdown
         data, problem = await run.io_bound(self.desk.sound, row.text) or (b"", "the editor ends")
         if not data:
             self._answer(row, f"No sound for this cue: {problem}")

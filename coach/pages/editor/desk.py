@@ -1,4 +1,4 @@
-"""What the editor's page needs of the profile being edited; the application gives it."""
+"""The editor page's interface to the profile; the application implements it."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from coach.pages.traces import Traces
 
 
 @dataclass(frozen=True)
-class CueRow:
-    """A cue in the list: ``outcome`` spoken or held, ``mark`` what changed, ``why`` in sentences."""
+class CueListRow:
+    """A cue in the list: ``outcome`` spoken or held, ``mark`` the change, ``why`` in sentences."""
 
     id: int
     lap: int
@@ -29,7 +29,7 @@ class CueRow:
 
 
 class Desk(Protocol):
-    """The profile as it stands, edits to it, and its cues on the session."""
+    """The current profile, its edits, and its cues on the session."""
 
     reference: Reference
 
@@ -43,31 +43,31 @@ class Desk(Protocol):
 
     @property
     def corners(self) -> tuple[Corner, ...]:
-        """The corners as they last were valid, as many as ``names``."""
+        """The last valid corners, as many as ``names``."""
 
     @property
     def names(self) -> list[str]:
-        """The corners' names as they stand."""
+        """The corners' current names."""
 
     @property
     def changed(self) -> bool:
-        """Whether there is something to save."""
+        """Whether there are unsaved changes."""
 
     @property
     def undo_label(self) -> str:
-        """What undo would take back."""
+        """Label of the next undo."""
 
     @property
     def redo_label(self) -> str:
-        """What redo would bring again."""
+        """Label of the next redo."""
 
     @property
     def rule_sets(self) -> dict[str, str]:
-        """Rule sets that can be tried: value -> name."""
+        """Available rule sets: value -> name."""
 
     @property
     def mutes(self) -> list[str]:
-        """What a corner may mute."""
+        """Everything a corner may mute."""
 
     @property
     def rules_name(self) -> str:
@@ -79,65 +79,65 @@ class Desk(Protocol):
 
     @property
     def marks(self) -> tuple[Mark, ...]:
-        """The places that the driver marked in the session."""
+        """The driver's marks in the session."""
 
     @property
     def ran(self) -> tuple[int, float]:
-        """How many times the session was run, and how long the last run took [s]."""
+        """Number of reruns of the session, and duration of the last one [s]."""
 
     def get(self, corner: int, *path: str | int) -> Any:
-        """A value of a corner."""
+        """Return a value of a corner."""
 
     def problem_at(self, corner: int, *path: str | int) -> str:
-        """What is wrong with a field."""
+        """Return the error of a field, "" if it is valid."""
 
     def problem_lines(self) -> list[str]:
-        """All problems, each with the label of its field, without the file's path."""
+        """Return all problems, each with the label of its field, without the file's path."""
 
     def room_of(self, corner: int, field: str) -> tuple[float, float]:
-        """How far a point of a corner may move before it meets its neighbours [m]."""
+        """Return how far a point of a corner may move before it meets its neighbours [m]."""
 
     def put(self, corner: int, path: Sequence[str | int], value: Any) -> bool:
         """Set a field."""
 
     def suggested_m(self, corner: int) -> float:
-        """Where a corner might be added after ``corner`` [m]; raises CoachError when there is no room."""
+        """Return a place for a new corner after ``corner`` [m]; raise CoachError if there is no room."""
 
     def add_corner(self, apex_m: float) -> int:
-        """Add a corner; its number. Raises CoachError when there is no room."""
+        """Add a corner and return its number. Raise CoachError if there is no room."""
 
     def remove_corner(self, corner: int) -> bool:
-        """Take a corner out; False when it is the last."""
+        """Remove a corner; return False if it is the last."""
 
     def undo(self) -> bool:
-        """Take an edit back."""
+        """Undo an edit."""
 
     def redo(self) -> bool:
-        """Bring it again."""
+        """Redo an edit."""
 
     def changed_on_disk(self) -> bool:
-        """Whether someone else wrote the file."""
+        """Return whether someone else wrote the file."""
 
     def save(self, *, force: bool = False) -> None:
-        """Write the file; raises CoachError."""
+        """Write the file; raise CoachError on failure."""
 
     def take_from_disk(self) -> None:
-        """Read the file again; raises CoachError."""
+        """Reload the file; raise CoachError on failure."""
 
     def use_rules(self, rules: str) -> None:
         """Try another rule set."""
 
     def rerun(self) -> None:
-        """Run the session again."""
+        """Rerun the session."""
 
     def keep_as_before(self) -> None:
-        """Mark changes against the cues as they are now."""
+        """Mark changes against the current cues from now on."""
 
-    def cue_rows(self) -> list[CueRow]:
-        """The cues of the session."""
+    def cue_rows(self) -> list[CueListRow]:
+        """Return the cues of the session."""
 
     def traces(self) -> Traces | None:
-        """The session's laps; None without a session."""
+        """Return the session's laps; None without a session."""
 
     def sound(self, text: str) -> tuple[bytes, str]:
-        """A WAV file that says ``text``, or b"" and why there is none."""
+        """Return a WAV file that says ``text``, or b"" and the reason."""

@@ -1,4 +1,4 @@
-"""The fields of one corner: what is typed goes to the file's own checks, and what they say stands under the field."""
+"""The form of one corner: the file's validation checks input, and errors appear under the field."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ Put = Callable[[FieldPath, Any], Awaitable[None]]
 
 
 def number(text: str | None) -> Any:
-    """What was typed as a number; text that is none stays text, so that the file's check says what is wrong."""
+    """Return input as a number; keep other text, so that the file's validation reports it."""
     raw = (text or "").strip()
     if not raw:
         return None
@@ -31,7 +31,7 @@ def number(text: str | None) -> Any:
 
 
 def shown(value: Any) -> str:
-    """A value of the file as it stands in its field."""
+    """Return a value of the file as shown in its field."""
     if value is None:
         return ""
     if isinstance(value, float):
@@ -40,12 +40,12 @@ def shown(value: Any) -> str:
 
 
 def numbers(text: str | None) -> list[Any]:
-    """Numbers with commas or blanks between them."""
+    """Return the numbers in comma- or space-separated text."""
     return [number(part) for part in (text or "").replace(",", " ").split()]
 
 
 def lines(text: str | None) -> list[str]:
-    """Lines that hold something."""
+    """Return the non-empty lines."""
     return [line.strip() for line in (text or "").splitlines() if line.strip()]
 
 
@@ -57,7 +57,7 @@ class _Field:
 
 
 class CornerForm:
-    """The form for ``corner``; ``put`` is awaited with each change."""
+    """The form for ``corner``; it awaits ``put`` with each change."""
 
     def __init__(self, desk: Desk, put: Put) -> None:
         self.desk = desk
@@ -110,7 +110,7 @@ class CornerForm:
         self._add(path, element, lambda v: v, lambda v: v if v in options else None)
 
     def _add(self, path: FieldPath, element: Any, read: Callable[[Any], Any], to_field: Callable[[Any], Any]) -> None:
-        # not a coroutine: whether the form is being filled must be asked now, not when a coroutine comes to run
+        # not a coroutine: it must check now whether the form is being filled, not when a coroutine runs
         def changed() -> Awaitable[None] | None:
             return None if self._filling else self._put(path, read(element.value))
 
@@ -119,7 +119,7 @@ class CornerForm:
         self._fields.append(_Field(path, element, to_field))
 
     def fill(self, but: FieldPath | None = None) -> None:
-        """Show the corner as the file has it; the field ``but`` is being typed in and keeps its text."""
+        """Show the file's values; the field ``but`` has the focus and keeps its text."""
         self._filling = True
         try:
             for field in self._fields:
@@ -132,7 +132,7 @@ class CornerForm:
             self._filling = False
 
     def tell(self) -> None:
-        """Show under each field what is wrong with it."""
+        """Show errors under their fields."""
         for field in self._fields:
             field.element.error = in_words(self.desk.problem_at(self.corner, *field.path)) or None
 

@@ -1,7 +1,7 @@
-"""Who may talk to the editor: this machine only, or whoever was given a one-time token.
+"""Access to the editor: this machine only, or holders of a one-time token.
 
-A page that some other site opened in the same browser reaches a local server too (DNS rebinding, cross-site
-requests), so the names in Host and Origin are checked as well as the address of the peer.
+A page of another site in the same browser also reaches a local server (DNS rebinding, cross-site requests), so the gate
+checks the names in Host and Origin as well as the peer's address.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ LOOPBACK_NAMES: Final = frozenset({"localhost", "127.0.0.1", "::1"})
 
 
 class Passes:
-    """One-time tokens and the passes they were exchanged for; ``told`` is called with each new token."""
+    """One-time tokens and the passes issued for them; calls ``told`` with each new token."""
 
     def __init__(self, told: Callable[[str], object]) -> None:
         self._told = told
@@ -31,12 +31,12 @@ class Passes:
         self._token = ""
 
     def renew(self) -> None:
-        """A new token; the one before is void."""
+        """Issue a new token, which voids the previous one."""
         self._token = secrets.token_urlsafe(16)
         self._told(self._token)
 
     def exchange(self, token: str) -> str:
-        """A pass for the token, which is then used up; "" for any other text."""
+        """Exchange the token for a pass; "" for any other text."""
         if not self._token or not secrets.compare_digest(token.encode(), self._token.encode()):
             return ""
         fresh = secrets.token_urlsafe(24)
@@ -45,11 +45,11 @@ class Passes:
         return fresh
 
     def known(self, given: str) -> bool:
-        """Whether ``given`` is a pass that was handed out."""
+        """Return whether ``given`` is an issued pass."""
         return any(secrets.compare_digest(given.encode(), p.encode()) for p in self._passes)
 
 
-class Gate:
+class AccessGate:
     """ASGI middleware: refuses foreign names, and peers from elsewhere without a pass."""
 
     def __init__(self, app: App, passes: Passes | None = None, names: Iterable[str] = ()) -> None:
@@ -58,7 +58,7 @@ class Gate:
         self._names = LOOPBACK_NAMES | {n.lower() for n in names}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Let the request through, or answer it with why not."""
+        """Pass the request on, or refuse it with the reason."""
         if scope["type"] not in ("http", "websocket"):
             await self._app(scope, receive, send)
             return
@@ -82,7 +82,7 @@ class Gate:
     def _named(self, host: str, scope: Scope) -> bool:
         name = _name_of(f"//{host}")
         server = scope.get("server") or ("",)
-        # the machine's own address, as the connection came in, is no foreign name
+        # the machine's own address of this connection is not a foreign name
         return bool(name) and (name in self._names or (self._passes is not None and name == server[0]))
 
     def _origin_is_ours(self, headers: dict[str, str], scope: Scope) -> bool:
@@ -129,7 +129,7 @@ async def _refuse(scope: Scope, receive: Receive, send: Send, status: int, why: 
 
 async def _welcome(send: Send, path: str, granted: str) -> None:
     cookie = f"{COOKIE}={granted}; HttpOnly; SameSite=Strict; Path=/"
-    # back to the same page without the token, so that it does not stay in the address bar
+    # redirect to the same page without the token, to remove it from the address bar
     head = [(b"location", path.encode()), (b"set-cookie", cookie.encode()), (b"cache-control", b"no-store")]
     await send({"type": "http.response.start", "status": 303, "headers": head})
     await send({"type": "http.response.body", "body": b""})

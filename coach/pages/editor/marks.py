@@ -1,4 +1,4 @@
-"""The marks of the session: one click makes a caution, a note or the brake point of one, at the corner it is near."""
+"""The session's marks: one click turns a mark into a caution, a note or a brake point of the nearest corner."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from coach.pages.marks import corner_near, mark_lines
 
 CAUTION_WORDS: Final = "watch out here"
 NOTE_WORDS: Final = "mind your mark"
-"""To begin with: the person writes what it is about, in the corner's fields."""
+"""Initial text, which the user edits in the corner's fields."""
 TURNS_INTO: Final = ("caution", "note", "brake point")
 
 Put = Callable[[int, FieldPath, Any], Awaitable[None]]
@@ -22,7 +22,7 @@ Put = Callable[[int, FieldPath, Any], Awaitable[None]]
 
 
 class MarkList:
-    """One row a mark; ``put`` sets what a click asks for."""
+    """One row per mark; ``put`` applies a click."""
 
     def __init__(self, desk: Desk, put: Put) -> None:
         self.desk = desk
@@ -36,7 +36,7 @@ class MarkList:
                     )
 
     async def turn(self, mark: Mark, kind: str) -> None:
-        """Make ``mark`` a caution, a note or the brake point of the corner that it is near."""
+        """Turn ``mark`` into a caution, a note or the brake point of the nearest corner."""
         corner = corner_near(self.desk.corners, mark.s_m, self.desk.reference)
         place = self._along(corner, mark.s_m)
         if kind == "brake point":
@@ -53,7 +53,7 @@ class MarkList:
             await self._put(corner, ("words",), [*(self.desk.get(corner, "words") or []), NOTE_WORDS])
 
     def _along(self, corner: int, s_m: float) -> float:
-        """The place as the corner counts it: its points may lie before the line [m]."""
+        """Return the place in the corner's count: its points may lie before the line [m]."""
         length = self.desk.reference.length_m if self.desk.reference.closed else 0.0
         apex = self.desk.corners[corner].apex_m
         places: tuple[float, ...] = (s_m - length, s_m, s_m + length)

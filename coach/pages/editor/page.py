@@ -14,18 +14,18 @@ from coach.pages.editor.cues import CueList
 from coach.pages.editor.form import CornerForm, FieldPath
 from coach.pages.editor.marks import MarkList
 from coach.pages.editor.picture import MapView, TraceView
-from coach.pages.editor.shared import Shared
+from coach.pages.editor.shared import SharedDesk
 from coach.pages.look import ALARM, LINK, css_colours, dark_pairs
 from coach.pages.render import asset
 
 WATCH_S = 1.0
-"""How often the file on disk is looked at [s]."""
+"""Interval of checks of the file on disk [s]."""
 
 
 class EditorPage:
     """One browser's view of the desk."""
 
-    def __init__(self, shared: Shared) -> None:
+    def __init__(self, shared: SharedDesk) -> None:
         self.shared = shared
         self.desk = shared.desk
         self.corner = 0
@@ -124,10 +124,10 @@ class EditorPage:
         self._problems = ui.label("").classes("problems").mark("problems").props("role=alert")
         self.form = CornerForm(self.desk, self._put)
 
-    # what it shows
+    # display
 
     def show(self, but: FieldPath | None = None) -> None:
-        """Show the desk as it is; the field ``but`` keeps what is being typed."""
+        """Show the current desk; the field ``but`` keeps its text."""
         names = self.desk.names
         self.corner = min(self.corner, len(names) - 1)
         problems = self.desk.problem_lines()
@@ -146,15 +146,15 @@ class EditorPage:
         self.map.draw(self.corner)
         self.traces.draw(self.corner)
         marks = json.dumps(self.traces.marks(self.corner))
-        # the view's own client, whoever made the edit
+        # the view's own client, regardless of the editing one
         self._client.run_javascript(f"coachEditor.marks({self.traces.chart.id}, {marks})")
 
     def show_cues(self, edited: FieldPath = ()) -> None:
-        """Show the cues of the last run; ``edited`` is the field that was changed before it."""
+        """Show the cues of the last run; ``edited`` is the field changed before it."""
         if self.cues is not None:
             self.cues.draw(edited)
 
-    # what is done
+    # actions
 
     def _choose(self, corner: int | None) -> None:
         if corner is None or corner == self.corner:
@@ -209,7 +209,7 @@ class EditorPage:
             await self.shared.rerun()
 
     async def _saved(self) -> None:
-        # also by Ctrl+S, which no disabled button stops
+        # also by Ctrl+S, which a disabled button does not stop
         if not self._save.enabled:
             ui.notify("not saved: fix the problems first" if self.desk.problem_lines() else "nothing to save")
             return

@@ -1,4 +1,4 @@
-"""Map and traces of the editor, both with the places of the chosen corner as points that can be dragged."""
+"""Map and traces of the editor, both with the chosen corner's places as draggable points."""
 
 from __future__ import annotations
 
@@ -18,20 +18,20 @@ APART: Final = 26.0
 NAME_AWAY: Final = 19.0
 """Least distance of two handles, and distance of a name from its handle [1/420 of the drawing's width]."""
 AROUND_M: Final = 50.0
-"""The corner's own drawing begins and ends this far beyond its points [m]."""
+"""Margin of a corner's drawing beyond its points [m]."""
 
 
 def handles(corner: Corner) -> list[tuple[str, str, float]]:
-    """(field, name, place [m]) of the points of a corner that can be dragged."""
+    """Return (field, name, place [m]) of a corner's draggable points."""
     out = [] if corner.brake_m != corner.brake_m else [("brake_m", "brake", corner.brake_m)]
     out += [("turn_in_m", "turn in", corner.turn_in_m), ("apex_m", "apex", corner.apex_m)]
     return [*out, ("exit_m", "exit", corner.exit_m)]
 
 
 def told_apart(points: list[dict[str, Any]], track: TrackMap, direction: str, unit: float) -> None:
-    """Set where each point's handle (``hx``, ``hy``) and name (``tx``, ``ty``) stand, so that no two coincide.
+    """Place each point's handle (``hx``, ``hy``) and name (``tx``, ``ty``) without overlaps.
 
-    A handle stands on the line; one too close to the one before stands beside the line, on alternate sides.
+    A handle is on the line; one too close to the previous is beside the line, on alternate sides.
     """
     outside = 1.0 if direction == "left" else -1.0
     side, before = 0.0, None
@@ -51,7 +51,7 @@ def told_apart(points: list[dict[str, Any]], track: TrackMap, direction: str, un
 
 
 class MapView:
-    """The circuit with its corners' names, one of which is chosen, and beside it that corner with its points."""
+    """The circuit with its corners' names, and beside it the chosen corner with its points."""
 
     def __init__(self, desk: Desk) -> None:
         self.desk = desk
@@ -59,7 +59,7 @@ class MapView:
         self._html = ui.html("", sanitize=False).classes("map-holder")
 
     def script_data(self) -> dict[str, Any]:
-        """The line as [place, x, y] rows, for dragging along it."""
+        """Return the line as [place, x, y] rows, for dragging along it."""
         reference = self.desk.reference
         if not self._track.known:
             return {"line": [], "length": reference.length_m, "closed": reference.closed}
@@ -116,7 +116,7 @@ class TraceView:
         self.channels = [s["id"] for s in options["series"] if str(s.get("id", "")).endswith(" 0")]
 
     def laps(self) -> list[tuple[int, bool]]:
-        """The laps that can be shown, and whether each is."""
+        """Return the available laps, and whether each is shown."""
         return [(lap, lap in self._traces.shown) for lap in self._traces.laps]
 
     def show_lap(self, lap: int, on: bool) -> None:
@@ -126,7 +126,7 @@ class TraceView:
         )
 
     def marks(self, chosen: int) -> list[dict[str, Any]]:
-        """The points of the corner ``chosen`` on the speed of the reference."""
+        """Return the points of the corner ``chosen`` on the speed of the reference."""
         out: list[dict[str, Any]] = []
         length = self.desk.reference.length_m
         for field, name, place in handles(self.desk.corners[chosen]):
@@ -136,13 +136,13 @@ class TraceView:
             mark = {"name": name, "value": [round(along, 1), round(speed, 1)], "field": field, "place": place}
             # JSON has no infinity
             mark |= {"low": max(low, -1e9), "high": min(high, 1e9)}
-            # names of neighbours stand above and below in turn
+            # names of neighbours alternate above and below
             mark["label"] = {"position": "bottom" if len(out) % 2 else "top"}
             out.append(mark)
         return out
 
     def draw(self, chosen: int) -> None:
-        """Move bands and points to where the corners are now."""
+        """Move bands and points to the corners' current places."""
         where = bands(self.desk.corners)
         series: list[dict[str, Any]] = [{"id": i, "markArea": {"data": where}} for i in self.channels]
         lines = [{"xAxis": round(m.s_m, 1), "name": m.name} for m in self.desk.marks]

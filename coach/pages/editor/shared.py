@@ -1,4 +1,4 @@
-"""The desk as all open pages share it."""
+"""The desk shared by all open pages."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from coach.pages.editor.page import EditorPage
 
 
-class Shared:
-    """The desk, one lock for all open pages, and the pages that show a change."""
+class SharedDesk:
+    """The desk, one lock for all open pages, and the pages to redraw."""
 
     def __init__(self, desk: Desk) -> None:
         self.desk = desk
@@ -26,19 +26,19 @@ class Shared:
         self.views: list[EditorPage] = []
 
     async def locked(self, call: Callable[..., Any], *arguments: Any) -> Any:
-        """``call`` on a thread of its own, one at a time."""
+        """Run ``call`` on a separate thread, one at a time."""
         async with self._lock:
             return await run.io_bound(call, *arguments)
 
     def tell(self, but: EditorPage | None = None, field: FieldPath | None = None) -> None:
-        """Redraw every open page; ``but`` keeps the ``field`` that is typed in there."""
+        """Redraw every open page; ``but`` keeps its focused ``field``."""
         for view in list(self.views):
             view.show(field if view is but else None)
 
     async def rerun(self, edited: FieldPath = ()) -> None:
-        """Run the session under the profile as it stands; edits made meanwhile are run together, once.
+        """Run the session under the profile as it stands; edits made meanwhile share one further run.
 
-        ``edited`` is the field that was changed: where that changed no cue, the pages say why.
+        ``edited`` is the changed field: if no cue changed, the pages say why.
         """
         self._edited = edited
         self._wanted += 1

@@ -1,4 +1,4 @@
-"""The editor's words for the fields and values of a profile: lists and errors show these, never identifiers."""
+"""The editor's words for the fields and values of a profile: lists and errors show them, never identifiers."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ MUTES: Final = {
     "gear_low": "fault: gear too low",
 }
 PLACES: Final = ("brake_m", "turn_in_m", "apex_m", "exit_m", "end_m")
-"""The points of a corner in driving order; one may not pass its neighbour."""
+"""The points of a corner in driving order; a point may not pass its neighbour."""
 GAP_M: Final = 1.0
 """Least distance between two points when one is dragged [m]."""
 READ_BY_REMINDERS: Final = frozenset({"brake_m", "gear", "apex", "boards", "words", "name", "say", "kerbs", "cautions"})
@@ -68,17 +68,19 @@ _IDENTIFIER: Final = re.compile(r"\b[a-z]+(?:_[a-z]+)+\b")
 
 
 def plain(identifier: str) -> str:
-    """An identifier as words: underscores become blanks."""
+    """Return an identifier as words: underscores become spaces."""
     return identifier.replace("_", " ")
 
 
 def mute_word(name: str) -> str:
-    """A fault, item or rule as the list of mutes shows it."""
+    """Return a fault, item or rule as the list of mutes shows it."""
     return MUTES.get(name, f"cue: {plain(name)}")
 
 
 def label_of(path: Sequence[str | int]) -> str:
-    """The label of the field at ``path`` within a corner; of a list's entry, the list's with the entry's number."""
+    """Return the label of the field at ``path`` within a corner; for a list's entry, the list's with the entry's
+    number.
+    """
     names = [str(p) for p in path if isinstance(p, str)]
     number = next((f" {p + 1}" for p in path if isinstance(p, int)), "")
     if len(names) > 1 and names[0] == "cautions":
@@ -87,12 +89,12 @@ def label_of(path: Sequence[str | int]) -> str:
 
 
 def in_words(text: str) -> str:
-    """A message about the file with the form's labels for its field names."""
+    """Return a message about the file with the form's labels for its field names."""
     return _IDENTIFIER.sub(lambda m: FIELDS.get(m[0], plain(m[0])).partition(",")[0], text)
 
 
 def why_nothing(path: Sequence[str | int], rules: str) -> str:
-    """Why the change of the field at ``path`` changed no cue under ``rules``, and what would."""
+    """Return why changing the field at ``path`` changed no cue under ``rules``, and what would."""
     head = str(path[0]) if path else ""
     if not head:
         return ""

@@ -1,1 +1,1 @@
-"""From driven laps to the car's envelope, and from that to the reachable lap."""
+"""Derives the car's envelope from driven laps, and from it the reachable lap."""

@@ -1,8 +1,8 @@
 """Braking alone and with turning: the braking limit and the combined exponent, fitted together.
 
-How hard the car is braked at a share of the lateral limit is an upper quantile of what was shown there: of all
-exponents the one whose limit the quantile fits best. Where the brakes themselves give no more, the tyres' limit is
-not seen (a censored quantile; Powell 1986, J. Econometrics 32(1):143-155, from memory).
+The hardest braking at a share of the lateral limit is an upper quantile of the samples there; the fit chooses the
+exponent whose limit matches the quantile best. Where the brakes themselves are the limit, the tyres' limit is invisible
+(a censored quantile; Powell 1986, J. Econometrics 32(1):143-155, from memory).
 """
 
 from __future__ import annotations
@@ -18,19 +18,19 @@ from coach.survey.envelope.samples import Samples
 
 SHARE: Final = 0.9
 BRAKED: Final = 0.3
-"""Of the hardest braking: less is the release, or no braking."""
+"""Least share of the hardest braking: less is the release, or no braking."""
 TURNED: Final = 0.95
-"""Beyond this share of the lateral limit its own error decides."""
+"""Largest share of the lateral limit: beyond it its own error dominates."""
 FEWEST_PLACES: Final = 3
 MOST_SAMPLES: Final = 400
 EXPONENTS: Final = (1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2, 2.5, 3.0, 4.0, 6.0, 10.0)
 
 COARSE: Final = (1.4, 2.0, 3.0, 6.0)
-"""Enough while the lateral limit is not yet sure."""
+"""Iterations while the lateral limit is uncertain."""
 
 
 def free_share(side_use: Floats, exponent: float) -> Floats:
-    """Share of the longitudinal limit that is left at a share of the lateral one, at least a thousandth."""
+    """Return the share of the longitudinal limit that is left at a share of the lateral one, at least a thousandth."""
     left = np.maximum(1.0 - np.minimum(side_use, 1.0) ** exponent, 0.0) ** (1.0 / exponent)
     return np.asarray(np.maximum(left, 1e-3))
 
@@ -39,9 +39,10 @@ def fit_braking(
     samples: Samples, slowing: Floats, side_use: Floats, growth: float, drag: float, weights: Floats,
     exponents: tuple[float, ...] = EXPONENTS,
 ) -> tuple[GripLimit, float] | None:  # fmt: skip
-    """Braking limit and exponent from the tyres' deceleration ``slowing`` (laps, blocks) and ``side_use``, same shape.
+    """Return braking limit and exponent from the tyres' deceleration ``slowing`` (laps, blocks) and ``side_use``, same
+    shape.
 
-    ``growth`` [s2/m2] is the most that aero / base may be, the drag in it. None without three corners to tell.
+    ``growth`` [s2/m2] is the most that aero / base may be, the drag in it. None with fewer than three corners.
     """
     braking = (samples.corner >= 0) & (side_use < TURNED)
     top = np.sort(np.where(braking, slowing, 0.0), axis=None)[-max(slowing.size // 50, 1) :]
@@ -75,12 +76,12 @@ def fit_braking(
 
 
 def _hardest(x: Floats, weights: Floats) -> float:
-    """What the brakes gave at most, but for the few hardest moments [m/s2]."""
+    """Return the brakes' limit, without the few hardest moments [m/s2]."""
     order = np.argsort(x)
     share = np.cumsum(weights[order])
     return float(x[order][np.searchsorted(share, 0.97 * share[-1])])
 
 
 def growth_with_drag(lateral: GripLimit, drag: float) -> float:
-    """The most that the whole deceleration may grow with speed, as aero / base [s2/m2]: downforce and drag."""
+    """Return the most that the whole deceleration may grow with speed, as aero / base [s2/m2]: downforce and drag."""
     return max(lateral.aero_pm / lateral.base_mps2, 0.0) + drag / G_MPS2

@@ -1,4 +1,4 @@
-"""Full throttle and traction: what the engine gives against the drag, and what the driven wheels put down."""
+"""Full throttle and traction: engine power against drag, and the driven wheels' limit."""
 
 from __future__ import annotations
 
@@ -13,17 +13,19 @@ from coach.survey.envelope.quantile import quantile_fit
 from coach.survey.envelope.samples import Samples
 
 PEDAL_SHARE: Final = 0.5
-"""At full throttle the car gives what it has: the median, which slipstream and gear changes do not move."""
+"""Quantile at full throttle: the median, robust to slipstream and gear changes."""
 UPPER: Final = 0.9
 STRAIGHT_MPS2: Final = 3.0
-"""Lateral acceleration under which a car drives straight on (common practice, no source)."""
+"""Largest lateral acceleration on a straight (common practice, no source)."""
 FEWEST_BLOCKS: Final = 20
 ENGINE: Final = 0.95
-"""Where the engine is asked for less than this share, something else is the limit."""
+"""Below this share of engine power something else is the limit."""
 
 
 def fit_drive(samples: Samples, weights: Floats) -> tuple[float | None, float]:
-    """Power [W/kg] and drag [1/m] of a = P / v - c v^2 on the level; (None, 0) without full throttle on a straight."""
+    """Return power [W/kg] and drag [1/m] of a = P / v - c v^2 on the level; (None, 0) without full throttle on a
+    straight.
+    """
     v, a = samples.speed_mps, samples.accel_mps2
     straight = np.abs(samples.curvature_pm) * v * v < STRAIGHT_MPS2
     share = PEDAL_SHARE
@@ -33,7 +35,7 @@ def fit_drive(samples: Samples, weights: Floats) -> tuple[float | None, float]:
         where, share = straight & (a > 0.0), UPPER
     if int(where.sum()) < FEWEST_BLOCKS:
         return None, 0.0
-    # in the lower half the tyres may be the limit
+    # in the lower half of speeds the tyres may be the limit
     where &= v > np.median(v[where])
     row, column = np.nonzero(where)
     every = max(1, len(row) // 600)
@@ -43,7 +45,7 @@ def fit_drive(samples: Samples, weights: Floats) -> tuple[float | None, float]:
 
 
 def _power(v: Floats, a: Floats, share: float, weights: Floats) -> tuple[float, float]:
-    """P and c >= 0 of a v = P - c v^3: the drag's column is turned round so that no coefficient is negative."""
+    """Return P and c >= 0 of a v = P - c v^3: the drag's column is reversed so that no coefficient is negative."""
     top = float(v.max()) ** 3
     # P - c v^3 = (P - c top) + c (top - v^3); at the fastest speed shown the car still drives
     rest, drag = quantile_fit(np.column_stack([np.ones_like(v), top - v**3]), a * v, share, weights).tolist()
@@ -51,7 +53,7 @@ def _power(v: Floats, a: Floats, share: float, weights: Floats) -> tuple[float, 
 
 
 def fit_traction(samples: Samples, made: Envelope, side_use: Floats, weights: Floats) -> GripLimit | None:
-    """What the driven wheels put down where the engine was not the limit; None where it always was."""
+    """Return the traction limit where the engine was not the limit; None if it always was."""
     if made.power_wpkg is None or made.brake is None:
         return None
     v = samples.speed_mps

@@ -1,8 +1,8 @@
-"""The envelope that the laps show: an upper quantile of what was done, in its physical form, with its uncertainty.
+"""Fits the envelope of the laps: an upper quantile of the samples in physical form, with its uncertainty.
 
-Each limit is fitted where it alone was at work (little steering while braking, little pedal in mid-corner), the
-combined exponent where two were. A limit is known only where it looks like one: the same in several corners. A careful
-driver's margin differs from corner to corner, a tyre's does not. Thresholds: common practice, no source.
+Each limit is fitted where it acted alone (little steering while braking, little pedal in mid-corner), the combined
+exponent where two acted. A limit is known only if it is the same in several corners. A careful driver's margin differs
+from corner to corner, a tyre's does not. Thresholds: common practice, no source.
 """
 
 from __future__ import annotations
@@ -22,22 +22,22 @@ from coach.survey.envelope.quantile import quantile_fit
 from coach.survey.envelope.samples import Samples
 
 SHARE: Final = 0.9
-"""Quantile that counts as the limit: what was shown now and then, not once."""
+"""Quantile taken as the limit: shown repeatedly, not once."""
 ALONE: Final = 0.3
-"""One direction is at work alone while the other asks for less than this share of its own."""
+"""One direction acts alone while the other uses less than this share of its limit."""
 FEWEST_PLACES: Final = 3
 FEWEST_LAPS: Final = 3
 MOST_SAMPLES: Final = 600
 DRAWS: Final = 24
 TOUCHED: Final = (0.97, 1.035)
-"""A corner reaches a limit where its use of it lies between these; one beyond it speaks against the limit."""
+"""A corner reaches a limit if its use lies between these; use beyond it contradicts the limit."""
 AGREE: Final = 0.45
-"""Share of the corners that must touch a limit for it to be one."""
+"""Least share of corners that reach a limit."""
 PEAK: Final = 0.97
 LEAST: Final = 0.4
-"""A corner that never asks for this share of a limit does not tell where it is."""
+"""A corner below this share of a limit is uninformative."""
 MOST_GROWTH: Final = 5e-4
-"""Grip doubles at 45 m/s with it: more downforce than any car has (from memory)."""
+"""Upper bound: grip doubles at 45 m/s, more downforce than any car has (from memory)."""
 Mask = NDArray[np.bool_]
 
 
@@ -45,7 +45,7 @@ Mask = NDArray[np.bool_]
 class Fitted:
     """The envelope, ``draws`` of it with the laps resampled, and what is ``unknown`` and why, in sentences.
 
-    ``touched`` says of each corner (by index) whether its own driving reached the limits.
+    ``touched`` is true for each corner (by index) driven at the limits.
     """
 
     envelope: Envelope
@@ -55,7 +55,7 @@ class Fitted:
 
 
 def fit_envelope(samples: Samples, draws: int = DRAWS) -> Fitted:
-    """Fit what ``samples`` show; limits that were not shown are None in the envelope and named in ``unknown``."""
+    """Fit ``samples``; limits not reached are None in the envelope and named in ``unknown``."""
     laps = len(samples.rows)
     if laps < FEWEST_LAPS:
         return Fitted(
@@ -73,7 +73,9 @@ def fit_envelope(samples: Samples, draws: int = DRAWS) -> Fitted:
 
 
 def _fit(samples: Samples, weights: Floats, near: Envelope | None = None) -> Envelope:
-    """One fit with each lap counted ``weights`` (laps,) times; ``near`` is a first guess that saves rounds."""
+    """Return one fit with each lap counted ``weights`` (laps,) times; ``near`` is an initial guess that saves
+    iterations.
+    """
     power, drag = fit_drive(samples, weights)
     made = near or Envelope(exponent=2.0)
     made = msgspec.structs.replace(made, power_wpkg=power, drag_pm=drag)
@@ -96,7 +98,8 @@ def _fit(samples: Samples, weights: Floats, near: Envelope | None = None) -> Env
 
 
 def _grip(samples: Samples, asked: Floats, where: Mask, weights: Floats, growth: float) -> GripLimit | None:
-    """``base * load + aero * v^2`` under which SHARE of what was ``asked`` (laps, blocks) lies ``where`` it counts.
+    """Return ``base * load + aero * v^2`` under which SHARE of what was ``asked`` (laps, blocks) lies ``where`` it
+    counts.
 
     ``growth`` [s2/m2] is the most that ``aero / base`` may be: the brakes share the tyres' downforce.
     """
@@ -112,7 +115,7 @@ def _grip(samples: Samples, asked: Floats, where: Mask, weights: Floats, growth:
 
 
 def _near_peak(samples: Samples, use: Floats, alone: Mask) -> Mask:
-    """The blocks where each corner asks for the most: within PEAK of its own largest, in the median over the laps."""
+    """Return the blocks of each corner's largest use: within PEAK of its own largest, in the median over the laps."""
     usual = np.median(np.where(alone, use, 0.0), axis=0)
     keep = np.zeros(len(usual), dtype=np.bool_)
     for corner in range(int(samples.corner.max(initial=-1)) + 1):
@@ -122,7 +125,7 @@ def _near_peak(samples: Samples, use: Floats, alone: Mask) -> Mask:
 
 
 def _thinned(where: Mask) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Rows and columns of at most about MOST_SAMPLES of the blocks marked, evenly picked."""
+    """Return rows and columns of at most about MOST_SAMPLES of the blocks marked, evenly picked."""
     row, column = np.nonzero(where)
     every = max(1, -(-len(row) // MOST_SAMPLES))
     return row[::every], column[::every]
@@ -154,7 +157,7 @@ def _side_use(samples: Samples, envelope: Envelope) -> Floats:
 
 
 def _sides(samples: Samples, made: Envelope, brake_use: Floats, weights: Floats) -> Envelope:
-    """Each side by itself where it has corners enough: the common limit times what that side shows of it."""
+    """Return each side separately if it has enough corners: the common limit times that side's share."""
     common = made.left
     if common is None:
         return made
@@ -171,7 +174,7 @@ def _sides(samples: Samples, made: Envelope, brake_use: Floats, weights: Floats)
 
 
 def _known(samples: Samples, made: Envelope) -> tuple[Envelope, tuple[str, ...]]:
-    """The envelope without what does not look like a limit, and what is missing."""
+    """Return the envelope without implausible limits, and what is missing."""
     unknown = []
     if made.power_wpkg is None:
         unknown.append("driving: no full throttle on a straight")
@@ -193,9 +196,9 @@ def _known(samples: Samples, made: Envelope) -> tuple[Envelope, tuple[str, ...]]
 
 
 def _touches(samples: Samples, use: Floats) -> list[float]:
-    """The use that each corner shows: where the laps' median is largest, what a fifth of the passes reach.
+    """Return each corner's use: at the laps' largest median, the value a fifth of the passes reach.
 
-    At one place for all laps: the largest of each pass would be the noise's. A corner that asks for little is left out.
+    At one place for all laps: each pass's own maximum would be noise. Corners with little use are left out.
     """
     usual = np.median(use, axis=0)
     out = []

@@ -13,14 +13,15 @@ from coach.core.columns import Floats
 
 
 def quantile_fit(features: Floats, values: Floats, share: float, weights: Floats | None = None) -> Floats:
-    """Coefficients (k,), none negative, with ``share`` of the ``values`` (n,) at or below ``features`` (n, k) @ them.
+    """Return coefficients (k,), none negative, with ``share`` of the ``values`` (n,) at or below ``features`` (n, k) @
+    them.
 
-    ``weights`` (n,) count samples more than once. Raises ValueError if the program can not be solved.
+    ``weights`` (n,) count samples more than once. Raise ValueError if the program has no solution.
     """
     w = np.ones(len(values)) if weights is None else weights
     if features.shape[1] == 1:
         return np.array([_scale(features[:, 0], values, share, w)])
-    # columns of like size keep the program well scaled
+    # columns of similar size keep the program well scaled
     size = np.abs(features).max(axis=0)
     size[size == 0.0] = 1.0
     bounds = list(zip((w * (share - 1.0)).tolist(), (w * share).tolist(), strict=True))
@@ -31,7 +32,7 @@ def quantile_fit(features: Floats, values: Floats, share: float, weights: Floats
 
 
 def _scale(feature: Floats, values: Floats, share: float, weights: Floats) -> float:
-    """The one coefficient of one positive feature: the weighted quantile of the ratios, no program needed."""
+    """Return the one coefficient of one positive feature: the weighted quantile of the ratios, without a program."""
     ratio = values / feature
     order = np.argsort(ratio)
     total = np.cumsum((weights * feature)[order])

@@ -1,4 +1,4 @@
-"""The reachable lap: the driver's own line at the speed that his own envelope allows, as a reference like any other."""
+"""The reachable lap: the driver's own line at the speed their envelope allows, as a normal reference."""
 
 from __future__ import annotations
 
@@ -22,16 +22,16 @@ PRESSED: Final = 0.3
 FULL: Final = 0.97
 FEWEST_NODES: Final = 20
 ROLLING_MPS2: Final = 0.3
-"""A car that slows no more than this beyond rolling is not braked (common practice, no source)."""
+"""Largest deceleration beyond coasting without braking (common practice, no source)."""
 KINK: Final = 1.1
-"""Lateral use beyond the limit that no car was driven with: the position was wrong there."""
+"""Lateral use beyond the limit that means a position error."""
 
 
 @dataclass(frozen=True, eq=False)
 class Reach:
-    """The envelope of a survey and, where it is whole, the fastest drive of the reference's line within it.
+    """The envelope of a survey and, if complete, the fastest lap of the reference's line within it.
 
-    ``speed_mps`` (n,) at the reference's nodes and ``time_s`` (n + 1,) or (n,) from node 0, None where it is not.
+    ``speed_mps`` (n,) at the reference's nodes and ``time_s`` (n + 1,) or (n,) from node 0, None if incomplete.
     """
 
     fitted: Fitted
@@ -42,7 +42,7 @@ class Reach:
 
 
 def reach_of(survey: Survey, share: float = 1.0) -> Reach | None:
-    """Envelope and reachable speed from a survey, with ``share`` of what was shown; None without positions."""
+    """Return envelope and reachable speed from a survey, with ``share`` of the shown limits; None without positions."""
     if survey.lines is None:
         return None
     samples = samples_of(survey.trace, survey.lines, survey.reference, survey.corners)
@@ -56,7 +56,7 @@ def reach_of(survey: Survey, share: float = 1.0) -> Reach | None:
 
 
 def _line_of(survey: Survey, samples: Samples) -> Road:
-    """The reference lap's own line, its curvature with as little noise as the envelope's samples."""
+    """Return the reference lap's own line, its curvature with as little noise as the envelope's samples."""
     number = survey.reference_lap
     for row, k in zip(samples.rows.tolist(), samples.curvature, strict=True):
         if survey.laps[row].number == number:
@@ -65,16 +65,16 @@ def _line_of(survey: Survey, samples: Samples) -> Road:
 
 
 def _drivable(road: Road, driven_mps: Floats, envelope: Envelope) -> Road:
-    """The line without kinks that were driven far faster than the limit allows: they are errors of its position."""
+    """Return the line without kinks driven far above the limit, which are position errors."""
     limit = lateral_limit(road, envelope, driven_mps, road.curvature_pm)
     most = KINK * limit / np.maximum(driven_mps, SLOWEST_MPS) ** 2
     return road.with_line(road.step_m, np.clip(road.curvature_pm, -most, most))
 
 
 def reachable_reference(driven: Reference, reach: Reach, share: float = 1.0) -> Reference:
-    """The driven reference's line at the reachable speed, with the pedals that go with it; gears stay as driven.
+    """Return the driven reference's line at the reachable speed, with matching pedals; gears stay as driven.
 
-    Raises ValueError where ``reach`` holds no speed.
+    Raise ValueError if ``reach`` has no speed.
     """
     if reach.speed_mps is None or reach.time_s is None:
         raise ValueError("; ".join(reach.fitted.unknown))
@@ -92,7 +92,7 @@ def reachable_reference(driven: Reference, reach: Reach, share: float = 1.0) -> 
 
 
 def _pedals(driven: Reference, road: Road, speed: Floats, envelope: Envelope) -> tuple[Floats, Floats]:
-    """Throttle and brake (n,) of the reachable lap, each on the scale on which the driven lap's own stand."""
+    """Return throttle and brake (n,) of the reachable lap, each on the driven lap's scale."""
     power = envelope.power_wpkg or 0.0
     before = tyre_accel(road, envelope, driven.speed_mps, _accel(driven.speed_mps, road))
     rolling = before[(driven.throttle < IDLE) & (driven.brake < IDLE)]
@@ -109,7 +109,7 @@ def _pedals(driven: Reference, road: Road, speed: Floats, envelope: Envelope) ->
 
 
 def _accel(speed: Floats, road: Road) -> Floats:
-    """Acceleration along the road at each node [m/s2], over the node before and the node after."""
+    """Return acceleration along the road at each node [m/s2], over the node before and the node after."""
     square = speed * speed / 2.0
     if not road.closed:
         return np.asarray(np.gradient(square, np.cumsum(road.step_m)))

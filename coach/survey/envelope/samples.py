@@ -1,7 +1,7 @@
-"""What the laps show, in blocks of a few metres: speed, curvature, acceleration, each lap at the same places.
+"""Samples of the laps in blocks of a few metres: speed, curvature, acceleration, each lap at the same places.
 
-The curvature of one lap is noisy, that of all laps together less so: each lap's is drawn to the median of the laps as
-far as its own noise asks for (the share of the spread between laps that noise explains; James and Stein 1961, from
+The curvature of one lap is noisy, that of all laps together less so: each lap's is shrunk towards the median of the
+laps according to its noise (the share of the spread between laps that noise explains; James and Stein 1961, from
 memory). A clean recording keeps each lap's own line.
 """
 
@@ -18,11 +18,11 @@ from coach.core.track.reference import Reference
 from coach.core.track.road import Road, road_of
 from coach.core.values import Corner
 from coach.survey.laps import Lap
-from coach.survey.trace import Trace
+from coach.survey.trace import Recording
 
 BLOCK_M: Final = 5.0
 FULL: Final = 0.97
-"""Share of the largest throttle from which it counts as full."""
+"""Least share of the largest throttle that counts as full."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,11 +39,11 @@ class LapLines:
 class Samples:
     """Blocks of valid laps. ``speed_mps``, ``curvature_pm``, ``accel_mps2``, ``full`` have shape (laps, blocks).
 
-    ``accel_mps2`` is that of the car on the level, gravity taken out; ``full`` marks full throttle, or is None without
-    a pedal. ``weight``, ``lift_pm`` (blocks,) give the load as in ``Road``. ``corner`` (blocks,) is the index of the
-    corner a block belongs to, from its brake point to its exit; -1 on a straight.
-    ``curvature`` (laps, n) is that of ``LapLines`` with less noise, ``rows`` the laps' rows there, ``spent_s``
-    (laps, n) the time from each node to the next.
+    ``accel_mps2`` is the car's on level road, without gravity; ``full`` marks full throttle, or is None without a
+    pedal. ``weight``, ``lift_pm`` (blocks,) give the load as in ``Road``. ``corner`` (blocks,) is the index of the
+    corner a block belongs to, from its brake point to its exit; -1 on a straight. ``curvature`` (laps, n) is that of
+    ``LapLines`` with less noise, ``rows`` the laps' rows there, ``spent_s`` (laps, n) the time from each node to the
+    next.
     """
 
     speed_mps: Floats
@@ -64,8 +64,8 @@ class Samples:
         return np.asarray(np.maximum(self.weight + self.lift_pm * self.speed_mps**2, 0.1))
 
 
-def samples_of(trace: Trace, lines: LapLines, reference: Reference, corners: tuple[Corner, ...]) -> Samples:
-    """The samples of a survey's valid laps; ``lines`` holds every lap."""
+def samples_of(trace: Recording, lines: LapLines, reference: Reference, corners: tuple[Corner, ...]) -> Samples:
+    """Return the samples of a survey's valid laps; ``lines`` holds every lap."""
     known = np.isfinite(lines.speed_mps).all(axis=1) & np.isfinite(lines.curvature_pm).all(axis=1)
     known &= np.isfinite(lines.offset_m).all(axis=1)
     rows = np.flatnonzero(known & np.array([lap.valid for lap in lines.laps], dtype=bool))
@@ -75,11 +75,11 @@ def samples_of(trace: Trace, lines: LapLines, reference: Reference, corners: tup
     step = reference.step_m
     steps = step * np.hypot(1.0 - reference.curvature_pm * d, np.gradient(d, step, axis=1))
     width = max(round(BLOCK_M / step), 1)
-    # a block needs the speed at both its ends
+    # a block needs the speed at both ends
     count = (len(reference) - 1) // width
     at = np.arange(count + 1) * width
     way = np.concatenate([np.zeros((len(v), 1)), np.cumsum(steps, axis=1)], axis=1)
-    # over the block and half a block to either side: a difference of speeds is noisier than a curvature
+    # over the block and half a block to either side: speed differences are noisier than curvature
     low, high = np.maximum(at[:-1] - width // 2, 0), np.minimum(at[1:] + width // 2, len(reference) - 1)
     accel = (v[:, high] ** 2 - v[:, low] ** 2) / (2.0 * (way[:, high] - way[:, low]))
 
@@ -103,7 +103,9 @@ def samples_of(trace: Trace, lines: LapLines, reference: Reference, corners: tup
 
 
 def _less_noise(curvature: Floats, speed: Floats, lateral_noise: float) -> Floats:
-    """The curvatures (laps, n) drawn to their median over laps as far as noise explains how they differ."""
+    """Return the curvatures (laps, n) shrunk towards their median over laps as far as noise explains their
+    differences.
+    """
     if len(curvature) < 3 or lateral_noise <= 0.0:
         return curvature
     usual = np.median(curvature, axis=0)
@@ -114,9 +116,9 @@ def _less_noise(curvature: Floats, speed: Floats, lateral_noise: float) -> Float
 
 
 def _full(
-    trace: Trace, laps: list[Lap], speed: Floats, steps: Floats, width: int, count: int
+    trace: Recording, laps: list[Lap], speed: Floats, steps: Floats, width: int, count: int
 ) -> NDArray[np.bool_] | None:  # fmt: skip
-    """Whether the throttle was full all through each block, (laps, blocks); None without a pedal."""
+    """Return whether the throttle was full all through each block, (laps, blocks); None without a pedal."""
     if not laps:
         return None
     out = np.zeros((len(laps), count), dtype=np.bool_)

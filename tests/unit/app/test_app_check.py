@@ -90,7 +90,7 @@ def test_the_command_ends_with_one_and_tells_how_to_renew(tmp_path: Path, capsys
     and the golden is what it was."""
     session = copy_of("evening_run", tmp_path)
     assert 0 == run(str(tmp_path))
-    golden = session / "golden.jsonl"
+    golden = session / "decisions.jsonl"
     whole = golden.read_text(encoding="utf-8")
     golden.write_text(whole.replace('"spoken"', '"held"', 1), encoding="utf-8")
     capsys.readouterr()

@@ -11,7 +11,7 @@ import msgspec
 import pytest
 from app_bench_setup import SAMPLES
 
-from coach.app.edit.editing import Desk
+from coach.app.edit.editing import ProfileDesk
 from coach.app.replay.check import check_session
 from coach.app.replay.replaying import replay_session
 from coach.app.rerun.replane import on_plane_of
@@ -48,7 +48,7 @@ def looked(session: Path, profile: Path) -> list[int]:
 
 
 def edited(session: Path, profile: Path) -> list[int]:
-    result = Desk(profile, session).result
+    result = ProfileDesk(profile, session).result
     assert result is not None
     return [lap.lap for lap in result.events.laps if lap.valid]
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from coach.app.review.debrief import unlike
-from coach.app.review.theoretical_best import possible_best
+from coach.app.review.theoretical_best import theoretical_best_lap
 from coach.core.diagnose.advice import what
 from coach.core.measure.passes import PassRecord
 from coach.core.measure.trace import Trace
@@ -39,13 +39,13 @@ def test_a_straight_that_the_record_cuts_short_is_no_piece() -> None:
     """A record that ends on the line cuts the last straight short: what is left of it is not its time."""
     passes = [driven(lap, corner, 50.0) for lap in (1, 2) for corner in (0, 1)]
     passes += [driven(3, 0, 50.0), driven(3, 1, 50.0, stop_m=4 * LENGTH_M)]
-    assert pytest.approx(LENGTH_M / 50.0) == possible_best(passes, ZONES)[0]
+    assert pytest.approx(LENGTH_M / 50.0) == theoretical_best_lap(passes, ZONES)[0]
 
 
 def test_a_piece_is_not_entered_faster_than_the_one_before_gave() -> None:
     """Pieces of a fast lap follow pieces of a slow one only where the speeds fit: here nowhere."""
     passes = [driven(1, corner, 40.0) for corner in (0, 1)] + [driven(2, 0, 50.0), driven(2, 1, 40.0)]
-    assert pytest.approx(LENGTH_M / 40.0) == possible_best(passes, ZONES)[0]
+    assert pytest.approx(LENGTH_M / 40.0) == theoretical_best_lap(passes, ZONES)[0]
 
 
 def test_rolling_is_told_in_metres() -> None:

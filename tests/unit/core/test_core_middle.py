@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coach.core.numeric.median import middle
+from coach.core.numeric.median import median
 from coach.core.numeric.smoothing import slope
 
 
@@ -14,7 +14,7 @@ from coach.core.numeric.smoothing import slope
 def test_middle_is_the_median_of_numpy(values: list[float]) -> None:
     """Odd or even in number, with ties and with absent values: what numpy.median gives, to the last bit."""
     row = np.array(values)
-    np.testing.assert_array_equal(np.median(row), middle(row))
+    np.testing.assert_array_equal(np.median(row), median(row))
 
 
 @given(st.lists(st.floats(-1e3, 1e3), min_size=2, max_size=40), st.floats(0.1, 3.0))

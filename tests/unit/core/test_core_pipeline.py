@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from simulated import columns_of
 
 from coach.core.columns import Columns
-from coach.core.locate.frame_buffer import History
+from coach.core.locate.frame_buffer import FrameBuffer
 from coach.core.measure.trace import Trace, drive_trace
 from coach.core.pipeline import Events
 from coach.core.track.reference import Reference
@@ -140,10 +140,10 @@ def test_a_pass_that_can_not_be_measured_costs_its_lap_and_no_more(
     """Where frames are missing so that one pass has no trace, its lap has no time; the laps after it are measured."""
     columns = session(3, 20.0)
     reference, _ = plan()
-    zone = pipeline().zones[2]
+    zone = pipeline().track_model.zones[2]
     real = drive_trace
 
-    def torn(history: History, reference_: Reference, low_m: float, high_m: float) -> Trace | None:
+    def torn(history: FrameBuffer, reference_: Reference, low_m: float, high_m: float) -> Trace | None:
         at = zone.next_start_m + reference.length_m
         return None if abs(high_m - at) < 1.0 else real(history, reference_, low_m, high_m)
 
@@ -225,7 +225,7 @@ def test_every_cue_ends_before_what_it_is_about() -> None:
     for d in happened.decisions:
         if d.outcome != "spoken" or d.family == "confirmation" or d.lap not in lap_start:
             continue
-        zone = p.zones[names[d.corner]]
+        zone = p.track_model.zones[names[d.corner]]
         rows = np.flatnonzero((columns["t_s"] > lap_start[d.lap]) & (columns["lap_distance_m"] >= zone.quiet_m))
         if d.family != "caution" and len(rows) and zone.quiet_m < p.reference.length_m - 200.0:
             assert d.ends_t_s <= columns["t_s"][rows[0]] - 0.75

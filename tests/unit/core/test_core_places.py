@@ -9,10 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coach.core.columns import Columns
-from coach.core.locate.frame_buffer import History
+from coach.core.locate.frame_buffer import FrameBuffer
 from coach.core.locate.locator import Fixes
 from coach.core.measure.lap_ledger import LapLedger
-from coach.core.measure.passes import PassRecord, Piece
+from coach.core.measure.passes import LossPiece, PassRecord
 from coach.core.track.course import Course, Kind
 from coach.core.track.timing import CAUTIOUS, LONGEST_LEAD_S, REACH_S, ROOM_S, approaches, free_m, time_to
 from coach.core.track.zones import zones
@@ -137,7 +137,7 @@ def test_cues_open_on_the_nearest_place_with_room() -> None:
 
 def test_history_forgets_and_hides() -> None:
     """Old frames go, the window grows as needed, and what lies after the moment that is measured is not seen."""
-    history = History()
+    history = FrameBuffer()
     places = np.arange(9000.0)
     for start in range(0, 9000, 700):
         some = places[start : start + 700]
@@ -158,7 +158,7 @@ def test_history_forgets_and_hides() -> None:
 def driven(lap: int, losses: list[float], line_t_s: float = float("nan")) -> PassRecord:
     """A pass with these losses in ``lap``; with ``line_t_s`` the line into the next lap was crossed in it."""
     (zone,) = zones((corner("A", 500.0),), 2000.0, True)
-    pieces = tuple(Piece(lap, 0, "entry", x, lap) for x in losses)
+    pieces = tuple(LossPiece(lap, 0, "entry", x, lap) for x in losses)
     return PassRecord(lap, 0, zone, None, pieces, {}, {}, True, line_t_s, lap + 1)
 
 

@@ -51,6 +51,17 @@ def test_low_at_one_corner_is_the_driver() -> None:
         assert today.words == ""
 
 
+def test_a_wide_scatter_is_no_change() -> None:
+    """A person whose use of grip scatters by 5 % from pass to pass is judged in nearly every one of them."""
+    judged = []
+    for seed in range(8):
+        condition, rng = Condition(CORNERS), np.random.default_rng(seed)
+        for i in range(12 * CORNERS):
+            today = condition.take(i % CORNERS, Use(math.exp(0.05 * float(rng.normal())), 1.0, 1.0))
+            judged.append(today.settled)
+    assert sum(judged) / len(judged) >= 0.94
+
+
 def test_low_by_another_factor_at_each_corner_is_no_condition() -> None:
     spread = {c: 0.72 + 0.04 * c for c in range(CORNERS - 1)}
     today = drive(Condition(CORNERS), 6, habits=spread)[-1]

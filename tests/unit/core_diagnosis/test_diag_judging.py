@@ -19,7 +19,7 @@ from coach.app.setup import Setup
 from coach.core.cue.rules import RuleSet
 from coach.core.diagnose.judging import FASTER, STEP
 from coach.profile.store import load_plan
-from feeds.practice import Car, FaultPlan, Habit, Scatter, faultless, hollow_ridge, simulate
+from feeds.practice import FaultPlan, Habit, PracticeCar, Scatter, faultless, hollow_ridge, simulate
 from feeds.practice.faultless import Faultless
 
 LAPS = 5
@@ -29,7 +29,7 @@ KNOWN_FROM = 3
 
 @cache
 def base(grip: float = 1.0, power: float = 1.0) -> Faultless:
-    car = Car()
+    car = PracticeCar()
     return faultless(hollow_ridge(), replace(car, grip=grip * car.grip, power_w=power * car.power_w))
 
 

@@ -9,10 +9,11 @@ import pytest
 from numpy.testing import assert_allclose
 
 from coach.core.diagnose.tolerance import FLOOR
-from coach.core.measure.comparison import contrast
+from coach.core.measure.comparison import compare_to_reference
 from coach.core.measure.measures import measure
 from coach.core.measure.trace import Trace
-from coach.core.numeric.smoothing import smooth, span_for, white_noise
+from coach.core.numeric.noise import white_noise
+from coach.core.numeric.smoothing import smooth, span_for
 from coach.core.track.zones import Zone, zones
 from coach.core.values import Corner
 
@@ -39,7 +40,7 @@ def hand_made() -> tuple[Trace, Zone]:
 def gaps(pass_: Trace) -> dict[str, float]:
     """Contrast of ``pass_`` with the hand-made reference."""
     trace, zone = hand_made()
-    return contrast(pass_, trace, zone, 0.0, measure(trace, zone))
+    return compare_to_reference(pass_, trace, zone, 0.0, measure(trace, zone))
 
 
 def test_every_measure_is_where_it_was_put() -> None:
@@ -118,7 +119,7 @@ def test_a_gear_change_on_the_way_out_is_no_later_opening() -> None:
 
     ours, mine = cut(232.0), cut(236.0)
     assert_allclose(measure(ours, zone)["throttle_start_m"], measure(trace, zone)["throttle_start_m"])
-    assert abs(contrast(mine, ours, zone, 0.0, measure(ours, zone))["drive_late_m"]) < FLOOR["drive_late_m"]
+    assert abs(compare_to_reference(mine, ours, zone, 0.0, measure(ours, zone))["drive_late_m"]) < FLOOR["drive_late_m"]
 
 
 def test_a_throttle_held_about_a_level_is_not_late_for_that() -> None:
@@ -130,7 +131,7 @@ def test_a_throttle_held_about_a_level_is_not_late_for_that() -> None:
         return replace(trace, throttle=np.interp(trace.u_m, places, [1.0, 0.0, 0.0, level, level, 1.0]))
 
     ours, mine = hold(0.34), hold(0.28)
-    assert_allclose(contrast(mine, ours, zone, 0.0, measure(ours, zone))["drive_late_m"], 0.0, atol=1.0)
+    assert_allclose(compare_to_reference(mine, ours, zone, 0.0, measure(ours, zone))["drive_late_m"], 0.0, atol=1.0)
 
 
 def test_throttle_given_too_soon_does_not_make_good_for_what_is_missing_after() -> None:

@@ -15,13 +15,13 @@ from coach.core.track.reference import Reference
 from coach.core.track.zones import zones
 from coach.core.values import Corner
 from coach.profile.store import load_plan
-from feeds.practice import Car, Scatter, faultless, hollow_ridge, simulate
+from feeds.practice import PracticeCar, Scatter, faultless, hollow_ridge, simulate
 from feeds.practice.faultless import Faultless
 
 OTHERS = {
-    "wet": (replace(Car(), grip=0.87 * Car().grip), 0.87, 1.0),
-    "weak": (replace(Car(), power_w=0.7 * Car().power_w), 1.0, 0.7),
-    "quick": (replace(Car(), grip=1.06 * Car().grip, power_w=1.05 * Car().power_w), 1.06, 1.05),
+    "wet": (replace(PracticeCar(), grip=0.87 * PracticeCar().grip), 0.87, 1.0),
+    "weak": (replace(PracticeCar(), power_w=0.7 * PracticeCar().power_w), 1.0, 0.7),
+    "quick": (replace(PracticeCar(), grip=1.06 * PracticeCar().grip, power_w=1.05 * PracticeCar().power_w), 1.06, 1.05),
 }
 
 

@@ -49,7 +49,7 @@ def test_the_same_braking_done_sooner_costs_its_metres_at_the_lowest_speed(metre
 
 
 def test_each_simulated_fault_is_found_again() -> None:
-    """A pass that is exactly a simulated one is explained by that fault, for nine of ten rows of all corners."""
+    """A pass that is exactly a simulated one is explained by that fault, at all corners."""
     _, car = every_fault().ground
     right = shown = 0
     for reference in _braked():
@@ -62,8 +62,7 @@ def test_each_simulated_fault_is_found_again() -> None:
             shown += 1
             right += best is not None and signs.rows[best.row][0].fault == hypothesis.fault
     assert shown > 50
-    print(right, shown)
-    assert right >= 0.8 * shown, (right, shown)
+    assert right == shown
 
 
 def test_a_pass_like_the_reference_is_no_fault() -> None:

@@ -18,12 +18,12 @@ from pyproj import Transformer
 
 from feeds.errors import FeedError, FeedFormatError, FeedOpenError
 from feeds.frame import CHANNELS, Frame, rows_of
-from feeds.importers.column_map import Choice, ColumnMap, StartLine, read_column_map, write_column_map
+from feeds.importers.column_map import ColumnChoice, ColumnMap, StartLine, read_column_map, write_column_map
 from feeds.importers.convert import Imported, convert, read_table
 from feeds.importers.csv_file import find_layout
 from feeds.importers.export import export
 from feeds.importers.guess import guess_columns, map_of, missing
-from feeds.importers.laps import Line, crossings, find_line
+from feeds.importers.laps import FinishLine, crossings, find_line
 from feeds.importers.words import likeness, unit_behind, words_of
 
 LOOP = Loop()
@@ -429,7 +429,7 @@ def test_a_map_is_written_edited_and_read(tmp_path: Path) -> None:
     with pytest.raises(FeedFormatError, match="there is no column 'Nix'; there are: Time"):
         convert(
             read_table(tmp_path / "log.csv"),
-            ColumnMap(columns={**made.columns, "gear": Choice(column="Nix")}),
+            ColumnMap(columns={**made.columns, "gear": ColumnChoice(column="Nix")}),
             "log.csv",
         )
     path.write_text(path.read_text().replace('unit: "psi"', "unit: kph").replace('unit: "percent"', 'unit: "%"'))
@@ -438,7 +438,7 @@ def test_a_map_is_written_edited_and_read(tmp_path: Path) -> None:
     with pytest.raises(FeedFormatError, match=r"columns\.yaml:\d+: not YAML: .*write it in quotes"):
         read_column_map(path)
     with pytest.raises(ValidationError, match="no column for t_s"):
-        ColumnMap(columns={"x_m": Choice(column="x")})
+        ColumnMap(columns={"x_m": ColumnChoice(column="x")})
     with pytest.raises(ValidationError, match="either x_m and y_m"):
         StartLine(heading_deg=3.0)
 
@@ -499,7 +499,7 @@ def test_no_line_on_a_path_that_does_not_return() -> None:
 
 def test_a_neighbouring_piece_of_track_is_no_line() -> None:
     """Where the path comes by in the other direction, or beyond the width of a line, it does not cross it."""
-    line = Line(0.0, 0.0, 0.0)
+    line = FinishLine(0.0, 0.0, 0.0)
     t = np.arange(100) / 10
     x = np.linspace(-200, 200, 100)
     assert 1 == len(crossings(t, x, x * 0 + 10, line))

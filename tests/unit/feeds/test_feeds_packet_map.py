@@ -22,7 +22,7 @@ from feeds.errors import FeedError, FeedFormatError, FeedOpenError
 from feeds.frame import Frame
 from feeds.packet_map.capture import capture, read_capture, send_capture
 from feeds.packet_map.decoder import MapDecoder
-from feeds.packet_map.doubts import doubts
+from feeds.packet_map.diagnostics import diagnose
 from feeds.packet_map.encoder import packets_of
 from feeds.packet_map.feed import PacketMapFeed
 from feeds.packet_map.model import PacketMap, read_map
@@ -409,7 +409,7 @@ def test_the_sign_of_steering_is_told_on_noisy_positions(noise_m: float, rate_hz
         Frame(t_s=float(a), x_m=float(b), y_m=float(c), speed_mps=30.0 + 0.001 * (k % 2), steer=float(d))
         for k, (a, b, c, d) in enumerate(zip(t, x, y, steer, strict=True))
     ]
-    said = dict(doubts(frames, "little"))
+    said = dict(diagnose(frames, "little"))
     assert ("scale -1" in said.get("steer", "")) is (sign < 0)
     assert "speed_mps" not in said
 

@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from feeds.counters import KINDS, Counters, explain
-from feeds.frame import Frame
-from feeds.plausible import MAX_JUMP_M, MAX_SPEED_MPS, Gate, sound
+from feeds.frame import MAX_JUMP_M, MAX_SPEED_MPS, Frame
+from feeds.plausible import Gate, sound
 from feeds.sequence import Sequence
 
 

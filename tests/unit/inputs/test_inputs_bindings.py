@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from coach.errors import DataError
 from coach.inputs.bindings import FUNCTIONS, KEYBOARD, Bindings, Press, load, save
 from coach.inputs.process import press_of, watch
-from coach.inputs.sources import Source
+from coach.inputs.sources import InputSource
 
 Coach = Callable[..., tuple[int, str, str]]
 presses = st.builds(Press, st.sampled_from(["Wheel A", "Box B"]), st.integers(0, 40)) | st.builds(
@@ -81,7 +81,7 @@ class Script:
         pass
 
 
-def played(bindings: Bindings | None, *sources: Source, polls: int) -> list[tuple[str, str]]:
+def played(bindings: Bindings | None, *sources: InputSource, polls: int) -> list[tuple[str, str]]:
     left, said = iter(range(polls)), []
     watch(list(sources), bindings, lambda kind, text: said.append((kind, text)), lambda: next(left, None) is None)
     return said

@@ -15,7 +15,7 @@ from coach.outputs.overlay.colours import GAINED, LOST
 from coach.outputs.overlay.layout import CAPTION_S, LAP_S, Caption, Scene, caption_share, lay_out
 from coach.outputs.overlay.legible import SIZE_NAMES, size_of
 from coach.outputs.overlay.paint import FINER, _font, box_of, changed, measure, paint, picture, text_surface
-from coach.outputs.overlay.signs import Item, Label, Rect, Shape
+from coach.outputs.overlay.signs import Item, Rect, Shape, TextLabel
 from coach.outputs.overlay.texts import KEYS, UNLOCK, WORDS, Mode, countdown_text, delta_text, mode_of
 
 LIVE = View(t_s=1.0, state="live", lap=2, delta_s=-0.24, next_corner="Kettle", to_brake_m=140.0)
@@ -61,8 +61,8 @@ scenes = st.builds(
 )  # fmt: skip
 
 
-def labels(items: tuple[Item, ...]) -> list[Label]:
-    return [i for i in items if isinstance(i, Label)]
+def labels(items: tuple[Item, ...]) -> list[TextLabel]:
+    return [i for i in items if isinstance(i, TextLabel)]
 
 
 @settings(max_examples=150)
@@ -72,9 +72,9 @@ def test_nothing_is_clipped_and_no_texts_overlap(scene: Scene, name: str, scale:
     drawing = lay_out(scene, size_of(name, scale), measure)
     window = pygame.Rect(0, 0, drawing.width, drawing.height)
     for item in drawing.items:
-        if isinstance(item, Label):
+        if isinstance(item, TextLabel):
             assert measure(item.text, item.cap) == item.box[2:]
-        if not isinstance(item, Label) or item.box[2]:
+        if not isinstance(item, TextLabel) or item.box[2]:
             assert window.contains(box_of(item)), item
     texts = [pygame.Rect(i.box) for i in labels(drawing.items) if i.text != "?" and i.text != "P"]
     # two lines of text may share the empty pixels between a descender and the next line's box

@@ -14,7 +14,7 @@ import pytest
 
 from coach.core.values import Decision, View
 from coach.outputs.child import Report
-from coach.outputs.live import Choice, Live
+from coach.outputs.live import Live, OutputChoice
 from coach.outputs.overlay.process import AT_START
 from coach.outputs.overlay.settings import Settings
 from coach.outputs.supervisor import Spec, Supervisor
@@ -229,7 +229,7 @@ def test_a_run_over_processes_speaks_and_shows(tmp_path: Path) -> None:
     notes: list[str] = []
     reports: list[tuple[str, str]] = []
     live = Live(
-        Choice(VoiceOptions(cache_dir=str(tmp_path)), Settings(x=1, y=1), console=False),
+        OutputChoice(VoiceOptions(cache_dir=str(tmp_path)), Settings(x=1, y=1), console=False),
         ["late apex"],
         notes.append,
         on_report=lambda name, report: reports.append((name, report.kind)),
@@ -254,7 +254,7 @@ def test_the_same_run_in_one_process(tmp_path: Path) -> None:
     """Without processes the same choice gives the same outputs as threads, and no process is started."""
     notes: list[str] = []
     closed = threading.Event()
-    choice = Choice(
+    choice = OutputChoice(
         VoiceOptions(cache_dir=str(tmp_path)),
         Settings(x=1, y=1),
         console=False,

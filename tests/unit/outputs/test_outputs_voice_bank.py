@@ -10,7 +10,7 @@ import pytest
 from coach.errors import OutputError
 from coach.outputs.voice import sound
 from coach.outputs.voice.bank import PhraseBank, estimate_s
-from coach.outputs.voice.pieces import Piece
+from coach.outputs.voice.pieces import PhrasePiece
 from coach.outputs.voice.pronounce import pronounce
 
 NO_ENGINE = (sys.executable, "-c", 'print(\'{"error": "nothing installed"}\')')
@@ -63,7 +63,7 @@ def test_a_damaged_clip_is_made_anew(cache: Path) -> None:
         again = PhraseBank(cache)
         assert seconds == pytest.approx(again.prepare(["late apex"])["late apex"], abs=0.02)
         assert "" == again.problem
-        piece = Piece.read(path)
+        piece = PhrasePiece.read(path)
         assert piece is not None
         assert seconds * 48000 == pytest.approx(len(piece.samples), abs=0.02 * 48000)
 

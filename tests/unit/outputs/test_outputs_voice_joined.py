@@ -45,7 +45,7 @@ def dbtp(samples: sound.Samples) -> float:
 @pytest.mark.parametrize("first", [0.25, 0.6])
 def test_joined_pieces_are_as_loud_as_one(first: float, crest: float) -> None:
     """Whatever the lengths, -18 LUFS within 0.25 LU and -1 dBTP hold for the whole; the pause is in it."""
-    parts = [pieces.Piece.of(voiced(seconds, crest)) for seconds in (first, 1.0)]
+    parts = [pieces.PhrasePiece.of(voiced(seconds, crest)) for seconds in (first, 1.0)]
     clip = pieces.joined(parts)
     assert pieces.length(parts) == len(clip) // 2
     assert pieces.length(parts) / sound.RATE_HZ == pytest.approx(first + 0.15 + 1.0)
@@ -56,7 +56,7 @@ def test_joined_pieces_are_as_loud_as_one(first: float, crest: float) -> None:
 
 def test_loudness_from_the_cells_of_pieces_is_that_of_the_whole() -> None:
     """Nothing is measured again: the cells of three pieces give the loudness that pyloudnorm finds in the sound."""
-    parts = [pieces.Piece.of(voiced(seconds, 2.0)) for seconds in (0.31, 0.98, 0.52)]
+    parts = [pieces.PhrasePiece.of(voiced(seconds, 2.0)) for seconds in (0.31, 0.98, 0.52)]
     energy = np.concatenate([part.energy for part in parts])[: pieces.length(parts) // loudness.CELL]
     pause = np.zeros(pieces.PAUSE_CELLS * loudness.CELL)
     whole = np.concatenate([x for part in parts for x in (pause, part.samples / 32768.0)][1:])

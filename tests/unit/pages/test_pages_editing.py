@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pages_shared import ROOT, SESSION
 
-from coach.app.edit.editing import Desk
+from coach.app.edit.editing import ProfileDesk
 from coach.app.edit.new_corner import NoRoomError
 from coach.app.replay.timeline import marked, sentence
 from coach.app.rerun.rerun import rerun
@@ -26,8 +26,8 @@ def profile(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def desk(profile: Path) -> Desk:
-    return Desk(profile)
+def desk(profile: Path) -> ProfileDesk:
+    return ProfileDesk(profile)
 
 
 @pytest.mark.parametrize(
@@ -45,7 +45,9 @@ def desk(profile: Path) -> Desk:
         (("gear",), None),
     ],
 )
-def test_an_edit_is_saved_with_every_comment(desk: Desk, profile: Path, path: tuple[str, ...], value: Any) -> None:
+def test_an_edit_is_saved_with_every_comment(
+    desk: ProfileDesk, profile: Path, path: tuple[str, ...], value: Any
+) -> None:
     """After an edit of any kind the file says it, every comment is there, and no other corner changed."""
     before = profile.read_text(encoding="utf-8")
     others = read_profile(profile).model.corners[1:]
@@ -55,19 +57,19 @@ def test_an_edit_is_saved_with_every_comment(desk: Desk, profile: Path, path: tu
     assert not desk.changed
     after = profile.read_text(encoding="utf-8")
     assert [x.strip() for x in before.splitlines() if "#" in x] == [x.strip() for x in after.splitlines() if "#" in x]
-    again = Desk(profile)
+    again = ProfileDesk(profile)
     assert (value or None) == again.get(0, *path)
     assert others == read_profile(profile).model.corners[1:]
 
 
-def test_the_same_value_is_no_edit(desk: Desk) -> None:
+def test_the_same_value_is_no_edit(desk: ProfileDesk) -> None:
     """Putting what is there already changes nothing and can not be undone."""
     assert not desk.put(0, ("brake_m",), desk.get(0, "brake_m"))
     assert "" == desk.undo_label
     assert not desk.changed
 
 
-def test_problems_are_those_of_the_file(desk: Desk, profile: Path, tmp_path: Path) -> None:
+def test_problems_are_those_of_the_file(desk: ProfileDesk, profile: Path, tmp_path: Path) -> None:
     """A wrong entry is told in the very words in which the file would be refused, and is not saved."""
     desk.put(0, ("apex_m",), 100.0)
     told = [(p.line, p.field, p.text) for p in desk.problems]
@@ -90,7 +92,7 @@ def remarks(text: str) -> list[str]:
 
 
 @pytest.mark.parametrize("corner", [0, 4, 10])
-def test_a_corner_is_deleted_with_its_remark_and_nothing_else(desk: Desk, profile: Path, corner: int) -> None:
+def test_a_corner_is_deleted_with_its_remark_and_nothing_else(desk: ProfileDesk, profile: Path, corner: int) -> None:
     """The first, a middle and the last corner go with the remark above them; every other line of the file stays."""
     before = profile.read_text(encoding="utf-8")
     names = desk.names
@@ -107,7 +109,7 @@ def test_a_corner_is_deleted_with_its_remark_and_nothing_else(desk: Desk, profil
     assert before == profile.read_text(encoding="utf-8")
 
 
-def test_the_only_corner_can_not_be_deleted(desk: Desk) -> None:
+def test_the_only_corner_can_not_be_deleted(desk: ProfileDesk) -> None:
     """A profile has at least one corner."""
     while len(desk.names) > 1:
         assert desk.remove_corner(0)
@@ -115,7 +117,7 @@ def test_the_only_corner_can_not_be_deleted(desk: Desk) -> None:
     assert 1 == len(desk.corners)
 
 
-def test_a_corner_is_added_where_there_is_room(desk: Desk, profile: Path) -> None:
+def test_a_corner_is_added_where_there_is_room(desk: ProfileDesk, profile: Path) -> None:
     """A deleted corner's stretch takes a new one, in its order, turning the right way, braked for where it was."""
     before = profile.read_text(encoding="utf-8")
     old = desk.corners[4]
@@ -140,7 +142,7 @@ def test_a_corner_is_added_where_there_is_room(desk: Desk, profile: Path) -> Non
     assert desk.names == [c.name for c in again.model.corners]
 
 
-def test_a_corner_is_not_added_into_another(desk: Desk) -> None:
+def test_a_corner_is_not_added_into_another(desk: ProfileDesk) -> None:
     """A place in a corner or beyond the lap is refused with what is allowed, and nothing is changed."""
     for place, told in (
         (326.0, "where another corner is; allowed (m): "),
@@ -154,7 +156,7 @@ def test_a_corner_is_not_added_into_another(desk: Desk) -> None:
 
 
 @pytest.mark.parametrize("place", [0.5, 60.0, 3870.0, 3980.0])
-def test_a_corner_on_the_main_straight_is_added_over_the_line(desk: Desk, place: float) -> None:
+def test_a_corner_on_the_main_straight_is_added_over_the_line(desk: ProfileDesk, place: float) -> None:
     """Wherever on the straight over the line, the new corner is valid and stands in its order."""
     at = desk.add_corner(place)
     assert () == desk.problems
@@ -162,7 +164,7 @@ def test_a_corner_on_the_main_straight_is_added_over_the_line(desk: Desk, place:
     assert sorted(c.turn_in_m for c in desk.corners) == [c.turn_in_m for c in desk.corners]
 
 
-def test_adding_and_deleting_while_an_entry_is_wrong(desk: Desk) -> None:
+def test_adding_and_deleting_while_an_entry_is_wrong(desk: ProfileDesk) -> None:
     """With a wrong entry elsewhere there are still as many corners to draw as names, each with its own."""
     desk.put(0, ("gear",), "twelve")
     desk.remove_corner(2)
@@ -176,7 +178,7 @@ def test_adding_and_deleting_while_an_entry_is_wrong(desk: Desk) -> None:
     assert ((), False) == (desk.problems, desk.changed)
 
 
-def test_the_last_valid_corners_stay_in_use(desk: Desk) -> None:
+def test_the_last_valid_corners_stay_in_use(desk: ProfileDesk) -> None:
     """While an entry is wrong, map and cues go on with the corners as they last were valid."""
     valid = desk.corners
     desk.put(0, ("gear",), "twelve")
@@ -202,7 +204,7 @@ EDITS = st.lists(
 @given(EDITS)
 def test_undo_leads_back_to_the_first_byte(edits: list[tuple[int, str, Any]]) -> None:
     """Whatever was edited, right or wrong, undoing all of it gives the file as it was; redoing all gives it again."""
-    desk = Desk("hollow_ridge")
+    desk = ProfileDesk("hollow_ridge")
     first = desk.file.rendered()
     for corner, field, value in edits:
         desk.put(corner, (field,), value)
@@ -219,7 +221,7 @@ def test_undo_leads_back_to_the_first_byte(edits: list[tuple[int, str, Any]]) ->
     assert (last, problems) == (desk._text, desk.problems)
 
 
-def test_a_change_on_disk_is_never_overwritten_silently(desk: Desk, profile: Path) -> None:
+def test_a_change_on_disk_is_never_overwritten_silently(desk: ProfileDesk, profile: Path) -> None:
     """Someone else's save is noticed and refused; forced, mine is written; taken, theirs is there and mine in undo."""
     desk.put(0, ("brake_m",), 171.0)
     theirs = profile.read_text(encoding="utf-8").replace("gear: 2", "gear: 3", 1)
@@ -233,12 +235,12 @@ def test_a_change_on_disk_is_never_overwritten_silently(desk: Desk, profile: Pat
     assert desk.undo()
     assert 171.0 == desk.get(0, "brake_m")
     desk.save(force=True)
-    assert 171.0 == Desk(profile).get(0, "brake_m")
+    assert 171.0 == ProfileDesk(profile).get(0, "brake_m")
 
 
 def test_rerun_after_an_edit_is_the_full_rerun(profile: Path) -> None:
     """Measuring anew only what an edit touched gives the decisions and passes of a run from scratch, edit by edit."""
-    desk = Desk(profile, SESSION)
+    desk = ProfileDesk(profile, SESSION)
     assert desk.setup is not None
     edits: list[tuple[int, tuple[str, ...], Any]] = [
         (0, ("brake_m",), 168.0),
@@ -251,8 +253,8 @@ def test_rerun_after_an_edit_is_the_full_rerun(profile: Path) -> None:
         assert () == desk.problems
         desk.rerun()
         assert desk.result is not None
-        assert desk._quick.reused > 0
-        whole = rerun(desk._quick.batches, desk.setup)
+        assert desk._store.reused > 0
+        whole = rerun(desk._batches, desk.setup)
         assert repr(whole.events.decisions) == repr(desk.result.events.decisions)
         assert repr(whole.events.passes) == repr(desk.result.events.passes)
     while desk.undo():
@@ -263,7 +265,7 @@ def test_rerun_after_an_edit_is_the_full_rerun(profile: Path) -> None:
 
 def test_muting_takes_a_cue_away(profile: Path) -> None:
     """A rule that is muted at a corner is marked as changed there, held back as muted, and nowhere else."""
-    desk = Desk(profile, SESSION)
+    desk = ProfileDesk(profile, SESSION)
     spoken = next(
         r.decision for r in desk.rows() if r.decision.outcome == "spoken" and r.decision.family == "correction"
     )

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from coach.app.edit.edit_server import EditError, free_port
-from coach.pages.editor.gate import COOKIE, Gate, Passes
+from coach.pages.editor.gate import COOKIE, AccessGate, Passes
 
 ELSEWHERE = ("192.0.2.7", 5000)
 HERE = ("127.0.0.1", 5000)
@@ -19,7 +19,7 @@ async def inner(scope: Any, receive: Any, send: Any) -> None:
 
 
 def ask(
-    gate: Gate,
+    gate: AccessGate,
     host: str = "127.0.0.1:8467",
     client: tuple[str, int] | None = HERE,
     kind: str = "http",
@@ -51,28 +51,28 @@ def status(answer: list[MutableMapping[str, Any]]) -> int:
 @pytest.mark.parametrize("host", ["127.0.0.1:8467", "localhost:8467", "[::1]:8467", "LOCALHOST"])
 def test_this_machine_is_let_in(host: str) -> None:
     """Every name of this machine itself works."""
-    assert 200 == status(ask(Gate(inner), host))
+    assert 200 == status(ask(AccessGate(inner), host))
 
 
 @pytest.mark.parametrize("host", ["evil.example:8467", "127.0.0.1.evil.example", "", "192.0.2.1:8467", "[", "a b"])
 def test_foreign_names_are_refused(host: str) -> None:
     """A name that only happens to lead here (DNS rebinding) is refused, for pages and for web sockets."""
-    assert 403 == status(ask(Gate(inner), host))
-    assert 1008 == status(ask(Gate(inner), host, kind="websocket"))
+    assert 403 == status(ask(AccessGate(inner), host))
+    assert 1008 == status(ask(AccessGate(inner), host, kind="websocket"))
 
 
 @pytest.mark.parametrize("origin", ["http://evil.example", "http://127.0.0.1:9999", "null", "https://localhost"])
 def test_another_sites_page_is_refused(origin: str) -> None:
     """A page of another origin in the same browser can not talk to the editor."""
-    assert 403 == status(ask(Gate(inner), origin=origin))
-    assert 1008 == status(ask(Gate(inner), kind="websocket", origin=origin))
-    assert 200 == status(ask(Gate(inner), origin="http://127.0.0.1:8467"))
+    assert 403 == status(ask(AccessGate(inner), origin=origin))
+    assert 1008 == status(ask(AccessGate(inner), kind="websocket", origin=origin))
+    assert 200 == status(ask(AccessGate(inner), origin="http://127.0.0.1:8467"))
 
 
 @pytest.mark.parametrize("client", [ELSEWHERE, None, ("testclient", 1)])
 def test_elsewhere_is_refused_on_loopback(client: tuple[str, int] | None) -> None:
     """Served for this machine, nobody else is let in, whatever token they bring."""
-    assert 403 == status(ask(Gate(inner), client=client, query="token=x"))
+    assert 403 == status(ask(AccessGate(inner), client=client, query="token=x"))
 
 
 def test_a_token_works_once() -> None:
@@ -80,7 +80,7 @@ def test_a_token_works_once() -> None:
     told: list[str] = []
     passes = Passes(told.append)
     passes.renew()
-    gate = Gate(inner, passes)
+    gate = AccessGate(inner, passes)
     name = "192.0.2.1:8467"
     assert 403 == status(ask(gate, name, ELSEWHERE))
     assert 403 == status(ask(gate, name, ELSEWHERE, query="token=wrong"))
@@ -105,7 +105,7 @@ def test_a_web_socket_can_not_spend_the_token() -> None:
     told: list[str] = []
     passes = Passes(told.append)
     passes.renew()
-    assert 1008 == status(ask(Gate(inner, passes), "192.0.2.1", ELSEWHERE, "websocket", query=f"token={told[0]}"))
+    assert 1008 == status(ask(AccessGate(inner, passes), "192.0.2.1", ELSEWHERE, "websocket", query=f"token={told[0]}"))
     assert 1 == len(told)
 
 

@@ -12,7 +12,7 @@ from feeds.practice import circuit_from_centre_line, faultless, hollow_ridge
 from feeds.practice.car import CAR_HALF_WIDTH_M
 from feeds.practice.faultless import Faultless
 from feeds.practice.racing_line import box_least_squares, racing_line
-from feeds.practice.segments import Piece, circuit_from_pieces
+from feeds.practice.segments import Segment, circuit_from_pieces
 
 
 @pytest.fixture(scope="module")
@@ -124,7 +124,7 @@ def test_a_wrong_centre_line_is_refused() -> None:
     with pytest.raises(ValueError, match="finite"):
         circuit_from_centre_line(np.full((20, 2), np.nan))
     with pytest.raises(ValueError, match="do not close"):
-        circuit_from_pieces("open", [Piece(100.0), Piece(0.0, 50.0, 360.0), Piece(30.0)], half_width_m=5.0,
+        circuit_from_pieces("open", [Segment(100.0), Segment(0.0, 50.0, 360.0), Segment(30.0)], half_width_m=5.0,
                             line_at_m=0.0, heights=[(0.0, 0.0), (100.0, 0.0), (200.0, 0.0)])  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from coach.core.cue.wording import wordings
 from coach.core.track.reference import Reference
 from coach.core.track_model import TrackModel
 from coach.core.values import Corner
-from coach.profile.plausible import doubts
+from coach.profile.plausible import board_warnings
 from coach.profile.store import load_plan, parse_profile
 
 
@@ -24,17 +24,17 @@ def corner(name: str, at_m: float, **changes: object) -> Corner:
 def test_a_board_before_the_end_of_the_corner_before_is_doubted() -> None:
     """It would stand in another corner; one on the straight is not doubted, over the line neither."""
     first, second = corner("A", 300.0, boards_m=(150.0, 100.0)), corner("B", 500.0, boards_m=(150.0, 100.0, 50.0))
-    said = doubts((first, second), 1000.0)
+    said = board_warnings((first, second), 1000.0)
     assert ["B: the board at 150 m lies before the end of A, 120 m before turn-in; look again"] == list(said)
     over_the_line = (corner("A", 100.0, boards_m=(150.0,)), corner("B", 800.0))
-    assert () == doubts(over_the_line, 1000.0)
-    assert 1 == len(doubts(over_the_line, 1000.0, closed=False))
+    assert () == board_warnings(over_the_line, 1000.0)
+    assert 1 == len(board_warnings(over_the_line, 1000.0, closed=False))
 
 
 def test_the_shipped_profile_has_no_doubts() -> None:
     """Its boards stand on the straights."""
     plan = load_plan("hollow_ridge")
-    assert () == doubts(plan.corners, plan.reference.length_m)
+    assert () == board_warnings(plan.corners, plan.reference.length_m)
 
 
 def test_a_kerb_may_have_a_begin_and_an_end() -> None:

@@ -11,7 +11,7 @@ from compound_circuits import compound_circuit
 from survey_tracks import CIRCUITS, Track, circuit, drive, from_points
 
 from coach.core.columns import Columns
-from coach.core.track.projection import Line
+from coach.core.track.projection import ReferenceLine
 from coach.core.values import Corner
 from coach.survey import Survey, survey
 from coach.survey.corners import find, lane
@@ -129,7 +129,7 @@ def test_edges_hold_every_valid_lap() -> None:
     inside = (c["t_s"] > d.passages[1]) & (c["t_s"] < d.passages[2])
     x, y = c["x_m"][inside], c["y_m"][inside]
     gap = np.hypot(x[:, None] - r.x_m[None, ::5], y[:, None] - r.y_m[None, ::5])
-    place, offset, found = Line(r).project(x, y, gap.argmin(axis=1) * 5.0 * r.step_m)
+    place, offset, found = ReferenceLine(r).project(x, y, gap.argmin(axis=1) * 5.0 * r.step_m)
     left, right = r.at("left_m", place[found]), r.at("right_m", place[found])
     assert found.mean() > 0.99
     assert float((left - offset[found]).min()) > 0.8

@@ -7,7 +7,8 @@ import pytest
 from scipy.interpolate import CubicSpline
 
 from coach.core.columns import Floats
-from coach.survey.filled import PATH_MOTION, SPEED_MOTION, measured_stride, without_repeats
+from coach.core.numeric.filled import session_note, thinning, without_repeats
+from coach.core.numeric.noise import PATH_MOTION, SPEED_MOTION, measured_stride
 
 
 def path(rate: float, noise: float) -> tuple[Floats, Floats]:
@@ -36,6 +37,59 @@ def test_filled_samples_are_thinned_to_about_the_measured_rate(
     stride, level = measured_stride(filled, 1.0 / rate, PATH_MOTION)
     assert true / 1.5 <= rate / stride <= true * 1.5
     assert level > 0.6 * noise
+
+
+RATES = [(10.0, 25.0), (5.0, 25.0), (8.0, 25.0), (12.0, 25.0), (10.0, 60.0), (25.0, 60.0), (18.0, 50.0), (10.0, 100.0)]
+
+
+def test_no_rate_below_five_hertz_is_looked_for() -> None:
+    t, y = path(4.0, 1.0)
+    clock = np.arange(0.0, t[-1], 0.05)
+    assert measured_stride(np.interp(clock, t, y), 0.05, PATH_MOTION)[0] == 4
+
+
+@pytest.mark.parametrize(("true", "rate"), RATES)
+@pytest.mark.parametrize("noise", [0.1, 0.3])
+@pytest.mark.parametrize("how", ["lines", "spline", "held"])
+def test_the_true_rate_is_found_where_no_stride_meets_it(true: float, rate: float, noise: float, how: str) -> None:
+    """Within 2 %, by the line in the spectrum of filled samples and the mean step of held ones."""
+    t, y = path(true, noise)
+    clock = np.arange(0.0, t[-1], 1.0 / rate)
+    xy = np.column_stack([filled(clock, t, column, how) for column in (y, path(true, noise)[1][::-1])])
+    new = np.any(np.diff(xy, axis=0, prepend=np.nan) != 0, axis=1)
+    assert thinning(clock[new], xy[new])[1] == pytest.approx(true, rel=0.02)
+    note = session_note(clock, xy[:, 0], xy[:, 1])
+    assert note.startswith(f"positions come {rate:.0f} times a second but were measured about {true:.0f} times")
+
+
+@pytest.mark.parametrize(("true", "rate"), [(20.0, 25.0), (60.0, 60.0), (16.5, 25.0)])
+def test_nothing_is_said_of_a_few_held_samples(true: float, rate: float) -> None:
+    """Below a half more samples than were measured: a feed that now and then sends one twice."""
+    t, y = path(true, 0.3)
+    clock = np.arange(0.0, t[-1], 1.0 / rate)
+    xy = [filled(clock, t, column, "held") for column in (y, y[::-1])]
+    assert (session_note(clock, *xy) == "") is (rate < 1.51 * true)
+
+
+def filled(clock: Floats, t: Floats, y: Floats, how: str) -> Floats:
+    if how == "spline":
+        return np.asarray(CubicSpline(t, y)(clock))
+    return np.interp(clock, t, y) if how == "lines" else y[np.searchsorted(t, clock + 1e-9, side="right") - 1]
+
+
+@pytest.mark.parametrize("seconds", [8.0, 20.0])
+@pytest.mark.parametrize(("true", "rate"), [(25.0, 25.0), (60.0, 60.0), (16.0, 25.0), (10.0, 25.0)])
+def test_a_pass_of_some_seconds_tells_measured_from_filled(seconds: float, true: float, rate: float) -> None:
+    """Of 100 passes of noise at most two are taken for the other kind."""
+    rng = np.random.default_rng(8)
+    count = 0
+    for _ in range(100):
+        t = np.arange(-1.0, seconds + 1.0, 1.0 / true)
+        clock = np.arange(0.0, seconds, 1.0 / rate)
+        y = rng.normal(0.0, 0.3, len(t))
+        y = y[: len(clock)] if true == rate else np.interp(clock, t + rng.uniform(0.0, 0.1), y)
+        count += measured_stride(y, 1.0 / rate, PATH_MOTION)[0] > 1
+    assert count <= 2 if true == rate else count >= 98
 
 
 @pytest.mark.parametrize(("motion", "swing", "noise"), [(PATH_MOTION, 0.27, 0.065), (SPEED_MOTION, 1.7, 0.4)])

@@ -7,7 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from coach.survey.smooth import HIGHEST_CUTOFF, cutoff_for, noise_level, smooth
+from coach.core.numeric.noise import LONG, white_noise
+from coach.survey.smooth import HIGHEST_CUTOFF, cutoff_for, smooth
 
 
 @pytest.mark.parametrize("sigma", [0.01, 0.3])
@@ -16,7 +17,7 @@ def test_noise_level_finds_the_noise_put_in(sigma: float, rate: float) -> None:
     """White noise on a car's motion (a slow sine of 100 m) is found within 10 %, whatever the rate."""
     t = np.arange(0, 100, 1 / rate) if rate > 10 else np.arange(0, 600, 1 / rate)
     y = 100 * np.sin(0.3 * t) + np.random.default_rng(1).normal(0, sigma, len(t))
-    assert noise_level(y) == pytest.approx(sigma, rel=0.1)
+    assert white_noise(y, LONG) == pytest.approx(sigma, rel=0.1)
 
 
 @pytest.mark.parametrize("derivative", [0, 1, 2])

@@ -1,4 +1,4 @@
-"""What looks wrong in decoded frames, and which mistake of unit, sign or axis would explain it."""
+"""Diagnoses decoded frames: wrong units, signs or axes that would explain what looks wrong."""
 
 from __future__ import annotations
 
@@ -6,8 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from feeds.frame import Floats, Frame
-from feeds.plausible import MAX_JUMP_M, RANGES
+from feeds.frame import MAX_JUMP_M, RANGES, Floats, Frame
 from feeds.units import UNITS
 
 _ENOUGH: Final = 20
@@ -16,34 +15,34 @@ _AGREES: Final = 0.06
 _ABSURD: Final = 1e-30
 _FAST_MPS: Final = 10.0
 _BY_MOTION: Final = ("speed_mps", "x_m")
-"""Fields whose unit the motion tells; what lies out of its range is refused anyway, and told there."""
+"""Fields whose unit the motion determines; out-of-range values are rejected and reported elsewhere."""
 _CHORD_S: Final = 0.5
-Doubt = tuple[str, str]
-"""The field (empty for the map as a whole) and what to try."""
+Diagnostic = tuple[str, str]
+"""The field (empty for the whole map) and what to try."""
 
 
-def doubts(frames: list[Frame], byte_order: str) -> list[Doubt]:
-    """All doubts about ``frames`` decoded one after the other; empty when all looks right or little came yet."""
+def diagnose(frames: list[Frame], byte_order: str) -> list[Diagnostic]:
+    """Return all diagnostics of consecutive ``frames``; empty if all looks right or data is short."""
     if len(frames) < _ENOUGH:
         return []
     take = {name: _column(frames, name) for name in Frame.__struct_fields__}
     found = _byte_order(take, byte_order)
     if found:
-        return found  # everything else would only follow from it
+        return found  # everything else follows from it
     found = _time(take["t_s"]) + _pedals(take) + _ranges(take) + _constant(take)
     return found + _place(take)
 
 
-def live_doubts(frames: list[Frame], byte_order: str = "little") -> list[Doubt]:
-    """The doubts that hold while driving: those that name another unit or byte order, or a time that does not run.
+def live_diagnostics(frames: list[Frame], byte_order: str = "little") -> list[Diagnostic]:
+    """Return the diagnostics usable while driving: another unit or byte order, or a stopped time.
 
-    A few seconds show too little to tell axes and signs by, and a slow car moves less than its position errs.
+    A few seconds cannot determine axes and signs, and a slow car moves less than its position error.
     """
     speed = [frame.speed_mps for frame in frames if frame.speed_mps == frame.speed_mps]
     fast = bool(speed) and float(np.median(speed)) > _FAST_MPS
     return [
         (field, text)
-        for field, text in doubts(frames, byte_order)
+        for field, text in diagnose(frames, byte_order)
         if not field
         or (field == "t_s" and "does not advance" not in text)
         or (fast and field in _BY_MOTION and "try unit" in text)
@@ -54,7 +53,7 @@ def _column(frames: list[Frame], name: str) -> Floats:
     return np.array([getattr(f, name) for f in frames], dtype=np.float64)
 
 
-def _byte_order(take: dict[str, Floats], byte_order: str) -> list[Doubt]:
+def _byte_order(take: dict[str, Floats], byte_order: str) -> list[Diagnostic]:
     floats = np.concatenate([take[n] for n in ("x_m", "y_m", "z_m", "speed_mps", "throttle", "brake")])
     floats = floats[np.isfinite(floats) & (floats != 0.0)]
     size = np.abs(floats)
@@ -64,7 +63,7 @@ def _byte_order(take: dict[str, Floats], byte_order: str) -> list[Doubt]:
     return []
 
 
-def _time(t: Floats) -> list[Doubt]:
+def _time(t: Floats) -> list[Diagnostic]:
     steps = np.diff(t[np.isfinite(t)])
     moving = steps[steps > 0]
     if len(moving) < _ENOUGH // 2:
@@ -73,7 +72,7 @@ def _time(t: Floats) -> list[Doubt]:
         return [("t_s", "goes back as often as on: wrong offset or type")]
     step = float(np.median(moving))
     for unit in ("ms", "us", "ns"):
-        # senders give between 5 and 500 frames a second
+        # senders send between 5 and 500 frames a second
         if 0.002 <= step * UNITS["t_s"][unit] <= 0.2 < step:
             return [("t_s", f"advances by {step:g} a frame: try unit: {unit}")]
     if step > 1.0:
@@ -81,7 +80,7 @@ def _time(t: Floats) -> list[Doubt]:
     return []
 
 
-def _pedals(take: dict[str, Floats]) -> list[Doubt]:
+def _pedals(take: dict[str, Floats]) -> list[Diagnostic]:
     found = []
     for name in ("throttle", "brake"):
         values = take[name][np.isfinite(take[name])]
@@ -97,12 +96,12 @@ def _pedals(take: dict[str, Floats]) -> list[Doubt]:
     return found
 
 
-def _ranges(take: dict[str, Floats]) -> list[Doubt]:
+def _ranges(take: dict[str, Floats]) -> list[Diagnostic]:
     found = []
     for name, low, high, _ in RANGES:
         values = take[name]
         if name in ("throttle", "brake"):
-            continue  # said with more insight above
+            continue  # reported more precisely above
         outside = np.isfinite(values) & ((values < low) | (values > high))
         if outside.any():
             worst = float(values[outside][0])
@@ -110,7 +109,7 @@ def _ranges(take: dict[str, Floats]) -> list[Doubt]:
     return found
 
 
-def _constant(take: dict[str, Floats]) -> list[Doubt]:
+def _constant(take: dict[str, Floats]) -> list[Diagnostic]:
     speed = take["speed_mps"]
     if not np.isfinite(speed).any() or np.nanmax(speed) < 5.0:
         return []  # a standing car changes nothing
@@ -122,8 +121,8 @@ def _constant(take: dict[str, Floats]) -> list[Doubt]:
     return found
 
 
-def _place(take: dict[str, Floats]) -> list[Doubt]:
-    """Speed against change of position: unit and axes."""
+def _place(take: dict[str, Floats]) -> list[Diagnostic]:
+    """Check speed against change of position: unit and axes."""
     dt = np.diff(take["t_s"])
     x, y, z, speed = (take[n] for n in ("x_m", "y_m", "z_m", "speed_mps"))
     jumps = np.hypot(np.diff(x), np.diff(y))
@@ -136,13 +135,13 @@ def _place(take: dict[str, Floats]) -> list[Doubt]:
         return []
     told = np.concatenate([[0.0], np.cumsum(np.where(moving, 0.5 * (speed[1:] + speed[:-1]) * dt, 0.0))])
     resting = np.concatenate([[0], np.cumsum(~moving)])
-    # chords of half a second even out rounded times, repeated positions and the noise of positions
+    # half-second chords average out rounded times, repeated positions and position noise
     n = _chord(dt[moving])
     if not np.any(resting[n:] == resting[:-n]):
         n = 1
 
     def agreement(a: Floats, b: Floats) -> tuple[float, float]:
-        """Measured over told speed: middle value and spread."""
+        """Return the ratio of measured to reported speed: median and spread."""
         whole = (resting[n:] == resting[:-n])[::n]
         way = np.hypot(a[n:] - a[:-n], b[n:] - b[:-n])[::n][whole]
         ratio = way / (told[n:] - told[:-n])[::n][whole]
@@ -166,13 +165,13 @@ def _place(take: dict[str, Floats]) -> list[Doubt]:
 
 
 def _chord(dt: Floats) -> int:
-    """How many frames, ``dt`` [s] apart, make a chord of _CHORD_S."""
+    """Return the number of frames, ``dt`` [s] apart, in a chord of _CHORD_S."""
     return max(int(_CHORD_S / max(float(np.median(dt)), 1e-3)), 1)
 
 
-def _mirror(take: dict[str, Floats]) -> list[Doubt]:
-    """Steering left and turning right: the plane is mirrored, or the steering has the other sign."""
-    # the direction between neighbouring frames would be the noise of their positions
+def _mirror(take: dict[str, Floats]) -> list[Diagnostic]:
+    """Check whether steering left turns right: a mirrored plane or the wrong steering sign."""
+    # the direction between neighbouring frames would be position noise
     n = _chord(np.diff(take["t_s"]))
     steer = take["steer"]
     if len(steer) < 2 * n + _ENOUGH:

@@ -1,8 +1,7 @@
-"""What the driver usually does: speed and curvature along the reference, the median over the good laps.
+"""The driver's baseline: median speed and curvature along the reference over the good laps.
 
-One lap holds a twitch here and noise there. Corners found in the median of the laps within NEAR of the best keep their
-identity from lap to lap and from session to session; places a driver must repeat (brake, exit) still come from
-the reference lap itself.
+A single lap has twitches and noise. Corners found in the median of the laps within NEAR of the best stay the same from
+lap to lap and session to session; places to repeat (brake, exit) still come from the reference lap.
 """
 
 from __future__ import annotations
@@ -20,10 +19,10 @@ MOST_LAPS: Final = 15
 FEWEST_LAPS: Final = 3
 
 
-def usual(
+def baseline(
     reference: Reference, laps: tuple[Lap, ...], speed: Floats, curvature: Floats
 ) -> tuple[Floats, Floats, float]:
-    """Speed and curvature at the nodes, shapes (n,), and the share of one lap's noise that is left in them.
+    """Return speed and curvature at the nodes, shapes (n,), and the share of one lap's noise that is left in them.
 
     The reference's own with fewer than three good laps.
     """
