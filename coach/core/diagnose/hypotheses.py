@@ -190,13 +190,13 @@ def turn_in_late(f: Forward, d: Drives, k: int, x: float) -> None:
 def gear_high(f: Forward, d: Drives, k: int, x: float) -> None:
     """Higher gear: less engine on the way out."""
     d.gear[k, f.start + _nodes(f, 20.0) : f.end] = x
-    d.throttle[k, f.slow : f.end] = 0.8
+    d.throttle[k, f.slow : f.end + _nodes(f, 30.0)] = 0.7
 
 
 def gear_low(f: Forward, d: Drives, k: int, x: float) -> None:
     """Lower gear: an engine at its limit, and shifts."""
     d.gear[k, f.start + _nodes(f, 20.0) : f.end] = -x
-    d.throttle[k, f.slow : f.end] = 0.85
+    d.throttle[k, f.slow : f.end + _nodes(f, 30.0)] = 0.7
 
 
 _PATH: Final = ("entry_line_m", "apex_line_m", "exit_line_m", "turn_in_m")

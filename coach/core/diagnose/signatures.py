@@ -33,6 +33,8 @@ class Signatures:
         drives.start[n:] = np.maximum(trace.speed_mps[0] - np.array(SLOWER), 3.0) ** 2 / 2.0
         speed, brake, throttle, late = model.drive(drives)
         plain = n
+        # another gear takes engine, not pedal
+        throttle[[k for k, (h, _) in enumerate(self.rows) if h.unit == "gear"]] = throttle[plain]
         means = reference.stretches.means
         held = slice(model.slow, max(model.end, model.slow + 1))
         gaps = np.concatenate(
