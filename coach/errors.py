@@ -42,5 +42,10 @@ class SessionError(DataError):
     """A recorded session is wrong."""
 
 
+def expected(allowed: object, found: object) -> str:
+    """Return "expected 0 to 1, found 3"; a semicolon ends a list of what is allowed."""
+    return f"expected {allowed}{';' if ',' in str(allowed) else ','} found {found}"
+
+
 class OutputError(CoachError):
     """An output is unusable; the run continues without it."""

@@ -44,7 +44,7 @@ class Pacer:
 
     def __init__(self, speed: float, clock: Clock) -> None:
         if not speed > 0.0:
-            raise ValueError(f"speed must be above 0, got {speed}")
+            raise ValueError(f"speed: expected a number above 0, found {speed}")
         self._speed = speed
         self._clock = clock
         self._start_s = math.nan

@@ -27,7 +27,7 @@ def why_refused(data: bytes) -> str:
     """Return why ``data`` gives no frame, with the field and the fix; "" when nothing is wrong with it."""
     fields = fields_of(data)
     if fields is None:
-        return f"a datagram can not be decoded: {_FORMATS}, found {_start(data)}"
+        return f"a datagram cannot be decoded: {_FORMATS}, found {_start(data)}"
     if fields.get("t_s") is None:
         other = _alias("t_s", fields)
         found = f"found {other} instead" if other else "it is missing"

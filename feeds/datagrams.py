@@ -98,4 +98,4 @@ def _why(error: OSError) -> str:
         return "this port needs more rights; choose one from 1024 to 65535"
     if error.errno == errno.EADDRNOTAVAIL:
         return "this machine does not have that address; 127.0.0.1 hears this machine, 0.0.0.0 all networks"
-    return f"the port can not be opened ({error.strerror or error})"
+    return f"the port cannot be opened ({error.strerror or error})"

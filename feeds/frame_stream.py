@@ -152,7 +152,7 @@ class FrameStreamReader:
             self._file: BinaryIO = open(path, "rb")  # noqa: SIM115 - closed by close()
         except (OSError, ValueError) as error:
             why = getattr(error, "strerror", None) or error
-            raise FeedOpenError(f"{path}: the frame stream can not be opened ({why})") from error
+            raise FeedOpenError(f"{path}: the frame stream cannot be opened ({why})") from error
         try:
             self._size = self._file.seek(0, os.SEEK_END)
             self._file.seek(max(self._size - len(_END), 0))

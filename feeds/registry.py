@@ -40,13 +40,13 @@ def feed_class(name: str) -> type[Feed]:
         return found
     point = added_feeds().get(name)
     if point is None:
-        raise FeedOpenError(f"feed {name!r} is not known; there are: {', '.join([*FEEDS, *added_feeds()])}")
+        raise FeedOpenError(f"feed: expected one of {', '.join([*FEEDS, *added_feeds()])}; found {name!r}")
     try:
         loaded = point.load()
     except Exception as error:  # code of another package may raise anything; the user gets one line
         raise FeedOpenError(
-            f"feed {name!r} ({point.value}) can not be loaded: {type(error).__name__}: {error}"
+            f"feed {name!r} ({point.value}) cannot be loaded: {type(error).__name__}: {error}"
         ) from error
     if not (isinstance(loaded, type) and issubclass(loaded, Feed)):
-        raise FeedOpenError(f"feed {name!r} ({point.value}): found {loaded!r}; expected a class of feeds.base.Feed")
+        raise FeedOpenError(f"feed {name!r} ({point.value}): expected a class of feeds.base.Feed, found {loaded!r}")
     return loaded

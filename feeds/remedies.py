@@ -8,7 +8,7 @@ from typing import Final
 from feeds.counters import Counters
 
 _FIX: Final[Mapping[str, str]] = {
-    "malformed": "packets can not be decoded: check what the sender sends",
+    "malformed": "packets cannot be decoded: check what the sender sends",
     "unknown_packet": "packets have a known size but pass no test of the map: check its tests (when) and byte_order",
     "bad_checksum": "sentences arrive with wrong checksums: check the cable and the baud rate",
     "poor_fix": "the receiver has no good fix: give it a clear view of the sky",

@@ -27,19 +27,19 @@ def read_checked(path: Path, model: type[M]) -> M:
     try:
         data = path.read_bytes()
     except (OSError, ValueError) as error:
-        raise FeedOpenError(f"{path}: can not be read ({getattr(error, 'strerror', None) or error})") from error
+        raise FeedOpenError(f"{path}: cannot be read ({getattr(error, 'strerror', None) or error})") from error
     return parse_checked(data, str(path), model)
 
 
 def parse_checked(data: bytes, name: str, model: type[M]) -> M:
     """Do the same for the content of a file called ``name``."""
     if len(data) > MAX_BYTES:
-        raise FeedFormatError(f"{name}: found {len(data)} bytes; allowed at most {MAX_BYTES}")
+        raise FeedFormatError(f"{name}: expected at most {MAX_BYTES} bytes, found {len(data)}")
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
-        raise FeedFormatError(f"{name}:{line}: found the byte 0x{data[error.start]:02x}; allowed UTF-8 text") from None
+        raise FeedFormatError(f"{name}:{line}: expected UTF-8 text, found the byte 0x{data[error.start]:02x}") from None
     if max(accumulate((c in "[{") - (c in "]}") for c in text), default=0) > _MAX_DEPTH:
         raise FeedFormatError(f"{name}:1: not YAML: brackets are nested more than {_MAX_DEPTH} deep")
     try:
@@ -54,7 +54,7 @@ def parse_checked(data: bytes, name: str, model: type[M]) -> M:
         # the parser does not catch what its constructors raise on strange scalars
         raise FeedFormatError(f"{name}:1: not YAML: {_one_line(error)}") from None
     if not isinstance(tree, CommentedMap):
-        raise FeedFormatError(f"{name}:1: found {_kind(plain)}; allowed keys with values")
+        raise FeedFormatError(f"{name}:1: expected keys with values, found {_kind(plain)}")
     try:
         return model.model_validate(plain)
     except ValidationError as error:
@@ -67,10 +67,17 @@ def _problem(name: str, tree: Any, error: dict[str, Any]) -> str:
     # a union's tag is not a key of the file; tags appear in angle brackets
     place = [key for key in error["loc"] if not (isinstance(key, str) and key.startswith("<"))]
     field = ".".join(str(key + 1) if isinstance(key, int) else key for key in place)
+    return f"{name}:{_line(tree, place)}: {field or 'the map'}: {_one_line(_reason(error))}"
+
+
+def _reason(error: dict[str, Any]) -> str:
+    if error["type"] == "missing":
+        return "expected a value, found nothing"
+    if error["type"] == "extra_forbidden":
+        return "unknown field"
     found = error["input"]
-    shown = "nothing" if error["type"] == "missing" else repr(found) if not isinstance(found, dict | list) else "this"
-    message = str(error["msg"]).removeprefix("Value error, ")
-    return f"{name}:{_line(tree, place)}: {field or 'the map'}: found {_one_line(shown)}; {_one_line(message)}"
+    message = str(error["msg"]).removeprefix("Value error, ").replace("Input should be", "expected")
+    return message if "found" in message or isinstance(found, dict | list) else f"{message}; found {found!r}"
 
 
 def _line(tree: Any, place: list[Any]) -> int:
@@ -109,4 +116,4 @@ def _kind(value: object) -> str:
 
 def _one_line(text: object) -> str:
     flat = " ".join(str(text).split())
-    return flat if len(flat) <= 200 else flat[:197] + "..."
+    return flat if len(flat) <= 400 else flat[:397] + "..."

@@ -36,7 +36,7 @@ def _profile(profile: str) -> Check:
     try:
         plan = load_plan(profile)
     except CoachError as error:
-        return Check(False, str(error), "mend the file at the place named, or choose another --profile")
+        return Check(False, str(error), "fix the file at the place named, or choose another --profile")
     return Check(True, f"{plan.circuit}: {plan.reference.length_m:.0f} m, {len(plan.corners)} corners", "")
 
 

@@ -78,9 +78,9 @@ def guess(file: Path, columns: Path | None, separator: str, decimal: str) -> Fou
     """Read ``file`` and its map, or guess the map; raise FeedError, or ImportFileError for an invalid separator."""
     separator = "\t" if separator in ("tab", "\\t") else separator
     if len(separator) > 1:
-        raise ImportFileError(f"--separator: found {separator!r}; allowed one character, or tab")
+        raise ImportFileError(f"--separator: expected one character, or tab; found {separator!r}")
     if decimal not in ("", ".", ","):
-        raise ImportFileError(f"--decimal: found {decimal!r}; allowed . or ,")
+        raise ImportFileError(f"--decimal: expected . or ,; found {decimal!r}")
     if columns is not None:
         chosen = read_column_map(columns)
         table = read_table(file, separator=separator or chosen.separator, decimal=decimal or chosen.decimal)

@@ -6,9 +6,9 @@ import threading
 from collections.abc import Callable
 from pathlib import Path
 
-from coach.app.live.interrupt import interrupts
+from coach.app.live.recording import interrupts
 from coach.app.sources import address_of, speed_of
-from coach.app.sources.maps import Trial, capture, read_capture, read_map, send_capture, try_live
+from coach.app.sources.files import Trial, capture, read_capture, read_map, send_capture, try_live
 from coach.errors import CoachError
 
 SHOW_EVERY_S = 0.5

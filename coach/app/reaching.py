@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
-from typing import Final, Literal
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, Literal
 
+from coach.app.circuits.circuit_match import wrong_circuit
+from coach.app.rerun.replane import on_plane_of
+from coach.core.columns import Columns
 from coach.core.track.envelope import Shown
 from coach.core.track.reference import Reference
 from coach.outputs.console import lap_time
 from coach.session.reader import SessionReader
 from coach.survey.errors import SurveyError
-from coach.survey.survey import Survey
+from coach.survey.survey import Survey, survey
+
+if TYPE_CHECKING:
+    from coach.survey.envelope.samples import Samples
 
 REACHABLE_NAME: Final = "reachable.arrow"
 REAL_CAR_SHARE: Final = 0.97
@@ -18,15 +26,18 @@ REAL_CAR_SHARE: Final = 0.97
 Target = Literal["best", "reachable"]
 
 
-def with_reach(found: Survey, reader: SessionReader, target: Target) -> tuple[Survey, Reference | None]:
+def with_reach(
+    found: Survey, reader: SessionReader, target: Target, also: Sequence[Path] = ()
+) -> tuple[Survey, Reference | None]:  # fmt: skip
     """Return the survey with the car's envelope, and the reachable lap if that is the ``target``.
 
-    Raise SurveyError naming what it lacks.
+    ``also`` are more sessions with the same car: their laps show more of it. Raise SurveyError naming what is missing.
     """
     from coach.survey.envelope.reachable import reach_of, reachable_reference  # scipy.optimize loads slowly
 
-    share = REAL_CAR_SHARE if reader.header.real_car else 1.0
-    reach = reach_of(found, share)
+    readers = [SessionReader(path) for path in also]
+    share = REAL_CAR_SHARE if any(one.header.real_car for one in (reader, *readers)) else 1.0
+    reach = reach_of(found, share, _others(found, reader, readers))
     if reach is None:
         if target == "reachable":
             raise SurveyError("no reachable lap: found lap distances only; needed positions, for the line's curvature")
@@ -44,6 +55,39 @@ def with_reach(found: Survey, reader: SessionReader, target: Target) -> tuple[Su
         f"reachable lap {lap_time(reachable.lap_time_s)}, {gain:.2f} s under lap {found.reference_lap}: its line, with "
         f"what {fitted.laps} laps showed of the car"
     )
+    if not fitted.proven:
+        note += "; at least that: the same margin everywhere would look like a car with less grip"
     if share < 1.0:
         note += f"; a real car: no more than {share:.0%} of it"
     return replace(made, notes=(*made.notes, note)), reachable
+
+
+def _others(found: Survey, reader: SessionReader, readers: Sequence[SessionReader]) -> list[Samples]:
+    """Return the samples of more sessions; raise SurveyError that names the one of another car or circuit."""
+    from coach.survey.envelope.pooled import other_power, samples_on
+
+    out: list[Samples] = []
+    first = samples_on(found.reference, found.corners, found) if readers else None
+    if first is None:
+        return out
+    for other in readers:
+        cars = reader.header.car, other.header.car
+        if all(cars) and cars[0] != cars[1]:
+            raise SurveyError(f"mixed cars: {reader.folder} has {cars[0]!r}, {other.folder} has {cars[1]!r}")
+        batches = list(on_plane_of(found.reference, other.header, other.batches()))
+        if wrong := wrong_circuit(found.reference, batches):
+            raise SurveyError(f"{other.folder}: {wrong}")
+        try:
+            more = survey(Columns.join(batches), previous=found.reference, inferred=other.header.inferred)
+        except SurveyError as error:
+            raise SurveyError(f"{other.folder}: {error}") from error
+        samples = samples_on(found.reference, found.corners, more)
+        if samples is None:
+            raise SurveyError(f"{other.folder}: found lap distances only; needed positions")
+        if powers := other_power(first, samples):
+            raise SurveyError(
+                f"mixed cars: {reader.folder} shows {powers[0]:.0f} W/kg at full throttle, {other.folder} "
+                f"{powers[1]:.0f}; allowed sessions with the same car"
+            )
+        out.append(samples)
+    return out

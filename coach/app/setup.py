@@ -90,9 +90,7 @@ def read_known(path: Path) -> Known:
     except FileNotFoundError:
         return Known()
     except (OSError, msgspec.MsgspecError) as error:
-        raise SessionError(
-            str(path), f"not what the coach keeps of a driver: {error}; move it away to begin anew"
-        ) from None
+        raise SessionError(str(path), f"not a driver's progress file: {error}; move it away to start over") from None
 
 
 def later_by(rules: RuleSet, latency_s: float) -> RuleSet:

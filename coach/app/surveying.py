@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -55,18 +55,19 @@ def survey_session(
     circuit: str,
     replace_old: bool = False,
     target: Target = "best",
+    also: Sequence[Path] = (),
 ) -> SurveyOutcome:
     """Survey ``session`` into the profile folder ``output`` (default: ``profile`` inside the session).
 
     A slower reference, or one of another circuit, replaces an old one only with ``replace_old``. ``target`` selects the
-    profile's reference: the best driven lap, or the reachable one written beside it. Raise SessionError, SurveyError or
-    ProfileError on failure.
+    profile's reference: the best driven lap, or the reachable one written beside it. ``also`` are more sessions with
+    the same car, for its envelope only. Raise SessionError, SurveyError or ProfileError on failure.
     """
     reader = SessionReader(session)
     folder = output if output is not None else reader.folder / "profile"
     if folder.suffix in (".yaml", ".yml"):
         if folder.name != PROFILE_NAME:
-            raise ProfileError(str(folder), f"found the name of a file; allowed a folder, or its {PROFILE_NAME}")
+            raise ProfileError(str(folder), f"expected a folder, or its {PROFILE_NAME}; found the name of a file")
         folder = folder.parent
     path = folder / PROFILE_NAME
     path = own_path(path) if own_path(path).exists() else path
@@ -92,7 +93,7 @@ def survey_session(
         _refuse_slower(path, found.reference, previous)
     origin = (header.origin_lat_deg, header.origin_lon_deg)
     found = replace(found, reference=_with_origin(found.reference, origin, previous))
-    found, reachable = with_reach(found, reader, target)
+    found, reachable = with_reach(found, reader, target, also)
     done = _write(found, own_copy(path), name, fresh, reachable)
     return replace(done, tail=reader.tail())
 
@@ -120,7 +121,7 @@ def _write(found: Survey, path: Path, name: str, fresh: bool, reachable: Referen
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise ProfileError(str(folder), f"the profile can not be written here ({error.strerror})") from error
+        raise ProfileError(str(folder), f"the profile cannot be written here ({error.strerror})") from error
     file = None if fresh else read_profile(path)
     reference = folder / (REFERENCE_NAME if file is None else _driven_name(file.model.reference))
     kept = _keep_old(reference, found.reference)
@@ -169,7 +170,7 @@ def _keep(path: Path, data: bytes) -> Path:
     try:
         kept.write_bytes(data)
     except OSError as error:
-        raise ProfileError(str(kept), f"what was there can not be kept ({error.strerror})") from error
+        raise ProfileError(str(kept), f"what was there cannot be kept ({error.strerror})") from error
     return kept
 
 

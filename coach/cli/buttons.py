@@ -28,7 +28,7 @@ def register(app: typer.Typer) -> None:
 
     @group.command()
     def bind(
-        function: str = typer.Argument(..., help="What the button shall ask for; coach buttons lists them."),
+        function: str = typer.Argument(..., help="Function of the button; coach buttons lists them."),
         seconds: float = typer.Option(30.0, "--seconds", min=1.0, max=600.0, help="How long to wait for the press, s."),
     ) -> None:
         """Bind the next button or key that you press."""
@@ -44,7 +44,7 @@ def register(app: typer.Typer) -> None:
         say(f"{function}: {press}; kept in {path}")
 
     @group.command()
-    def clear(function: str = typer.Argument(..., help="Function whose buttons to forget, or all.")) -> None:
+    def clear(function: str = typer.Argument(..., help="Function to unbind, or all.")) -> None:
         """Forget what is bound."""
         from coach.app.live.buttons import clear as forget
         from coach.cli.show import say

@@ -16,9 +16,7 @@ def register(app: typer.Typer) -> None:
     @app.command(rich_help_panel=CHECKING)
     def check(
         folder: Path | None = typer.Argument(None, help="A session with an expect.yaml, or a folder of such."),
-        renew: bool = typer.Option(
-            False, "--renew", help="Write the expected logs again: the new decisions are right."
-        ),
+        renew: bool = typer.Option(False, "--renew", help="Accept the new decisions: rewrite the expected logs."),
         audit: str | None = typer.Option(None, "--audit", help="Rule file or name: print every phrase it can say."),
         profile: str = typer.Option("hollow_ridge", "--profile", help="Profile folder or name for --audit."),
         language: str = typer.Option(

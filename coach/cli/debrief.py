@@ -18,7 +18,7 @@ def register(app: typer.Typer) -> None:
         session: Path | None = typer.Argument(None, help="Session folder; without: your newest session."),
         profile: str | None = typer.Option(None, "--profile", help="Profile folder or name, instead of the session's."),
         units: str | None = typer.Option(
-            None, "--units", envvar="COACH_UNITS", help=UNITS_HELP + " Without: as it was driven."
+            None, "--units", envvar="COACH_UNITS", help=UNITS_HELP + " Without: the session's."
         ),
         as_json: bool = typer.Option(False, "--json", help="Print everything as JSON for a program."),
         html: Path | None = typer.Option(None, "--html", help="Write it as one HTML page that works offline."),

@@ -19,7 +19,7 @@ def register(app: typer.Typer) -> None:
         feed: str = typer.Option(
             "",
             "--feed",
-            help="What to read: practice, udp (own datagram), map (packet map), nmea (receiver) or replay (session). "
+            help="Data source: practice, udp (own datagram), map (packet map), nmea (receiver) or replay (session). "
             "Without: what --map, --receiver or --session choose, else practice.",
         ),
         profile: str = typer.Option(
@@ -88,7 +88,7 @@ def register(app: typer.Typer) -> None:
         ),
         mark: bool = typer.Option(False, "--mark", help="A short soft tone before each phrase."),
         buttons: bool = typer.Option(
-            True, "--buttons/--no-buttons", help="Take what is bound to buttons and keys (coach buttons)."
+            True, "--buttons/--no-buttons", help="Use the bound buttons and keys (coach buttons)."
         ),
         tones: list[str] = typer.Option(
             [],

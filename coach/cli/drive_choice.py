@@ -81,7 +81,7 @@ def tone_kinds(names: list[str]) -> tuple[ToneKind, ...]:
     """Return the requested tones; raise typer.BadParameter for an unknown one."""
     for name in names:
         if name not in KINDS:
-            raise typer.BadParameter(f"--tones: found {name!r}; expected one of: {', '.join(KINDS)}")
+            raise typer.BadParameter(f"--tones: expected one of {', '.join(KINDS)}; found {name!r}")
     return tuple(kind for kind in get_args(ToneKind) if kind in names)
 
 

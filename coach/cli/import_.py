@@ -21,7 +21,7 @@ def register(app: typer.Typer) -> None:
         ),
         columns: Path | None = typer.Option(None, "--map", help="Column map (YAML) instead of a guess."),
         write_map: Path | None = typer.Option(None, "--write-map", help="Only write the guessed map here, to edit."),
-        yes: bool = typer.Option(False, "--yes", "-y", help="Take the guess without asking."),
+        yes: bool = typer.Option(False, "--yes", "-y", help="Accept the guess without a question."),
         circuit: str = typer.Option("", "--circuit", help="Name of the circuit; without: the file's name."),
         driver: str = typer.Option("", "--driver", help="Name of the driver."),
         separator: str = typer.Option(

@@ -35,7 +35,7 @@ def register(app: typer.Typer) -> None:
         if capture is not None and (idle := sorted({"host", "port", "seconds"} & typed(context))):
             raise typer.BadParameter(f"--{idle[0]} does nothing with --capture, which is read from a file")
         if as_json:
-            from coach.app.sources.maps import trial_answer
+            from coach.app.sources.files import trial_answer
 
             trial = try_map(packet_map, host, port, capture, seconds)
             print_json(trial_answer(trial))

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from rich.live import Live
 from rich.table import Table
 
-from coach.app.sources.maps import Trial
+from coach.app.sources.files import Trial
 from coach.cli.show import console, say
 
 

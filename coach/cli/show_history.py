@@ -42,7 +42,7 @@ def show_history(history: History, circuit: str, driver: str | None, json: bool)
     if not sessions:
         known = ", ".join(name for name, _ in history.circuits()) or "(no circuit is kept yet)"
         who = f" by {driver}" if driver else ""
-        raise HistoryError(f"history: expected one of {known}, found {circuit!r}{who}")
+        raise HistoryError(f"history: expected one of {known}; found {circuit!r}{who}")
     shown = sessions[-MAX_SESSIONS:]
     corners = {s.id: history.corners(s.id) for s in shown}
     worked = answers(history, circuit, driver)

@@ -50,7 +50,7 @@ def show_survey(done: SurveyOutcome, json: bool) -> None:
     console.print(table)
     for lap in found.laps:
         if not lap.valid:
-            say(f"left out: lap {lap.number} ({lap_time(lap.time_s)}): {lap.reason}")
+            say(f"skipped: lap {lap.number} ({lap_time(lap.time_s)}): {lap.reason}")
     for note in found.notes:
         say(note)
     if done.merged is not None:

@@ -15,8 +15,10 @@ def register(app: typer.Typer) -> None:
 
     @app.command(rich_help_panel=BEFORE)
     def survey(
-        session: Path | None = typer.Argument(
-            None, help="Session folder (or its frame stream); without: your newest session."
+        sessions: list[Path] | None = typer.Argument(
+            None,
+            help="Session folder (or its frame stream); without: your newest session. More sessions with the same car "
+            "add to what it has shown.",
         ),
         output: Path | None = typer.Option(
             None, "-o", "--output", help="Profile folder to make or to refresh; without: profile in the session."
@@ -42,5 +44,6 @@ def register(app: typer.Typer) -> None:
         from coach.cli.show import warn
         from coach.cli.show_survey import show_survey
 
-        done = survey_session(session or newest_session(warn), output, reference_lap, circuit, replace, target)
+        first, *also = sessions or [newest_session(warn)]
+        done = survey_session(first, output, reference_lap, circuit, replace, target, also)
         show_survey(done, as_json)

@@ -18,5 +18,5 @@ def units_named(name: str) -> Units:
     from coach.core.unit_system import SYSTEMS
 
     if name not in SYSTEMS:
-        raise typer.BadParameter(f"found {name!r}; allowed {', '.join(SYSTEMS)}", param_hint="--units")
+        raise typer.BadParameter(f"expected one of {', '.join(SYSTEMS)}; found {name!r}", param_hint="--units")
     return SYSTEMS[name]

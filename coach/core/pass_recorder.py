@@ -3,31 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Final
+from typing import Final, get_args
 
 import msgspec
 
+from coach.core.cue.recent_findings import CARRIES_OUT
 from coach.core.diagnose.judging import Judged
 from coach.core.diagnose.tolerance import ToleranceModel
 from coach.core.events import Events
 from coach.core.locate.frame_buffer import FrameBuffer
-from coach.core.measure.lap_ledger import LapLedger
+from coach.core.measure.lap_ledger import LapLedger, invalid_reason
 from coach.core.measure.passes import PassRecord
 from coach.core.measure.trace import SHORT_M
-from coach.core.measure.validity import invalid_reason
 from coach.core.track.course import Course, Kind
 from coach.core.track_model import TrackModel
 from coach.core.values import Fault, Finding, Pass
 
 KEPT_M: Final = 300.0
 """Length before a straight's end kept for the next corner [m]."""
+FAULTS: Final[frozenset[Fault]] = frozenset(get_args(Fault))
 Learn = Callable[[PassRecord, tuple[Finding, ...], frozenset[Fault]], None]
 
 
 class PassRecorder:
     """Records passes and keeps the frames still needed.
 
-    Calls ``learn`` with each valid pass, and ``went_off`` with the corner of one that left the road.
+    Calls ``learn`` with each valid pass and with the line of one over the track limits, and ``went_off`` with the
+    corner of one that left the road.
     """
 
     def __init__(
@@ -82,6 +84,8 @@ class PassRecorder:
                 self.judged.append(judged)
             if valid:
                 self._take(judged, findings)
+            elif why == "off track" and flying and not in_pit and judged.today.settled and not judged.today.odd:
+                self._take_line(driven, findings)
         if why == "off the road":
             self._went_off(corner)
         ended = self.laps.add(driven)
@@ -105,6 +109,12 @@ class PassRecorder:
             self.tolerance.learn(one.driven.corner, one.driven.scatter, one.driven.profile)
             self._learn(one.driven, found, one.resting)
         self._waiting.clear()
+
+    def _take_line(self, driven: PassRecord, findings: tuple[Finding, ...]) -> None:
+        """Learn only the line faults of a pass over the track limits; it judges no other fault."""
+        line = tuple(f for f in findings if f.fault in CARRIES_OUT)
+        if line:
+            self._learn(driven, line, FAULTS - {f.fault for f in line})
 
     def measure_rest(self, front_m: float, in_pit: bool, events: Events) -> None:
         """Measure passes that end at or just before the end of the record; a lap may end exactly there."""

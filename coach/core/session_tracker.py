@@ -24,9 +24,9 @@ from coach.core.cue.tones import Tones
 from coach.core.diagnose.tolerance import ToleranceModel
 from coach.core.events import Events
 from coach.core.locate.locator import Fix, Fixes
+from coach.core.measure.lap_ledger import invalid_reason
 from coach.core.measure.passes import PassRecord
 from coach.core.measure.trace import MARGIN_M
-from coach.core.measure.validity import invalid_reason
 from coach.core.pass_recorder import PassRecorder
 from coach.core.phases import QUIET, Event, Phase, step
 from coach.core.track.course import Kind
@@ -295,6 +295,7 @@ class SessionTracker:
             to_brake,
             self.phase.value,
             self.track_model.judging.condition.today.words,
+            units=self.cue_context.cue_engine.rules.units.name,
         )
 
     def _crossed_s(self, place_m: float, row: int, fixes: Fixes) -> float:

@@ -33,6 +33,10 @@ Fault = Literal[
 Unit = Literal["m", "m/s", "share", "gear"]
 
 
+MOST_APEXES: Final = 4
+"""More than these in one corner no driver tells apart (common practice, no source)."""
+
+
 class Caution(msgspec.Struct, frozen=True):
     """A hazard ``at_m`` along the reference [m]; ``safety`` cautions may interrupt anywhere."""
 
@@ -45,10 +49,13 @@ class Caution(msgspec.Struct, frozen=True):
 class Corner(msgspec.Struct, frozen=True, cache_hash=True):
     """One corner of the profile; every ``*_m`` place is metres along the reference.
 
-    ``boards_m`` are the braking boards, metres before turn-in. ``brake_m`` is NaN for a corner without braking.
-    ``kerb_apex_m`` is where the apex kerb begins and ends, () if unmeasured. ``exit_m`` is where the car is straight
-    enough to hold full throttle, ``end_m`` where the next straight begins. ``latest_brake_m`` and
-    ``widest_exit_offset_m`` (distance from the reference line toward the outside, >= 0) are limits no advice may cross.
+        ``boards_m`` are the braking boards, metres before turn-in. ``brake_m`` is NaN for a corner without
+    braking.
+    ``more_apexes_m`` are the other apexes of a bend that is braked for once and has several, MOST_APEXES in all.
+    ``kerb_apex_m`` is where the inside kerb begins and ends, () where nobody measured it.
+    ``exit_m`` is where the car is straight enough for full throttle to be held, ``end_m`` where the next
+    straight begins. ``latest_brake_m`` and ``widest_exit_offset_m`` (distance from the reference line toward
+    the outside, >= 0) are limits no advice may cross.
     """
 
     name: str
@@ -71,6 +78,12 @@ class Corner(msgspec.Struct, frozen=True, cache_hash=True):
     muted: frozenset[str] = frozenset()
     latest_brake_m: float = float("nan")
     widest_exit_offset_m: float = float("nan")
+    more_apexes_m: tuple[float, ...] = ()
+
+    @property
+    def apexes_m(self) -> tuple[float, ...]:
+        """All apexes in driving order [m along the reference]."""
+        return tuple(sorted((self.apex_m, *self.more_apexes_m)))
 
 
 class PhaseChange(msgspec.Struct, frozen=True):
@@ -96,6 +109,8 @@ class Finding(msgspec.Struct, frozen=True):
     cost_s: float
     evidence: dict[str, float] = {}
     probability: float = 1.0
+    apex: int = 0
+    """At which apex, from 1 in driving order, of a corner that has several; 0 where it is no matter of one apex."""
 
 
 class Pass(msgspec.Struct, frozen=True):
@@ -193,3 +208,5 @@ class View(msgspec.Struct, frozen=True):
     """Reduced grip or traffic in words, while pace cues rest because of it; "" in normal conditions."""
     status: str = ""
     """One line about the data or the first laps, such as "no data"; "" if there is none."""
+    units: str = "metric"
+    """Name of the unit system that the driver reads; the fields above stay in SI."""

@@ -92,11 +92,11 @@ def load(path: Path | None = None) -> Bindings:
         why = getattr(error, "strerror", None) or error
         raise DataError(str(path), f"{why}; expected what coach buttons writes: bind again, or delete it") from None
     if len(found.bindings) > MAX_BINDINGS:
-        raise DataError(str(path), f"found {len(found.bindings)} bindings; expected at most {MAX_BINDINGS}")
+        raise DataError(str(path), f"expected at most {MAX_BINDINGS} bindings, found {len(found.bindings)}")
     for i, binding in enumerate(found.bindings):
         if (binding.device == KEYBOARD) != bool(binding.key) or (not binding.key and binding.button < 0):
             raise DataError(
-                str(path), f"bindings[{i}]: found {binding.press}; expected a button from 0, or a key's name"
+                str(path), f"bindings[{i}]: expected a button from 0, or a key's name; found {binding.press}"
             )
     return found
 
@@ -112,6 +112,6 @@ def save(bindings: Bindings, path: Path | None = None) -> Path:
 def function_of(text: str) -> Function:
     """Return ``text`` as a function; raise DataError listing the functions."""
     if text not in get_args(Function):
-        raise DataError("coach buttons", f"found {text!r}; expected one of: {', '.join(FUNCTIONS)}")
+        raise DataError("coach buttons", f"expected one of {', '.join(FUNCTIONS)}; found {text!r}")
     function: Function = text  # type: ignore[assignment]  # it is one of them
     return function

@@ -35,7 +35,7 @@ def open_sources() -> tuple[list[InputSource], list[str]]:
         notes.append(f"no wheel, pad or button box can be read: {error}")
     keys = open_keys(sys.platform, os.environ)
     if keys is None:
-        notes.append("keys can not be read without a focused window here; buttons of a wheel or pad can")
+        notes.append("keys cannot be read without a focused window here; buttons of a wheel or pad can")
     else:
         sources.append(keys)
     return sources, notes

@@ -29,7 +29,7 @@ def _open(text: str) -> Output:
     points = {point.name: point for point in entry_points(group=GROUP)}
     if name not in points:
         there = ", ".join(sorted(points)) or "none: install a package that adds one"
-        raise OutputError(f"--output: found {name!r}; expected one of: {there}")
+        raise OutputError(f"--output: expected one of {there}; found {name!r}")
     try:
         made: Output = points[name].load()(**options)
     except Exception as error:  # code of another package may raise anything; the user gets one line

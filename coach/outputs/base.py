@@ -93,4 +93,4 @@ class Group:
         name = type(output).__name__
         count = self.faults[name] = self.faults.get(name, 0) + 1
         if count == 1:
-            self._notice(f"{name} failed and the run goes on: {type(error).__name__}: {error}")
+            self._notice(f"{name} failed, the run continues: {type(error).__name__}: {error}")

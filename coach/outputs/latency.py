@@ -62,7 +62,7 @@ class Ear:
     def __init__(self, source: str = "@DEFAULT_MONITOR@", threshold: float = 0.005) -> None:
         program = shutil.which("parec")
         if program is None:
-            raise OutputError("parec is not installed: the sound can not be recorded")
+            raise OutputError("parec is not installed: the sound cannot be recorded")
         self.onsets: list[float] = []
         self.quiet_s = 0.0
         self._threshold = threshold * 32768

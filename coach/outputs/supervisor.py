@@ -170,7 +170,7 @@ class Supervisor:
                 try:
                     child.start(self._said)
                 except OSError as error:
-                    self._notice(f"the {child.spec.name} process can not be started: {error}")
+                    self._notice(f"the {child.spec.name} process cannot be started: {error}")
 
     def _end_silent(self) -> None:
         for child in self._children:

@@ -14,14 +14,14 @@ from rich.console import Console, Group, RenderableType
 from rich.live import Live
 from rich.text import Text
 
-from coach.core.values import KMH, Decision, LapDone, View
+from coach.core.values import Decision, LapDone, View
 from coach.outputs.bus.subscriber import Subscriber
 from coach.outputs.bus.table import Bye, Message
 from coach.outputs.console import GAINED, LOST, cue_line, lap_line, lap_time
 from coach.outputs.overlay.output import Newest, run_window
 from coach.outputs.overlay.process import listen
 from coach.outputs.overlay.settings import Settings, load
-from coach.outputs.overlay.texts import WORDS, countdown_text, delta_text, mode_of
+from coach.outputs.overlay.texts import WORDS, countdown_text, delta_text, mode_of, system_of
 
 STALE_S = 2.0
 WAIT_S = 0.25
@@ -67,10 +67,10 @@ class Sheet:
     def _state(self) -> Text:
         view = self._view
         if self._clock() - self._heard_s > STALE_S:
-            return Text(f"nothing is heard from {self._address}", style="bold")
+            return Text(f"no answer from {self._address}", style="bold")
         if view is None:
             return Text(f"connected to {self._address}, no data yet", style="bold")
-        mode = mode_of(view)
+        mode, system = mode_of(view), system_of(view)
         if mode not in ("live", "untimed"):
             return Text(WORDS[mode], style="bold")
         line = Text(f"lap {view.lap}  ")
@@ -80,9 +80,9 @@ class Sheet:
         elif not view.status:
             line.append(WORDS[mode], style="bold")
         if math.isfinite(view.speed_mps):
-            line.append(f"  {view.speed_mps * KMH:.0f} km/h")
+            line.append(f"  {system.speed_text(view.speed_mps)}")
         if view.next_corner:
-            line.append(f"  {view.next_corner} {countdown_text(view.to_brake_m)}".rstrip())
+            line.append(f"  {view.next_corner} {countdown_text(view.to_brake_m, system)}".rstrip())
         return line
 
 

@@ -42,7 +42,7 @@ def chart_library() -> str:
             raise ValueError(f"{entry[2]} has another form")
         inner = _renamed(exports[1])[middle]
     except (OSError, KeyError, ValueError) as error:
-        raise ChartLibraryError(f"the chart library in {folder} can not be read: {error}") from None
+        raise ChartLibraryError(f"the chart library in {folder} cannot be read: {error}") from None
     script = f"(()=>{{{text[: exports.start()]};globalThis.echarts={inner}}})();"
     return script.replace("</script", "<\\/script").replace("<!--", "<\\!--")
 

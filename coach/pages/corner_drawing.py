@@ -9,10 +9,11 @@ from typing import Final
 import numpy as np
 
 from coach.core.columns import Floats
+from coach.core.diagnose.advice import apex_name
 from coach.core.track.reference import Reference
 from coach.core.track.zones import Zone
 from coach.core.unit_system import METRIC, Units
-from coach.pages.svg import svg_points
+from coach.pages.look import svg_points
 
 MAP_SIZE: Final = 360.0
 TRACE_WIDTH: Final = 640.0
@@ -84,7 +85,8 @@ def places_of(zone: Zone) -> list[tuple[str, float]]:
     """
     c = zone.corner
     out = [("brake", c.brake_m)] if c.brake_m == c.brake_m and abs(c.brake_m - c.turn_in_m) > 3.0 else []
-    return [*out, ("turn in", c.turn_in_m), ("apex", c.apex_m), ("exit", c.exit_m)]
+    apexes = [(apex_name(n, len(c.apexes_m)), place) for n, place in enumerate(c.apexes_m, start=1)]
+    return [*out, ("turn in", c.turn_in_m), *apexes, ("exit", c.exit_m)]
 
 
 def corner_map(reference: Reference, zone: Zone) -> CornerMap | None:

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from typing import Final
 
+from coach.core.columns import Floats
+
 GAINED: Final = "#56B4E9"
 LOST: Final = "#E69F00"
 INK: Final = "#1b2026"
@@ -53,3 +55,8 @@ def dark_pairs() -> dict[str, str]:
     pairs = {light: DARK[name] for name, light in LIGHT.items() if light != DARK[name]}
     # they include lap colours that also carry a meaning; laps keep theirs
     return {light: dark for light, dark in pairs.items() if light not in LAP_COLOURS}
+
+
+def svg_points(x: Floats, y: Floats) -> str:
+    """Return points (n,) in picture coordinates as the points of a polyline."""
+    return " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x.tolist(), y.tolist(), strict=True))

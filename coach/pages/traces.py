@@ -9,6 +9,7 @@ from typing import Any, Final
 import numpy as np
 
 from coach.core.columns import Floats
+from coach.core.unit_system import METRIC, Units
 from coach.core.values import Corner
 from coach.pages.look import EVEN, INK, LAP_COLOURS, LAP_DASHES, QUIET_INK, RULE
 
@@ -18,14 +19,14 @@ PANELS: Final = (
     ("delta", "time lost s", 3, 17),
     ("brake", "brake %", 0, 11),
     ("throttle", "throttle %", 0, 11),
-    ("offset", "line offset m (left +)", 2, 15),
+    ("offset", "line offset {length} (left +)", 2, 15),
 )
 """Channel, title, decimals, height in percent."""
 
 
 @dataclass(frozen=True)
 class Traces:
-    """Channels of PANELS over places ``s_m`` (n,), in the units of the titles; NaN where absent.
+    """Channels of PANELS over places ``s_m`` (n,) [m], in the units of ``system``; NaN where absent.
 
     ``laps`` holds the available laps; ``shown`` those shown at first.
     """
@@ -35,13 +36,13 @@ class Traces:
     laps: Mapping[int, Mapping[str, Floats]]
     shown: tuple[int, ...] = ()
     names: Mapping[int, str] = field(default_factory=dict)
-    speed_unit: str = "km/h"
+    system: Units = METRIC
 
 
 def trace_chart(traces: Traces, corners: Sequence[Corner], marks: Sequence[Mapping[str, Any]] = ()) -> dict[str, Any]:
     """Return the options of the chart: panels over one another with one distance axis, hover and zoom linked."""
     used = [
-        (channel, title.replace("{unit}", traces.speed_unit), digits, share)
+        (channel, title.replace("{unit}", traces.system.speed).replace("{length}", traces.system.length), digits, share)
         for channel, title, digits, share in PANELS
         if _has(traces, channel)
     ]
@@ -50,7 +51,7 @@ def trace_chart(traces: Traces, corners: Sequence[Corner], marks: Sequence[Mappi
     grids, x_axes, y_axes, series, titles = [], [], [], [], []
     total = sum(p[3] for p in used) or 1
     top, room = 0.5, 88.6 - 4.6 * len(used)
-    end = float(traces.s_m[-1]) if len(traces.s_m) else 1.0
+    end = float(traces.s_m[-1]) * traces.system.per_m if len(traces.s_m) else 1.0
     for i, (channel, title, _, share) in enumerate(used):
         height = room * share / total
         titles.append({"text": title, "left": 8, "top": f"{top:.1f}%", "padding": 0, "textStyle": _text(12, INK, 600)})
@@ -59,11 +60,11 @@ def trace_chart(traces: Traces, corners: Sequence[Corner], marks: Sequence[Mappi
         grids.append(
             {"left": 46, "right": 14, "top": f"{top:.1f}%", "height": f"{height:.1f}%", "outerBoundsMode": "none"}
         )
-        x_axes.append(_x_axis(i, end, last=i == len(used) - 1))
+        x_axes.append(_x_axis(i, end, traces.system.length, last=i == len(used) - 1))
         y_axes.append(_y_axis(i, channel))
         series += _lines(traces, i, channel, rows)
         if series:
-            series[-1 - len(rows)]["markArea"] = _areas(corners, named=i == 0)
+            series[-1 - len(rows)]["markArea"] = _areas(corners, traces.system.per_m, named=i == 0)
         top += height + 1.1
     if marks and used:
         series.append(_points(marks))
@@ -111,7 +112,7 @@ def _text(size: int, colour: str, weight: int = 400) -> dict[str, Any]:
     return {"fontSize": size, "color": colour, "fontWeight": weight, "fontFamily": "system-ui, sans-serif"}
 
 
-def _x_axis(i: int, end: float, last: bool) -> dict[str, Any]:
+def _x_axis(i: int, end: float, unit: str, last: bool) -> dict[str, Any]:
     return {
         "type": "value",
         "gridIndex": i,
@@ -119,7 +120,7 @@ def _x_axis(i: int, end: float, last: bool) -> dict[str, Any]:
         "max": round(end, 1),
         "axisLabel": {
             "show": last,
-            "formatter": "{value} m",
+            "formatter": f"{{value}} {unit}",
             **_text(11, QUIET_INK),
             "hideOverlap": True,
             "showMaxLabel": False,
@@ -179,16 +180,19 @@ def _lines(
     return out
 
 
-def _areas(corners: Sequence[Corner], named: bool) -> dict[str, Any]:
+def _areas(corners: Sequence[Corner], per_m: float, named: bool) -> dict[str, Any]:
     """Return the bands from turn-in to exit; the corner's name above the first panel."""
     label = {"show": named, "position": "top", "distance": 2, **_text(11, INK)}
-    return {"silent": True, "itemStyle": {"color": INK, "opacity": 0.06}, "label": label, "data": bands(corners)}
+    return {"silent": True, "itemStyle": {"color": INK, "opacity": 0.06}, "label": label, "data": bands(corners, per_m)}
 
 
-def bands(corners: Sequence[Corner]) -> list[list[dict[str, Any]]]:
+def bands(corners: Sequence[Corner], per_m: float = 1.0) -> list[list[dict[str, Any]]]:
     """Return the corners as chart bands; names of neighbours alternate between two rows."""
     return [
-        [{"name": c.name, "xAxis": c.turn_in_m, "label": {"distance": 2 + 13 * (i % 2)}}, {"xAxis": c.exit_m}]
+        [
+            {"name": c.name, "xAxis": c.turn_in_m * per_m, "label": {"distance": 2 + 13 * (i % 2)}},
+            {"xAxis": c.exit_m * per_m},
+        ]
         for i, c in enumerate(corners)
     ]
 
@@ -218,7 +222,7 @@ def _selected(traces: Traces, rows: Sequence[tuple[int, Any]]) -> dict[str, bool
 def _columns(
     traces: Traces, used: Sequence[tuple[str, str, int, int]], rows: Sequence[tuple[int, Mapping[str, Floats]]]
 ) -> dict[str, list[float | None]]:
-    out = {"s": _numbers(traces.s_m, 1)}
+    out = {"s": _numbers(traces.s_m * traces.system.per_m, 1)}
     for channel, _, decimals, _ in used:
         out[f"{channel} 0"] = _numbers(traces.reference[channel], decimals)
         for lap, channels in rows:

@@ -9,10 +9,10 @@ from typing import Final
 import numpy as np
 
 from coach.core.columns import Floats
+from coach.core.diagnose.advice import apex_name
 from coach.core.track.reference import Reference
 from coach.core.values import Corner, Mark
-from coach.pages.look import EVEN, GAINED, LOST
-from coach.pages.svg import svg_points
+from coach.pages.look import EVEN, GAINED, LOST, svg_points
 
 WIDTH: Final = 1000.0
 PAD: Final = 90.0
@@ -135,6 +135,16 @@ class TrackMap:
             spot = _free(x, y, -ahead[1] * side, ahead[0] * side, out)
             out.append(CornerLabel(corner.name, *spot, notes[i] if i < len(notes) else ""))
         return out
+
+    def apexes(self) -> list[CornerLabel]:
+        """Return the apexes of the corners that have several."""
+        several = [c for c in self.corners if c.more_apexes_m]
+        named = [
+            (f"{c.name}, {apex_name(n, len(c.apexes_m))}", place)
+            for c in several
+            for n, place in enumerate(c.apexes_m, start=1)
+        ]
+        return [CornerLabel(name, float(x), float(y)) for name, place in named for x, y in (self.xy(place),)]
 
     def marks(self) -> list[CornerLabel]:
         """Return the driver's marks on the track."""

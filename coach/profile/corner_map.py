@@ -27,13 +27,15 @@ LAST_SURVEY: Final = "last_survey"
 _ORDER = [f.alias or n for n, f in CornerModel.model_fields.items()]
 
 
-def survey_values(corner: Corner) -> dict[str, float | int | None]:
-    """Return a corner's survey fields, rounded to 0.1 m; None where not applicable."""
-    out: dict[str, float | int | None] = {}
+def survey_values(corner: Corner) -> dict[str, Any]:
+    """What a survey may write of a corner, rounded to 0.1 m; None where it does not apply."""
+    out: dict[str, Any] = {}
     for field in SURVEYED_FIELDS:
         value = getattr(corner, field)
         if field == "gear":
             out[field] = value if value is not None and 1 <= value <= 8 else None
+        elif field == "more_apexes_m":
+            out[field] = [place for place in map(_rounded, value) if place is not None] or None
         else:
             out[field] = _rounded(value)
     return out
@@ -47,16 +49,25 @@ def corner_map(corner: Corner, name: str = "") -> CommentedMap:
         out["say"] = corner.say
     out["direction"] = corner.direction
     values = {k: v for k, v in survey_values(corner).items() if v is not None}
-    out.update(values)
+    out.update({k: flowing(v) for k, v in values.items()})
     if corner.boards_m and math.isfinite(corner.brake_m):
         out["boards"] = CommentedSeq(_rounded(b) for b in corner.boards_m)
         out["boards"].fa.set_flow_style()
     if corner.apex is not None:
         out["apex"] = corner.apex
-    surveyed = CommentedMap(values)
+    surveyed = CommentedMap({k: flowing(v) for k, v in values.items()})
     surveyed.fa.set_flow_style()
     out["surveyed"] = surveyed
     return CommentedMap(sorted(out.items(), key=lambda item: _ORDER.index(item[0])))
+
+
+def flowing(value: Any) -> Any:
+    """Return a list as it stands on one line of the file; anything else as it is."""
+    if not isinstance(value, list):
+        return value
+    row = CommentedSeq(value)
+    row.fa.set_flow_style()
+    return row
 
 
 def outline(corner: Corner) -> dict[str, Any]:

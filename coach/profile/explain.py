@@ -11,6 +11,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 from ruamel.yaml.comments import CommentedMap
 
+from coach.errors import expected
 from coach.profile.problems import CrossFieldError, Loc, Problem
 from coach.profile.yaml_tree import describe, field_name, key_line, line_of
 
@@ -51,7 +52,7 @@ def _problems(detail: ErrorDetails, tree: CommentedMap, path: str, model: type[B
     if isinstance(cause, CrossFieldError):
         for issue in cause.issues:
             at = (*loc, *issue.loc)
-            text = f"found {issue.found}; allowed {issue.allowed}"
+            text = expected(issue.allowed, issue.found)
             yield Problem(path, line_of(tree, at), field_name(tree, at), text, at)
         return
     line = key_line(tree, loc) if kind == "extra_forbidden" else line_of(tree, loc)
@@ -65,7 +66,7 @@ def _problems(detail: ErrorDetails, tree: CommentedMap, path: str, model: type[B
         allowed = str(cause)
     else:
         allowed = _KINDS.get(kind, detail["msg"])
-    yield Problem(path, line, field_name(tree, loc), f"found {found}; allowed {allowed}", loc)
+    yield Problem(path, line, field_name(tree, loc), expected(allowed, found), loc)
 
 
 def _known(model: type[BaseModel], loc: Loc) -> str:

@@ -22,6 +22,7 @@ from coach.profile.yaml_file import YamlFile
 
 Text = Annotated[str, Field(min_length=1, max_length=120)]
 TwoForms = Annotated[list[Text], Field(min_length=2, max_length=2)]
+_ADDED: Final = ("answers", "goals")
 KEY_MARK: Final = "="
 """Prefix of a rule's text that is a key of the language file."""
 
@@ -54,6 +55,8 @@ class SpokenModel(Strict):
     slopes: dict[Literal["downhill", "uphill"], TwoForms]
     next_time: Text
     half_way: Text
+    answers: dict[Literal["quiet_lap", "mark", "right", "right short", "no rule"], Text] = Field(default_factory=dict)
+    goals: dict[Literal["board", "kerb"], Text] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _complete(self, info: ValidationInfo) -> SpokenModel:
@@ -63,7 +66,7 @@ class SpokenModel(Strict):
         return self
 
     def _issues(self) -> Iterator[Issue]:
-        for field in ("numbers", "boards", "sides", "lengths", "apexes", "directions", "kerbs", "slopes"):
+        for field in ("numbers", "boards", "sides", "lengths", "apexes", "directions", "kerbs", "slopes", *_ADDED):
             need = [entry[0] for entry in getattr(ENGLISH, field)]
             have = getattr(self, field)
             for key in need:
@@ -75,6 +78,8 @@ class SpokenModel(Strict):
         for field, slot in (("next_time", "text"), ("half_way", "corner")):
             if placeholders(getattr(self, field)) != (slot,):
                 yield Issue((field,), repr(getattr(self, field)), f"a text with {{{slot}}}")
+        if placeholders(self.goals.get("board", "{board}")) != ("board",):
+            yield Issue(("goals", "board"), repr(self.goals["board"]), "a text with {board}")
         for key, text in self.lengths.items():
             if placeholders(text) != ("n",):
                 yield Issue(("lengths", key), repr(text), "a text with {n}")
@@ -118,7 +123,7 @@ class LanguageModel(Strict):
     def to_catalogue(self) -> Catalogue:
         """Return the file as a Catalogue."""
         values: dict[str, Any] = {}
-        for field in ("numbers", "sides", "lengths", "apexes", "directions"):
+        for field in ("numbers", "sides", "lengths", "apexes", "directions", *_ADDED):
             values[field] = tuple(getattr(self.spoken, field).items())
         for field in ("boards", "kerbs", "slopes"):
             values[field] = tuple((key, *two) for key, two in getattr(self.spoken, field).items())

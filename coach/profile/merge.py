@@ -11,20 +11,32 @@ in the profile is not added again. To restore it, remove its line from ``last_su
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Final
 
 from pydantic import ValidationError
 from ruamel.yaml.comments import CommentedMap
 
 from coach.core.values import Corner
-from coach.profile.corner_map import corner_map, free_name, outline, place_key, survey_values
+from coach.errors import expected
+from coach.profile.corner_map import (
+    LAST_SURVEY,
+    corner_map,
+    flowing,
+    free_name,
+    outline,
+    outlines,
+    place_key,
+    survey_values,
+)
 from coach.profile.models import PLACES, SURVEYED_FIELDS, CornerModel
 from coach.profile.problems import CrossFieldError
-from coach.profile.same_corner import match, remember, taken_out
 from coach.profile.yaml_tree import plain
 
+MATCH_M: Final = 60.0
+"""Two corners of one direction are the same if their apexes are this near or they overlap."""
 Values = dict[str, Any]
 
 
@@ -37,8 +49,8 @@ class MergeReport:
     (direction, apex [m]) deleted by the user: they stay out.
     """
 
-    refreshed: tuple[tuple[str, str, float | None, float | None], ...] = ()
-    kept: tuple[tuple[str, str, float | None, float | None], ...] = ()
+    refreshed: tuple[tuple[str, str, Any, Any], ...] = ()
+    kept: tuple[tuple[str, str, Any, Any], ...] = ()
     added: tuple[str, ...] = ()
     vanished: tuple[str, ...] = ()
     refused: tuple[tuple[str, str], ...] = ()
@@ -73,7 +85,7 @@ def merge_survey(tree: CommentedMap, surveyed: Sequence[Corner], length_m: float
     pairs = match([*known, *deleted], outlines, length_m)
     left_out = {k for i, k in pairs.items() if i >= len(known)}
     refused: list[tuple[str, str]] = []
-    kept: list[tuple[str, str, float | None, float | None]] = []
+    kept: list[tuple[str, str, Any, Any]] = []
     parts: list[_Part] = []
     for i, corner in enumerate(corners):
         found = surveyed[pairs[i]] if i in pairs else None
@@ -97,9 +109,7 @@ def merge_survey(tree: CommentedMap, surveyed: Sequence[Corner], length_m: float
     return replace(report, left_out=tuple((surveyed[k].direction, surveyed[k].apex_m) for k in sorted(left_out)))
 
 
-def _refreshed(
-    corner: CommentedMap, found: Corner | None, kept: list[tuple[str, str, float | None, float | None]]
-) -> _Part:
+def _refreshed(corner: CommentedMap, found: Corner | None, kept: list[tuple[str, str, Any, Any]]) -> _Part:
     now, twin = _values(corner), dict(corner.get("surveyed") or {})
     part = _Part(corner["name"], corner, dict(now), dict(twin))
     if found is None:
@@ -117,9 +127,8 @@ def _refreshed(
 
 
 def _wrong(part: _Part) -> str:
-    """Return why the corner would be invalid with its new numbers, "" if valid."""
-    whole = plain(part.now)
-    whole.update(part.new)
+    """Return why the corner would not be valid with its new numbers, "" when it would."""
+    whole = {field: value for field, value in (plain(part.now) | part.new).items() if value is not None}
     try:
         CornerModel.model_validate(whole)
     except ValidationError as e:
@@ -127,7 +136,7 @@ def _wrong(part: _Part) -> str:
         cause = detail.get("ctx", {}).get("error")
         if isinstance(cause, CrossFieldError):
             issue = cause.issues[0]
-            return f"{'.'.join(map(str, issue.loc))}: found {issue.found}; allowed {issue.allowed}"
+            return f"{'.'.join(map(str, issue.loc))}: {expected(issue.allowed, issue.found)}"
         return f"{'.'.join(map(str, detail['loc']))}: {detail['msg']}"
     return ""
 
@@ -163,7 +172,7 @@ def _apply(
     tree: CommentedMap,
     parts: list[_Part],
     length_m: float,
-    kept: list[tuple[str, str, float | None, float | None]],
+    kept: list[tuple[str, str, Any, Any]],
     refused: list[tuple[str, str]],
     lost: list[int],
 ) -> MergeReport:
@@ -180,19 +189,55 @@ def _apply(
             old, new = part.now.get(field), part.new.get(field)
             if old != new:
                 refreshed.append((part.name, field, old, new))
-                place_key(part.now, field, new)
+                place_key(part.now, field, flowing(new))
         if "surveyed" in part.now:
             for field in SURVEYED_FIELDS:
                 if part.now["surveyed"].get(field) != part.twin.get(field):
-                    place_key(part.now["surveyed"], field, part.twin.get(field))
+                    place_key(part.now["surveyed"], field, flowing(part.twin.get(field)))
     if tree["length_m"] != length_m:
         tree["length_m"] = length_m
     return MergeReport(tuple(refreshed), tuple(kept), tuple(added), vanished, tuple(refused))
 
 
 def _values(corner: CommentedMap) -> Values:
-    return {f: corner.get(f) for f in ("direction", *SURVEYED_FIELDS)}
+    return {f: plain(corner.get(f)) for f in ("direction", *SURVEYED_FIELDS)}
 
 
 def _start(values: Values) -> float:
     return float(next(values[f] for f in PLACES if values[f] is not None))
+
+
+def match(known: Sequence[Values], found: Sequence[Values], length_m: float) -> dict[int, int]:
+    """Return the index of a known corner -> index of the found corner of the same corner; nearest apexes first."""
+    near = []
+    for i, a in enumerate(known):
+        for k, b in enumerate(found):
+            if a["direction"] != b["direction"]:
+                continue
+            apart = abs(math.remainder(a["apex_m"] - b["apex_m"], length_m))
+            half = (a["end_m"] - a["turn_in_m"] + b["end_m"] - b["turn_in_m"]) / 2
+            middles = (a["end_m"] + a["turn_in_m"] - b["end_m"] - b["turn_in_m"]) / 2
+            if apart <= MATCH_M or abs(math.remainder(middles, length_m)) < half:
+                near.append((apart, i, k))
+    pairs: dict[int, int] = {}
+    for _, i, k in sorted(near):
+        if i not in pairs and k not in pairs.values():
+            pairs[i] = k
+    return pairs
+
+
+def taken_out(tree: CommentedMap, corners: Sequence[Values], length_m: float) -> list[Values]:
+    """Return the corners of the last survey missing in the profile, because the user deleted them."""
+    last = [dict(c) for c in tree.get(LAST_SURVEY) or ()]
+    there = match(corners, last, length_m).values()
+    return [c for k, c in enumerate(last) if k not in there]
+
+
+def remember(tree: CommentedMap, found: Sequence[Values], length_m: float) -> None:
+    """Store this survey's corners; corners only earlier surveys found stay known."""
+    last = [dict(c) for c in tree.get(LAST_SURVEY) or ()]
+    again = match(last, found, length_m)
+    every = [*found, *(c for i, c in enumerate(last) if i not in again)]
+    every.sort(key=lambda c: float(c["turn_in_m"]))
+    if every != last:
+        tree[LAST_SURVEY] = outlines(every)

@@ -12,12 +12,12 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInf
 from coach.core.cue.information_units import units
 from coach.core.cue.rules import FAULTS, ITEMS, MAX_LONG_UNITS
 from coach.core.track.zones import LEAST_EXIT_M
-from coach.core.values import ApexKind, Caution, CautionKind, Corner, Direction, KerbUse
+from coach.core.values import MOST_APEXES, ApexKind, Caution, CautionKind, Corner, Direction, KerbUse
 from coach.profile.problems import CrossFieldError, Issue
 
 SCHEMA: Final = 1
-SURVEYED_FIELDS: Final = ("brake_m", "turn_in_m", "apex_m", "exit_m", "end_m", "gear")
-"""Fields written by surveys; all others in a corner belong to the user."""
+SURVEYED_FIELDS: Final = ("brake_m", "turn_in_m", "apex_m", "more_apexes_m", "exit_m", "end_m", "gear")
+"""What a survey may write; everything else in a corner belongs to a person."""
 PLACES: Final = ("brake_m", "turn_in_m", "apex_m", "exit_m", "end_m")
 MAX_WORDS_CHARS: Final = 80
 
@@ -54,7 +54,11 @@ Spoken = Annotated[
 FileName = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_printable), AfterValidator(_file_name)]
 Metres = Annotated[float, Field(ge=0, le=200_000)]
 Stretch = Annotated[list[Metres], Field(min_length=2, max_length=2)]
-"""Start and end along the reference [m]."""
+"""Begin and end along the reference [m]."""
+APEXES_APART_M: Final = 5.0
+"""Two apexes nearer to each other are one."""
+MoreApexes = Annotated[list[Metres], Field(max_length=MOST_APEXES - 1)]
+"""The other apexes of a corner that has several [m], in driving order."""
 NEAR_CORNER_M: Final = 100.0
 """Largest distance of a kerb before its corner's first place or beyond its end."""
 Gear = Annotated[int, Field(ge=1, le=8)]
@@ -99,6 +103,7 @@ class Surveyed(Strict):
     brake_m: Metres | None = None
     turn_in_m: Metres | None = None
     apex_m: Metres | None = None
+    more_apexes_m: MoreApexes = []
     exit_m: Metres | None = None
     end_m: Metres | None = None
     gear: Gear | None = None
@@ -122,6 +127,7 @@ class CornerModel(Strict):
     brake_m: Metres | None = None
     turn_in_m: Metres
     apex_m: Metres
+    more_apexes_m: MoreApexes = []
     exit_m: Metres
     end_m: Metres
     boards: Annotated[list[Annotated[float, Field(gt=0, le=500)]], Field(max_length=8)] = []
@@ -132,7 +138,7 @@ class CornerModel(Strict):
     words: Annotated[list[Spoken], Field(max_length=12)] = []
     mute: Annotated[list[Name], Field(max_length=60)] = []
     limits: Limits = Limits()
-    kept: list[Literal["brake_m", "turn_in_m", "apex_m", "exit_m", "end_m", "gear"]] = []
+    kept: list[Literal["brake_m", "turn_in_m", "apex_m", "more_apexes_m", "exit_m", "end_m", "gear"]] = []
     surveyed: Surveyed | None = None
 
     @model_validator(mode="after")
@@ -157,9 +163,18 @@ class CornerModel(Strict):
         for i, (a, b) in enumerate(pairwise(self.boards)):
             if b >= a:
                 yield Issue(("boards", i + 1), f"{b:g} after {a:g}", "boards from far to near, each once")
+        yield from self._apex_issues()
         yield from self._kerb_issues()
         if self.boards and self.brake_m is None:
             yield Issue(("boards",), "boards without brake_m", "boards only where the corner is braked for")
+
+    def _apex_issues(self) -> Iterator[Issue]:
+        for i, place in enumerate(self.more_apexes_m):
+            least = max([self.turn_in_m, *self.more_apexes_m[i - 1 : i]])
+            if not least <= place <= self.end_m:
+                yield Issue(("more_apexes_m", i), f"{place:g}", f"{least:g} to {self.end_m:g}: in the corner, in order")
+            elif min(abs(place - other) for other in (self.apex_m, *self.more_apexes_m[:i])) < APEXES_APART_M:
+                yield Issue(("more_apexes_m", i), f"{place:g}", f"{APEXES_APART_M:g} m or more from another apex")
 
     def _kerb_issues(self) -> Iterator[Issue]:
         low, high = max(self.start_m - NEAR_CORNER_M, 0.0), self.end_m + NEAR_CORNER_M
@@ -188,6 +203,7 @@ class CornerModel(Strict):
             brake_m=nan if self.brake_m is None else self.brake_m,
             turn_in_m=self.turn_in_m,
             apex_m=self.apex_m,
+            more_apexes_m=tuple(self.more_apexes_m),
             exit_m=self.exit_m,
             end_m=self.end_m,
             boards_m=tuple(self.boards),

@@ -38,7 +38,7 @@ def own_copy(path: Path) -> Path:
             shutil.copytree(_folder(path), Path(parts) / "profile")
             (Path(parts) / "profile").rename(folder)
     except OSError as error:
-        raise ProfileError(str(folder), f"the shipped profile can not be copied here ({error.strerror})") from error
+        raise ProfileError(str(folder), f"the shipped profile cannot be copied here ({error.strerror})") from error
     return target
 
 

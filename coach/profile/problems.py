@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from coach.errors import DataError, ProfileError, RulesError
+from coach.errors import DataError, ProfileError, RulesError, expected
 
 Loc = tuple[int | str, ...]
 MAX_SHOWN = 20
@@ -24,7 +24,7 @@ class CrossFieldError(ValueError):
     """Fields valid one by one but not together; carries all such issues of one model."""
 
     def __init__(self, issues: Sequence[Issue]) -> None:
-        super().__init__("; ".join(f"found {i.found}; allowed {i.allowed}" for i in issues))
+        super().__init__("; ".join(expected(i.allowed, i.found) for i in issues))
         self.issues = tuple(issues)
 
 

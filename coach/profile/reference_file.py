@@ -15,7 +15,7 @@ import pyarrow.ipc
 from coach.core.columns import Floats
 from coach.core.track.envelope import Shown
 from coach.core.track.reference import REFERENCE_COLUMNS, Reference
-from coach.errors import ProfileError
+from coach.errors import ProfileError, expected
 from coach.files import write_atomically
 
 SCHEMA: Final = 1
@@ -68,19 +68,19 @@ def write_reference(path: Path, reference: Reference) -> None:
     try:
         write_atomically(path, sink.getvalue())
     except OSError as e:
-        raise ProfileError(str(path), f"can not be written: {e.strerror or e}") from None
+        raise ProfileError(str(path), f"cannot be written: {e.strerror or e}") from None
 
 
 def read_reference(path: Path) -> Reference:
     """Read and validate a reference; raise ProfileError with the file and the fault."""
     try:
         if not path.is_file():
-            raise ProfileError(str(path), "found no such file; allowed a reference made by a survey")
+            raise ProfileError(str(path), "expected a reference made by a survey, found no file")
         if path.stat().st_size > MAX_BYTES:
-            raise ProfileError(str(path), f"found {path.stat().st_size} bytes; allowed at most {MAX_BYTES}")
+            raise ProfileError(str(path), f"expected at most {MAX_BYTES} bytes, found {path.stat().st_size}")
         data = path.read_bytes()
     except OSError as e:
-        raise ProfileError(str(path), f"can not be read: {e.strerror or e}") from None
+        raise ProfileError(str(path), f"cannot be read: {e.strerror or e}") from None
     return decode_reference(data, str(path))
 
 
@@ -95,7 +95,7 @@ def decode_reference(data: bytes, name: str) -> Reference:
         line = " ".join(str(e).split())[:100]
         raise ProfileError(name, f"found no Arrow IPC file of a reference ({line})") from None
     if meta.schema != SCHEMA:
-        raise ProfileError(name, f"schema: found {meta.schema}; allowed {SCHEMA}")
+        raise ProfileError(name, f"schema: expected {SCHEMA}, found {meta.schema}")
     columns: dict[str, Any] = {n: _floats(table[n]) for n in REFERENCE_COLUMNS}
     reference = Reference(
         circuit=meta.circuit,
@@ -127,36 +127,36 @@ def _table(data: bytes, name: str) -> tuple[Any, bytes]:
         if found != set(REFERENCE_COLUMNS) or len(schema.names) != len(REFERENCE_COLUMNS):
             wrong = ", ".join(sorted(found ^ set(REFERENCE_COLUMNS))) or "a column twice"
             allowed = ", ".join(REFERENCE_COLUMNS)
-            raise ProfileError(name, f"columns: found missing or unknown {wrong[:100]}; allowed {allowed}")
+            raise ProfileError(name, f"columns: expected {allowed}; missing or unknown: {wrong[:100]}")
         for field in schema:
             if field.type != pa.float64():
-                raise ProfileError(name, f"{field.name}: found {field.type}; allowed float64")
+                raise ProfileError(name, f"{field.name}: expected float64, found {field.type}")
         if reader.num_record_batches > 64:
-            raise ProfileError(name, f"found {reader.num_record_batches} batches; allowed 64")
+            raise ProfileError(name, f"expected at most 64 batches, found {reader.num_record_batches}")
         raw = (schema.metadata or {}).get(_KEY)
         if raw is None:
-            raise ProfileError(name, "found no metadata of a reference; allowed a file made by a survey")
+            raise ProfileError(name, "expected a file made by a survey, found no reference metadata")
         table = reader.read_all()
         table.validate(full=True)
     if table.num_rows > MAX_NODES:
-        raise ProfileError(name, f"found {table.num_rows} nodes; allowed at most {MAX_NODES}")
+        raise ProfileError(name, f"expected at most {MAX_NODES} nodes, found {table.num_rows}")
     if any(column.null_count for column in table.columns):
-        raise ProfileError(name, "found null values; allowed numbers (NaN where a channel is absent)")
+        raise ProfileError(name, "expected numbers (NaN where a channel is absent), found null values")
     return table, raw
 
 
 def _check(reference: Reference, name: str) -> None:
     def need(true: bool, field: str, found: object, allowed: str) -> None:
         if not true:
-            raise ProfileError(name, f"{field}: found {found}; allowed {allowed}")
+            raise ProfileError(name, f"{field}: {expected(allowed, found)}")
 
     n = len(reference)
     need(3 <= n <= MAX_NODES, "nodes", n, f"3 to {MAX_NODES}")
     step, length = reference.step_m, reference.length_m
     need(math.isfinite(step) and 0.25 <= step <= 20, "step_m", step, "0.25 to 20 m")
-    expected = (n if reference.closed else n - 1) * step
-    agrees = math.isfinite(length) and abs(length - expected) <= 1e-6 * max(expected, 1.0)
-    need(agrees, "length_m", length, f"{expected:g} m: {n} nodes of {step:g} m, closed: {reference.closed}")
+    whole = (n if reference.closed else n - 1) * step
+    agrees = math.isfinite(length) and abs(length - whole) <= 1e-6 * max(whole, 1.0)
+    need(agrees, "length_m", length, f"{whole:g} m: {n} nodes of {step:g} m, closed: {reference.closed}")
     circuit = reference.circuit
     need(0 < len(circuit) <= 40 and circuit.isprintable(), "circuit", repr(circuit[:60]), "1 to 40 characters")
     for column in REFERENCE_COLUMNS:
@@ -174,7 +174,7 @@ def _check(reference: Reference, name: str) -> None:
             at = _first(out)
             need(not out.any(), column, f"{values[at]:g} at node {at}", f"{low:g} to {high:g}")
     backward = np.diff(reference.t_s) <= 0
-    need(not backward.any(), "t_s", f"a time that stands or falls at node {_first(backward) + 1}", "rising times")
+    need(not backward.any(), "t_s", f"a time that does not rise at node {_first(backward) + 1}", "rising times")
     need(abs(reference.t_s[0]) <= 1e-9, "t_s", f"{reference.t_s[0]:g} at node 0", "0 at node 0")
     last, lap = float(reference.t_s[-1]), reference.lap_time_s
     ends = math.isfinite(lap) and (lap > last if reference.closed else abs(lap - last) <= 1e-6)

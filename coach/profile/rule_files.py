@@ -9,9 +9,9 @@ from pathlib import Path
 
 import msgspec
 
-from coach.core.cue.asking import ANSWERS
 from coach.core.cue.call_words import pieces
 from coach.core.cue.information_units import units, words
+from coach.core.cue.language import ENGLISH
 from coach.core.cue.rules import RuleSet
 from coach.core.cue.wording import Wording, every_wording
 from coach.core.unit_system import METRIC, SYSTEMS, Units
@@ -51,7 +51,7 @@ def load_rules(
     ``language`` is a shipped language's name or a file's path, ``units`` a key of SYSTEMS.
     """
     if isinstance(units, str) and units not in SYSTEMS:
-        raise RulesError(units, f"found no units of that name; known: {', '.join(SYSTEMS)}")
+        raise RulesError(units, f"expected one of {', '.join(SYSTEMS)}; found no units of that name")
     system = SYSTEMS[units] if isinstance(units, str) else units
     catalogue = language if isinstance(language, Catalogue) else load_language(language)
     return read_rules(shipped(name_or_path, rule_paths(), "rule set"), catalogue).model.to_rules(catalogue, system)
@@ -116,4 +116,12 @@ def phrases(rules: RuleSet, corners: Iterable[Corner], lap_time_s: float = math.
     """
     there = tuple(corners)
     calls = pieces(rules.calls, there, lap_time_s)
-    return list(dict.fromkeys([*(row.text for row in audit(rules, there)), *ANSWERS.values(), *calls]))
+    return list(
+        dict.fromkeys(
+            [
+                *(row.text for row in audit(rules, there)),
+                *(text for _, text in (rules.language.answers or ENGLISH.answers)),
+                *calls,
+            ]
+        )
+    )

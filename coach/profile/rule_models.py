@@ -97,6 +97,7 @@ class RuleModel(Strict):
     safety: bool = False
     alternatives: list[Template] = Field(default_factory=list, max_length=5)
     first: list[LongTemplate] = Field(default_factory=list, max_length=3)
+    opposes: list[RuleName] = Field(default_factory=list, max_length=5)
     on: bool = True
     """Whether the rule is active; an inactive one stays in the file for switching on."""
 
@@ -184,6 +185,7 @@ class RuleModel(Strict):
         values["levels"] = frozenset(self.levels)
         values["alternatives"] = tuple(map(resolve, self.alternatives))
         values["first"] = tuple(map(resolve, self.first))
+        values["opposes"] = tuple(self.opposes)
         del values["on"]
         return CueRule(**values)
 

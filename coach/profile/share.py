@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Final
 
-from coach.errors import DataError, ProfileError
+from coach.errors import DataError, ProfileError, expected
 from coach.files import write_atomically
 from coach.profile.reference_file import decode_reference
 from coach.profile.rule_files import parse_rules
@@ -59,7 +59,7 @@ def pack(profile: Path, out_zip: Path) -> SharedProfile:
     for path in sorted((folder / RULES_FOLDER).glob("*.yaml")):
         name = f"{RULES_FOLDER}/{path.name}"
         if not _RULE_NAME.fullmatch(name):
-            raise ProfileError(str(path), "found a name that can not be shared; allowed a-z, 0-9, _ and -")
+            raise ProfileError(str(path), "expected a-z, 0-9, _ and -; found a name that cannot be shared")
         contents[name] = path.read_bytes()
     _validate(contents, str(folder))
     buffer = io.BytesIO()
@@ -69,7 +69,7 @@ def pack(profile: Path, out_zip: Path) -> SharedProfile:
     try:
         write_atomically(out_zip, buffer.getvalue())
     except OSError as e:
-        raise ProfileError(str(out_zip), f"can not be written: {e.strerror or e}") from None
+        raise ProfileError(str(out_zip), f"cannot be written: {e.strerror or e}") from None
     return SharedProfile(out_zip, plan, tuple(contents))
 
 
@@ -81,7 +81,7 @@ def unpack(zip_path: Path, into: Path) -> SharedProfile:
     contents = _contents(zip_path)
     _validate(contents, str(zip_path))
     if os.path.lexists(into):
-        raise ProfileError(str(into), "found a file or folder already there; allowed a new name")
+        raise ProfileError(str(into), "expected a new name, found an existing file or folder")
     try:
         into.parent.mkdir(parents=True, exist_ok=True)
         staged = Path(tempfile.mkdtemp(dir=into.parent, prefix=f".{into.name}."))
@@ -97,14 +97,14 @@ def unpack(zip_path: Path, into: Path) -> SharedProfile:
             shutil.rmtree(staged, ignore_errors=True)
             raise
     except OSError as e:
-        raise ProfileError(str(into), f"can not be written: {e.strerror or e}") from None
+        raise ProfileError(str(into), f"cannot be written: {e.strerror or e}") from None
     return SharedProfile(into, load_plan(into), tuple(contents))
 
 
 def _validate(contents: dict[str, bytes], where: str) -> None:
     """Read every file by its own reader; prefix the reader's error with ``where``."""
     if PROFILE_NAME not in contents:
-        raise ProfileError(where, f"found no {PROFILE_NAME}; allowed a shared profile")
+        raise ProfileError(where, f"expected a shared profile, found no {PROFILE_NAME}")
     rules = [parse_rules(data, f"{where}: {name}") for name, data in contents.items() if _RULE_NAME.fullmatch(name)]
     own = frozenset(rule.name for rule_set in rules for rule in rule_set.rules)
     file = profile_of(contents[PROFILE_NAME], f"{where}: {PROFILE_NAME}", own)
@@ -112,7 +112,7 @@ def _validate(contents: dict[str, bytes], where: str) -> None:
     reference = file.model.reference
     if arrows != [reference]:
         found = ", ".join(arrows) or "none"
-        raise ProfileError(where, f"reference: found {found}; allowed {reference}, as the profile says")
+        raise ProfileError(where, f"reference: expected {reference}, as the profile says; found {found}")
     agree(file, decode_reference(contents[reference], f"{where}: {reference}"))
 
 
@@ -121,8 +121,9 @@ def _contents(zip_path: Path) -> dict[str, bytes]:
 
     def refuse(name: str, found: str, allowed: str) -> ProfileError:
         shown = "".join(c if c.isprintable() else "?" for c in name)[:60]
-        return ProfileError(str(zip_path), f"{shown}: found {found}; allowed {allowed}" if shown else
-                            f"found {found}; allowed {allowed}")  # fmt: skip
+        return ProfileError(
+            str(zip_path), f"{shown}: {expected(allowed, found)}" if shown else expected(allowed, found)
+        )
 
     try:
         if not zip_path.is_file():
@@ -156,7 +157,7 @@ def _contents(zip_path: Path) -> dict[str, bytes]:
     except DataError:
         raise
     except OSError as e:
-        raise refuse("", f"a file that can not be read ({e.strerror or e})", "a shared profile (zip)") from None
+        raise refuse("", f"a file that cannot be read ({e.strerror or e})", "a shared profile (zip)") from None
     except Exception as e:  # zipfile lets struct.error, zlib.error, ValueError, EOFError, ... pass on bad bytes
         line = " ".join(str(e).split())[:80]
         raise refuse("", f"no sound zip archive ({line})", "a shared profile (zip)") from None

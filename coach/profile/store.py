@@ -14,7 +14,7 @@ import platformdirs
 
 from coach.core.track.reference import Reference
 from coach.core.values import Corner
-from coach.errors import ProfileError, RulesError
+from coach.errors import ProfileError, RulesError, expected
 from coach.identity import APP
 from coach.profile.models import ProfileModel
 from coach.profile.problems import Problem, ProfileFileError
@@ -51,7 +51,7 @@ def load_plan(name_or_path: str | Path) -> Plan:
     profile = file.model
     reference_path = file.path.parent / profile.reference
     if not reference_path.is_file():
-        _fail(file, ("reference",), f"found {profile.reference}, which is not there", "a file in the same folder")
+        _fail(file, ("reference",), f"{profile.reference}, which is not there", "a file in the same folder")
     reference = read_reference(reference_path)
     agree(file, reference)
     digest = hashlib.sha256(file.digest.encode() + reference_path.read_bytes()).hexdigest()
@@ -92,7 +92,7 @@ def profile_path(name_or_path: str | Path) -> Path:
     if path.is_dir():
         inner = path / PROFILE_NAME
         if not inner.is_file():
-            raise ProfileError(str(path), f"found a folder without {PROFILE_NAME}; allowed a profile's folder")
+            raise ProfileError(str(path), f"expected a profile's folder, found a folder without {PROFILE_NAME}")
         return inner
     return path
 
@@ -119,16 +119,16 @@ def agree(file: YamlFile[ProfileModel], reference: Reference) -> None:
     """Raise ProfileError if the profile does not belong to the reference it names."""
     profile = file.model
     if abs(profile.length_m - reference.length_m) > LENGTH_TOLERANCE_M:
-        found = f"found {profile.length_m:g}"
+        found = f"{profile.length_m:g}"
         allowed = f"{reference.length_m:g}, the length of {profile.reference}, within {LENGTH_TOLERANCE_M:g} m"
         _fail(file, ("length_m",), found, allowed)
     if not reference.closed:
         for i, corner in enumerate(profile.corners):
             if corner.end_m > reference.length_m:
                 allowed = f"at most {reference.length_m:g}: the course does not close"
-                _fail(file, ("corners", i, "end_m"), f"found {corner.end_m:g}", allowed)
+                _fail(file, ("corners", i, "end_m"), f"{corner.end_m:g}", allowed)
 
 
 def _fail(file: YamlFile[ProfileModel], loc: tuple[str | int, ...], found: str, allowed: str) -> None:
     line, field = line_of(file.tree, loc), ".".join(map(str, loc))
-    raise ProfileFileError([Problem(str(file.path), line, field, f"{found}; allowed {allowed}", loc)])
+    raise ProfileFileError([Problem(str(file.path), line, field, expected(allowed, found), loc)])

@@ -12,6 +12,7 @@ from pydantic import BaseModel, ValidationError
 from ruamel.yaml.comments import CommentedMap
 from ruamel.yaml.error import YAMLError
 
+from coach.errors import expected
 from coach.files import write_atomically
 from coach.profile.explain import explain
 from coach.profile.problems import Problem, ProblemsType
@@ -43,9 +44,7 @@ def _validated(tree: CommentedMap, path: str, model: type[M], error: ProblemsTyp
         return model.model_validate(plain(tree), context=context)
     except TooLargeError as e:
         where = field_name(tree, e.loc)
-        raise error(
-            [Problem(path, line_of(tree, e.loc), where, f"found {e.found}; allowed {e.allowed}", e.loc)]
-        ) from None
+        raise error([Problem(path, line_of(tree, e.loc), where, expected(e.allowed, e.found), e.loc)]) from None
     except ValidationError as e:
         raise error(explain(e, tree, path, model)) from None
 
@@ -53,12 +52,12 @@ def _validated(tree: CommentedMap, path: str, model: type[M], error: ProblemsTyp
 def decode(data: bytes, path: str, error: ProblemsType) -> str:
     """Return the bytes of a file as text; raise ``error`` for too many bytes or invalid UTF-8."""
     if len(data) > MAX_BYTES:
-        raise error([Problem(path, 0, "", f"found more than {MAX_BYTES} bytes; allowed {MAX_BYTES}")])
+        raise error([Problem(path, 0, "", f"expected at most {MAX_BYTES} bytes, found more")])
     try:
         return data.decode("utf-8")
     except UnicodeDecodeError as e:
         line = data.count(b"\n", 0, e.start) + 1
-        problem = f"found the byte 0x{data[e.start]:02x}; allowed UTF-8 text"
+        problem = f"expected UTF-8 text, found the byte 0x{data[e.start]:02x}"
         raise error([Problem(path, line, "", problem)]) from None
 
 
@@ -138,7 +137,7 @@ class YamlFile(Generic[M]):
 
     def _unwritable(self, found: str) -> Exception:
         allowed = "text, numbers, true or false, lists and maps"
-        return self.error([Problem(str(self.path), 0, "", f"found {found}; allowed {allowed}")])
+        return self.error([Problem(str(self.path), 0, "", expected(allowed, found))])
 
     def _base(self) -> _Base:
         """Return the original text, parsed and emitted once for all later edits."""
@@ -173,7 +172,7 @@ class YamlFile(Generic[M]):
         try:
             write_atomically(self.path, data)
         except OSError as e:
-            raise self.error([Problem(str(self.path), 0, "", f"can not be written: {e.strerror}")]) from None
+            raise self.error([Problem(str(self.path), 0, "", f"cannot be written: {e.strerror}")]) from None
         # re-parse: a tree that was written or copied misplaces its comments
         fresh = read_tree(text.removeprefix("\ufeff"), str(self.path))
         assert not isinstance(fresh, Problem)  # _render parsed it the same way
@@ -187,16 +186,16 @@ def _bytes(path: Path, error: ProblemsType) -> bytes:
 
     try:
         if path.is_dir():
-            raise problem("found a folder; allowed a YAML file")
+            raise problem("expected a YAML file, found a folder")
         if not path.is_file():
             found = "something that is not a file" if path.exists() else "no such file"
-            raise problem(f"found {found}; allowed a YAML file")
+            raise problem(f"expected a YAML file, found {found}")
         with path.open("rb") as file:
             data = file.read(MAX_BYTES + 1)
     except OSError as e:
-        raise problem(f"can not be read: {e.strerror or e}") from None
+        raise problem(f"cannot be read: {e.strerror or e}") from None
     except ValueError as e:  # a path with a NUL in it
-        raise problem(f"can not be read: {e}") from None
+        raise problem(f"cannot be read: {e}") from None
     return data
 
 

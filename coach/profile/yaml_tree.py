@@ -66,9 +66,11 @@ def _indents(text: str) -> tuple[int, int]:
 def read_tree(text: str, path: str) -> CommentedMap | Problem:
     """Parse one YAML 1.2 document whose top is a map; raise a Problem for any other text."""
     if _deepest(text) > MAX_BRACKETS:  # the parser itself takes seconds to reject these
-        return Problem(path, 0, "", f"found lists or maps nested too deeply; allowed {MAX_DEPTH} levels")
+        return Problem(path, 0, "", f"expected lists and maps at most {MAX_DEPTH} levels deep, found more")
     if (marks := len(re.findall(r"""[,:\-\[\]{}"'&*\n]""", text))) > MAX_MARKS:
-        return Problem(path, 0, "", f"found {marks} marks and lines; allowed {MAX_MARKS}, enough for 100 corners")
+        return Problem(
+            path, 0, "", f"expected at most {MAX_MARKS} marks and lines (enough for 100 corners), found {marks}"
+        )
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # ruamel warns about reused anchors; the checks below refuse harmful ones
@@ -77,20 +79,20 @@ def read_tree(text: str, path: str) -> CommentedMap | Problem:
         mark = e.problem_mark or e.context_mark
         what = " ".join(str(e.problem or e.context or "not YAML").split())
         return Problem(
-            path, mark.line + 1 if mark else 0, "", f"found {_short(what.removeprefix('found '))}; allowed YAML 1.2"
+            path, mark.line + 1 if mark else 0, "", f"expected YAML 1.2, found {_short(what.removeprefix('found '))}"
         )
     except ReaderError as e:
         line = text.count("\n", 0, e.position) + 1 if isinstance(e.position, int) else 0
         character = chr(e.character) if isinstance(e.character, int) else str(e.character)
-        return Problem(path, line, "", f"found the character {character!r}; allowed printable text")
+        return Problem(path, line, "", f"expected printable text, found the character {character!r}")
     except RecursionError:
-        return Problem(path, 0, "", f"found lists or maps nested too deeply; allowed {MAX_DEPTH} levels")
+        return Problem(path, 0, "", f"expected lists and maps at most {MAX_DEPTH} levels deep, found more")
     except Exception as e:  # the parser handles arbitrary text: any exception is a fault of the text
-        return Problem(path, 0, "", f"found text that is not YAML ({_short(str(e))}); allowed YAML 1.2")
+        return Problem(path, 0, "", f"expected YAML 1.2, found text that is not YAML ({_short(str(e))})")
     if tree is None:
-        return Problem(path, 1, "", "found an empty file; allowed a map of fields")
+        return Problem(path, 1, "", "expected a map of fields, found an empty file")
     if not isinstance(tree, CommentedMap):
-        return Problem(path, 1, "", f"found {describe(tree)}; allowed a map of fields")
+        return Problem(path, 1, "", f"expected a map of fields, found {describe(tree)}")
     return tree
 
 
@@ -125,9 +127,9 @@ def plain(tree: object) -> Any:
         nonlocal left
         left -= 1
         if left < 0:
-            raise TooLargeError(loc[:2], "too many values (aliases of aliases?)", f"{MAX_NODES} values")
+            raise TooLargeError(loc[:2], "too many values (aliases of aliases?)", f"at most {MAX_NODES} values")
         if len(loc) > MAX_DEPTH:
-            raise TooLargeError(loc[:2], "lists or maps nested too deeply", f"{MAX_DEPTH} levels")
+            raise TooLargeError(loc[:2], "more", f"lists and maps at most {MAX_DEPTH} levels deep")
         if isinstance(node, TaggedScalar) or (isinstance(node, CommentedMap | CommentedSeq) and node.tag.value):
             raise TooLargeError(loc, f"the tag {node.tag.value}", "plain values without tags")
         if isinstance(node, dict):

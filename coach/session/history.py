@@ -55,7 +55,7 @@ class History:
             path.parent.mkdir(parents=True, exist_ok=True)
             self._db = sqlite3.connect(path, timeout=5.0, isolation_level=None)
         except (OSError, sqlite3.Error) as error:
-            raise SessionError(str(path), f"the history can not be opened ({error})") from None
+            raise SessionError(str(path), f"the history cannot be opened ({error})") from None
         try:
             with self._errors():
                 self._db.execute("PRAGMA foreign_keys = ON")
@@ -99,7 +99,7 @@ class History:
         try:
             yield
         except sqlite3.Error as error:
-            raise SessionError(str(self.path), f"the history can not be used ({error})") from None
+            raise SessionError(str(self.path), f"the history cannot be used ({error})") from None
 
     def keep(self, info: SessionInfo, laps: Sequence[LapRow], passes: Sequence[PassRow], cues: Sequence[CueRow]) -> int:
         """Write a session in one transaction, replacing its previous record; return its number."""

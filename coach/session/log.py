@@ -80,7 +80,7 @@ def decision_of(line: str | bytes, place: str = "decision log") -> Decision:
         raise SessionError(place, f"not a decision: {error}") from error
     outcome = _OUTCOMES.get(read.outcome)
     if outcome is None:
-        raise SessionError(place, f"outcome {read.outcome!r} is not one of: {', '.join(_OUTCOMES)}")
+        raise SessionError(place, f"outcome: expected one of {', '.join(_OUTCOMES)}; found {read.outcome!r}")
     nan = math.nan
     return Decision(
         t_s=read.t_s,
@@ -104,7 +104,7 @@ def write_log(path: Path, decisions: Iterable[Decision]) -> None:
     try:
         write_atomically(path, "".join(decision_line(d) + "\n" for d in decisions).encode())
     except OSError as error:
-        raise SessionError(str(path), f"the decision log can not be written ({error.strerror})") from error
+        raise SessionError(str(path), f"the decision log cannot be written ({error.strerror})") from error
 
 
 def read_lines(path: Path) -> Iterator[tuple[int, str]]:
@@ -112,7 +112,7 @@ def read_lines(path: Path) -> Iterator[tuple[int, str]]:
     try:
         data = path.read_bytes()
     except OSError as error:
-        raise SessionError(str(path), f"can not be read ({error.strerror})") from error
+        raise SessionError(str(path), f"cannot be read ({error.strerror})") from error
     whole = data[: data.rfind(b"\n") + 1]
     for number, line in enumerate(whole.decode("utf-8", errors="replace").split("\n"), start=1):
         if line.strip():

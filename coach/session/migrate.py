@@ -48,7 +48,7 @@ def migrate(fields: object, path: Path) -> tuple[Fields, tuple[str, ...]]:
     while schema != SCHEMA:
         found = [m for m in MIGRATIONS if m.takes == schema]
         if not found:
-            raise SessionError(str(path), f"schema {schema} is not known; known are 1 to {SCHEMA}")
+            raise SessionError(str(path), f"schema: expected 1 to {SCHEMA}, found {schema}")
         fields = {**found[0].step(fields), "schema": found[0].makes}
         schema = found[0].makes
         done.append(found[0].what)

@@ -117,7 +117,7 @@ class SessionReader:
         try:
             fields = msgspec.json.decode(path.read_bytes())
         except OSError as error:
-            raise SessionError(str(path), f"can not be read ({error.strerror})") from error
+            raise SessionError(str(path), f"cannot be read ({error.strerror})") from error
         except (msgspec.MsgspecError, UnicodeError, RecursionError) as error:
             raise SessionError(str(path), f"not a session header: {error}") from error
         fresh, self.migrated = migrate(fields, path)

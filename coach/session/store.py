@@ -42,4 +42,4 @@ def store(
     except FileExistsError as error:
         raise SessionError(str(folder), "holds a session already; choose a new folder") from error
     except OSError as error:
-        raise SessionError(str(folder), f"the session can not be stored here ({error.strerror})") from error
+        raise SessionError(str(folder), f"the session cannot be stored here ({error.strerror})") from error

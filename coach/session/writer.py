@@ -77,14 +77,14 @@ class SessionWriter:
         except FileExistsError as error:
             raise SessionError(str(folder), "holds a session already; choose a new folder") from error
         except OSError as error:
-            raise SessionError(str(folder), f"the session can not be recorded here ({error.strerror})") from error
+            raise SessionError(str(folder), f"the session cannot be recorded here ({error.strerror})") from error
         try:
             write_header(folder, header)
             for name in (DECISIONS_FILE, EVENTS_FILE):
                 self._files[name] = open(folder / name, "ab", buffering=0)  # noqa: SIM115 - closed by the thread
         except OSError as error:
             self._shut()
-            raise SessionError(str(folder), f"the session can not be recorded here ({error.strerror})") from error
+            raise SessionError(str(folder), f"the session cannot be recorded here ({error.strerror})") from error
         # a daemon, so that the record does not keep a crashed engine alive
         self._thread = threading.Thread(target=self._run, name="session-writer", daemon=True)
         self._thread.start()
@@ -206,7 +206,7 @@ class SessionWriter:
         with self._wake:
             first, self._trouble = not self._trouble, self._trouble or (error.strerror or str(error))
         if first and self._on_trouble is not None:
-            self._on_trouble(f"{self.folder}: part of the session is not recorded ({self._trouble}); the run goes on")
+            self._on_trouble(f"{self.folder}: part of the session is not recorded ({self._trouble}); the run continues")
 
     def _shut(self) -> None:
         for file in self._files.values():

@@ -35,7 +35,7 @@ from numpy.typing import NDArray
 from scipy.signal import find_peaks
 
 from coach.core.columns import Floats
-from coach.core.numeric.runs import stretches
+from coach.core.numeric.reductions import stretches
 
 TOP_QUANTILE: Final = 0.97
 HIGH: Final = 0.3

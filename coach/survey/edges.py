@@ -16,7 +16,7 @@ from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from scipy.spatial import cKDTree
 
 from coach.core.columns import Floats
-from coach.core.numeric.runs import stretches
+from coach.core.numeric.reductions import stretches
 from coach.core.track.projection import ReferenceLine
 from coach.core.track.reference import Reference
 from coach.survey.laps import Lap, refuse_slow

@@ -15,8 +15,8 @@ from typing import Final
 
 import numpy as np
 
-from coach.core.measure.validity import STOPPED_MPS, STOPPED_S, WHEELS_OFF
-from coach.core.numeric.runs import stretches
+from coach.core.measure.lap_ledger import STOPPED_MPS, STOPPED_S, WHEELS_OFF
+from coach.core.numeric.reductions import stretches
 from coach.survey.errors import SurveyError
 from coach.survey.seam import (
     Passage,

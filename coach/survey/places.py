@@ -4,6 +4,8 @@
   curvature and slowness: the middle of an arc of one radius, the peak of a narrowing one, drawn to where the car
   is slowest. With noise the piece may be looser, the power of the curvature lower, and the curvature is first averaged
   over a share of the corner. Of two apexes the tighter; within TIE the later one.
+- more apexes: the tightest pieces around the other minima of the speed between turn-in and end, where the car is faster
+  by APEX_RISE between two of them: a driver lifts or waits for each. What shows no such rise can not be told apart.
 - turn-in and end: where the lateral acceleration falls below EDGE of the nearest peak's, before and after.
 - exit: where full throttle begins that is held to the end; where it never lifts, or no throttle is known, where the
   lateral acceleration has fallen to half of the last peak's.
@@ -21,18 +23,20 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Final
 
 import msgspec
 import numpy as np
 from scipy.ndimage import uniform_filter1d
+from scipy.signal import find_peaks
 
 from coach.core.columns import Floats
-from coach.core.numeric.runs import stretches
+from coach.core.numeric.reductions import stretches
 from coach.core.track.reference import Reference
-from coach.core.values import ApexKind, Corner, Direction
-from coach.survey.corners import Lane, Stretch
+from coach.core.values import MOST_APEXES, ApexKind, Corner, Direction
+from coach.survey.corners import LOW, Lane, Stretch
 
 TIGHT: Final = 0.8
 LOOSEST: Final = 0.7
@@ -44,6 +48,7 @@ LEAST_POWER: Final = 5.0
 MOST_POWER: Final = 20.0
 SPEED_POWER: Final = 60.0
 TIE: Final = 0.9
+APEX_RISE: Final = 0.015
 EDGE: Final = 0.2
 PRESSED: Final = 0.05
 PAUSE_S: Final = 0.5
@@ -58,7 +63,7 @@ def corners_of(reference: Reference, lap: Lane, found: list[Stretch], lateral_no
     rough = [_places(lap, c, lateral_noise) for c in found]
     gears = np.roll(reference.gear, -lap.first)
     spans: list[Span] = []
-    for k, (c, (turn_in, apex, end)) in enumerate(zip(found, rough, strict=True)):
+    for k, (c, (turn_in, apex, end, more)) in enumerate(zip(found, rough, strict=True)):
         floor = rough[k - 1][1] if k else 0
         brake = brake_start(lap, floor, turn_in, apex)
         exit_ = exit_start(lap, c.peaks, apex, end)
@@ -67,6 +72,7 @@ def corners_of(reference: Reference, lap: Lane, found: list[Stretch], lateral_no
                 direction="left" if c.sign > 0 else "right", brake=brake, turn_in=turn_in, apex=apex,
                 exit=exit_, end=end,
                 gear=lowest_gear(gears[turn_in : exit_ + 1]), kind=_kind(lap, turn_in, end, c.sign),
+                more=more,
             )
         )  # fmt: skip
     return ordered(reference, lap, spans)
@@ -84,6 +90,8 @@ class Span:
     end: float
     gear: int | None
     kind: ApexKind | None
+    more: tuple[int, ...] = ()
+    """Further apexes."""
 
     @property
     def first(self) -> float:
@@ -121,6 +129,11 @@ def ordered(reference: Reference, lap: Lane, spans: list[Span]) -> tuple[Corner,
             Corner(
                 name="", direction=span.direction, brake_m=brake, turn_in_m=turn_in, apex_m=apex, exit_m=exit_,
                 end_m=end, gear=span.gear, apex=span.kind,
+                more_apexes_m=tuple(
+                    round(shift + node * reference.step_m, 2)
+                    for node in span.more
+                    if span.turn_in < node < span.end and node != span.apex
+                ),
             )
         )  # fmt: skip
     out.sort(key=lambda corner: corner.apex_m)
@@ -133,13 +146,10 @@ def ordered(reference: Reference, lap: Lane, spans: list[Span]) -> tuple[Corner,
     return tuple(msgspec.structs.replace(corner, name=f"T{k}") for k, corner in enumerate(out, start=1))
 
 
-def _places(lap: Lane, c: Stretch, lateral_noise: float) -> tuple[int, int, int]:
-    """Return turn-in, apex and end."""
+def _places(lap: Lane, c: Stretch, lateral_noise: float) -> tuple[int, int, int, tuple[int, ...]]:
+    """Turn-in, apex, end, and further apexes."""
     y = np.abs(lap.share)
     k = np.abs(lap.curvature)
-    apexes = _apexes(lap, c, lateral_noise)
-    most = max(k[a] for a in apexes)
-    apex = max(a for a in apexes if k[a] >= TIE * most)
     first, last = c.peaks[0], c.peaks[-1]
     turn_in = first
     floor = EDGE * y[first]
@@ -151,7 +161,27 @@ def _places(lap: Lane, c: Stretch, lateral_noise: float) -> tuple[int, int, int]
         end += 1
     # neighbours in one stretch share its split point
     turn_in = max(turn_in, min(c.start, first) - 40) if turn_in < c.start else turn_in
-    return min(turn_in, apex), apex, max(end, apex)
+    several = _slow_places(lap, c, turn_in, end, lateral_noise)
+    apexes = several or _apexes(lap, c, lateral_noise)
+    most = max(k[a] for a in apexes)
+    apex = max(a for a in apexes if k[a] >= TIE * most)
+    near = sorted((a for a in several if a != apex), key=lambda a: abs(a - apex))[: MOST_APEXES - 1]
+    return min(turn_in, apex), apex, max(end, apex), tuple(sorted(near))
+
+
+def _slow_places(lap: Lane, c: Stretch, turn_in: int, end: int, lateral_noise: float) -> list[int]:
+    """Return the apexes of a corner that a driver lifts or waits for several times; none if only once."""
+    first, last = max(turn_in, c.start), min(end + 1, c.stop)
+    slow, _ = find_peaks(-np.log(lap.speed[first:last]), prominence=math.log1p(APEX_RISE))
+    slow = first + slow[lap.share[first + slow] * c.sign >= LOW]
+    if len(slow) < 2:
+        return []
+    fast = [int(a + np.argmax(lap.speed[a : b + 1])) for a, b in pairwise(slow)]
+    out = []
+    for p, low, high in zip(slow.tolist(), [first, *fast], [*fast, last], strict=True):
+        noise = lateral_noise / float(abs(lap.curvature[p]) * lap.speed[p] ** 2)
+        out.append(_tightest(np.abs(lap.curvature), lap.speed, [p], replace(c, start=low, stop=high), noise))
+    return out
 
 
 def _apexes(lap: Lane, c: Stretch, lateral_noise: float) -> list[int]:

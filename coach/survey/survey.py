@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
-from coach.core.columns import Columns
+from coach.core.columns import Columns, Floats
 from coach.core.numeric.filled import filled_note
 from coach.core.track.reference import Reference
 from coach.core.values import Corner
-from coach.survey.baseline import baseline
 from coach.survey.build_reference import build
 from coach.survey.corners import find, lane
 from coach.survey.distance_corners import corners_from_speed
@@ -22,6 +22,9 @@ from coach.survey.laps import Cut, Lap, cut, short_note
 from coach.survey.places import corners_of
 from coach.survey.seam import Seam, seam_of
 from coach.survey.trace import Recording, tidy
+
+NEAR: Final = 0.03
+MOST_LAPS: Final = 15
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,7 +122,7 @@ def _choose(laps: tuple[Lap, ...], wanted: int | None) -> Lap:
             numbers = ", ".join(str(lap.number) for lap in valid) or "none"
             raise NoValidLap(f"lap {wanted} is not in the recording; valid laps: {numbers}")
         if not named[0].valid:
-            raise NoValidLap(f"lap {wanted} can not be the reference: {named[0].reason}", (named[0].reason,))
+            raise NoValidLap(f"lap {wanted} cannot be the reference: {named[0].reason}", (named[0].reason,))
         return named[0]
     if not valid:
         reasons = tuple(f"lap {lap.number}: {lap.reason}" for lap in laps)
@@ -147,3 +150,22 @@ def _absent(reference: Reference, trace: Recording, laps: tuple[Lap, ...]) -> li
     if np.isnan(reference.gear).all():
         notes.append("no gear in the recording")
     return notes
+
+
+def baseline(
+    reference: Reference, laps: tuple[Lap, ...], speed: Floats, curvature: Floats
+) -> tuple[Floats, Floats, float]:
+    """Return speed and curvature at the nodes, shapes (n,), and the share of one lap's noise that is left in them.
+
+    The reference's own with fewer than three good laps.
+    """
+    times = [lap.time_s if lap.valid else np.inf for lap in laps]
+    order = np.argsort(times)
+    good = [int(i) for i in order if times[int(i)] <= min(times) * (1 + NEAR)][:MOST_LAPS]
+    if len(good) < FEWEST_LAPS:
+        return reference.speed_mps, reference.curvature_pm, 1.0
+    known = np.isfinite(speed[good]).all(axis=0) & np.isfinite(curvature[good]).all(axis=0)
+    v = np.where(known, np.median(np.where(known, speed[good], 0.0), axis=0), reference.speed_mps)
+    k = np.where(known, np.median(np.where(known, curvature[good], 0.0), axis=0), reference.curvature_pm)
+    # the median of n has 1.25 times the noise of their mean
+    return v, k, float(1.25 / np.sqrt(len(good)))

@@ -23,24 +23,24 @@ def check_plain_file(path: Path) -> None:
     except FileNotFoundError as error:
         raise FeedOpenError(f"{path}: there is no such file") from error
     except (OSError, ValueError) as error:
-        raise FeedOpenError(f"{path}: can not be read ({getattr(error, 'strerror', None) or error})") from error
+        raise FeedOpenError(f"{path}: cannot be read ({getattr(error, 'strerror', None) or error})") from error
     if stat.S_ISDIR(found.st_mode):
-        raise FeedOpenError(f"{path}: can not be read (a folder; expected a file)")
+        raise FeedOpenError(f"{path}: expected a file, found a folder")
     if not stat.S_ISREG(found.st_mode):
-        raise FeedFormatError(f"{path}: found a device, pipe or socket; expected a plain file")
+        raise FeedFormatError(f"{path}: expected a plain file, found a device, pipe or socket")
     if found.st_size > MAX_FILE_BYTES:
         raise FeedFormatError(
-            f"{path}: found {found.st_size / 2**20:.0f} MB; expected at most {MAX_FILE_BYTES // 2**20} MB: cut it"
+            f"{path}: expected at most {MAX_FILE_BYTES // 2**20} MB, found {found.st_size / 2**20:.0f} MB: cut it"
         )
 
 
 def check_size(path: Path, rows: int, columns: int) -> None:
     """Raise FeedFormatError if a table of ``rows`` x ``columns`` exceeds the limit."""
     if columns > MAX_COLUMNS:
-        raise FeedFormatError(f"{path}: found {columns} columns; expected at most {MAX_COLUMNS}")
+        raise FeedFormatError(f"{path}: expected at most {MAX_COLUMNS} columns, found {columns}")
     if rows * columns > MAX_VALUES:
         raise FeedFormatError(
-            f"{path}: found {rows} rows of {columns} columns; expected at most {MAX_VALUES // 10**6} million values: "
+            f"{path}: expected at most {MAX_VALUES // 10**6} million values, found {rows} rows of {columns} columns: "
             "cut the record or leave columns out"
         )
 

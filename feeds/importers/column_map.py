@@ -66,9 +66,9 @@ class ColumnMap(_Strict):
     def _agrees(self) -> ColumnMap:
         for field, choice in self.columns.items():
             if field not in UNITS:
-                raise ValueError(f"field {field!r} is not one of: {', '.join(UNITS)}")
+                raise ValueError(f"expected a field of {', '.join(UNITS)}; found {field!r}")
             if choice.unit and choice.unit not in UNITS[field]:
-                raise ValueError(f"unit {choice.unit!r} of {field} is not one of: {', '.join(UNITS[field])}")
+                raise ValueError(f"unit of {field}: expected one of {', '.join(UNITS[field])}; found {choice.unit!r}")
         if "t_s" not in self.columns:
             raise ValueError("no column for t_s, the time")
         if not has_place(self.columns):
@@ -125,7 +125,7 @@ def _write(path: Path, lines: list[str]) -> None:
     try:
         path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     except OSError as error:
-        raise FeedOpenError(f"{path}: can not be written ({error.strerror})") from error
+        raise FeedOpenError(f"{path}: cannot be written ({error.strerror})") from error
 
 
 def _scalar(value: object) -> str:

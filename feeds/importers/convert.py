@@ -57,7 +57,7 @@ def read_table(path: Path, *, separator: str = "", decimal: str = "") -> Table:
         return read_mdf(path)
     if kind == ".gpx":
         return read_gpx(path)
-    raise FeedFormatError(f"{path}: the name ends with {kind or 'nothing'}; allowed {FORMATS}")
+    raise FeedFormatError(f"{path}: expected a name ending in {FORMATS}; found {kind or 'no ending'}")
 
 
 def convert(
@@ -108,7 +108,7 @@ def _si(table: Table, columns: dict[str, ColumnChoice], source: str) -> dict[str
             raw = table.numbers(choice.column)
         except KeyError:
             shown = ", ".join(table.names[:30]) + (", ..." if len(table.names) > 30 else "")
-            raise FeedFormatError(f"{source}: there is no column {choice.column!r}; there are: {shown}") from None
+            raise FeedFormatError(f"{source}: expected one of the columns {shown}; found {choice.column!r}") from None
         value = raw * choice.scale + choice.shift
         if choice.of_largest:
             # the 99.9th percentile, so that one spike does not scale everything down
@@ -134,7 +134,7 @@ def _one_clock(values: dict[str, Floats], notes: list[str]) -> Floats:
         for i in back:
             shift[i + 1 :] += t[finite[i]] - t[finite[i + 1]] + step
         t[finite] += shift
-        notes.append(f"the time begins anew {len(back)} times and was made to go on")
+        notes.append(f"the clock restarts {len(back)} times; its time was made continuous")
     return t
 
 
@@ -226,7 +226,7 @@ def _cut(
     starts = falls(distance) if distance is not None and way in ("guess", "distance") else []
     if starts:
         values["lap"], laps = by_times(t, [float(t[i]) for i in starts])
-        notes.append("laps cut where the lap distance begins anew")
+        notes.append("laps cut where the lap distance restarts")
         return laps
     if way in ("guess", "line") and "x_m" in values:
         line = _given_line(column_map, origin) or find_line(t, values["x_m"], values["y_m"], values["speed_mps"])

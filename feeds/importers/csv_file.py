@@ -47,18 +47,18 @@ def read_csv(path: Path, *, separator: str = "", decimal: str = "") -> Table:
     try:
         raw = path.read_bytes()
     except (OSError, ValueError) as error:
-        raise FeedOpenError(f"{path}: can not be read ({getattr(error, 'strerror', None) or error})") from error
+        raise FeedOpenError(f"{path}: cannot be read ({getattr(error, 'strerror', None) or error})") from error
     text = _decode(raw)
     lines = text.splitlines()
     longest = max(range(len(lines)), key=lambda i: len(lines[i]), default=-1)
     if longest >= 0 and len(lines[longest]) > MAX_LINE:
         raise FeedFormatError(
-            f"{path}:{longest + 1}: found a line of {len(lines[longest])} characters; expected at most {MAX_LINE}"
+            f"{path}:{longest + 1}: expected at most {MAX_LINE} characters in a line, found {len(lines[longest])}"
         )
     layout = find_layout(lines[:_SAMPLE_LINES], separator, decimal)
     if layout is None:
         raise FeedFormatError(
-            f"{path}: no table found; expected lines of numbers parted by one of: ; tab , | (or give the separator)"
+            f"{path}: expected a table: lines of numbers separated by one of: ; tab , | (or give the separator)"
         )
     check_size(path, len(lines) - layout.data_row, layout.width)
     names = _names(_cells(lines[layout.names_row], layout) if layout.names_row >= 0 else [], layout.width)
@@ -72,7 +72,7 @@ def read_csv(path: Path, *, separator: str = "", decimal: str = "") -> Table:
             pa_csv.ConvertOptions(column_types=dict.fromkeys(names, pa.string())),
         )
     except (pa.ArrowException, ValueError, OverflowError) as error:
-        raise FeedFormatError(f"{path}: the table can not be read ({' '.join(str(error).split())[:150]})") from error
+        raise FeedFormatError(f"{path}: the table cannot be read ({' '.join(str(error).split())[:150]})") from error
     said = {";": "semicolons", ",": "commas", "\t": "tabs", "|": "bars"}.get(layout.separator, repr(layout.separator))
     sign = "comma" if layout.decimal_comma else "point"
     note = f"columns parted by {said}, decimal {sign}, data from line {layout.data_row + 1}"

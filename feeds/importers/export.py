@@ -23,7 +23,7 @@ def export(path: Path, parts: Iterable[Floats], progress: Progress = lambda done
     """
     kind = path.suffix.lower()
     if kind not in (".csv", ".parquet"):
-        raise FeedFormatError(f"{path}: the name ends with {kind or 'nothing'}; allowed .csv or .parquet")
+        raise FeedFormatError(f"{path}: expected a name ending in .csv or .parquet, found {kind or 'no ending'}")
     progress(0.0, "reading frames")
     whole = np.concatenate([np.empty((len(CHANNELS), 0)), *parts], axis=1)
     columns = {n: row for n, row in zip(CHANNELS, whole, strict=True) if n == "t_s" or np.isfinite(row).any()}
@@ -36,6 +36,6 @@ def export(path: Path, parts: Iterable[Floats], progress: Progress = lambda done
         else:
             pq.write_table(frame, path)
     except (OSError, pa.ArrowException) as error:
-        raise FeedOpenError(f"{path}: can not be written ({error})") from error
+        raise FeedOpenError(f"{path}: cannot be written ({error})") from error
     progress(1.0, "done")
     return int(frame.num_rows)

@@ -57,7 +57,7 @@ def read_gpx(path: Path) -> Table:
     try:
         text = path.read_text(encoding="utf-8", errors="replace")
     except (OSError, ValueError) as error:
-        raise FeedOpenError(f"{path}: can not be read ({getattr(error, 'strerror', None) or error})") from error
+        raise FeedOpenError(f"{path}: cannot be read ({getattr(error, 'strerror', None) or error})") from error
     try:
         log = gpxpy.parse(text)
     except (gpxpy.gpx.GPXException, ValueError, TypeError, AttributeError, LookupError, RecursionError) as error:
@@ -70,7 +70,7 @@ def read_gpx(path: Path) -> Table:
         times = [_utc(p.time) for p in points if p.time is not None]
         since = [(time - times[0]).total_seconds() for time in times]
     except (OverflowError, ValueError) as error:
-        raise FeedFormatError(f"{path}: a track point has a time or zone that is none ({error})") from error
+        raise FeedFormatError(f"{path}: a track point has a time or zone that is invalid ({error})") from error
     columns: dict[str, list[float | None]] = {
         "time": [*since],
         "latitude": [p.latitude for p in points],
@@ -98,7 +98,7 @@ def read_mdf(path: Path) -> Table:
         with open(path, "rb") as file:
             head = file.read(68)
     except OSError as error:
-        raise FeedOpenError(f"{path}: can not be read ({error.strerror})") from error
+        raise FeedOpenError(f"{path}: cannot be read ({error.strerror})") from error
     # the identification block is 64 bytes, the header block follows it (ASAM MDF 4.1, 5.3 and 5.4: from memory)
     if head[:3] not in (b"MDF", b"UnF") or head[64:66] not in (b"HD", b"##"):
         raise FeedFormatError(f"{path}: not a measurement file (it does not begin like one)")
@@ -128,7 +128,7 @@ def _side_by_side(path: Path, signals: list[Any]) -> tuple[dict[str, Any], dict[
     start = min(float(s.timestamps[0]) for s in signals)
     end = max(float(s.timestamps[-1]) for s in signals)
     if not 0.0 <= end - start < 86_400.0:
-        raise FeedFormatError(f"{path}: its clock runs from {start:g} s to {end:g} s; allowed at most a day")
+        raise FeedFormatError(f"{path}: expected a clock of at most a day, found {start:g} s to {end:g} s")
     rows = int((end - start) / _RASTER_S) + 1
     check_size(path, rows, len(signals) + 1)
     t = start + np.arange(rows) * _RASTER_S

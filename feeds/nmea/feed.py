@@ -62,7 +62,7 @@ class NmeaFeed(Feed):
     def remedy(self, kind: str) -> str:
         """Return the fault in the sentences, and how to fix it."""
         if kind in ("malformed", "bad_checksum"):
-            what = "can not be read" if kind == "malformed" else "arrive with wrong checksums"
+            what = "cannot be read" if kind == "malformed" else "arrive with wrong checksums"
             return f"sentences {what}: check cable and baud rate, and that the receiver sends NMEA 0183"
         return super().remedy(kind)
 

@@ -52,7 +52,7 @@ def open_source(text: str, counters: Counters, clock: Clock) -> ByteSource:
         if kind == "udp":
             return UdpSource(Datagrams(host, int(port), counters, clock))
         return Again(lambda: TcpSource(host, int(port)), clock, f"connected to {host}:{port}")
-    raise FeedOpenError(f"NMEA source {text!r}: allowed {FORMS}")
+    raise FeedOpenError(f"NMEA source: expected {FORMS}; found {text!r}")
 
 
 class FileSource:
@@ -63,7 +63,7 @@ class FileSource:
         try:
             self._file = open(path, "rb")  # noqa: SIM115 - closed by close()
         except (OSError, ValueError) as error:
-            raise FeedOpenError(f"{path}: can not be opened ({getattr(error, 'strerror', None) or error})") from error
+            raise FeedOpenError(f"{path}: cannot be opened ({getattr(error, 'strerror', None) or error})") from error
 
     def read(self, timeout_s: float) -> bytes | None:
         """Return the next block; raise FeedEnded at the end of the file."""
@@ -125,7 +125,7 @@ class TcpSource:
         except (TimeoutError, BlockingIOError):
             return None
         if not data:
-            raise ConnectionError("the receiver hung up")
+            raise ConnectionError("the receiver closed the connection")
         return data
 
     def heard(self) -> None:
@@ -149,7 +149,7 @@ class SerialSource:
         try:
             self._line: Any = serial.serial_for_url(device, baudrate=baud, timeout=0)
         except (OSError, ValueError) as error:  # SerialException is an OSError
-            raise FeedOpenError(f"serial {device}: can not be opened at {baud} baud ({error})") from error
+            raise FeedOpenError(f"serial {device}: cannot be opened at {baud} baud ({error})") from error
 
     def read(self, timeout_s: float) -> bytes | None:
         """Return the received bytes; wait for the first."""

@@ -43,7 +43,7 @@ def read_capture(path: Path) -> Iterator[Datagram]:
     try:
         file = pa.OSFile(str(path), "rb")
     except (OSError, ValueError) as error:
-        raise FeedOpenError(f"{path}: the capture can not be opened ({error})") from error
+        raise FeedOpenError(f"{path}: the capture cannot be opened ({error})") from error
     with file:
         try:
             reader = pa.ipc.open_stream(file)
@@ -113,7 +113,7 @@ def send_capture(path: Path, host: str, port: int, speed: float = 1.0, clock: Cl
                 count += 1
             except (OSError, OverflowError) as error:
                 if count == 0 and not isinstance(error, ConnectionError):
-                    raise FeedOpenError(f"udp {host}:{port}: can not be sent to ({error})") from error
+                    raise FeedOpenError(f"udp {host}:{port}: cannot be sent to ({error})") from error
     return count
 
 
@@ -123,7 +123,7 @@ def _new(path: Path) -> pa.NativeFile:
     try:
         return pa.OSFile(str(path), "wb")
     except OSError as error:
-        raise FeedOpenError(f"{path}: the capture can not be written ({error})") from error
+        raise FeedOpenError(f"{path}: the capture cannot be written ({error})") from error
 
 
 def _batch(part: list[Datagram]) -> pa.RecordBatch:

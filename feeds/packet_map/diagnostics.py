@@ -88,11 +88,11 @@ def _pedals(take: dict[str, Floats]) -> list[Diagnostic]:
             continue
         high, low = float(values.max()), float(values.min())
         if low < -0.01:
-            found.append((name, f"goes down to {low:.3g}, allowed 0 to 1: wrong type, or scale and shift are needed"))
+            found.append((name, f"expected 0 to 1, found down to {low:.3g}: wrong type, or scale and shift are needed"))
         elif high > 1.01:
             units = [u for u, most in (("percent", 100), ("byte", 255), ("word", 65_535)) if high <= most * 1.005]
             hint = f": try unit: {units[0]}" if units else ": wrong offset or type"
-            found.append((name, f"goes up to {high:.4g}, allowed 0 to 1{hint}"))
+            found.append((name, f"expected 0 to 1, found up to {high:.4g}{hint}"))
     return found
 
 

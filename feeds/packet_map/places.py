@@ -38,7 +38,7 @@ MAX_PACKET: Final = 65_507
 
 def _type(value: str) -> str:
     if value not in TYPES:
-        raise ValueError(f"allowed {', '.join(TYPES)}")
+        raise ValueError(f"expected one of {', '.join(TYPES)}")
     return value
 
 
@@ -86,7 +86,7 @@ class Test(Place):
             try:
                 struct.pack("<" + TYPES[self.type], value)
             except (struct.error, OverflowError):
-                raise ValueError(f"allowed values of {self.type}, found {value}") from None
+                raise ValueError(f"expected a value of {self.type}, found {value}") from None
         return self
 
 
@@ -108,10 +108,10 @@ class FieldPlace(StrictPart):
     @model_validator(mode="after")
     def _agrees(self) -> FieldPlace:
         if self.field not in FIELDS:
-            raise ValueError(f"field {self.field!r} is not one of: {', '.join(FIELDS)}")
+            raise ValueError(f"expected a field of {', '.join(FIELDS)}; found {self.field!r}")
         units = self.units
         if self.unit and self.unit not in units:
-            raise ValueError(f"unit {self.unit!r} of {self.field} is not one of: {', '.join(units)}")
+            raise ValueError(f"unit of {self.field}: expected one of {', '.join(units)}; found {self.unit!r}")
         if self.bit is not None and self.type[0] == "f":
             raise ValueError("a bit is taken of an integer type")
         if (self.bit is not None or self.on) and self.field not in FLAGS:

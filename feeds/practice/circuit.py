@@ -159,7 +159,7 @@ def circuit_from_centre_line(
     """
     points = np.asarray(centre, dtype=np.float64)
     if points.ndim != 2 or points.shape[1] != 2 or len(points) < 8 or not np.isfinite(points).all():
-        raise ValueError(f"a centre line needs at least 8 finite points (n, 2), got shape {points.shape}")
+        raise ValueError(f"a centre line needs at least 8 finite points (n, 2), found shape {points.shape}")
     if np.hypot(*(points[-1] - points[0])) < 1e-9:
         points = points[:-1]
     n = len(points)

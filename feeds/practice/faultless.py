@@ -37,7 +37,7 @@ class Faultless:
             return which
         if which in names:
             return names.index(str(which))
-        raise ValueError(f"no corner {which!r} on {self.circuit.name}; there are {', '.join(names)}")
+        raise ValueError(f"expected a corner of {self.circuit.name}, {', '.join(names)}; found {which!r}")
 
 
 def path_of(circuit: Circuit, station_m: Floats, offset_m: Floats) -> tuple[Path, Floats]:

@@ -59,11 +59,11 @@ class Habit:
     def __post_init__(self) -> None:
         unit = (UNITS | ODD_UNITS).get(self.fault)
         if unit is None:
-            raise ValueError(f"no fault {self.fault!r}; there are {', '.join(UNITS | ODD_UNITS)}")
+            raise ValueError(f"expected a fault of {', '.join(UNITS | ODD_UNITS)}; found {self.fault!r}")
         if not (math.isfinite(self.amount) and self.amount >= 0.0):
-            raise ValueError(f"amount of {self.fault} is {self.amount}, it must be finite and not negative")
+            raise ValueError(f"amount of {self.fault}: expected a finite number from 0, found {self.amount}")
         if unit == "share" and self.amount > 0.8:
-            raise ValueError(f"amount of {self.fault} is {self.amount}, a share of at most 0.8 is allowed")
+            raise ValueError(f"amount of {self.fault}: expected a share of at most 0.8, found {self.amount}")
 
 
 @dataclass(frozen=True)

@@ -59,9 +59,9 @@ class PracticeFeed(Feed):
     ) -> None:
         super().__init__(clock, frozenset((*CHANNELS, "seq")))
         if laps is not None and laps < 1:
-            raise FeedOpenError(f"practice: laps is {laps}, at least 1 is allowed")
+            raise FeedOpenError(f"practice: laps: expected at least 1, found {laps}")
         if not 0.0 <= learns <= 1.0:
-            raise FeedOpenError(f"practice: learns is {learns}, 0 to 1 is allowed")
+            raise FeedOpenError(f"practice: learns: expected 0 to 1, found {learns}")
         if faults is None:
             faults = HABITS if circuit is None else FaultPlan()
         try:

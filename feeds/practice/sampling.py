@@ -37,7 +37,7 @@ class Sampler:
 
     def __init__(self, base: Faultless, rate_hz: float) -> None:
         if not 1.0 <= rate_hz <= 1000.0:
-            raise ValueError(f"rate is {rate_hz} Hz, 1 to 1000 is allowed")
+            raise ValueError(f"rate: expected 1 to 1000 Hz, found {rate_hz}")
         self.base = base
         self.rate_hz = rate_hz
         self._rows = {name: np.empty(0) for name in _ROWS}

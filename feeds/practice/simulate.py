@@ -172,7 +172,7 @@ def simulate(
     ValueError for an unknown corner or an impossible number.
     """
     if laps < 1:
-        raise ValueError(f"laps is {laps}, at least 1 is allowed")
+        raise ValueError(f"laps: expected at least 1, found {laps}")
     base = circuit if isinstance(circuit, Faultless) else faultless(circuit, car)
     run = Run(base, rate_hz=rate_hz, seed=seed, plan=faults, scatter=scatter, out_lap_m=out_lap_m)
     end = (laps + 1) * len(base.circuit) + round(60.0 / base.circuit.step_m)

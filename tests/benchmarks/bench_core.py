@@ -192,7 +192,7 @@ def debrief(quick: bool) -> None:
         writer = SessionWriter(place, Header(session="bench", started_at="", feed="practice"), copies)
         for i in range(0, len(session.columns), 4096):
             writer.frames(session.columns.part(i, i + 4096))
-            time.sleep(0.05)  # the writer has a thread of its own and drops what it can not take in
+            time.sleep(0.05)  # the writer has a thread of its own and drops what it cannot take in
         lost = writer.close(timeout_s=60.0).lost_frames
         if lost:
             raise RuntimeError(f"the record of the bench lost {lost} frames")

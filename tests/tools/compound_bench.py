@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, fields
 from typing import Final
 
 import numpy as np
-from compound_circuits import TWO, Compound, compound_circuit
+from compound_circuits import DOUBLE, TWO, Compound, compound_circuit
 from scipy.interpolate import CubicSpline
 from survey_tracks import Track, drive
 
@@ -44,6 +44,9 @@ class Tally:
     two_brakings_found: int = 0
     melted: int = 0
     invented: int = 0
+    double_apexes: int = 0
+    double_apexes_found: int = 0
+    apexes_invented: int = 0
     thinned: int = 0
     surveys: int = 0
     lines: list[str] = field(default_factory=list)
@@ -61,7 +64,8 @@ class Tally:
         share = 100 * self.found / max(self.corners, 1)
         return (
             f"found {self.found} of {self.corners} ({share:.1f} %), of two brakings {self.two_brakings_found} of"
-            f" {self.two_brakings}, melted {self.melted}, invented {self.invented},"
+            f" {self.two_brakings}, melted {self.melted}, invented {self.invented}, both apexes of"
+            f" {self.double_apexes_found} of {self.double_apexes} double ones, apexes invented {self.apexes_invented},"
             f" thinned {self.thinned} of {self.surveys}"
         )
 
@@ -117,6 +121,13 @@ def score(made: Survey, truth: Compound, name: str) -> Tally:
         if hits:
             used.add(hits[0])
             tally.found += 1
+            apexes = len(made.corners[hits[0]].apexes_m)
+            wanted = 2 if true.kind == DOUBLE else 1
+            tally.double_apexes += true.kind == DOUBLE
+            tally.double_apexes_found += true.kind == DOUBLE and apexes == 2
+            tally.apexes_invented += max(apexes - wanted, 0)
+            if apexes != wanted:
+                tally.lines.append(f"{name}: {apexes} apexes of {true.kind} {true.start_m:.0f} to {true.stop_m:.0f} m")
             tally.two_brakings_found += true.kind == TWO
         else:
             missed.append(true)

@@ -32,6 +32,9 @@ CONSTANTS: Final = (
     "coach.core.measure.grip_shares:NOISY_M",
     "coach.core.diagnose.judging:STEP",
     "coach.core.diagnose.case:LIMIT",
+    "coach.core.diagnose.vetoes:LIMIT",
+    "coach.core.diagnose.vetoes:LINE",
+    "coach.core.diagnose.vetoes:WIDE",
     "coach.core.diagnose.belief:TAIL",
 )
 WATCH: Final = (
@@ -39,6 +42,7 @@ WATCH: Final = (
     "tests/unit/core_diagnosis/test_diag_rescaled.py",
     "tests/unit/core_diagnosis/test_diag_belief.py",
     "tests/unit/core_diagnosis/test_diag_judging.py",
+    "tests/unit/core_diagnosis/test_diag_vetoes.py",
 )
 MOVED: Final = "MOVED_CONSTANT"
 

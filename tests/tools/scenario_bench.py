@@ -208,6 +208,10 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--expected", action="store_true")
     parser.add_argument("--write", metavar="FILE")
     args = parser.parse_args(argv)
+    unknown = [row for row in args.rows if not any(s.name.startswith(row) for s in SCENARIOS)]
+    if unknown:
+        names = ", ".join(f"'{s.name}'" for s in SCENARIOS)
+        parser.error(f"--rows: found '{unknown[0]}', allowed are {names}, or the beginnings of these")
     circuits = args.circuits or (QUICK if args.quick else (*OPEN, *SEALED_TWO) if args.sealed else OPEN)
     rows = [s for s in SCENARIOS if not args.rows or any(s.name.startswith(row) for row in args.rows)]
     outcomes = []

@@ -84,7 +84,7 @@ def lap_s(session: Path) -> float:
     """Median of the valid laps of a session [s]; DataError where too few are valid."""
     times = [lap.time_s for lap in SessionReader(session).laps() if lap.valid]
     if len(times) < LEAST_LAPS:
-        raise DataError(str(session), f"found {len(times)} valid laps; expected at least {LEAST_LAPS}")
+        raise DataError(str(session), f"expected at least {LEAST_LAPS} valid laps, found {len(times)}")
     return float(np.median(times))
 
 
@@ -95,11 +95,11 @@ def retained(plan: Path) -> dict[str, dict[str, tuple[float, int]]]:
         with plan.open(encoding="utf-8", newline="") as file:
             read = list(csv.DictReader(file))
     except OSError as error:
-        raise DataError(str(plan), f"the plan can not be read ({error.strerror})") from error
+        raise DataError(str(plan), f"the plan cannot be read ({error.strerror})") from error
     for number, row in enumerate(read, start=2):
         missing = [name for name in COLUMNS[:-1] if not row.get(name)]
         if missing or row["part"] not in PARTS or not row["day"].isdigit():
-            raise DataError(f"{plan}:{number}", f"found {row}; expected columns {', '.join(COLUMNS[:-1])}, filled")
+            raise DataError(f"{plan}:{number}", f"expected columns {', '.join(COLUMNS[:-1])}, filled; found {row}")
         if row["part"] != "practice":
             key = (row["driver"], row["arm"], row["part"])
             found[key] = (lap_s(plan.parent / row["session"]), int(row["day"]))
@@ -108,7 +108,7 @@ def retained(plan: Path) -> dict[str, dict[str, tuple[float, int]]]:
         if part == "before":
             after = found.get((driver, arm, "retention"))
             if after is None:
-                raise DataError(str(plan), f"{driver}, {arm}: found no retention; expected both parts")
+                raise DataError(str(plan), f"{driver}, {arm}: expected both parts, found no retention")
             out.setdefault(driver, {})[arm] = ((before - after[0]) / before, day)
     return out
 
@@ -117,7 +117,7 @@ def evaluate(gains: Mapping[str, Mapping[str, tuple[float, int]]]) -> Outcome:
     """Compare two arms within each driver; ValueError unless all drivers drove the same two."""
     arms = sorted({arm for by_arm in gains.values() for arm in by_arm})
     if len(arms) != 2 or any(len(by_arm) != 2 for by_arm in gains.values()) or len(gains) < 3:
-        raise ValueError(f"found arms {', '.join(arms)} and {len(gains)} drivers; expected two arms, three drivers")
+        raise ValueError(f"expected two arms, three drivers; found arms {', '.join(arms)} and {len(gains)} drivers")
     drivers = tuple(sorted(gains))
     by_arm = {arm: tuple(gains[d][arm][0] for d in drivers) for arm in arms}
     difference = np.subtract(by_arm[arms[0]], by_arm[arms[1]])

@@ -3,7 +3,7 @@
 python tests/tools/uttered_bench.py                          drivers of four classes on four circuits, and every corner
 python tests/tools/uttered_bench.py --quick                  two circuits, one driver of a class, no corners
 python tests/tools/uttered_bench.py --write tests/figures/uttered_bench.json
-``--sealed`` takes the two circuits that nobody looks at while the work goes on: once, at the end.
+``--second`` takes the second sealed set, ``--sealed`` the first two circuits of the first: once, at the end.
 
 A habit's loss is what the simulator says: the same laps driven again without it. It is told when a correction is spoken
 at its corner that names it (or one that sends the driver the same way, SAME_CURE of scenario_rows.py). Once told, the
@@ -23,17 +23,19 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+from circuit_sets import SEALED_SECOND
 from figures import write_figures
 from scenario_bench import durations_of, rules_of
 from scenario_ground import OPEN, QUICK, RATE_HZ, SEALED_TWO, Drive, Ground, ground
 from scenario_rows import accepted
 
 from coach.core.pipeline import Pipeline
-from coach.core.values import Decision
+from coach.core.values import Decision, Pass
 from feeds.practice import FaultPlan, Habit, Scatter, applies, simulate
 from feeds.practice.simulate import Run
 
 LAPS = 6
+SECOND = tuple(map(str, SEALED_SECOND))
 GOAL = 0.9
 WORTH_S = 0.05
 FEW = 30
@@ -80,6 +82,8 @@ class Told:
     fault: str
     cost_s: float
     lap: int | None = None
+    found: bool = True
+    """Whether the diagnosis found it in time, in two of three passes running, so that it could have been told."""
 
 
 @dataclass
@@ -117,22 +121,35 @@ def costs(place: Ground, habits: tuple[Habit, ...], scatter: Scatter, seed: int)
 
 def listen(
     place: Ground, habits: tuple[Habit, ...], scatter: Scatter, seed: int, deaf: bool
-) -> list[tuple[int, Decision]]:
-    """The corrections that the driver hears in LAPS laps, each with the lap in which it was spoken."""
+) -> tuple[list[tuple[int, Decision]], list[Pass]]:
+    """The corrections that the driver hears in LAPS laps, each with the lap in which it was spoken; the passes."""
     run = Run(place.base, rate_hz=RATE_HZ, seed=seed, plan=FaultPlan(habits), scatter=scatter)
     pipeline = Pipeline(place.reference, place.corners, rules_of(), durations_of(place.corners))
     heard: list[Decision] = []
+    passes: list[Pass] = []
     starts: dict[int, float] = {}
     while LAPS + 1 not in starts:
         _, sampled = run.advance()
         starts.update(sampled.crossings)
-        spoken = pipeline.push_columns(Drive(sampled.channels, {}).columns()).decisions
-        new = [d for d in spoken if d.outcome == "spoken" and d.family == "correction"]
+        events = pipeline.push_columns(Drive(sampled.channels, {}).columns())
+        passes += events.passes
+        new = [d for d in events.decisions if d.outcome == "spoken" and d.family == "correction"]
         heard += new
         if not deaf:
             run.plan = FaultPlan(tuple(_taught(place, habit, new) for habit in run.plan.habits))
     laps = sorted(starts)
-    return [(max([n for n in laps if starts[n] <= d.t_s], default=0), d) for d in heard]
+    return [(max([n for n in laps if starts[n] <= d.t_s], default=0), d) for d in heard], passes
+
+
+def found_in_time(place: Ground, habit: Told, passes: list[Pass]) -> bool:
+    """Whether the habit was found in a pass before lap LAPS and in one of the two passes before that."""
+    names = [c.name for c in place.corners]
+    found = [
+        any(f.fault in accepted(habit.fault) for f in p.findings)
+        for p in passes
+        if p.lap < LAPS and names[p.corner] in place.names(int(habit.corner))
+    ]
+    return any(now and any(found[max(i - 2, 0) : i]) for i, now in enumerate(found))
 
 
 def names_it(place: Ground, habit: Habit | Told, d: Decision) -> bool:
@@ -149,10 +166,11 @@ def taught(circuit: str, kind: str, habits: tuple[Habit, ...], scatter: Scatter,
     """A driver, his habits' costs and when he was told of each."""
     place = ground(circuit)
     told, off_s = costs(place, habits, scatter, seed)
-    heard = listen(place, habits, scatter, seed, deaf)
+    heard, passes = listen(place, habits, scatter, seed, deaf)
     for habit in told:
         laps = [lap for lap, d in heard if names_it(place, habit, d) and lap <= LAPS]
         habit.lap = min(laps, default=None)
+        habit.found = found_in_time(place, habit, passes)
     return Driver(circuit, kind, off_s, told)
 
 
@@ -164,15 +182,25 @@ def share(drivers: Iterable[Driver]) -> tuple[float, int, list[int]]:
     return sum(h.cost_s for h in told) / max(whole, 1e-9), len(counted), [h.lap for h in told if h.lap is not None]
 
 
+def untold(drivers: Iterable[Driver]) -> tuple[float, float]:
+    """Share of the loss that was not told: never found in time, which is the diagnosis', and the choice's."""
+    counted = [h for d in drivers for h in d.habits if h.cost_s >= WORTH_S]
+    whole = max(sum(h.cost_s for h in counted), 1e-9)
+    silent = [h for h in counted if h.lap is None]
+    return (sum(h.cost_s for h in silent if not h.found) / whole, sum(h.cost_s for h in silent if h.found) / whole)
+
+
 def line(name: str, drivers: list[Driver]) -> str:
     """One row of the table."""
     part, n, laps = share(drivers)
     off = [d.off_s for d in drivers]
     soon = f"{np.median(laps):.0f}" if laps else "-"
+    never, chosen = untold(drivers)
     verdict = "reached" if part >= GOAL else "short of the goal"
     few = "" if n >= FEW else " (few)"
     return (f"{name:24s} {len(drivers):3d} drivers {min(off):4.1f} to {max(off):4.1f} s off, {n:3d} habits{few}:"
-            f" {part:4.0%} of the loss told, {len(laps)} told, first in lap {soon} (median); {verdict}")  # fmt: skip
+            f" {part:4.0%} of the loss told, {len(laps)} told, first in lap {soon} (median);"
+            f" never found in time {never:4.0%}, found and not told {chosen:4.0%}; {verdict}")  # fmt: skip
 
 
 def every_corner(circuit: str, deaf: bool) -> list[Driver]:
@@ -210,7 +238,9 @@ def figures(drivers: list[Driver]) -> dict[str, object]:
         for circuit in ("all", *dict.fromkeys(d.circuit for d in drivers)):
             group = [d for d in drivers if d.kind == kind and circuit in ("all", d.circuit)]
             part, n, laps = share(group)
+            never, chosen = untold(group)
             rows[circuit] = {"drivers": len(group), "habits": n, "share_told": part, "told": len(laps),
+                             "never_found": never, "found_not_told": chosen,
                              "laps_until_told": float(np.median(laps)) if laps else None}  # fmt: skip
         out[kind] = rows
     return out
@@ -223,11 +253,14 @@ def main(argv: list[str] | None = None) -> None:
     parser.add_argument("--drivers", type=int, default=6, help="of each class on each circuit")
     parser.add_argument("--quick", action="store_true")
     parser.add_argument("--sealed", action="store_true")
+    parser.add_argument("--second", action="store_true", help="the second sealed set")
     parser.add_argument("--deaf", action="store_true", help="the driver does not take the advice")
     parser.add_argument("--no-corners", action="store_true", help="leave out one habit at each corner in turn")
     parser.add_argument("--write", metavar="FILE")
     args = parser.parse_args(argv)
-    circuits = args.circuits or (QUICK if args.quick else SEALED_TWO if args.sealed else OPEN)
+    circuits = args.circuits or (
+        QUICK if args.quick else SEALED_TWO if args.sealed else SECOND if args.second else OPEN
+    )
     drivers: list[Driver] = []
     for kind in KINDS:
         for circuit in circuits:

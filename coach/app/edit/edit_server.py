@@ -24,7 +24,7 @@ from coach.outputs.voice.bank import PhraseBank
 from coach.outputs.voice.sound import RATE_HZ
 from coach.pages.debrief import debrief_html
 from coach.pages.editor.desk import CueListRow
-from coach.pages.editor.words import GAP_M, PLACES, in_words, label_of, plain
+from coach.pages.editor.words import GAP_M, MORE_APEXES, PLACES, in_words, label_of, plain
 from coach.pages.guide import guide_html
 from coach.pages.traces import Traces
 from coach.profile.models import known_mutes
@@ -101,8 +101,11 @@ class EditorDesk(ProfileDesk):
 
     def room_of(self, corner: int, field: str) -> tuple[float, float]:
         """Return how far a point of a corner may move before it meets its neighbours, or the latest brake point [m]."""
-        places = {name: float(value) for name in PLACES if (value := getattr(self.corners[corner], name)) == value}
-        order = list(places)
+        one = self.corners[corner]
+        places = {name: float(value) for name in PLACES if (value := getattr(one, name)) == value}
+        places |= {f"{MORE_APEXES}.{i}": place for i, place in enumerate(one.more_apexes_m)}
+        apexes = sorted((n for n in places if n == "apex_m" or n.startswith(MORE_APEXES)), key=lambda n: places[n])
+        order = [n for name in PLACES if name in places for n in (apexes if name == "apex_m" else (name,))]
         at = order.index(field)
         low = places[order[at - 1]] + GAP_M if at else -math.inf
         high = places[order[at + 1]] - GAP_M if at + 1 < len(order) else math.inf
@@ -221,8 +224,8 @@ def free_port(host: str, port: int) -> int:
             return int(probe.getsockname()[1])
     except OSError as error:
         taken = error.errno == errno.EADDRINUSE
-        remedy = "--port 0 takes any free one" if taken else "allowed an address of this machine"
-        raise EditError(f"{host}:{port} can not be used ({error.strerror}); {remedy}") from None
+        remedy = "--port 0 takes any free one" if taken else "expected an address of this machine"
+        raise EditError(f"{host}:{port} cannot be used ({error.strerror}); {remedy}") from None
 
 
 def own_address(host: str) -> str:

@@ -66,14 +66,14 @@ def made(corners: Sequence[Corner], apex_m: float, name: str, reference: Referen
     """
     length = reference.length_m
     if not 0.0 <= apex_m < length:
-        raise NoRoomError(f"apex: found {apex_m:g} m; allowed 0 to {length:g} m along the reference")
+        raise NoRoomError(f"apex: expected 0 to {length:g} m along the reference, found {apex_m:g} m")
     free = stretches(corners, reference)
     found = [(a, b, p) for a, b in free for p in (apex_m, apex_m + length) if a + LEAST_M / 4 <= p <= b - LEAST_M / 4]
     if not found:
         allowed = (
             ", ".join(f"{a % length:.0f} to {b % length:.0f}" for a, b in free) or "none, there is no free stretch"
         )
-        raise NoRoomError(f"apex: found {apex_m:g} m, where another corner is; allowed (m): {allowed}")
+        raise NoRoomError(f"apex: expected a free place ({allowed} m), found {apex_m:g} m, where another corner is")
     a, b, apex = found[0]
     turn_in, end = max(a + 0.5, apex - BEFORE_M), min(b - 0.5, apex + AFTER_M)
     brake = _braking(reference, max(a + 0.5, turn_in - BRAKING_M), turn_in, apex)

@@ -1,9 +1,10 @@
-"""The guide to a circuit, corner by corner, from profile and reference: as text, page or spoken lap."""
+"""The guide of a circuit: what to do at each corner, as data and as sentences of a sighting lap."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Final
 
 from coach.core.cue.boards import board_place
@@ -18,6 +19,7 @@ from coach.pages.corner_drawing import corner_map, corner_trace
 from coach.pages.guide import CornerGuide, GuideView
 from coach.pages.marks import mark_lines
 from coach.pages.track_map import TrackMap
+from coach.profile.language_file import Catalogue, load_language
 from coach.profile.store import Plan
 
 _KERB: Final = {"use": "use it", "touch": "touch it", "avoid": "stay off"}
@@ -148,3 +150,53 @@ def _limits(corner: Corner, system: Units) -> list[str]:
             f"exit: at most {system.length_text(corner.widest_exit_offset_m, 1)} outside the line of the reference"
         )
     return out
+
+
+ROUND_TO = 5
+
+
+def sentences(corner: Corner, got: dict[str, float], words: Catalogue, system: Units = METRIC) -> list[str]:
+    """Return the sentences of the sighting lap before ``corner``, in order, in the language of ``words``."""
+    language = words.language
+
+    def text(key: str, **values: str) -> str:
+        return _sentence(words.texts[f"guide.{key}"].format(**values))
+
+    out = [text("corner", corner=corner.say or corner.name, direction=language.direction(corner.direction))]
+    out += [text("caution", words=c.words) for c in corner.cautions]
+    if corner.brake_m == corner.brake_m:
+        length = (corner.turn_in_m - corner.brake_m) * system.per_m
+        if where := brake_board(corner, language, system):
+            out.append(text("brake_board", board=where))
+        elif length >= ROUND_TO:
+            said = dict(language.lengths)[system.spoken].replace("{n}", _rounded(length))
+            out.append(text("brake_before", distance=said))
+        else:
+            out.append(text("brake_turn_in"))
+    if gear := language.ordinal(corner.gear):
+        out.append(text("gear", gear=gear))
+    speed = got["min_speed_mps"] * system.per_mps
+    if speed == speed:
+        out.append(text("speed", speed=_rounded(speed)))
+    if corner.apex is not None:
+        out.append(text("apex", apex=language.apex(corner.apex)))
+    out += [text(kerb) for kerb in ("kerb_apex", "kerb_exit") if getattr(corner, kerb) == "avoid"]
+    return [*out, *(f"{_sentence(own)}." for own in corner.words)]
+
+
+def _rounded(value: float) -> str:
+    return str(max(ROUND_TO * round(value / ROUND_TO), ROUND_TO))
+
+
+def _sentence(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def all_sentences(plan: Plan, language: str | Path = "en", system: Units = METRIC) -> dict[int, list[str]]:
+    """Return the sentences of the sighting lap by corner number."""
+    words = load_language(language)
+    parts = zones(plan.corners, plan.reference.length_m, plan.reference.closed)
+    measures = (CornerReference(plan.reference, zone).measures for zone in parts)
+    return {
+        i: sentences(zone.corner, got, words, system) for i, (zone, got) in enumerate(zip(parts, measures, strict=True))
+    }

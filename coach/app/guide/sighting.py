@@ -16,7 +16,7 @@ from typing import Final
 
 import numpy as np
 
-from coach.app.guide.guide_speech import all_sentences
+from coach.app.guide.guiding import all_sentences
 from coach.core.track.reference import Reference
 from coach.core.track.zones import zones
 from coach.core.unit_system import METRIC, Units
@@ -56,7 +56,7 @@ class SightingLap:
 def check_pace(pace: float) -> None:
     """Raise SightingError unless the pace is allowed."""
     if not PACES[0] <= pace <= PACES[1]:
-        raise SightingError(f"pace: found {pace:g}; allowed {PACES[0]:g} to {PACES[1]:g}")
+        raise SightingError(f"pace: expected {PACES[0]:g} to {PACES[1]:g}, found {pace:g}")
 
 
 def texts_of(plan: Plan, language: str | Path = "en", system: Units = METRIC) -> list[str]:
@@ -126,4 +126,4 @@ def write_wav(path: Path, lap: SightingLap, clip: Callable[[str], bytes | None],
             wav.setframerate(rate_hz)
             wav.writeframes(bytes(sound))
     except OSError as error:
-        raise SightingError(f"{path}: the sound can not be written ({error.strerror})") from None
+        raise SightingError(f"{path}: the sound cannot be written ({error.strerror})") from None

@@ -7,7 +7,6 @@ import time
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from dataclasses import replace
-from datetime import datetime
 from math import nan
 from pathlib import Path
 from typing import Any
@@ -21,11 +20,10 @@ from coach.app.live.buttons import Buttons
 from coach.app.live.drive_options import DriveOptions, OutputOptions, RunResult, voice_options
 from coach.app.live.feed_watch import FeedWatch
 from coach.app.live.first_run import drive_first_laps
-from coach.app.live.interrupt import interrupts
 from coach.app.live.live_edit import LiveEdits
-from coach.app.live.recording import kept_folder, learned, origin_of
+from coach.app.live.recording import interrupts, kept_folder, learned, origin_of, record_into
 from coach.app.live.requests import Requests, sound
-from coach.app.paths import known_file, new_session_folder, sessions_folder
+from coach.app.paths import known_file
 from coach.app.review.debrief import unlike
 from coach.app.review.remembering import wordings_for
 from coach.app.setup import MEMORY_FILE, Setup, known_after, later_by, read_known
@@ -35,7 +33,6 @@ from coach.core.cue.tones import ToneOptions
 from coach.core.values import Decision
 from coach.errors import CoachError
 from coach.files import write_atomically
-from coach.identity import VERSION
 from coach.inputs.bindings import Bindings
 from coach.inputs.bindings import load as load_bindings
 from coach.outputs.added import open_added
@@ -48,7 +45,7 @@ from coach.profile.rule_files import load_rules, phrases
 from coach.profile.rule_files import rule_paths as shipped_rules
 from coach.profile.shipped import shipped
 from coach.profile.store import Plan, load_plan, read_profile
-from coach.session.header import PROFILE_FILE, RULES_FILE, WORDS_FILE, Header
+from coach.session.header import PROFILE_FILE, RULES_FILE, WORDS_FILE
 from coach.session.writer import SessionWriter
 from feeds.errors import FeedEnded
 
@@ -157,7 +154,7 @@ def drive(
 def _known_corner(tones: ToneOptions, plan: Plan) -> None:
     names = [corner.name for corner in plan.corners]
     if tones.corner and tones.corner not in names:
-        raise DriveError(f"--tone-corner: found {tones.corner!r}; expected one of: {', '.join(names)}")
+        raise DriveError(f"--tone-corner: expected one of {', '.join(names)}; found {tones.corner!r}")
 
 
 def _first(*lines: str) -> str:
@@ -236,20 +233,8 @@ def _listener(feed: Any) -> Callable[[Decision], None] | None:
 
 
 def _writer(options: DriveOptions, setup: Setup, profile: Path, feed: Feed, notice: Notice) -> SessionWriter:
-    now = datetime.now().astimezone()
-    folder = options.record or new_session_folder(sessions_folder(), setup.circuit, now)
-    header = Header(
-        session=folder.name,
-        started_at=now.isoformat(timespec="seconds"),
-        feed=options.asked.feed,
-        circuit=setup.circuit,
-        driver=options.driver,
-        real_car=feed.real_car,
-        latency_s=feed.latency_s,
-        voice_durations=dict(setup.durations),
-        coach_version=VERSION,
-        units=options.heard.units,
-    )
+    folder, header = record_into(options, feed, setup.circuit, setup.circuit)
+    header = msgspec.structs.replace(header, voice_durations=dict(setup.durations))
     reference = read_profile(profile).model.reference
     copies: dict[str, Path | bytes] = {
         PROFILE_FILE: profile,
@@ -267,4 +252,4 @@ def _keep(path: Path, data: bytes, notice: Notice) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         write_atomically(path, data)
     except OSError as error:
-        notice(f"{path}: what the driver knows could not be kept ({error.strerror})")
+        notice(f"{path}: the driver's progress could not be saved ({error.strerror})")

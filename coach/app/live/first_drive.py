@@ -185,7 +185,7 @@ class ProfileMaker:
         try:
             self._prepare(profile)
         except CoachError as error:
-            self._say(f"the coaching can not begin: {error}")
+            self._say(f"the coaching cannot begin: {error}")
         else:
             self.ready = profile
 

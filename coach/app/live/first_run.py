@@ -13,18 +13,15 @@ from coach.app.engine import Engine
 from coach.app.live.drive_options import DriveOptions, RunResult, voice_options
 from coach.app.live.feed_watch import FeedWatch
 from coach.app.live.first_drive import PROFILE_LAPS, Drove, FirstLaps, ProfileMaker, at_once, free_folder, on_a_thread
-from coach.app.live.interrupt import interrupts
-from coach.app.live.recording import kept_folder, learned, origin_of
-from coach.app.paths import new_session_folder, sessions_folder, slug
+from coach.app.live.recording import interrupts, kept_folder, learned, origin_of, record_into
+from coach.app.paths import slug
 from coach.app.sources import Feed
-from coach.identity import VERSION
 from coach.outputs.added import open_added
 from coach.outputs.base import Notice, Output
 from coach.outputs.live import Live, OutputChoice
 from coach.outputs.overlay.settings import load
 from coach.profile.rule_files import load_rules, phrases
 from coach.profile.store import added_folder, load_plan
-from coach.session.header import Header
 from coach.session.writer import SessionWriter
 from feeds.errors import FeedEnded
 
@@ -64,17 +61,7 @@ def drive_first_laps(
     stack.callback(live.close)
     if live.watch_address:
         notice(f"helpers can watch at {live.watch_address}")
-    folder = options.record or new_session_folder(sessions_folder(), options.circuit or "first-laps", now)
-    header = Header(
-        session=folder.name,
-        started_at=now.isoformat(timespec="seconds"),
-        feed=options.asked.feed,
-        circuit=options.circuit,
-        driver=options.driver,
-        real_car=feed.real_car,
-        latency_s=feed.latency_s,
-        coach_version=VERSION,
-    )
+    folder, header = record_into(options, feed, options.circuit, options.circuit or "first-laps")
     writer = SessionWriter(folder, header, {}, notice)
     laps = FirstLaps(options.survey_after or PROFILE_LAPS, notice)
     maker = ProfileMaker(

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from coach.core.measure.validity import STOPPED_MPS, STOPPED_S, WHEELS_OFF
+from coach.core.measure.lap_ledger import STOPPED_MPS, STOPPED_S, WHEELS_OFF
 from coach.core.values import LapDone
 from feeds.frame import Frame
 

@@ -137,7 +137,7 @@ class LiveEdits:
     def _read(self, profile: bytes, rules: bytes) -> Edit:
         plan = load_plan(self._profile)
         if _digest(self._reference_path()) != self._reference:
-            raise CoachError(f"{self._profile}: the reference is another one; it is taken up at the next start")
+            raise CoachError(f"{self._profile}: the reference is another one; the next start uses it")
         chosen = load_rules(self._rules, self._language, self._units)
         texts = phrases(chosen, plan.corners, plan.reference.lap_time_s)
         lengths = self._lengths(texts, plan.pronounce)
@@ -152,7 +152,7 @@ class LiveEdits:
                 path.write_bytes(data)
             files[2].write_bytes(msgspec.json.encode(dict(edit.durations)))
         except OSError as error:
-            self._notice(f"{files[0]}: the edit can not be kept with the session and is not used ({error.strerror})")
+            self._notice(f"{files[0]}: the edit cannot be kept with the session and is not used ({error.strerror})")
             return False
         return True
 

@@ -57,10 +57,10 @@ class Played:
 def sessions_in(folder: Path) -> list[Path]:
     """Return the sessions with expectations in ``folder``, or that folder itself; raise CheckError if there is none."""
     if not folder.is_dir():
-        raise CheckError(f"{folder}: found no such folder; allowed a session, or a folder of sessions")
+        raise CheckError(f"{folder}: expected a session, or a folder of sessions; found nothing")
     found = [p.parent for p in (folder / EXPECT_FILE, *sorted(folder.glob(f"*/{EXPECT_FILE}"))) if p.is_file()]
     if not found:
-        raise CheckError(f"{folder}: found no {EXPECT_FILE} in it or in the folders below; allowed at least one")
+        raise CheckError(f"{folder}: expected {EXPECT_FILE} in it or in a folder below, found none")
     for session in found:
         if not (session / HEADER_FILE).is_file():
             raise CheckError(f"{session}: found {EXPECT_FILE} without a session ({HEADER_FILE})")
@@ -111,7 +111,7 @@ def _known_corners(file: YamlFile[ExpectationsModel], setup: Setup) -> None:
     for i, one in enumerate(file.model.expect):
         if one.corner is not None and one.corner not in names:
             loc = ("expect", i, "corner")
-            text = f"found {one.corner!r}; allowed {', '.join(names)}"
+            text = f"expected one of {', '.join(names)}; found {one.corner!r}"
             problems.append(Problem(str(file.path), line_of(file.tree, loc), f"expect[{i + 1}].corner", text, loc))
     if problems:
         raise ExpectationsFileError(problems)

@@ -130,7 +130,7 @@ def write_full(path: Path, differences: Sequence[Difference]) -> None:
     try:
         path.write_text("".join(line + "\n" for line in full(differences)), encoding="utf-8")
     except OSError as error:
-        raise CompareError(f"{path}: the comparison can not be written ({error.strerror})") from error
+        raise CompareError(f"{path}: the comparison cannot be written ({error.strerror})") from error
 
 
 def laps(numbers: Iterable[int]) -> str:

@@ -17,7 +17,7 @@ class ExplainError(CoachError):
 def lap_driven(lap: int, laps: Sequence[int]) -> None:
     """Raise ExplainError unless ``lap`` is one of the session's ``laps``."""
     if laps and lap not in laps:
-        raise ExplainError(f"--lap: found {lap}; allowed {min(laps)} to {max(laps)}, the laps of this session")
+        raise ExplainError(f"--lap: expected {min(laps)} to {max(laps)}, the laps of this session; found {lap}")
 
 
 def corner_named(name: str, corners: Sequence[Corner]) -> str:
@@ -27,7 +27,7 @@ def corner_named(name: str, corners: Sequence[Corner]) -> str:
         if wanted in (corner.name.casefold(), corner.say.casefold()):
             return corner.name
     known = ", ".join(c.name for c in corners)
-    raise ExplainError(f"--explain: found {name!r}, which is no corner of this profile; allowed {known}")
+    raise ExplainError(f"--explain: expected a corner of this profile, {known}; found {name!r}")
 
 
 def explain(decisions: Iterable[Decision], corner: str, lap: int | None = None) -> list[Decision]:

@@ -73,6 +73,8 @@ class Gain(msgspec.Struct, frozen=True):
     unit: str
     laps: int
     of: int
+    apex: int = 0
+    """At which apex, from 1, of a corner that has several; 0 where it is no matter of one apex."""
 
 
 class Spread(msgspec.Struct, frozen=True):
@@ -249,12 +251,12 @@ def known(value: float) -> float | None:
 
 def _gains(passes: Sequence[Pass], names: Sequence[str]) -> tuple[Gain, ...]:
     """Return faults by their cost over all laps, the costliest first."""
-    found: dict[tuple[int, str], list[Finding]] = defaultdict(list)
+    found: dict[tuple[int, str, int], list[Finding]] = defaultdict(list)
     count: dict[int, int] = defaultdict(int)
     for one in passes:
         count[one.corner] += 1
         for finding in one.findings:
-            found[one.corner, finding.fault].append(finding)
+            found[one.corner, finding.fault, finding.apex].append(finding)
     gains = [
         Gain(
             names[corner],
@@ -264,10 +266,11 @@ def _gains(passes: Sequence[Pass], names: Sequence[str]) -> tuple[Gain, ...]:
             findings[0].unit,
             len(findings),
             count[corner],
+            apex,
         )
-        for (corner, fault), findings in found.items()
+        for (corner, fault, apex), findings in found.items()
     ]
-    return tuple(sorted(gains, key=lambda g: (-g.cost_s, g.corner, g.fault)))
+    return tuple(sorted(gains, key=lambda g: (-g.cost_s, g.corner, g.fault, g.apex)))
 
 
 def _spread(passes: Sequence[Pass], names: Sequence[str]) -> tuple[Spread, ...]:

@@ -41,7 +41,7 @@ def write_page(path: Path, text: str) -> None:
     try:
         write_atomically(path, text.encode())
     except OSError as error:
-        raise SessionError(str(path), f"the page can not be written ({error.strerror})") from None
+        raise SessionError(str(path), f"the page cannot be written ({error.strerror})") from None
 
 
 def debrief_view(
@@ -105,11 +105,11 @@ def _gain(gain: Gain, zone: Zone, lost_s: float | None, system: Units) -> GainVi
     return GainView(
         gain.corner,
         f"{gain.cost_s:.2f} s per lap",
-        what(gain.fault, gain.amount, system),
-        to_do(gain.fault, gain.amount, system),
+        what(gain.fault, gain.amount, system, gain.apex),
+        to_do(gain.fault, gain.amount, system, gain.apex),
         f"seen in {gain.laps} of {gain.of} passes",
         share_text(gain.cost_s, lost_s),
-        *_stretch(zone),
+        *_stretch(zone, system),
     )
 
 
@@ -125,8 +125,9 @@ def share_text(cost_s: float, lost_s: float | None) -> str:
     return f"more than the corner's loss in the table ({total}): time gained elsewhere in the corner hides part of it"
 
 
-def _stretch(zone: Zone) -> tuple[float, float]:
-    return round(zone.start_m - 20.0, 1), round(zone.end_m + 80.0, 1)
+def _stretch(zone: Zone, system: Units) -> tuple[float, float]:
+    """Return the ends of the part of the distance axis that shows a corner, in the units of ``system``."""
+    return round((zone.start_m - 20.0) * system.per_m, 1), round((zone.end_m + 80.0) * system.per_m, 1)
 
 
 def _corners(done: Debrief, zones: Mapping[str, Zone], system: Units) -> list[CornerView]:
@@ -146,7 +147,7 @@ def _corners(done: Debrief, zones: Mapping[str, Zone], system: Units) -> list[Co
                 f"± {system.length_text(s.brake_start_m, 1)}" if s is not None and s.brake_start_m is not None else "-",
                 f"± {system.speed_text(s.min_speed_mps, 1)}" if s is not None and s.min_speed_mps is not None else "-",
                 min(abs(mean.total_s) * BAR_REM_PER_S, 5.0),
-                *_stretch(zone),
+                *_stretch(zone, system),
             )
         )
     return out

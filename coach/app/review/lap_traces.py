@@ -42,7 +42,7 @@ def lap_traces(result: Rerun, reference: Reference, system: Units = METRIC) -> T
         _reference(reference, keep, system),
         laps,
         shown,
-        speed_unit=system.speed,
+        system=system,
     )
 
 
@@ -86,5 +86,5 @@ def _lap(
         rows["delta"][at] = trace.t_s[rows_of] - began - reference.t_s[at]
         rows["brake"][at] = trace.brake[rows_of] * 100.0
         rows["throttle"][at] = trace.throttle[rows_of] * 100.0
-        rows["offset"][at] = trace.offset_m[rows_of]
+        rows["offset"][at] = trace.offset_m[rows_of] * system.per_m
     return {name: values[keep] for name, values in rows.items()}

@@ -44,7 +44,7 @@ class FeedSource:
                 signature(kind).bind(**self.options)
             except TypeError as error:
                 takes = ", ".join(signature(kind).parameters) or "none"
-                raise SourceError(f"--option: feed {self.name}: {error}; options: {takes}") from None
+                raise SourceError(f"--option: feed {self.name}: {error}; expected of {takes}") from None
         return kind(**self.options)
 
 
@@ -57,7 +57,7 @@ def speed_of(text: str) -> float:
     except ValueError:
         speed = 0.0
     if not 0.0 < speed < float("inf"):
-        raise SourceError(f"speed: found {text!r}; allowed max, or a number above 0")
+        raise SourceError(f"speed: expected max, or a number above 0; found {text!r}")
     return speed
 
 
@@ -65,7 +65,7 @@ def options_of(pairs: list[str]) -> dict[str, str]:
     """Return ``NAME=VALUE`` pairs; raise SourceError otherwise."""
     for pair in pairs:
         if not pair.partition("=")[0].isidentifier() or "=" not in pair:
-            raise SourceError(f"--option: found {pair!r}; expected NAME=VALUE")
+            raise SourceError(f"--option: expected NAME=VALUE, found {pair!r}")
     return {name: value for name, _, value in (pair.partition("=") for pair in pairs)}
 
 
@@ -73,7 +73,7 @@ def address_of(text: str) -> tuple[str, int]:
     """Return ``HOST:PORT``; raise SourceError otherwise."""
     host, _, port = text.rpartition(":")
     if not host or not port.isdigit() or not 0 < int(port) < 65536:
-        raise SourceError(f"address: found {text!r}; allowed HOST:PORT with a port from 1 to 65535")
+        raise SourceError(f"address: expected HOST:PORT with a port from 1 to 65535, found {text!r}")
     return host.strip("[]"), int(port)
 
 

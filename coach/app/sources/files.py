@@ -1,4 +1,4 @@
-"""Logged files: reading tables, choosing columns, writing sessions for other programs."""
+"""Files that feeds read: recordings to import, and packet maps with their raw datagrams."""
 
 from __future__ import annotations
 
@@ -8,6 +8,9 @@ from feeds.importers.export import export
 from feeds.importers.guess import Guess, columns_of, guess_columns, map_of, missing
 from feeds.importers.not_taken import NotTaken, not_taken
 from feeds.importers.table import Table
+from feeds.packet_map.capture import capture, read_capture, send_capture
+from feeds.packet_map.model import PacketMap, read_map
+from feeds.packet_map.trial import FieldRow, Trial, trial_answer, try_live
 
 __all__ = [
     "ColumnMap",
@@ -27,3 +30,16 @@ __all__ = [
     "write_column_map",
     "write_draft",
 ]
+
+
+__all__ = [
+    "FieldRow",
+    "PacketMap",
+    "Trial",
+    "capture",
+    "read_capture",
+    "read_map",
+    "send_capture",
+    "trial_answer",
+    "try_live",
+]  # fmt: skip

@@ -30,14 +30,6 @@ KEPT_S: Final = 10.0
 """Age limit of a request: the longest corner ends by then (common practice, no source)."""
 KEPT_REVIEW_S: Final = 25.0
 """Age limit of an answer that names its corner, as corners follow one another (common practice, no source)."""
-RIGHT: Final = "good, nothing to correct"
-RIGHT_SHORT: Final = "good corner"
-NO_RULE: Final = "no cue for that corner"
-ANSWERS: Final[dict[str, str]] = {
-    "quiet_lap": "quiet this lap", "mark": "marked", "right": RIGHT, "right short": RIGHT_SHORT, "no rule": NO_RULE,
-}  # fmt: skip
-"""Fixed answers besides the rules' own words."""
-
 
 About = tuple[int, int]
 """A corner, and the lap in which it began."""
@@ -129,7 +121,7 @@ class Asking:
         return now_s + min(map(arbiter.duration, candidate.forms)) <= over - candidate.margin_s - STARTS_AFTER_S
 
     def _dropped(self, one: _Waiting, reason: Reason, now_s: float, u_m: float) -> Decision:
-        candidate = self._plain(one.request, ANSWERS.get(one.request, ""), now_s, u_m)
+        candidate = self._plain(one.request, self._answer(one.request), now_s, u_m)
         return self.cue_context.cue_engine.not_said(candidate, reason, now_s, self.cue_context.track_model.place(u_m))
 
     def _candidate(self, one: _Waiting, now_s: float, u_m: float) -> Candidate | None:
@@ -139,7 +131,7 @@ class Asking:
             found = self._about(one.about, now_s, u_m) if one.about is not None else None
             nameless = found is not None and found.rule.family == "answer" and now_s - one.t_s > KEPT_S
             return None if nameless else found
-        return self._plain(one.request, ANSWERS[one.request], now_s, u_m)
+        return self._plain(one.request, self._answer(one.request), now_s, u_m)
 
     def _plain(self, about: str, text: str, now_s: float, u_m: float, corner: int = -1) -> Candidate:
         """Return an answer that is not a rule's cue."""
@@ -178,8 +170,12 @@ class Asking:
                     plain = self._plain(rule.name, forms[-1], now_s, u_m, number)
                     return msgspec.structs.replace(plain, rule=rule, lap=lap + 1, forms=forms, loss_s=finding.cost_s)
         right = reviewed.judged and not reviewed.findings
-        plain = self._plain("last_corner", NO_RULE, now_s, u_m, number)
-        return msgspec.structs.replace(plain, forms=(RIGHT, RIGHT_SHORT)) if right else plain
+        plain = self._plain("last_corner", self._answer("no rule"), now_s, u_m, number)
+        forms = (self._answer("right"), self._answer("right short"))
+        return msgspec.structs.replace(plain, forms=forms) if right else plain
+
+    def _answer(self, key: str) -> str:
+        return self.cue_context.cue_engine.rules.language.answer(key)
 
     def _rules(self, finding: Finding, corner: Corner) -> list[CueRule]:
         rules = self.cue_context.cue_engine.rules

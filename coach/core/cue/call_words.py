@@ -75,6 +75,22 @@ def lap_words(time_s: float, reference_s: float) -> str:
     return f"{_whole(seconds)}, {ONES[tenth]}" if seconds in said_seconds(reference_s) else ""
 
 
+def brief_lap_words(lap: str) -> str:
+    """Return the words of a lap time without its minute: "thirty-one, four"; "" if there is none to leave out."""
+    head, _, tenth = lap.partition(", ")
+    minute, _, rest = head.partition(" ")
+    return f"{rest}, {tenth}" if minute in ONES and rest and not rest.startswith("minute") else ""
+
+
+def call_forms(rule: CueRule, values: Mapping[str, str]) -> tuple[str, ...]:
+    """Return the texts of a call from long to short: all of it, without the gap, then without the minute."""
+    without_gap = rule.long.removesuffix(", {gap}")
+    brief = {**values, "lap": brief_lap_words(values.get("lap", ""))}
+    some = [fill(rule.long, values), fill(without_gap, values), fill(without_gap, brief)]
+    some += [fill(rule.short, values), fill(rule.short, brief)]
+    return tuple(dict.fromkeys(text for text in some if text))
+
+
 def gap_words(gap_s: float) -> str:
     """Return a difference: -0.21 s is "two tenths up", 0.4 s "four tenths down"; from a second on in halves; "" for
     none.
@@ -112,9 +128,10 @@ def pieces(calls: Iterable[CueRule], corners: Iterable[Corner], reference_s: flo
     """Yield every piece of ``calls``; without a reference's lap time [s] no lap times."""
     names = [c.say or c.name for c in corners]
     seconds = [_whole(s) for s in said_seconds(reference_s)] if math.isfinite(reference_s) else []
+    brief = [brief_lap_words(f"{s}, zero").removesuffix(", zero") for s in seconds]
     tenths = [0.1 * n for n in range(10)] + [1.0 + 0.5 * n for n in range(len(HALVES))]
     domains: dict[str, list[str]] = {
-        "lap": [*seconds, *ONES[:10]] if seconds else [],
+        "lap": list(dict.fromkeys([*seconds, *filter(None, brief), *ONES[:10]])) if seconds else [],
         "gap": list(dict.fromkeys(gap_words(side * gap) for gap in tenths for side in (1.0, -1.0))),
         "sector": [number(n + 1) for n in range(SECTORS)],
         "count": list(COUNTS),

@@ -15,13 +15,13 @@ from typing import Final
 import msgspec
 
 from coach.core.cue.arbiter import Candidate
-from coach.core.cue.call_words import SECTORS, count_words, fill, gap_words, lap_words, number
+from coach.core.cue.call_words import SECTORS, call_forms, count_words, gap_words, lap_words, number
 from coach.core.cue.cue_context import CueContext
 from coach.core.cue.rules import CueRule
 from coach.core.cue.steadiness import Steadiness
 from coach.core.cue.wording import wordings
-from coach.core.measure.validity import WHEELS_OFF
-from coach.core.track.timing import ROOM_S, free_m
+from coach.core.measure.lap_ledger import WHEELS_OFF
+from coach.core.track.timing import ROOM_S, STARTS_AFTER_S, free_m
 from coach.core.track_model import TrackModel
 
 WINDOW: Final = 3
@@ -156,10 +156,19 @@ class Calls:
 
     def _tell(self, one: _Waiting, now_s: float, u_m: float) -> None:
         """Speak at once if there is room, else on the next straight with room, but not too late."""
-        if self._room_s(now_s, u_m) < ROOM_S and now_s - one.since_s < WAIT_S:
+        if self._room_s(now_s, u_m) < self._needed_s(one) and now_s - one.since_s < WAIT_S:
             self._waiting.append(one)
         else:
             self._open(one.about, one.values, now_s, u_m, one.slot, one.corner)
+
+    def _needed_s(self, one: _Waiting) -> float:
+        """Return the room for the shortest text of a call [s], ROOM_S if there is none."""
+        cue_engine = self.cue_context.cue_engine
+        texts = [text for rule in self._rules() if rule.about == one.about for text in call_forms(rule, one.values)]
+        if not texts:
+            return ROOM_S
+        spoken_s = min(map(cue_engine.arbiter.duration, texts))
+        return spoken_s + cue_engine.rules.margin_rehearsed_s + STARTS_AFTER_S
 
     def _room_s(self, now_s: float, u_m: float) -> float:
         """Return the time until the next corner's silence [s]."""
@@ -200,7 +209,7 @@ class Calls:
         for rule in self._rules():
             if rule.about != about or {rule.name, rule.about} & muted:
                 continue
-            forms = tuple(dict.fromkeys(f for f in (fill(rule.long, values), fill(rule.short, values)) if f))
+            forms = call_forms(rule, values)
             if forms and math.isfinite(over_m):
                 lap = track_model.lap(u_m)
                 margin = cue_engine.rules.margin_rehearsed_s

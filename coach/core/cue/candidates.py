@@ -55,7 +55,7 @@ class Moment(msgspec.Struct, frozen=True):
 def approach(rules: RuleSet, schedule: Schedule, at: Moment) -> list[RuleOutcome]:
     """Return all possible cues before a corner; of several on one topic only the first may speak."""
     asked = [a for rule in rules.rules if rule.slot == "approach" for a in _ask(rule, rules, schedule, at, at.quiet_m)]
-    faults = schedule.recent.faults(at.corner, rules.rules)
+    faults = schedule.recent.faults(at.corner, rules.rules) | schedule.recent.usual(at.corner)
     return one_a_topic(_unopposed(asked, faults))
 
 
@@ -152,7 +152,7 @@ def _ask(rule: CueRule, rules: RuleSet, schedule: Schedule, at: Moment, quiet_m:
         if finding is None:
             return []
         amount, cost = finding.amount, finding.cost_s
-    hurts = any(c.safety and c.kind == rule.about for c in corner.cautions)
+    hurts = rule.safety and any(c.safety and c.kind == rule.about for c in corner.cautions)
     hold = schedule.hold(rule, at.corner, at.lap, at.spoken_this_lap, hurts)
     if rule.name in corner.muted or rule.about in corner.muted:
         hold = Reason.MUTED

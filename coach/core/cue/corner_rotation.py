@@ -7,7 +7,7 @@ blocks (Shea & Morgan 1979, JEP: Human Learning and Memory 5(2):179-187, from me
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from typing import Final
 
 import msgspec
@@ -22,10 +22,9 @@ REST_LAPS: Final = 3
 
 
 class Turns(msgspec.Struct):
-    """Rotation state of a corner: cues since it cost ``cost_s``, its cost now, the lap of its last turn."""
+    """Rotation state of a corner: cues since it cost ``cost_s``, and the lap of its last turn."""
 
     cost_s: float
-    now_s: float = 0.0
     count: int = 0
     lap: int = -1000
     rests_until: int = -1000
@@ -39,6 +38,7 @@ class Work:
         self.most = most
         self.corners: set[int] = set()
         self.lap = 0
+        self._told_in_lap: set[int] = set()
         self._turns: dict[int, Turns] = {}
         self._waiting: dict[int, float] = {}
 
@@ -46,6 +46,7 @@ class Work:
         """Begin a lap; ``costs`` maps corners with possible corrections to their costs [s]."""
         self.lap = lap
         self.corners.clear()
+        self._told_in_lap.clear()
         self._waiting = {
             c: cost for c, cost in costs.items() if self._turns.setdefault(c, Turns(cost)).rests_until < lap
         }
@@ -59,17 +60,21 @@ class Work:
             if len(self.corners) < self.most:
                 self._next((corner,))
 
-    def told(self, corner: int) -> None:
-        """Count a correction there: after three without effect the corner rests."""
+    def told(self, corner: int, cost_s: float) -> None:
+        """Count a correction there: after three without effect on what it costs [s] the corner rests.
+
+        ``cost_s`` is the loss itself: the expected gain falls with each cue in vain and would look like an effect.
+        """
+        self._told_in_lap.add(corner)
         turns = self._turns.get(corner)
         if turns is None:
             return
         if not turns.count:
-            turns.cost_s = turns.now_s
+            turns.cost_s = cost_s
         turns.count += 1
         if turns.count >= VAIN_TURNS:
             turns.count = 0
-            if turns.now_s > MENDS * turns.cost_s:
+            if cost_s > MENDS * turns.cost_s:
                 turns.rests_until = self.lap + REST_LAPS * 2**turns.vain
                 turns.vain += 1
 
@@ -79,27 +84,37 @@ class Work:
         return turns is not None and turns.rests_until >= self.lap
 
     def _next(self, waiting: Iterable[int]) -> None:
-        costs = self._waiting
-        order = sorted(waiting, key=lambda c: (-costs[c] * _waited(self._turns[c], self.lap), c))
+        order = sorted(waiting, key=self._order)
         if order:
             self.corners.add(order[0])
-            _take(self._turns[order[0]], costs.pop(order[0]), self.lap)
+            self._turns[order[0]].lap = self.lap
+            del self._waiting[order[0]]
 
-    def came_right(self, corner: int) -> None:
-        """Reset a corner without faults: earlier attempts no longer count."""
+    def _order(self, corner: int) -> tuple[bool, float, int]:
+        """Corners that had no turn yet come first, then what costs most for the time it waited."""
+        turns = self._turns[corner]
+        return turns.lap >= 0, -self._waiting[corner] * _waited(turns, self.lap), corner
+
+    def came_right(self, corner: int, opened: Container[int] = ()) -> None:
+        """Reset a corner without faults: earlier attempts no longer count.
+
+        Its place in this lap goes to another corner unless something was said there; not to one of ``opened``, whose
+        approach began already.
+        """
         if corner in self._turns:
             self._turns[corner].count = self._turns[corner].vain = 0
+        self._waiting.pop(corner, None)
+        if corner in self.corners and corner not in self._told_in_lap:
+            self.corners.discard(corner)
+            self._next([c for c in self._waiting if c not in opened])
 
     def move(self, moved: Mapping[int, int]) -> None:
         """Renumber corners, ``moved`` old -> new."""
         self.corners = {moved[c] for c in self.corners if c in moved}
+        self._told_in_lap = {moved[c] for c in self._told_in_lap if c in moved}
         self._waiting = {moved[c]: cost for c, cost in self._waiting.items() if c in moved}
         self._turns = {moved[c]: kept for c, kept in self._turns.items() if c in moved}
 
 
 def _waited(turns: Turns, lap: int) -> int:
     return min(max(lap - turns.lap, 0), LONGEST_WAIT_LAPS)
-
-
-def _take(turns: Turns, cost_s: float, lap: int) -> None:
-    turns.now_s, turns.lap = cost_s, lap

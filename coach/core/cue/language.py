@@ -29,7 +29,8 @@ class Language(msgspec.Struct, frozen=True, cache_hash=True):
     """One spoken language. Tables are pairs of key and text.
 
     ``boards``: number on the board, long name, short name; a number not listed is spoken as digits. ``kerbs``:
-    "entry use" and so on, long, short. ``next_time`` holds {text}, ``half_way`` {corner}, ``lengths`` {n}.
+    "entry use" and so on, long, short. ``next_time`` holds {text}, ``half_way`` {corner}, ``lengths`` {n},
+    the goal "board" {board}.
     """
 
     code: str
@@ -45,6 +46,8 @@ class Language(msgspec.Struct, frozen=True, cache_hash=True):
     slopes: tuple[tuple[str, str, str], ...]
     next_time: str
     half_way: str
+    answers: Pairs = ()
+    goals: Pairs = ()
     lexicon: Lexicon = ENGLISH_LEXICON
 
     def number(self, n: int) -> str:
@@ -66,6 +69,14 @@ class Language(msgspec.Struct, frozen=True, cache_hash=True):
     def length(self, n: int, unit: LengthUnit) -> str:
         """Return a spoken distance: "five metres"."""
         return dict(self.lengths)[unit].replace("{n}", self.number(n))
+
+    def answer(self, key: str) -> str:
+        """Return what is said when a button is pressed; the English text if the language has none."""
+        return dict(self.answers).get(key) or dict(ENGLISH.answers).get(key, "")
+
+    def goal(self, mark: str, board: str = "") -> str:
+        """Return the mark that a driver works towards, "" if the language has no text for it."""
+        return dict(self.goals).get(mark, "").replace("{board}", board)
 
     def apex(self, kind: str) -> str:
         """Return the apex kind for use before the word for apex."""
@@ -127,5 +138,10 @@ ENGLISH: Final = Language(
     ),
     next_time="{text} next time",
     half_way="{corner}, half way, again",
+    answers=(
+        ("quiet_lap", "quiet this lap"), ("mark", "marked"), ("right", "good, nothing to correct"),
+        ("right short", "good corner"), ("no rule", "no cue for that corner"),
+    ),
+    goals=(("board", "to {board}"), ("kerb", "where the kerb ends")),
 )  # fmt: skip
 """Common practice, no source: how drivers say it."""

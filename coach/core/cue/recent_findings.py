@@ -22,6 +22,13 @@ ABOUT: Final[dict[str, frozenset[str]]] = {
     "track_limit": frozenset({"exit_wide"}),
 }
 """Faults that show an unlearned reminder; for other reminders any fault in the corner does."""
+CARRIES_OUT: Final = LINE_FAULTS - {"exit_narrow"}
+"""Faults that a pass over the track limits may teach: never more speed, never more road."""
+ONE_CURE: Final[tuple[frozenset[str], ...]] = (
+    frozenset({"throttle_late", "throttle_soft", "coasting"}),
+    frozenset({"turn_in_late", "apex_missed"}),
+)
+"""Faults with one cure: in turns they are one habit (common practice, no source)."""
 PASSES: Final = 8
 """Number of remembered passes of a corner; a rule uses the last ``of_last``."""
 
@@ -53,14 +60,22 @@ class Recent:
         return passes[-1] if passes else ()
 
     def seen(self, rule: CueRule, corner: int) -> tuple[int, Finding | None]:
-        """Count the last ``of_last`` passes with the rule's fault; return the count and the latest finding."""
+        """Count the last ``of_last`` passes with the rule's fault or one of its cure; also the latest finding."""
         passes = self._passes.get(corner, ())[-rule.of_last :]
         if not any(passes):
             return 0, None
         found = [f for findings in passes for f in findings if f.fault == rule.about]
         counted = [f for f in found if _counts(f, rule)]
         latest = (counted or found)[-1] if found else None
-        return len(counted), latest
+        same = next((cure for cure in ONE_CURE if rule.about in cure), frozenset()) - {rule.about}
+        shown = sum(
+            any(
+                _counts(f, rule) if f.fault == rule.about else f.fault in same and f.cost_s >= rule.min_cost_s
+                for f in findings
+            )
+            for findings in passes
+        )
+        return shown, latest
 
     def due(self, rule: CueRule, corner: int) -> bool:
         """Return whether the fault was found often enough, and in the last pass too: do not name a fault just fixed."""
@@ -83,6 +98,11 @@ class Recent:
         if not self.last(corner):
             return frozenset()
         return frozenset(r.about for r in rules if r.family == "correction" and self.due(r, corner))
+
+    def usual(self, corner: int) -> frozenset[str]:
+        """Return the faults in the last pass and in another of the last three, whether a rule corrects them or not."""
+        passes = [{f.fault for f in findings} for findings in self._passes.get(corner, ())[-3:]]
+        return frozenset(f for f in passes[-1] if sum(f in found for found in passes) > 1) if passes else frozenset()
 
     def line_is_off(self, corner: int) -> bool:
         """Return whether one of the last two passes had a fault of the line."""

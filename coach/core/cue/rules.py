@@ -83,6 +83,8 @@ class CueRule(msgspec.Struct, frozen=True, cache_hash=True):
     safety: bool = False
     alternatives: tuple[str, ...] = ()
     first: tuple[str, ...] = ()
+    opposes: tuple[str, ...] = ()
+    """Rules whose advice contradicts this one: once one was spoken at a corner, this rule stays silent there."""
 
 
 class RuleSet(msgspec.Struct, frozen=True):

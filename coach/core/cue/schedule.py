@@ -95,7 +95,7 @@ class Schedule:
                 known = rule.family != "caution" or rule.about in ABOUT
                 self._learn(self.progress(rule, corner), rule, corner, known and shows(rule, findings))
         if not self._call(corner):
-            self.work.came_right(corner)
+            self.work.came_right(corner, self._opened)
         elif corner not in self._opened:
             # the last corner of a lap is known only after the next lap begins
             self.work.join(corner, self._cost(corner))
@@ -159,6 +159,8 @@ class Schedule:
             return Reason.NONE if p.due_confirm else Reason.WITHIN_TOLERANCE
         if p.said and lap - p.said_lap <= (rule.cooldown_laps if p.said_lap < lap else 0):
             return Reason.SAID_RECENTLY
+        if any(self._said(name, corner) for name in rule.opposes):
+            return Reason.OPPOSED
         if rule.family == "correction":
             reason = self._hold_correction(rule, corner, lap, p)
         elif rule.family == "caution":
@@ -168,6 +170,11 @@ class Schedule:
         if not reason and spoken_this_lap >= self.budget(lap) and not rule.safety:
             return Reason.LAP_LIMIT
         return reason
+
+    def _said(self, name: str, corner: int) -> bool:
+        """Return whether a rule was ever spoken at ``corner`` to this driver."""
+        known = self.memory.progress.get(f"{name}@{self.names[corner]}")
+        return known is not None and known.said > 0
 
     def _hold_correction(self, rule: CueRule, corner: int, lap: int, p: Progress) -> Reason:
         if not self.recent.due(rule, corner):
@@ -240,7 +247,7 @@ class Schedule:
         if rule.family == "correction":
             amount = self.recent.amount(rule, corner)
             self.responses.told(corner, rule.name, self._wording_key(rule, corner), slot, amount)
-            self.work.told(corner)
+            self.work.told(corner, self._all_cost(corner))
             self._told_cost.setdefault(corner, self._all_cost(corner))
             if not p.told:
                 p.first_amount, p.share, p.acknowledged = amount, self.recent.share(rule, corner), False

@@ -272,13 +272,12 @@ def _steps(rule: CueRule, amount: float, system: Units) -> int:
 
 
 def _goal(rule: CueRule, corner: Corner, language: Language, system: Units) -> str:
-    """Return the mark at the steps' end: a board, or the end of the apex kerb; "" for none. English only."""
-    if language.code != ENGLISH.code:
-        return ""
+    """Return the mark that the steps lead to: a board, or the end of the apex kerb; "" if none."""
     if rule.about == "throttle_late":
-        return "where the kerb ends" if corner.kerb_apex_m and corner.kerb_apex != "avoid" else ""
+        return language.goal("kerb") if corner.kerb_apex_m and corner.kerb_apex != "avoid" else ""
     place = board_place(corner, system)
-    return f"to {language.board(place.number, 'long')}" if place is not None and place.side == "at" else ""
+    at_board = place is not None and place.side == "at"
+    return language.goal("board", language.board(place.number, "long")) if place is not None and at_board else ""
 
 
 def _way(rule: CueRule, amount: float) -> int:

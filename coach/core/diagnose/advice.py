@@ -13,36 +13,36 @@ ADVICE_STEP_M: Final = 5.0
 
 _DO: Final = {
     "brake_early": "brake {step} later, a step a lap",
-    "brake_late": "brake {step} earlier and be slow where it is tight",
-    "brake_soft": "go to the pedal harder at once, then let go slowly",
-    "brake_long": "be off the brake {length} sooner",
-    "turn_in_early": "wait {step} longer with the turn-in",
-    "turn_in_late": "turn in {step} sooner",
-    "apex_missed": "come {length} closer to the apex",
-    "slow_middle": "carry {speed} more through the middle",
-    "coasting": "no rolling: brake, then throttle, nothing between",
-    "throttle_late": "go to the throttle {step} sooner",
-    "throttle_soft": "squeeze the throttle open sooner, all the way",
-    "exit_narrow": "let the car run out, there are {length} left at the exit",
-    "exit_wide": "turn more before the exit, you run {length} too wide",
-    "gear_high": "one gear lower",
-    "gear_low": "one gear higher",
+    "brake_late": "brake {step} earlier, slow it down for the apex",
+    "brake_soft": "hit the brakes harder, then ease off",
+    "brake_long": "off the brake {length} earlier",
+    "turn_in_early": "turn in {step} later",
+    "turn_in_late": "turn in {step} earlier",
+    "apex_missed": "clip the apex, {length} closer",
+    "slow_middle": "{speed} more mid-corner",
+    "coasting": "no coasting: straight from brake to throttle",
+    "throttle_late": "on the throttle {step} earlier",
+    "throttle_soft": "flat earlier",
+    "exit_narrow": "track out, {length} of road left at the exit",
+    "exit_wide": "tighten the exit, {length} too wide",
+    "gear_high": "one gear down",
+    "gear_low": "one gear up",
 }
 
 _WHAT: Final = {
     "brake_early": "brakes {length} early",
     "brake_late": "brakes {length} late",
-    "brake_soft": "brakes {percent} % softly",
-    "brake_long": "brake dragged on {length}",
+    "brake_soft": "{percent} % less brake pressure",
+    "brake_long": "drags the brake for {length}",
     "turn_in_early": "turns in {length} early",
     "turn_in_late": "turns in {length} late",
     "apex_missed": "misses the apex by {length}",
-    "slow_middle": "{speed} too slow in the middle",
-    "coasting": "rolls for {length}",
-    "throttle_late": "throttle {length} late",
-    "throttle_soft": "{percent} % of the throttle unused",
-    "exit_narrow": "{length} of the exit unused",
-    "exit_wide": "{length} too wide at the exit",
+    "slow_middle": "slow mid-corner by {speed}",
+    "coasting": "coasts for {length}",
+    "throttle_late": "on the throttle {length} late",
+    "throttle_soft": "{percent} % less throttle",
+    "exit_narrow": "{length} of road left at the exit",
+    "exit_wide": "runs {length} wide at the exit",
     "gear_high": "gear too high",
     "gear_low": "gear too low",
 }
@@ -68,20 +68,38 @@ def later_by(driven: PassRecord, reference: CornerReference, car: Car, early_m: 
     return {"metres": min(room, ADVICE_STEP_M)}
 
 
-def what(fault: str, amount: float, system: Units = METRIC) -> str:
-    """Return the fault with its amount in words; amounts in SI, texts in ``system``."""
-    return _fill(_WHAT[fault], amount, system)
+_DO_AT: Final = {
+    "apex_missed": "clip the {nth} apex, {length} closer",
+    "slow_middle": "{speed} more at the {nth} apex",
+}
+_WHAT_AT: Final = {
+    "apex_missed": "misses the {nth} apex by {length}",
+    "slow_middle": "slow by {speed} at the {nth} apex",
+}
+"""The same where the corner has several apexes."""
+_NTH: Final = ("", "first", "second", "third", "fourth")
 
 
-def to_do(fault: str, amount: float, system: Units = METRIC) -> str:
-    """Return the advice to the driver."""
-    return _fill(_DO[fault], amount, system)
+def apex_name(number: int, several: int) -> str:
+    """Return what apex ``number`` (from 1) of ``several`` is called: "apex" where there is only one."""
+    return f"{_NTH[number]} apex" if several > 1 else "apex"
 
 
-def _fill(template: str, amount: float, system: Units) -> str:
+def what(fault: str, amount: float, system: Units = METRIC, apex: int = 0) -> str:
+    """Return the fault with its amount, as a person says it; amounts in SI, texts in ``system``."""
+    return _fill(_WHAT_AT[fault] if apex else _WHAT[fault], amount, system, apex)
+
+
+def to_do(fault: str, amount: float, system: Units = METRIC, apex: int = 0) -> str:
+    """What the driver is asked to change."""
+    return _fill(_DO_AT[fault] if apex else _DO[fault], amount, system, apex)
+
+
+def _fill(template: str, amount: float, system: Units, apex: int) -> str:
     return template.format(
         length=system.length_text(amount, 0 if amount * system.per_m >= 3.0 else 1),
         step=system.length_text(min(max(round(amount), 1), ADVICE_STEP_M)),
         speed=system.speed_text(amount),
         percent=f"{amount * 100:.0f}",
+        nth=_NTH[apex],
     )

@@ -35,7 +35,9 @@ class Cause:
     alone_s: float
     evidence: dict[str, float]
     sure: float = 1.0
-    """The gap in tolerances: 1 at the limit."""
+    """The gap in widths of its band: 1 at the band's edge."""
+    apex: int = 0
+    """At which apex, from 1, of a corner that has several; 0 where it is no matter of one apex."""
 
 
 @dataclass
@@ -122,6 +124,12 @@ class Case:
             # the minimum is at the window's start: the speed comes from the previous corner
             drop += min(self.driven.gaps.get("arrival_mps", 0.0), 0.0)
         return max(drop, 0.0)
+
+    @property
+    def apexes(self) -> range:
+        """Numbers of the corner's apexes if it has several, else none."""
+        several = len(self.reference.zone.corner.more_apexes_m)
+        return range(1, several + 2) if several else range(0)
 
     @property
     def unused_mps(self) -> float:

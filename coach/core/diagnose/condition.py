@@ -12,6 +12,7 @@ import math
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from statistics import median
 from typing import Final
 
@@ -116,10 +117,12 @@ class Condition:
         if steady and pushing and not (self.today.settled and any(abs(o) > ODD for o in self._off)):
             self._home, self._at_rest = level, tuple(self._grips)
             self._rest_habits = self._beside_others()
-        # different factors at the corners: not a condition
-        grip = math.exp(level) if scatter <= ALIKE else 1.0
+        # different factors at the corners: not a condition, unless all of them are far from 1
+        spread = min(scatter, _from_pass_to_pass(self._grips)) if steady else scatter
+        grip = math.exp(level) if spread <= max(ALIKE, abs(level) / ODD) else 1.0
         power = median(self._powers) if len(self._powers) >= _LEAST else 1.0
-        odd = abs(self._off[-1]) > ODD
+        # a slow middle beside a usual peak: another car may hold this one up
+        odd = abs(self._off[-1]) > ODD or self._slow(use, level)
         self.today = Today(grip, power, steady and pushing, doubt, odd, _words(grip, power, steady, pushing))
         return self.today
 
@@ -148,6 +151,10 @@ class Condition:
             self._need, self._since = self._need + _BACK, 0
         self._habits.setdefault(corner, deque(maxlen=3)).append(log_use)
 
+    def _slow(self, use: Use, level: float) -> bool:
+        """Return whether the slowest place lacks enough grip for a change to begin with this pass."""
+        return use.slowest > 0.0 and math.log(use.slowest) - level < -ODD * ALIKE
+
     def _beside_others(self) -> dict[int, float]:
         """Return each corner's value relative to the others in each lap; a common lack is not a habit."""
         if len(self._habits) < _FEW:
@@ -159,6 +166,11 @@ class Condition:
 
 def _scatter(grips: Sequence[float], level: float) -> float:
     return 1.4826 * median(abs(g - level) for g in grips)
+
+
+def _from_pass_to_pass(grips: Sequence[float]) -> float:
+    """Return the scatter without a drift (mean successive difference, von Neumann 1941, from memory)."""
+    return 1.4826 / math.sqrt(2.0) * median(abs(after - before) for before, after in pairwise(grips))
 
 
 def _middle(uses: Sequence[float]) -> float:

@@ -14,10 +14,12 @@ import msgspec
 
 from coach.core.diagnose import Diagnosis
 from coach.core.diagnose.condition import Condition, Today
+from coach.core.diagnose.gearbox import Gearbox
 from coach.core.diagnose.rescaled import rescaled
 from coach.core.diagnose.tolerance import ToleranceModel
+from coach.core.diagnose.vetoes import GEAR, THROTTLE, struck
 from coach.core.measure.comparison import compare_to_reference
-from coach.core.measure.grip_shares import UsedThere
+from coach.core.measure.grip_shares import Use, UsedThere
 from coach.core.measure.passes import PARTS, CornerReference, LossPiece, PassRecord
 from coach.core.track.car import Car
 from coach.core.track.reference import Reference
@@ -39,20 +41,25 @@ class Judged:
     driven: PassRecord
     diagnosis: Diagnosis
     today: Today
-    use: float = float("nan")
-    """Share of today's grip that the pass used."""
+    use: Use
+    """Shares of the reference's use."""
+    gear_lost: bool = False
+    """Whether the reference drives this corner in a gear that the car has lost."""
 
     def findings(self, tolerance: ToleranceModel) -> tuple[Finding, ...]:
         """Return root causes, costliest first; none while undecidable."""
         if not self.today.settled:
             return ()
-        found = self.diagnosis.findings(self.driven, tolerance, self.use)
-        return tuple(f for f in found if f.fault not in self.resting)
+        found = self.diagnosis.findings(self.driven, tolerance, self.use.slowest / self.today.grip)
+        ruled_out = struck(self.driven, self.use, self.today.grip, tolerance, self.gear_lost)
+        return tuple(f for f in found if f.fault not in self.resting and not ruled_out(f))
 
     @property
     def resting(self) -> frozenset[Fault]:
         """Faults not judged in this condition: their absence is not a cure."""
-        return frozenset() if self.today.usual else FASTER
+        if not self.today.usual:
+            return FASTER
+        return THROTTLE | GEAR if self.gear_lost else frozenset()
 
     def unsettled(self) -> Judged:
         """Return the same pass as the start of a change of condition."""
@@ -78,23 +85,27 @@ class Judging:
         self.zones = tuple(c.zone for c in corners)
         self._used = tuple(UsedThere(c, car) for c in corners)
         self.condition = Condition(sum(u.limited for u in self._used))
+        self.gearbox = Gearbox(len(corners))
         self._standards: dict[tuple[int, int], _Standard] = {}
 
     def go_on(self, before: Judging, moved: Mapping[int, int]) -> None:
         """Take over the known condition, if the reference is the same."""
         if before.reference is self.reference:
             self.condition = before.condition.move(moved, self.condition.corners)
+            self.gearbox = before.gearbox
 
     def judge(self, driven: PassRecord, *, counts: bool = True) -> Judged:
         """Judge a complete pass against today's standard; it updates the condition if it ``counts``."""
         base = driven.lap * self.reference.length_m
         use = self._used[driven.corner].use(driven, base)
         today = self.condition.take(driven.corner, use) if counts else self.condition.today
-        share = use.slowest / today.grip
+        if counts and driven.trace is not None:
+            self.gearbox.take(driven.trace.gear)
+        lost = bool(self.gearbox.lost & self._used[driven.corner].gears)
         if not today.settled or today.usual:
-            return Judged(driven, self.diagnosis, today, share)
+            return Judged(driven, self.diagnosis, today, use, lost)
         standard = self._standard(round((today.grip - 1.0) / STEP), round((today.power - 1.0) / STEP))
-        return Judged(_against(driven, standard, base), standard.diagnosis, today, share)
+        return Judged(_against(driven, standard, base), standard.diagnosis, today, use, lost)
 
     def _standard(self, grip: int, power: int) -> _Standard:
         known = self._standards.get((grip, power))

@@ -66,6 +66,8 @@ def line(case: Case) -> None:
     # another line may require coasting
     tighter = name != "entry_line_m" and case.sure(name) > SURE and not case.g("idle_lift_m") > PEDAL_M
     case.causes = [c for c in case.causes if c.fault != "coasting" or (c.sure > case.sure(name) and not tighter)]
-    case.causes.append(
-        Cause(fault, amount, "m", max(case.excess_s, 0.0), case.evidence(*PARTS, "turn_in_m"), case.sure(name))
-    )
+    apex = 0
+    if name == "apex_line_m" and case.apexes:
+        apex = max(case.apexes, key=lambda n: case.g(f"apex_{n}_line_m"))
+    evidence = case.evidence(*PARTS, "turn_in_m", *(f"apex_{n}_line_m" for n in case.apexes))
+    case.causes.append(Cause(fault, amount, "m", max(case.excess_s, 0.0), evidence, case.sure(name), apex))

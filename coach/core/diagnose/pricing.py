@@ -75,5 +75,5 @@ def priced(case: Case) -> tuple[Finding, ...]:
         cost = cause.alone_s * lost / alone
         # a gap far beyond its tolerance needs less loss as evidence
         if cost >= (max(DOUBT_S, DOUBT * scatter) if cause.sure < FAR else max(COST_S, scatter)):
-            found.append(Finding(cause.fault, cause.amount, cause.unit, cost, cause.evidence, sure))
+            found.append(Finding(cause.fault, cause.amount, cause.unit, cost, cause.evidence, sure, cause.apex))
     return tuple(sorted(found, key=lambda f: (-f.cost_s, f.fault)))

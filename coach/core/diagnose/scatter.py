@@ -41,6 +41,8 @@ class Scatter:
         self._off = {c: x - self._usual.get(c, 0.0) for c, x in rows.items() if len(x)}
         everywhere = np.concatenate(list(self._off.values())) if self._off else np.zeros((0, SIZE))
         n = len(everywhere)
+        self.known = n > SIZE
+        """Whether there are more passes than gaps whose covariance is taken."""
         own = _deviation(everywhere) if n >= FEW else PRACTISED
         self._size = np.sqrt((FEW * PRACTISED**2 + n * np.maximum(own, LEAST * PRACTISED) ** 2) / (FEW + n))
         self._shape = np.eye(SIZE)

@@ -12,8 +12,16 @@ from typing import Final
 
 from coach.core.columns import Floats
 from coach.core.diagnose.scatter import Scatter
+from coach.core.values import MOST_APEXES
 
-PRIOR: Final[Mapping[str, float]] = {
+
+def _per_apex(values: Mapping[str, float]) -> dict[str, float]:
+    """Return the values of the measures that a corner with several apexes has of each of them."""
+    alike = {"speed_mps": "min_speed_mps", "line_m": "apex_line_m"}
+    return {f"apex_{n}_{own}": values[name] for n in range(1, MOST_APEXES + 1) for own, name in alike.items()}
+
+
+_PRIOR: Final[Mapping[str, float]] = {
     "brake_start_m": 3.0,
     "brake_release_m": 4.0,
     "brake_peak": 0.04,
@@ -39,9 +47,10 @@ PRIOR: Final[Mapping[str, float]] = {
     "loss_exit_s": 0.01,
     "loss_straight_s": 0.01,
 }
-"""Scatter of a practised driver, used until the driver's own is known (common practice, no source)."""
+PRIOR: Final[Mapping[str, float]] = {**_PRIOR, **_per_apex(_PRIOR)}
+"""Scatter of a practised driver, used until his own is known (common practice, no source)."""
 
-FLOOR: Final[Mapping[str, float]] = {
+_FLOOR: Final[Mapping[str, float]] = {
     "brake_start_m": 5.0,
     "brake_release_m": 6.0,
     "brake_peak": 0.1,
@@ -63,7 +72,8 @@ FLOOR: Final[Mapping[str, float]] = {
     "exit_line_m": 0.7,
     "loss_s": 0.02,
 }
-"""Least tolerance, even for a consistent driver: less is not worth a cue (common practice, no source)."""
+FLOOR: Final[Mapping[str, float]] = {**_FLOOR, **_per_apex(_FLOOR)}
+"""No band is narrower, however steady the driver: less is not worth a word (common practice, no source)."""
 
 PRIOR_WEIGHT: Final = 3.0
 KEPT: Final = 40
@@ -92,6 +102,9 @@ _JUDGED: Final = (
     "exit_line_m",
 )
 """A pass belongs to the baseline only if all these measures are within tolerance."""
+
+
+_APEXES: Final = tuple(_per_apex(_PRIOR))
 
 
 def judged_count() -> int:
@@ -126,6 +139,9 @@ class ToleranceModel:
     _scatter: tuple[int, Scatter] | None = field(default=None, init=False, repr=False, compare=False)
     _sigma: dict[tuple[int, str], float] = field(default_factory=dict, init=False, repr=False, compare=False)
     _middles: dict[str, float] = field(default_factory=dict, init=False, repr=False, compare=False)
+    _steps: dict[str, deque[float]] = field(default_factory=dict, init=False, repr=False, compare=False)
+    """Differences of a gap between two passes of a corner, for all corners."""
+    _priors: dict[str, float] = field(default_factory=dict, init=False, repr=False, compare=False)
     _usual: dict[int, dict[str, float]] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def learn(self, corner: int, gaps: Mapping[str, float], profile: Floats | None = None) -> None:
@@ -138,6 +154,12 @@ class ToleranceModel:
             kept = self.seen.get((corner, name))
             if kept is None:
                 kept = self.seen[corner, name] = deque(maxlen=KEPT)
+            if kept:
+                steps = self._steps.get(name)
+                if steps is None:
+                    steps = self._steps[name] = deque(maxlen=4 * KEPT)
+                steps.append(abs(gap - kept[-1]))
+                self._priors.pop(name, None)
             kept.append(gap)
             self._sigma.pop((corner, name), None)
             self._middles.pop(name, None)
@@ -161,7 +183,7 @@ class ToleranceModel:
         At most a little more than at other corners: a fault under correction also scatters, and a wide tolerance would
         hide its remainder.
         """
-        prior = PRIOR[name]
+        prior = self._prior(name)
         own = self._own(corner, name)
         if own is None:
             return prior
@@ -176,6 +198,19 @@ class ToleranceModel:
         if self._scatter is None or self._learned >= MORE * self._scatter[0] + 1:
             self._scatter = self._learned, Scatter(self.profiles)
         return self._scatter[1]
+
+    def _prior(self, name: str) -> float:
+        """Return the deviation assumed before a corner's own is known: the driver's at all corners, PRIOR at least.
+
+        It comes from the median difference between two passes of a corner, which a steady habit does not change (mean
+        successive difference, von Neumann 1941, from memory).
+        """
+        known = self._priors.get(name)
+        if known is None:
+            steps = self._steps.get(name, ())
+            own = median(steps) / (0.6745 * math.sqrt(2.0)) if len(steps) >= FEWEST else 0.0
+            known = self._priors[name] = max(PRIOR[name], own)
+        return known
 
     def _own(self, corner: int, name: str) -> float | None:
         known = self._sigma.get((corner, name))
@@ -219,11 +254,12 @@ class ToleranceModel:
         return known
 
     def _middle(self, corner: int) -> dict[str, float]:
-        rows = self.rows.get(corner, ())
-        if len(rows) < FEWEST:
+        rows = self.rows.get(corner)
+        if rows is None or len(rows) < FEWEST:
             return {}
-        width = {name: self.width(corner, name) for name in _JUDGED}
-        good = [row for row in rows if all(abs(row[name]) <= width[name] for name in _JUDGED if name in row)]
+        judged = (*_JUDGED, *(name for name in _APEXES if name in rows[-1]))
+        width = {name: self.width(corner, name) for name in judged}
+        good = [row for row in rows if all(abs(row[name]) <= width[name] for name in judged if name in row)]
         if len(good) < FEWEST:
             return {}
         columns = {name: [row[name] for row in good if name in row] for name in PRIOR}

@@ -48,7 +48,10 @@ def middle(case: Case) -> None:
         lost = max(case.excess_in(("middle", "exit", "straight")), 0.0)
         case.causes.append(Cause("brake_long", longer, "m", lost, evidence, case.sure("brake_release_m")))
         return
-    # the slowest place of a flat corner may be the braking for the next one
+    if case.apexes:
+        _slow_apex(case)
+        return
+    # the slowest place of a flat corner is where the car brakes for the next one, if that begins before its end
     waits = _waits(case) or case.driven.measures["min_speed_at_m"] > case.reference.zone.end_m - END_M
     least = min(case.width("min_speed_mps"), max(SLOWER * case.reference.measures["min_speed_mps"], SLOWER_MPS))
     least = max(least, UNLIKE * case.sigma("min_speed_mps"))
@@ -56,6 +59,23 @@ def middle(case: Case) -> None:
     if drop > least and not waits and case.unused_mps > 0.5 * drop:
         evidence = case.evidence("min_speed_mps", "min_speed_at_m")
         case.causes.append(Cause("slow_middle", drop, "m/s", case.what_if.slower(drop), evidence, drop / least))
+
+
+def _slow_apex(case: Case) -> None:
+    """Add the one apex of several at which the speed lacks most: the others may lack some of it for that.
+
+    What the other apexes give back or take no counterfactual knows: the cost is what the pass lost.
+    """
+    drops = {n: max(-case.g(f"apex_{n}_speed_mps"), 0.0) for n in case.apexes}
+    apex = max(drops, key=lambda n: (drops[n], -n))
+    name = f"apex_{apex}_speed_mps"
+    least = min(case.width(name), max(SLOWER * case.reference.measures[name], SLOWER_MPS))
+    least = max(least, UNLIKE * case.sigma(name))
+    last = apex == case.apexes[-1]
+    if drops[apex] > least and not (last and _waits(case)) and case.unused_mps > 0.5 * drops[apex]:
+        evidence = case.evidence(*(f"apex_{n}_speed_mps" for n in case.apexes), f"apex_{apex}_speed_at_m")
+        lost = max(case.excess_s, 0.0)
+        case.causes.append(Cause("slow_middle", drops[apex], "m/s", lost, evidence, drops[apex] / least, apex))
 
 
 def _waits(case: Case) -> bool:
@@ -77,6 +97,9 @@ def way_out(case: Case) -> None:
     if case.has("brake_late", "coasting") or case.has(*LINE):
         return
     late = case.g("drive_late_m")
+    if case.apexes and case.has("slow_middle") and not case.g("throttle_start_m") > 0.0:
+        # who lifts for longer between two apexes is slow at the second; the way out is no later for it
+        late = 0.0
     if not late > case.width("drive_late_m"):
         # a lift where the reference never lifts has no later opening, only metres of throttle given back
         late = float(np.fmax(late, case.g("lifted_m")))

@@ -57,7 +57,8 @@ class Weighing:
 
         ``use`` is the share of the grip there is today that was used at the slowest place, NaN if not known.
         """
-        if driven.profile is None:
+        # until the driver's scatter is known, and where the rules tell one apex from another, they stand
+        if driven.profile is None or not tolerance.scatter.known or any(f.apex for f in told):
             return told
         corner = driven.corner
         explainer = self._explainer(corner, tolerance.scatter)

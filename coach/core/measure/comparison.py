@@ -7,6 +7,7 @@ coasting, the offset of the path. NaN where a channel is absent.
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -15,8 +16,7 @@ from coach.core.columns import Floats
 from coach.core.measure.measures import NAN, PEDAL_OFF
 from coach.core.measure.throttle_application import STRAIGHTS_M, Rows, lift_off_m, opening, throttle_gaps
 from coach.core.measure.trace import Trace
-from coach.core.numeric.reductions import all_finite, largest
-from coach.core.numeric.runs import stretches
+from coach.core.numeric.reductions import all_finite, largest, stretches
 from coach.core.track.zones import Zone
 
 BEGUN_M: Final = 3.0
@@ -163,17 +163,27 @@ def _line(own: Rows, ref: Rows, zone: Zone, step: float) -> dict[str, float]:
     side = 1.0 if zone.corner.direction == "left" else -1.0
     beside = -side * own.offset
     smooth = _sliding_mean(beside, max(int(SLIDE_M / step), 3))
-    way_in = max(zone.apex_m - zone.turn_in_m, 20.0)
-    way_out = max(zone.end_m - zone.apex_m, 20.0)
+    apexes = zone.apexes_m
+    first_m, last_m = apexes[0], apexes[-1]
+    way_in = max(first_m - zone.turn_in_m, 20.0)
+    way_out = max(zone.end_m - last_m, 20.0)
     parts = {
-        "entry_line_m": (zone.turn_in_m - 30.0, zone.apex_m - 0.3 * way_in),
-        "apex_line_m": (zone.apex_m - 0.3 * way_in, zone.apex_m + 0.3 * way_out),
-        "exit_line_m": (zone.apex_m + 0.3 * way_out, min(zone.end_m + STRAIGHTS_M, zone.next_start_m)),
+        "entry_line_m": (zone.turn_in_m - 30.0, first_m - 0.3 * way_in),
+        "apex_line_m": (first_m - 0.3 * way_in, last_m + 0.3 * way_out),
+        "exit_line_m": (last_m + 0.3 * way_out, min(zone.end_m + STRAIGHTS_M, zone.next_start_m)),
     }
+    if len(apexes) > 1:
+        # between two apexes the line is free
+        reach = [0.3 * way_in, *(0.3 * (b - a) for a, b in pairwise(apexes)), 0.3 * way_out]
+        named = [f"apex_{n}_line_m" for n in range(1, len(apexes) + 1)]
+        spans = zip(apexes, reach[:-1], reach[1:], strict=True)
+        parts |= dict(zip(named, ((at - before, at + after) for at, before, after in spans), strict=True))
     for name, (a, b) in parts.items():
         rows = smooth[own.inside(a, b)]
         if len(rows):
             out[name] = float(rows[np.abs(rows).argmax()])
+    if len(apexes) > 1:
+        out["apex_line_m"] = max((out[name] for name in named if name in out), key=abs, default=NAN)
     inside = own.inside(zone.turn_in_m - 30.0, min(zone.end_m + STRAIGHTS_M, zone.next_start_m))
     if inside.start < inside.stop:
         size = np.zeros(len(u))
@@ -183,8 +193,8 @@ def _line(own: Rows, ref: Rows, zone: Zone, step: float) -> dict[str, float]:
         low = top - int((size[top::-1] < NEARLY * size[top]).argmax()) + 1
         high = top + int((size[top:] < NEARLY * size[top]).argmax())
         peak = float(u[low:high] @ size[low:high] / max(float(size[low:high].sum()), 1e-9)) if high > low else u[top]
-        out["line_peak"] = float(peak > zone.apex_m + max(0.3 * way_out, 10.0)) - float(
-            peak < zone.apex_m - max(0.2 * way_in, 8.0)
+        out["line_peak"] = float(peak > last_m + max(0.3 * way_out, 10.0)) - float(
+            peak < first_m - max(0.2 * way_in, 8.0)
         )
     first, lever = turned
     if len(lever) > 5:
@@ -209,7 +219,7 @@ def _turned(ref: Rows, zone: Zone, step: float) -> tuple[int, Floats] | None:
     side = 1.0 if zone.corner.direction == "left" else -1.0
     begin = int(ref.u.searchsorted(zone.turn_in_m - 40.0))
     angle = np.maximum(side * ref.curvature[begin:], 0.0).cumsum() * step
-    early = (ref.u[begin:] <= zone.apex_m) & (angle <= ENTRY_TURN_RAD)
+    early = (ref.u[begin:] <= zone.apexes_m[0]) & (angle <= ENTRY_TURN_RAD)
     ref.found["turned", zone.corner] = begin, np.sin(angle[early])
     return ref.found["turned", zone.corner]  # type: ignore[no-any-return]
 

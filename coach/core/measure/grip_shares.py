@@ -15,7 +15,7 @@ import numpy as np
 from coach.core.columns import Floats
 from coach.core.measure.passes import CornerReference, PassRecord
 from coach.core.measure.trace import Trace
-from coach.core.numeric.median import median
+from coach.core.numeric.reductions import median
 from coach.core.track.car import Car
 
 OVER_M: Final = 20.0
@@ -31,13 +31,18 @@ _NAN: Final = float("nan")
 class Use(msgspec.Struct, frozen=True):
     """Shares of the reference's use: ``grip`` is the largest lateral one (a ratio of accelerations), ``power`` of the
     engine at full throttle, ``push`` the share of its full throttle at which this pass was at full throttle too.
-    ``slowest`` is the grip used around the slowest place. NaN where pass or reference do not determine it.
+    ``slowest`` is the grip used around the slowest place, ``exit`` the least share from there to the full throttle,
+    along and across together. ``braking`` is the distance in which the reference slows as much, over the distance that
+    the pass took up to the reference's slowest place: who waits there or brakes lightly takes longer. NaN where
+    pass or reference do not determine it.
     """
 
     grip: float
     power: float
     push: float
     slowest: float = _NAN
+    braking: float = _NAN
+    exit: float = _NAN
 
 
 class UsedThere:
@@ -52,6 +57,15 @@ class UsedThere:
         self.most = _most(self.trace, self._part)
         self.slowest = float(self.trace.speed_mps[self._part].min())
         self._at_slowest = _at_slowest(self.trace, self._part)
+        at = self._part.start + int(self.trace.speed_mps[self._part].argmin())
+        self._slowest_at = at
+        opens = np.flatnonzero(self.trace.throttle[at:] >= FULL)
+        self._exit = slice(at, at + int(opens[0]) if len(opens) else self._part.stop)
+        self._on_exit = _both_ways(self.trace, self._exit)
+        self._brake_m = reference.measures["brake_start_m"]
+        gear = self.trace.gear[self._part]
+        self.gears = frozenset(int(g) for g in np.unique(gear[gear >= 1.0]))
+        """The gears that the reference uses between turn-in and exit."""
         self._full = self.trace.throttle >= FULL
         self._theirs = self._power(self.trace)
 
@@ -64,7 +78,14 @@ class UsedThere:
         part = slice(max(self._part.start - shift, 0), max(self._part.stop - shift, 0))
         # hills affect both alike
         power = self._power(trace) / self._theirs if self._theirs > 0.0 else _NAN
-        return Use(self._grip(trace, part), power, self._push(trace, shift), self._slow(trace, part))
+        return Use(
+            self._grip(trace, part),
+            power,
+            self._push(trace, shift),
+            self._slow(trace, part),
+            self._braking(driven, base_m),
+            self._way_out(trace, shift),
+        )
 
     def _grip(self, trace: Trace, part: slice) -> float:
         if not self.limited or part.stop - part.start < 3:
@@ -79,6 +100,36 @@ class UsedThere:
         if not self.limited or part.stop - part.start < 3 or trace.place_noise_m >= NOISY_M:
             return _NAN
         return _at_slowest(trace, part) / self._at_slowest if self._at_slowest > 0.0 else _NAN
+
+    def _braking(self, driven: PassRecord, base_m: float) -> float:
+        """Return the braking distance the reference needs, as a share of this pass's; uses speed only."""
+        start, trace = driven.measures.get("brake_start_m", _NAN), driven.trace
+        if trace is None or start != start or self._brake_m != self._brake_m:
+            return _NAN
+        end = float(self.trace.u_m[self._slowest_at])
+        before, after = trace.at("speed_mps", start + base_m), trace.at("speed_mps", end + base_m)
+        if not end - start > OVER_M or not before > after:
+            return _NAN
+        return self._needs_m(before, after) / (end - start)
+
+    def _needs_m(self, before: float, after: float) -> float:
+        """Return the distance in which the reference slows between two speeds [m]; outside its range, the car."""
+        v = np.minimum.accumulate(self.trace.speed_mps[self.trace.index(self._brake_m) : self._slowest_at + 1])
+        high, low = float(v[0]), float(v[-1])
+        u = np.arange(len(v)) * self.trace.step_m
+        inside = np.interp([-before, -after], -v, u)
+        more = self.car.braking_m(max(low, high, after), before) if before > high else 0.0
+        rest = self.car.braking_m(after, min(low, before)) if after < low else 0.0
+        return float(inside[1] - inside[0]) + more + rest
+
+    def _way_out(self, trace: Trace, shift: int) -> float:
+        first = max(self._exit.start, shift)
+        part = slice(first - shift, max(self._exit.stop - shift, 0))
+        mine = _both_ways(trace, part)
+        if not len(mine) or trace.place_noise_m >= NOISY_M:
+            return _NAN
+        theirs = self._on_exit[first - self._exit.start :][: len(mine)]
+        return float((mine / theirs).min())
 
     def _power(self, trace: Trace) -> float:
         """Return the engine's power at full throttle [W/kg]."""
@@ -115,3 +166,13 @@ def _most(trace: Trace, part: slice) -> float:
     total = np.concatenate(([0.0], lateral.cumsum()))
     span = min(2 * half, len(lateral))
     return float((total[span:] - total[:-span]).max() / span)
+
+
+def _both_ways(trace: Trace, part: slice) -> Floats:
+    """Return means over OVER_M of the total acceleration, along and across the path, in ``part`` [m/s^2]."""
+    span = max(int(OVER_M / trace.step_m), 1)
+    energy = trace.speed_mps[part] ** 2 / 2.0
+    if len(energy) < span:
+        return np.empty(0)
+    total = np.hypot(np.gradient(energy, trace.step_m), 2.0 * energy * trace.curvature_pm[part]).cumsum()
+    return np.asarray((total[span - 1 :] - np.concatenate(([0.0], total[:-span]))) / span)

@@ -6,15 +6,16 @@ absent or the event did not occur.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
 
 from coach.core.columns import Floats
 from coach.core.measure.trace import Trace
-from coach.core.numeric.reductions import all_finite, any_finite, largest, least, zero_for_absent
-from coach.core.numeric.runs import stretches
+from coach.core.numeric.reductions import all_finite, any_finite, largest, least, stretches, zero_for_absent
 from coach.core.track.zones import Zone
+from coach.core.values import MOST_APEXES
 
 NAN: Final = float("nan")
 
@@ -31,7 +32,9 @@ THROTTLE_ON: Final = 0.3
 FULL: Final = 0.95
 PEDAL_OFF: Final = 0.05
 CUT_S: Final = 0.4
-"""Longest throttle lift during a gear change (common practice, no source)."""
+"""The throttle is away for less than this while a gear is changed (common practice, no source)."""
+APEX_M: Final = 12.0
+"""The offset at an apex is the least this near to it [m]."""
 TURNED_M: Final = 25.0
 """The search for the slowest place starts this far before the turn-in [m]."""
 TURN_SHARE: Final = 0.3
@@ -44,6 +47,7 @@ PLACES: Final = (
     "min_speed_at_m",
     "throttle_start_m",
     "full_throttle_m",
+    *(f"apex_{n}_speed_at_m" for n in range(1, MOST_APEXES + 1)),
 )
 """Measures that are places: reported within the lap, and shifted by whole laps."""
 
@@ -57,6 +61,8 @@ def measure(trace: Trace, zone: Zone) -> dict[str, float]:
     out.update(_throttle(trace, zone, out))
     out["turn_in_m"] = _turn_in(trace, zone)
     out.update(_line(trace, zone))
+    if zone.corner.more_apexes_m:
+        out.update(_apexes(trace, zone))
     out["coast_s"] = _coast(trace, first, last)
     out["gear_min"] = -_most(-trace.gear[first : last + 1])
     out["corrections"] = _corrections(trace, zone)
@@ -127,6 +133,24 @@ def _speed(trace: Trace, zone: Zone, last: int) -> dict[str, float]:
     }
 
 
+def _apexes(trace: Trace, zone: Zone) -> dict[str, float]:
+    """Return lowest speed, its place and the least offset at each apex of a corner that has several.
+
+    What lies nearer to another apex belongs to that one.
+    """
+    apexes = zone.apexes_m
+    edges = [zone.turn_in_m - TURNED_M, *(0.5 * (a + b) for a, b in pairwise(apexes)), zone.end_m]
+    side = 1.0 if zone.corner.direction == "left" else -1.0
+    out: dict[str, float] = {}
+    for n, (apex, low, high) in enumerate(zip(apexes, edges[:-1], edges[1:], strict=True), start=1):
+        a, b = trace.index(low), trace.index(high)
+        i = a + int(trace.speed_mps[a : b + 1].argmin())
+        near = slice(trace.index(apex - APEX_M), trace.index(apex + APEX_M) + 1)
+        out[f"apex_{n}_speed_mps"], out[f"apex_{n}_speed_at_m"] = float(trace.speed_mps[i]), float(trace.u_m[i])
+        out[f"apex_{n}_offset_m"] = least(-side * trace.offset_m[near])
+    return out
+
+
 def _throttle(trace: Trace, zone: Zone, got: dict[str, float]) -> dict[str, float]:
     """Return where the exit throttle begins, and where it is full.
 
@@ -184,7 +208,7 @@ def _turn_in(trace: Trace, zone: Zone) -> float:
 def _line(trace: Trace, zone: Zone) -> dict[str, float]:
     """Return offsets toward the outside of the corner [m]: least near the apex, and mean around the exit."""
     side = 1.0 if zone.corner.direction == "left" else -1.0
-    a, b = trace.index(zone.apex_m - 12.0), trace.index(zone.apex_m + 12.0)
+    a, b = trace.index(zone.apex_m - APEX_M), trace.index(zone.apex_m + APEX_M)
     c, d = trace.index(zone.exit_m - 5.0), trace.index(zone.exit_m + 5.0)
     near_apex, near_exit = -side * trace.offset_m[a : b + 1], -side * trace.offset_m[c : d + 1]
     return {"apex_offset_m": least(near_apex), "exit_offset_m": float(near_exit.sum()) / len(near_exit)}

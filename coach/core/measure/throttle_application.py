@@ -9,9 +9,7 @@ import numpy as np
 from coach.core.columns import Floats
 from coach.core.measure.measures import BRAKE_ON, NAN, PEDAL_OFF
 from coach.core.measure.trace import Trace
-from coach.core.numeric.median import median
-from coach.core.numeric.reductions import all_finite, largest
-from coach.core.numeric.runs import stretches
+from coach.core.numeric.reductions import all_finite, largest, median, stretches
 from coach.core.track.zones import Zone
 
 LEVELS: Final = (0.1, 0.3, 0.5)

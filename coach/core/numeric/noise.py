@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from coach.core.columns import Floats
-from coach.core.numeric.median import median
+from coach.core.numeric.reductions import median
 
 LONGEST_S: Final = 0.2
 """The lowest rate considered is 5 Hz."""

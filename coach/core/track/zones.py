@@ -39,6 +39,13 @@ class Zone(msgspec.Struct, frozen=True):
         return Zone(self.corner, *[place + by_m for place in _places(self)])
 
     @property
+    def apexes_m(self) -> tuple[float, ...]:
+        """All apexes in driving order [m]."""
+        if not self.corner.more_apexes_m:
+            return (self.apex_m,)
+        return tuple(place + self.apex_m - self.corner.apex_m for place in self.corner.apexes_m)
+
+    @property
     def straight_m(self) -> float:
         """Length of the straight after the corner [m]."""
         return self.next_start_m - self.end_m

@@ -29,7 +29,7 @@ def is_loopback(address: str) -> bool:
     port = parts.netloc.rpartition(":")[2]
     known = port == "*" or (port.isascii() and port.isdigit() and int(port) < 65536)  # * and 0: any free one
     if parts.scheme != "tcp" or not host or not known:
-        raise OutputError(f"bus address {address!r}: allowed is tcp://HOST:PORT with a port up to 65535")
+        raise OutputError(f"bus address: expected tcp://HOST:PORT with a port up to 65535, found {address!r}")
     if host == "localhost":
         return True
     with contextlib.suppress(ValueError):
@@ -65,7 +65,7 @@ def make_keys(folder: Path) -> tuple[Path, Path]:
         for secret in (engine / f"{ENGINE}.key_secret", helper / f"{HELPER}.key_secret"):
             os.chmod(secret, 0o600)
     except OSError as error:
-        raise OutputError(f"{folder}: keys can not be made: {error.strerror or error}") from error
+        raise OutputError(f"{folder}: keys cannot be made: {error.strerror or error}") from error
     return engine, helper
 
 
@@ -77,7 +77,7 @@ def _load(path: Path, secret: bool) -> tuple[bytes, bytes | None]:
     except (OSError, ValueError) as error:
         raise OutputError(f"{path}: no key file: {error}") from error
     if secret and private is None:
-        raise OutputError(f"{path}: holds no secret key; allowed is a file made by `coach keys`")
+        raise OutputError(f"{path}: expected a file made by coach keys, found no secret key")
     return public, private
 
 

@@ -77,7 +77,7 @@ def decode(frame: bytes) -> Message:
     name, found, payload = frame.partition(b"\0")
     decoder = _DECODERS.get(name.decode("ascii", "replace")) if found else None
     if decoder is None:
-        raise OutputError(f"bus message of unknown topic {name[:20]!r}: known are {', '.join(BY_NAME)}")
+        raise OutputError(f"bus message: expected a topic of {', '.join(BY_NAME)}; found {name[:20]!r}")
     try:
         message: Message = decoder.decode(payload)
     except msgspec.DecodeError as error:

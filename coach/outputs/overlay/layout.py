@@ -27,6 +27,7 @@ from coach.outputs.overlay.texts import (
     lap_text,
     mode_of,
     shown,
+    system_of,
     wrap,
 )
 
@@ -162,20 +163,21 @@ def _number(delta_s: float, size: Size, measure: Measure) -> list[Item]:
 
 
 def _corner(view: View, left: int, size: Size, measure: Measure) -> list[Item]:
-    """Return the next corner and the metres to its brake point, at the right end of the first row."""
+    """Return the next corner and the distance to its brake point, at the right end of the first row."""
     if not view.next_corner:
         return []
     cap, m, right = size.text_cap, size.margin, size.width - size.margin
-    metres = countdown_text(view.to_brake_m)
+    system = system_of(view)
+    distance = countdown_text(view.to_brake_m, system)
     items: list[Item] = []
     y = m + (size.number_cap - measure("Ag", cap)[1]) // 2
-    if metres:
-        items.append(label(metres, cap, right - measure(metres, cap)[0], y, TEXT, measure))
+    if distance:
+        items.append(label(distance, cap, right - measure(distance, cap)[0], y, TEXT, measure))
         # as wide as the widest distance, so that the name does not move while the distance shrinks
-        right -= max(measure("000 m", cap)[0], measure(metres, cap)[0]) + m
+        right -= max(measure(f"000 {system.length}", cap)[0], measure(distance, cap)[0]) + m
     name = fit(shown(view.next_corner), cap, right - left, measure)
     if name:
-        items.append(label(name, cap, right - measure(name, cap)[0], y, TEXT if metres else DIM, measure))
+        items.append(label(name, cap, right - measure(name, cap)[0], y, TEXT if distance else DIM, measure))
     return items
 
 

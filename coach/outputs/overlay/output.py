@@ -143,4 +143,4 @@ class OverlayOutput(Quiet):
             if run_window(self._newest, settings, self._stop.is_set, self._watch) and self._on_closed:
                 self._on_closed()
         except OutputError as error:
-            self._notice(f"{error}; the run goes on without the overlay")
+            self._notice(f"{error}; the run continues without the overlay")

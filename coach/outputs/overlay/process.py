@@ -91,7 +91,7 @@ def _show(link: Link) -> int:
             lambda: listen(bus, newest, link.ended),
         )
     except OutputError as error:
-        link.note(f"{error}; the run goes on without the overlay")
+        link.note(f"{error}; the run continues without the overlay")
         return NOT_HERE
     finally:
         bus.close()

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable
 from typing import Final, Literal
 
+from coach.core.unit_system import METRIC, SYSTEMS, Units
 from coach.core.values import LapDone, View
 
 Measure = Callable[[str, int], tuple[int, int]]
@@ -74,11 +75,20 @@ def lap_text(lap: LapDone) -> str:
     return f"lap {lap.lap}  {time}{difference}"
 
 
-def countdown_text(to_brake_m: float) -> str:
-    """Return the metres to the brake point in steps of 10 (a running number is unreadable); "" if none is ahead."""
+def system_of(view: View) -> Units:
+    """Return the unit system of ``view``; metric for a name from a later version."""
+    return SYSTEMS.get(view.units, METRIC)
+
+
+def countdown_text(to_brake_m: float, system: Units = METRIC) -> str:
+    """Return the distance to the brake point in steps of 10 m, 10 yd or 50 ft, rounded up; "" if none is ahead.
+
+    A running number is unreadable (common practice, no source).
+    """
     if not math.isfinite(to_brake_m) or to_brake_m <= 0:
         return ""
-    return f"{max(10, math.ceil(to_brake_m / 10) * 10)} m"
+    step = 50 if system.spoken == "feet" else 10
+    return f"{max(1, math.ceil(to_brake_m * system.per_m / step)) * step} {system.length}"
 
 
 def shown(text: str) -> str:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import itertools
+import re
 import tempfile
 import threading
 from collections.abc import Callable, Iterable, Mapping
@@ -19,7 +20,6 @@ from coach.errors import OutputError
 from coach.outputs.voice import sound
 from coach.outputs.voice.engine import engine_version
 from coach.outputs.voice.pieces import PhrasePiece, joined, length, split
-from coach.outputs.voice.pronounce import pronounce
 from coach.outputs.voice.renderer import RATES_WPM, WORKER, Progress, Renderer
 
 TRIES = 3
@@ -57,7 +57,9 @@ class PhraseBank:
         mark: bool = False,
     ) -> None:
         if not RATES_WPM[0] <= rate_wpm <= RATES_WPM[1]:
-            raise OutputError(f"speech rate {rate_wpm} words per minute: allowed is {RATES_WPM[0]} to {RATES_WPM[1]}")
+            raise OutputError(
+                f"speech rate: expected {RATES_WPM[0]} to {RATES_WPM[1]} words a minute, found {rate_wpm}"
+            )
         self.voice = voice
         self.rate_wpm = rate_wpm
         self.problem = ""
@@ -163,5 +165,18 @@ class PhraseBank:
         try:
             piece.write(path)
         except OSError as error:
-            self.problem = f"phrases can not be kept in {path.parent}: {error.strerror or error}"
+            self.problem = f"phrases cannot be kept in {path.parent}: {error.strerror or error}"
         step()
+
+
+def pronounce(text: str, overrides: Mapping[str, str]) -> str:
+    """Return ``text`` with each key of ``overrides`` replaced where it stands as whole words, ignoring case.
+
+    The longest matching key wins; replacements are not processed again.
+    """
+    keys = sorted((k for k in overrides if k.strip()), key=len, reverse=True)
+    if not keys:
+        return text
+    pattern = re.compile(r"(?<!\w)(?:" + "|".join(re.escape(k) for k in keys) + r")(?!\w)", re.IGNORECASE)
+    spoken = {k.casefold(): v for k, v in overrides.items()}
+    return pattern.sub(lambda m: spoken[m.group(0).casefold()], text)

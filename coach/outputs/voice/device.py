@@ -66,7 +66,7 @@ class MixerDevice:
 
     def __init__(self, name: str = "", buffer: int = 512, volume: float = 1.0, stereo: bool = False) -> None:
         if buffer not in BUFFERS:
-            raise OutputError(f"sound buffer of {buffer} samples: allowed are {', '.join(map(str, BUFFERS))}")
+            raise OutputError(f"sound buffer: expected one of {', '.join(map(str, BUFFERS))}; found {buffer} samples")
         self._name = name
         self._buffer = buffer
         self._volume = volume

@@ -39,12 +39,14 @@ class VoiceOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         """Return the same; raise OutputError with what was found and what is allowed."""
         if not RATES_WPM[0] <= self.rate_wpm <= RATES_WPM[1]:
             raise OutputError(
-                f"speech rate {self.rate_wpm} words per minute: allowed is {RATES_WPM[0]} to {RATES_WPM[1]}"
+                f"speech rate: expected {RATES_WPM[0]} to {RATES_WPM[1]} words a minute, found {self.rate_wpm}"
             )
         if not 0.0 <= self.volume <= 1.0:
-            raise OutputError(f"speech volume {self.volume:g}: allowed is 0 to 1")
+            raise OutputError(f"speech volume: expected 0 to 1, found {self.volume:g}")
         if self.buffer not in BUFFERS:
-            raise OutputError(f"sound buffer of {self.buffer} samples: allowed are {', '.join(map(str, BUFFERS))}")
+            raise OutputError(
+                f"sound buffer: expected one of {', '.join(map(str, BUFFERS))}; found {self.buffer} samples"
+            )
         return self
 
     def bank(self) -> PhraseBank:

@@ -60,7 +60,7 @@ class SpeechEngine:
         if voice:
             known = [str(v.id) for v in self.voices()]
             if voice not in known:
-                raise RenderError(f"voice {voice!r} is not known here; allowed: {', '.join(sorted(known)[:8])}, ...")
+                raise RenderError(f"voice: expected one of {', '.join(sorted(known)[:8])}, ...; found {voice!r}")
             self._engine.setProperty("voice", voice)
         espeak = str(self._engine) == "espeak"
         self._engine.setProperty("rate", round(rate_wpm / ESPEAK_HASTE) if espeak else rate_wpm)
@@ -78,7 +78,7 @@ class SpeechEngine:
         after 5 s.
         """
         if not text.strip():
-            raise RenderError("an empty text can not be spoken")
+            raise RenderError("an empty text cannot be spoken")
         part = path.with_name(f"{path.name}.{os.getpid()}.part")
         part.touch()  # the engine ignores an unwritable path
         part.unlink()

@@ -95,7 +95,7 @@ class Renderer:
     ) -> None:
         low, high = RATES_WPM
         if not low <= rate_wpm <= high:
-            raise OutputError(f"speech rate {rate_wpm} words per minute: allowed is {low} to {high}")
+            raise OutputError(f"speech rate: expected {low} to {high} words a minute, found {rate_wpm}")
         self._options = ("--rate", str(rate_wpm), "--voice", voice)
         self._command = command
         self._phrase_limit_s = phrase_limit_s

@@ -68,7 +68,7 @@ def trim(samples: Samples) -> Samples:
     padded[: len(samples)] = samples
     rms = np.sqrt(np.mean(padded.reshape(count, width) ** 2, axis=1))
     if not count or rms.max() <= 0.0:
-        raise OutputError("the engine gave silence")
+        raise OutputError("the speech engine returned silence")
     loud = np.flatnonzero(rms >= rms.max() * 10 ** (-FLOOR_DB / 20))
     before, behind = round(PAD_BEFORE_S * RATE_HZ), round(PAD_S * RATE_HZ)
     start = max(0, int(loud[0]) * width - before)

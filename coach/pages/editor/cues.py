@@ -162,7 +162,7 @@ class CueList:
         if row is None:
             return
         # None during server shutdown
-        data, problem = await run.io_bound(self.desk.sound, row.text) or (b"", "the editor ends")
+        data, problem = await run.io_bound(self.desk.sound, row.text) or (b"", "the editor is closing")
         if not data:
             self._answer(row, f"No sound for this cue: {problem}")
             return

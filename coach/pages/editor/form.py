@@ -10,7 +10,18 @@ from typing import Any
 from nicegui import ui
 
 from coach.pages.editor.desk import Desk
-from coach.pages.editor.words import APEXES, CAUTIONS, DIRECTIONS, FIELDS, KERBS, PLACES, in_words, label_of, mute_word
+from coach.pages.editor.words import (
+    APEXES,
+    CAUTIONS,
+    DIRECTIONS,
+    FIELDS,
+    KERBS,
+    MORE_APEXES,
+    PLACES,
+    in_words,
+    label_of,
+    mute_word,
+)
 
 FieldPath = tuple[str | int, ...]
 Put = Callable[[FieldPath, Any], Awaitable[None]]
@@ -75,6 +86,7 @@ class CornerForm:
             self._number(("gear",))
             for field in PLACES:
                 self._number((field,))
+            self._list((MORE_APEXES,))
             self._list(("boards",))
             self._choice(("apex",), APEXES)
             for where in ("entry", "apex", "exit"):

@@ -64,7 +64,7 @@ class AccessGate:
             return
         headers = {k.decode("latin-1").lower(): v.decode("latin-1") for k, v in scope["headers"]}
         if not self._named(headers.get("host", ""), scope) or not self._origin_is_ours(headers, scope):
-            await _refuse(scope, receive, send, 403, "this name is not known here")
+            await _refuse(scope, receive, send, 403, "unknown host name")
             return
         if not _is_loopback(scope):
             if self._passes is None:

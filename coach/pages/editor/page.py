@@ -15,6 +15,7 @@ from coach.pages.editor.form import CornerForm, FieldPath
 from coach.pages.editor.marks import MarkList
 from coach.pages.editor.picture import MapView, TraceView
 from coach.pages.editor.shared import SharedDesk
+from coach.pages.editor.words import MORE_APEXES
 from coach.pages.look import ALARM, LINK, css_colours, dark_pairs
 from coach.pages.render import asset
 
@@ -196,6 +197,13 @@ class EditorPage:
             await self.shared.locked(self.desk.put, self.corner, (field,), round(max(low, min(high, at)), 1))
             self.shared.tell()
             await self.shared.rerun((field,))
+        elif field.startswith(f"{MORE_APEXES}."):
+            low, high = self.desk.room_of(self.corner, field)
+            places = list(self.desk.get(self.corner, MORE_APEXES))
+            places[int(field.rpartition(".")[2])] = round(max(low, min(high, at)), 1)
+            await self.shared.locked(self.desk.put, self.corner, (MORE_APEXES,), places)
+            self.shared.tell()
+            await self.shared.rerun((MORE_APEXES,))
 
     async def _undone(self) -> None:
         await self._step(self.desk.undo)

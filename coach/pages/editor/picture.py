@@ -8,8 +8,10 @@ from typing import Any, Final
 import numpy as np
 from nicegui import ui
 
+from coach.core.diagnose.advice import apex_name
 from coach.core.values import KMH, Corner
 from coach.pages.editor.desk import Desk
+from coach.pages.editor.words import MORE_APEXES
 from coach.pages.render import environment
 from coach.pages.traces import Traces, bands, lap_name, trace_chart
 from coach.pages.track_map import TrackMap
@@ -24,7 +26,10 @@ AROUND_M: Final = 50.0
 def handles(corner: Corner) -> list[tuple[str, str, float]]:
     """Return (field, name, place [m]) of a corner's draggable points."""
     out = [] if corner.brake_m != corner.brake_m else [("brake_m", "brake", corner.brake_m)]
-    out += [("turn_in_m", "turn in", corner.turn_in_m), ("apex_m", "apex", corner.apex_m)]
+    out.append(("turn_in_m", "turn in", corner.turn_in_m))
+    more = [(f"{MORE_APEXES}.{i}", place) for i, place in enumerate(corner.more_apexes_m)]
+    apexes = sorted([("apex_m", corner.apex_m), *more], key=lambda point: point[1])
+    out += [(field, apex_name(n, len(apexes)), place) for n, (field, place) in enumerate(apexes, start=1)]
     return [*out, ("exit_m", "exit", corner.exit_m)]
 
 

@@ -14,6 +14,7 @@ FIELDS: Final = {
     "brake_m": "brake, m",
     "turn_in_m": "turn-in, m",
     "apex_m": "apex, m",
+    "more_apexes_m": "further apexes, m",
     "exit_m": "exit, m",
     "end_m": "end, m",
     "boards": "boards, m before turn-in",
@@ -60,7 +61,9 @@ MUTES: Final = {
     "gear_low": "fault: gear too low",
 }
 PLACES: Final = ("brake_m", "turn_in_m", "apex_m", "exit_m", "end_m")
-"""The points of a corner in driving order; a point may not pass its neighbour."""
+"""The points of a corner in driving order; one may not pass its neighbour."""
+MORE_APEXES: Final = "more_apexes_m"
+"""The field of the other apexes of a corner that has several; a point of it is named with its number behind a dot."""
 GAP_M: Final = 1.0
 """Least distance between two points when one is dragged [m]."""
 READ_BY_REMINDERS: Final = frozenset({"brake_m", "gear", "apex", "boards", "words", "name", "say", "kerbs", "cautions"})
@@ -103,7 +106,7 @@ def why_nothing(path: Sequence[str | int], rules: str) -> str:
         return "No cue changed: what you muted was not said at this corner in this session."
     if head == "limits":
         return f"No cue changed: no advice of this session reached the {label}. A tighter one would hold cues back."
-    if head in ("turn_in_m", "exit_m", "end_m", "apex_m", "direction"):
+    if head in ("turn_in_m", "exit_m", "end_m", "apex_m", MORE_APEXES, "direction"):
         return (
             f"No cue changed: the {label} says where the corner is measured, and corrections compare both laps there. "
             "A larger move, past where the time is lost, would change them."

@@ -21,7 +21,9 @@ BRAKED: Final = 0.3
 """Least share of the hardest braking: less is the release, or no braking."""
 TURNED: Final = 0.95
 """Largest share of the lateral limit: beyond it its own error dominates."""
+ELLIPSE: Final = 2.0
 FEWEST_PLACES: Final = 3
+FEWEST_BLOCKS: Final = 30
 MOST_SAMPLES: Final = 400
 EXPONENTS: Final = (1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2, 2.5, 3.0, 4.0, 6.0, 10.0)
 
@@ -42,21 +44,23 @@ def fit_braking(
     """Return braking limit and exponent from the tyres' deceleration ``slowing`` (laps, blocks) and ``side_use``, same
     shape.
 
-    ``growth`` [s2/m2] is the most that aero / base may be, the drag in it. None with fewer than three corners.
+    ``growth`` [s2/m2] is the most that aero / base may be, the drag in it. None without FEWEST_BLOCKS of it.
     """
     braking = (samples.corner >= 0) & (side_use < TURNED)
     top = np.sort(np.where(braking, slowing, 0.0), axis=None)[-max(slowing.size // 50, 1) :]
     where = braking & (slowing > BRAKED * float(np.median(top)))
-    if len(np.unique(samples.corner[np.nonzero(where)[1]])) < FEWEST_PLACES:
+    if int(where.sum()) < FEWEST_BLOCKS:
         return None
     row, column = np.nonzero(where)
     every = max(1, -(-len(row) // MOST_SAMPLES))
     at = row[::every], column[::every]
     x, y, v, load, w = slowing[at], side_use[at], samples.speed_mps[at], samples.load[at], weights[at[0]]
     hardest = _hardest(x, w)
-    forms = np.column_stack([load, load + growth * v * v])
+    # few places show neither the growth with speed nor the exponent: the lateral limit's growth, the friction ellipse
+    few = len(np.unique(samples.corner[at[1]])) < FEWEST_PLACES
+    forms = np.column_stack([np.zeros_like(load) if few else load, load + growth * v * v])
     best: tuple[float, GripLimit, float] | None = None
-    for p in exponents:
+    for p in (ELLIPSE,) if few else exponents:
         free = free_share(y, p)
         grown = free[:, None] * forms
         asked = x + free * drag * v * v
@@ -65,7 +69,7 @@ def fit_braking(
             constant, growing = quantile_fit(grown[seen], asked[seen], SHARE, w[seen]).tolist()
             limit = grown @ np.array([constant, growing]) - free * drag * v * v
             seen = limit < hardest
-            if int(seen.sum()) < 30:
+            if int(seen.sum()) < FEWEST_BLOCKS:
                 break
         rest = x - np.minimum(limit, hardest)
         loss = float((w * np.maximum(SHARE * rest, (SHARE - 1.0) * rest)).sum())

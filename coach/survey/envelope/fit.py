@@ -1,8 +1,7 @@
 """Fits the envelope of the laps: an upper quantile of the samples in physical form, with its uncertainty.
 
 Each limit is fitted where it acted alone (little steering while braking, little pedal in mid-corner), the combined
-exponent where two acted. A limit is known only if it is the same in several corners. A careful driver's margin differs
-from corner to corner, a tyre's does not. Thresholds: common practice, no source.
+exponent where two acted. Thresholds: common practice, no source.
 """
 
 from __future__ import annotations
@@ -18,6 +17,7 @@ from coach.core.columns import Floats
 from coach.core.track.envelope import Envelope, GripLimit
 from coach.survey.envelope.braking import COARSE, EXPONENTS, fit_braking, growth_with_drag
 from coach.survey.envelope.drive import fit_drive, fit_traction
+from coach.survey.envelope.known import known_limits, proven
 from coach.survey.envelope.quantile import quantile_fit
 from coach.survey.envelope.samples import Samples
 
@@ -29,10 +29,6 @@ FEWEST_PLACES: Final = 3
 FEWEST_LAPS: Final = 3
 MOST_SAMPLES: Final = 600
 DRAWS: Final = 24
-TOUCHED: Final = (0.97, 1.035)
-"""A corner reaches a limit if its use lies between these; use beyond it contradicts the limit."""
-AGREE: Final = 0.45
-"""Least share of corners that reach a limit."""
 PEAK: Final = 0.97
 LEAST: Final = 0.4
 """A corner below this share of a limit is uninformative."""
@@ -45,13 +41,15 @@ Mask = NDArray[np.bool_]
 class Fitted:
     """The envelope, ``draws`` of it with the laps resampled, and what is ``unknown`` and why, in sentences.
 
-    ``touched`` is true for each corner (by index) driven at the limits.
+    ``proven``: anti-lock came on, so the braking limit is the car's. Without it a driver who keeps the same margin
+    everywhere looks like a car with less grip: the limits are at least what was shown.
     """
 
     envelope: Envelope
     draws: tuple[Envelope, ...]
     unknown: tuple[str, ...]
     laps: int
+    proven: bool = False
 
 
 def fit_envelope(samples: Samples, draws: int = DRAWS) -> Fitted:
@@ -63,13 +61,13 @@ def fit_envelope(samples: Samples, draws: int = DRAWS) -> Fitted:
         )
     weights = np.ones(laps)
     whole = _fit(samples, weights)
-    known, unknown = _known(samples, whole)
+    known, unknown = known_limits(samples, whole, _side_use(samples, whole), -_tyre(samples, whole))
     rng = np.random.default_rng(laps)
     drawn = []
     for _ in range(draws if known.whole else 0):
         again = np.bincount(rng.integers(0, laps, laps), minlength=laps).astype(np.float64)
         drawn.append(_fit(samples, again, whole))
-    return Fitted(known, tuple(drawn), unknown, laps)
+    return Fitted(known, tuple(drawn), unknown, laps, proven(samples))
 
 
 def _fit(samples: Samples, weights: Floats, near: Envelope | None = None) -> Envelope:
@@ -171,54 +169,3 @@ def _sides(samples: Samples, made: Envelope, brake_use: Floats, weights: Floats)
             share = float(quantile_fit(np.ones((len(at[0]), 1)), use[at], SHARE, weights[at[0]])[0])
             sides[name] = GripLimit(share * common.base_mps2, share * common.aero_pm, common.fastest_mps)
     return msgspec.structs.replace(made, **sides)
-
-
-def _known(samples: Samples, made: Envelope) -> tuple[Envelope, tuple[str, ...]]:
-    """Return the envelope without implausible limits, and what is missing."""
-    unknown = []
-    if made.power_wpkg is None:
-        unknown.append("driving: no full throttle on a straight")
-    side_use = _side_use(samples, made)
-    side = _touches(samples, side_use)
-    if made.left is None or not _agree(side):
-        unknown.append(f"cornering: {_words(side)}")
-    braked: list[float] = []
-    if made.brake is not None:
-        x = -_tyre(samples, made) / _limit(made.brake, samples)
-        both = (np.maximum(x, 0.0) ** made.exponent + side_use**made.exponent) ** (1.0 / made.exponent)
-        braked = _touches(samples, np.where(x > 0.5, both, 0.0))
-    if made.left is None or not _agree(side):
-        made = msgspec.structs.replace(made, left=None, right=None)
-    if made.brake is None or not _agree(braked):
-        unknown.append(f"braking: {_words(braked)}")
-        made = msgspec.structs.replace(made, brake=None)
-    return made, tuple(unknown)
-
-
-def _touches(samples: Samples, use: Floats) -> list[float]:
-    """Return each corner's use: at the laps' largest median, the value a fifth of the passes reach.
-
-    At one place for all laps: each pass's own maximum would be noise. Corners with little use are left out.
-    """
-    usual = np.median(use, axis=0)
-    out = []
-    for corner in range(int(samples.corner.max(initial=-1)) + 1):
-        here = np.flatnonzero(samples.corner == corner)
-        if len(here):
-            out.append(float(np.quantile(use[:, here[int(np.argmax(usual[here]))]], 0.8)))
-    return [u for u in out if u > 0.5]
-
-
-def _reached(use: list[float]) -> int:
-    return sum(TOUCHED[0] <= u <= TOUCHED[1] for u in use)
-
-
-def _agree(use: list[float]) -> bool:
-    return _reached(use) >= FEWEST_PLACES and _reached(use) >= AGREE * len(use)
-
-
-def _words(use: list[float]) -> str:
-    if not use:
-        return "never near a limit"
-    reached = _reached(use)
-    return f"{reached} of {len(use)} corners reach the same limit; it takes {FEWEST_PLACES}, and {AGREE:.0%} of them"

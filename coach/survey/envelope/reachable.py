@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -14,6 +15,7 @@ from coach.core.track.reference import Reference
 from coach.core.track.road import Road
 from coach.core.track.speed_profile import speed_profile, travel_time
 from coach.survey.envelope.fit import Fitted, fit_envelope
+from coach.survey.envelope.pooled import pooled
 from coach.survey.envelope.samples import Samples, samples_of
 from coach.survey.survey import Survey
 
@@ -41,11 +43,14 @@ class Reach:
     time_s: Floats | None
 
 
-def reach_of(survey: Survey, share: float = 1.0) -> Reach | None:
-    """Return envelope and reachable speed from a survey, with ``share`` of the shown limits; None without positions."""
+def reach_of(survey: Survey, share: float = 1.0, others: Sequence[Samples] = ()) -> Reach | None:
+    """Return envelope and reachable speed from a survey, with ``share`` of what was shown; None without positions.
+
+    ``others`` are samples of more sessions with the same car, on this survey's reference.
+    """
     if survey.lines is None:
         return None
-    samples = samples_of(survey.trace, survey.lines, survey.reference, survey.corners)
+    samples = pooled([samples_of(survey.trace, survey.lines, survey.reference, survey.corners), *others])
     fitted = fit_envelope(samples)
     road = _line_of(survey, samples)
     if not fitted.envelope.whole:
@@ -59,7 +64,7 @@ def _line_of(survey: Survey, samples: Samples) -> Road:
     """Return the reference lap's own line, its curvature with as little noise as the envelope's samples."""
     number = survey.reference_lap
     for row, k in zip(samples.rows.tolist(), samples.curvature, strict=True):
-        if survey.laps[row].number == number:
+        if row >= 0 and survey.laps[row].number == number:
             return samples.road.with_line(samples.road.step_m, k)
     return samples.road
 

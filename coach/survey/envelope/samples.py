@@ -39,9 +39,10 @@ class LapLines:
 class Samples:
     """Blocks of valid laps. ``speed_mps``, ``curvature_pm``, ``accel_mps2``, ``full`` have shape (laps, blocks).
 
-    ``accel_mps2`` is the car's on level road, without gravity; ``full`` marks full throttle, or is None without a
-    pedal. ``weight``, ``lift_pm`` (blocks,) give the load as in ``Road``. ``corner`` (blocks,) is the index of the
-    corner a block belongs to, from its brake point to its exit; -1 on a straight. ``curvature`` (laps, n) is that of
+    ``accel_mps2`` is that of the car on the level, gravity taken out; ``full`` marks full throttle, ``pressed`` is
+    the brake pedal's most, 0 to 1, each None without that pedal; ``locked`` marks anti-lock at work.
+    ``weight``, ``lift_pm`` (blocks,) give the load as in ``Road``. ``corner`` (blocks,) is the index of the corner a
+    block belongs to, from its brake point to its exit; -1 on a straight. ``curvature`` (laps, n) is that of
     ``LapLines`` with less noise, ``rows`` the laps' rows there, ``spent_s`` (laps, n) the time from each node to the
     next.
     """
@@ -50,6 +51,8 @@ class Samples:
     curvature_pm: Floats
     accel_mps2: Floats
     full: NDArray[np.bool_] | None
+    pressed: Floats | None
+    locked: NDArray[np.bool_]
     weight: Floats
     lift_pm: Floats
     corner: NDArray[np.intp]
@@ -83,6 +86,8 @@ def samples_of(trace: Recording, lines: LapLines, reference: Reference, corners:
     low, high = np.maximum(at[:-1] - width // 2, 0), np.minimum(at[1:] + width // 2, len(reference) - 1)
     accel = (v[:, high] ** 2 - v[:, low] ** 2) / (2.0 * (way[:, high] - way[:, low]))
 
+    full, pressed, locked = _pedals(trace, [lines.laps[i] for i in rows], v, steps, width, count)
+
     def blocks(values: Floats) -> Floats:
         cut = values[..., : count * width]
         return np.asarray(cut.reshape(*cut.shape[:-1], count, width).mean(axis=-1))
@@ -91,7 +96,9 @@ def samples_of(trace: Recording, lines: LapLines, reference: Reference, corners:
         speed_mps=blocks(v),
         curvature_pm=blocks(k),
         accel_mps2=accel + blocks(road.slope_mps2),
-        full=_full(trace, [lines.laps[i] for i in rows], v, steps, width, count),
+        full=full,
+        pressed=pressed,
+        locked=locked,
         weight=blocks(road.weight),
         lift_pm=blocks(road.lift_pm),
         corner=_corner_of(corners, np.asarray((np.arange(count) + 0.5) * width * step, dtype=np.float64), reference),
@@ -115,21 +122,25 @@ def _less_noise(curvature: Floats, speed: Floats, lateral_noise: float) -> Float
     return np.asarray(usual + own * (curvature - usual))
 
 
-def _full(
+def _pedals(
     trace: Recording, laps: list[Lap], speed: Floats, steps: Floats, width: int, count: int
-) -> NDArray[np.bool_] | None:  # fmt: skip
-    """Return whether the throttle was full all through each block, (laps, blocks); None without a pedal."""
-    if not laps:
-        return None
-    out = np.zeros((len(laps), count), dtype=np.bool_)
+) -> tuple[NDArray[np.bool_] | None, Floats | None, NDArray[np.bool_]]:  # fmt: skip
+    """Return full throttle all through each block, the brake pedal's most in it, and whether anti-lock came on there.
+
+    Each (laps, blocks); None without that pedal.
+    """
+    full, locked = (np.zeros((len(laps), count), dtype=np.bool_) for _ in range(2))
+    pressed = np.zeros((len(laps), count))
     for i, lap in enumerate(laps):
         clock = np.concatenate(([0.0], np.cumsum(steps[i] / speed[i])))
-        clock = lap.start + clock * (lap.stop - lap.start) / clock[-1]
-        throttle = trace.value("throttle", clock[:-1])
-        if np.isnan(throttle).all():
-            return None
-        out[i] = throttle[: count * width].reshape(count, width).min(axis=1) >= FULL * float(throttle.max())
-    return out
+        clock = (lap.start + clock * (lap.stop - lap.start) / clock[-1])[: count * width]
+        throttle, brake = trace.value("throttle", clock), trace.value("brake", clock)
+        full[i] = throttle.reshape(count, width).min(axis=1) >= FULL * float(throttle.max(initial=0.0))
+        full[i] &= np.isfinite(throttle).all()
+        pressed[i] = brake.reshape(count, width).max(axis=1)
+        locked[i] = (trace.held("anti_lock", clock).reshape(count, width) > 0.0).any(axis=1)
+    has_throttle = bool(laps) and not np.isnan(trace.value("throttle", trace.clock[:1])).any()
+    return full if has_throttle else None, pressed if laps and np.isfinite(pressed).all() else None, locked
 
 
 def _corner_of(corners: tuple[Corner, ...], places: Floats, reference: Reference) -> NDArray[np.intp]:

@@ -52,12 +52,12 @@ def test_a_feed_and_an_output_of_another_package(added: Path, tmp_path: Path) ->
 @pytest.mark.parametrize(
     ("arguments", "expected"),
     [
-        (["--feed", "metronome", "--option", "rounds=2"], "options: laps"),
+        (["--feed", "metronome", "--option", "rounds=2"], "expected of laps"),
         (["--feed", "metronome", "--option", "rounds"], "expected NAME=VALUE"),
         (["--feed", "broken"], "expected a class of feeds.base.Feed"),
-        (["--feed", "nowhere"], "there are: practice, udp, map, nmea, replay"),
+        (["--feed", "nowhere"], "expected one of practice, udp, map, nmea, replay"),
         (["--option", "laps=2"], "feed practice has options of its own"),
-        (["--output", "nowhere"], "expected one of: notebook"),
+        (["--output", "nowhere"], "expected one of notebook"),
         (["--output", "notebook:page=1"], "--output notebook: TypeError"),
     ],
 )

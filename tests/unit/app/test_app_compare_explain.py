@@ -62,7 +62,7 @@ def test_the_full_comparison_goes_to_a_file(tmp_path: Path) -> None:
     found = compare([said(1)], [])
     write_full(tmp_path / "all.txt", found)
     assert full(found) == (tmp_path / "all.txt").read_text(encoding="utf-8").splitlines()
-    with pytest.raises(CompareError, match=r"no/all\.txt: the comparison can not be written"):
+    with pytest.raises(CompareError, match=r"no/all\.txt: the comparison cannot be written"):
         write_full(tmp_path / "no" / "all.txt", found)
     assert ["the same cues in both"] == short(())
     assert ("lap 3", "laps 2-4, 7") == (laps([3]), laps([7, 2, 3, 4, 3]))
@@ -89,7 +89,7 @@ def test_every_candidate_of_a_corner_with_its_reason() -> None:
 def test_a_corner_is_named_as_one_likes() -> None:
     """By its name or as it is said, in any case; an unknown one lists what there is."""
     assert ["Quarry", "Quarry", "Weir"] == [corner_named(n, CORNERS) for n in ("quarry", "Turn One", "WEIR")]
-    with pytest.raises(ExplainError, match="found 'Beacon', which is no corner of this profile; allowed Quarry, Weir"):
+    with pytest.raises(ExplainError, match="expected a corner of this profile, Quarry, Weir; found 'Beacon'"):
         corner_named("Beacon", CORNERS)
 
 

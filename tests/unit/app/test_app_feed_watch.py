@@ -98,7 +98,7 @@ def test_a_good_feed_is_said_once(udp: Bench) -> None:
 @pytest.mark.parametrize(
     ("make", "words"),
     [
-        (lambda f: b"hello there", "a datagram can not be decoded: expected one JSON object"),
+        (lambda f: b"hello there", "a datagram cannot be decoded: expected one JSON object"),
         (lambda f: b"[1, 2]", "expected one JSON object or MessagePack map per datagram, found 6 bytes"),
         (as_json(t_s=None), "t_s: it is missing; send the session time in seconds"),
         (as_json(t_s=None, time=4.0), "t_s: found time instead"),
@@ -177,7 +177,7 @@ def no_fix(data: bytes) -> bytes:
         (lambda line: line.replace(b"*", b"*0"), "sentences "),
         (
             lambda line: bytes((b ^ 0x5A) | 0x80 for b in line) + b"\n",
-            "sentences can not be read: check cable and baud",
+            "sentences cannot be read: check cable and baud",
         ),
         (no_fix, "the receiver has no good fix"),
     ],

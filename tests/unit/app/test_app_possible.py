@@ -50,7 +50,7 @@ def test_a_piece_is_not_entered_faster_than_the_one_before_gave() -> None:
 
 def test_rolling_is_told_in_metres() -> None:
     """The amount of coasting is metres, and is told as metres."""
-    assert "rolls for 112 m" == what("coasting", 112.0)
+    assert "coasts for 112 m" == what("coasting", 112.0)
 
 
 def test_laps_far_from_the_pace_of_the_reference_are_named() -> None:

@@ -89,7 +89,7 @@ def test_map_and_receiver_choose_their_feed(coach: Coach, tmp_path: Path) -> Non
     assert "no.yaml" in err
     code, _, err = coach("drive", "--receiver", f"file:{tmp_path / 'no.nmea'}")
     assert 2 == code
-    assert "no.nmea: can not be opened" in err
+    assert "no.nmea: cannot be opened" in err
 
 
 def test_nothing_yet(coach: Coach) -> None:

@@ -76,12 +76,18 @@ def test_a_profile_without_an_envelope_has_no_headroom(coach: Coach, recorded: P
     assert [] == json.loads(out)["headroom"]
 
 
-def _without(recorded: Path, folder: Path, names: tuple[str, ...], laps: int = 99, real: bool = False) -> Path:
+def _without(
+    recorded: Path, folder: Path, names: tuple[str, ...], laps: int = 99, real: bool = False, car: str = "",
+    faster: float = 1.0,
+) -> Path:  # fmt: skip
     columns = SessionReader(recorded).columns()
     kept = Columns(columns.data[:, ~(columns["lap"] > laps)].copy())
     for name in names:
         kept[name][:] = float("nan")
-    header = Header(session="s", started_at="2026-01-01T00:00:00+00:00", feed="udp", circuit="C", real_car=real)
+    kept["t_s"][:] /= faster
+    kept["speed_mps"][:] *= faster
+    started = "2026-01-01T00:00:00+00:00"
+    header = Header(session="s", started_at=started, feed="udp", circuit="C", real_car=real, car=car)
     writer = SessionWriter(folder, header)
     writer.frames(kept)
     writer.close()
@@ -126,3 +132,47 @@ def test_another_target_is_refused(coach: Coach, recorded: Path) -> None:
     code, _, err = coach("survey", recorded, "--target", "perfect")
     assert 2 == code
     assert "reachable" in err
+
+
+def test_sessions_with_the_same_car_add_up(coach: Coach, recorded: Path, tmp_path: Path) -> None:
+    """Two laps alone show too little; with another session of the same car they do, and the first one is surveyed."""
+    few, more = (_without(recorded, tmp_path / n, ("anti_lock",), laps) for n, laps in (("few", 2), ("more", 99)))
+    assert 2 == coach("survey", few, "-o", tmp_path / "p", "--target", "reachable")[0]
+    code, out, err = coach("survey", few, more, "-o", tmp_path / "p", "--target", "reachable")
+    assert (0, "") == (code, err)
+    whole = coach("survey", recorded, "-o", tmp_path / "q", "--target", "reachable")[1]
+    count = int(whole.split(" laps showed")[0].split()[-1])
+    assert count < int(out.split(" laps showed")[0].split()[-1])
+    assert "at least that" in out
+    alone, both = (read_reference(tmp_path / name / "reachable.arrow").lap_time_s for name in "qp")
+    assert alone == pytest.approx(both, rel=0.005)
+
+
+@pytest.mark.parametrize(
+    ("car", "faster", "said"), [("another", 1.0, "'another'"), ("", 1.1, "W/kg")], ids=["name", "power"]
+)
+def test_mixed_cars_are_refused(
+    coach: Coach, recorded: Path, tmp_path: Path, car: str, faster: float, said: str
+) -> None:
+    """Sessions with different cars, by name or by power: one line that names both, exit code 2, nothing written."""
+    mine = _without(recorded, tmp_path / "mine", (), car="ours")
+    other = _without(recorded, tmp_path / "other", (), car=car, faster=faster)
+    code, _, err = coach("survey", mine, other, "-o", tmp_path / "p", "--target", "reachable")
+    assert 2 == code
+    assert 1 == len(err.strip().splitlines())
+    assert all(word in err for word in ("mixed cars", str(mine), str(other), said))
+    assert not (tmp_path / "p").exists()
+
+
+def test_anti_lock_at_work_proves_the_limit(coach: Coach, recorded: Path, tmp_path: Path) -> None:
+    """With anti-lock on under hard braking the reachable lap is no longer a mere least."""
+    session = _without(recorded, tmp_path / "session", ())
+    columns = SessionReader(session).columns()
+    columns["anti_lock"][:] = columns["brake"] > 0.9
+    writer = SessionWriter(tmp_path / "locked", Header(session="s", started_at="2026-01-01T00:00:00+00:00", feed="udp"))
+    writer.frames(columns)
+    writer.close()
+    code, out, _ = coach("survey", tmp_path / "locked", "-o", tmp_path / "p", "--target", "reachable")
+    assert 0 == code
+    assert "reachable lap" in out
+    assert "at least that" not in out

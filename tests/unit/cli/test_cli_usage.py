@@ -34,22 +34,25 @@ Coach = Callable[..., tuple[int, str, str]]
         (("import", "x.csv"), "the session folder to make"),
         (("drive", "--feed", "udp", "--no-record"), "nothing to do without a profile"),
         (("share", "OTHER", "-o", "x.zip"), "other.yaml"),
-        (("add", "FOLDER"), "found a folder; allowed a shared profile"),
+        (("add", "FOLDER"), "expected a shared profile (zip), found a folder"),
         (("debrief", "EMPTY"), "empty: not a frame stream, or cut before its first frame (an empty file)"),
-        (("map", "try", "EMPTY"), "empty:1: found nothing; allowed keys with values"),
-        (("import", "EMPTY", "-o", "x", "--separator", ";;"), "--separator: found ';;'; allowed one character, or tab"),
-        (("import", "EMPTY", "-o", "x", "--decimal", "x"), "--decimal: found 'x'; allowed . or ,"),
-        (("survey", "SESSION", "-o", "OTHER"), "found the name of a file; allowed a folder, or its profile.yaml"),
+        (("map", "try", "EMPTY"), "empty:1: expected keys with values, found nothing"),
+        (
+            ("import", "EMPTY", "-o", "x", "--separator", ";;"),
+            "--separator: expected one character, or tab; found ';;'",
+        ),
+        (("import", "EMPTY", "-o", "x", "--decimal", "x"), "--decimal: expected . or ,; found 'x'"),
+        (("survey", "SESSION", "-o", "OTHER"), "expected a folder, or its profile.yaml; found the name of a file"),
         (
             ("replay", "SESSION", "--explain", "Weir", "--lap", "99", "--profile", "hollow_ridge"),
-            "found 99; allowed 1 to 6, the laps",
+            "expected 1 to 6, the laps of this session; found 99",
         ),
-        (("watch", "tcp://127.0.0.1"), "allowed is tcp://HOST:PORT"),
-        (("watch", "tcp://127.0.0.1:99999"), "allowed is tcp://HOST:PORT with a port up to 65535"),
-        (("watch", "tcp://127.0.0.1:x"), "allowed is tcp://HOST:PORT"),
-        (("guide", "--pace", "-1"), "pace: found -1; allowed 0.1 to 1"),
-        (("guide", "--pace", "nan"), "pace: found nan; allowed 0.1 to 1"),
-        (("import", "EMPTY", "-o", "x"), "empty: the name ends with nothing; allowed .csv"),
+        (("watch", "tcp://127.0.0.1"), "expected tcp://HOST:PORT"),
+        (("watch", "tcp://127.0.0.1:99999"), "expected tcp://HOST:PORT with a port up to 65535"),
+        (("watch", "tcp://127.0.0.1:x"), "expected tcp://HOST:PORT"),
+        (("guide", "--pace", "-1"), "pace: expected 0.1 to 1, found -1"),
+        (("guide", "--pace", "nan"), "pace: expected 0.1 to 1, found nan"),
+        (("import", "EMPTY", "-o", "x"), "empty: expected a name ending in .csv"),
     ],
 )
 def test_wrong_usage_is_one_line_and_code_2(
@@ -101,7 +104,7 @@ def test_a_sound_file_that_can_not_be_written_is_one_line(
     """The sighting lap's sound file: the place is named, and nothing else is said, not even at the end."""
     told: list[object] = []
     monkeypatch.setattr(sys, "unraisablehook", told.append)
-    with pytest.raises(SightingError, match="can not be written"):
+    with pytest.raises(SightingError, match="cannot be written"):
         write_wav(tmp_path / "no" / "x.wav", SightingLap((), 1.0), lambda text: None, 22050)
     gc.collect()
     assert ([], 0) == (told, len(recwarn))

@@ -12,9 +12,9 @@ from coach.core.values import Fault
     ("fault", "amount", "text"),
     [
         ("brake_early", 18.0, "brakes 18 m early"),
-        ("coasting", 25.4, "rolls for 25 m"),
-        ("slow_middle", 2.5, "9 km/h too slow in the middle"),
-        ("throttle_soft", 0.3, "30 % of the throttle unused"),
+        ("coasting", 25.4, "coasts for 25 m"),
+        ("slow_middle", 2.5, "slow mid-corner by 9 km/h"),
+        ("throttle_soft", 0.3, "30 % less throttle"),
         ("apex_missed", 1.25, "misses the apex by 1.2 m"),
         ("gear_low", 1.0, "gear too low"),
     ],

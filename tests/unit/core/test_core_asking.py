@@ -9,7 +9,8 @@ import msgspec
 import pytest
 from core_setup import mixed_rules, pipeline, plan, same, session
 
-from coach.core.cue.asking import ANSWERS, KEPT_REVIEW_S, NO_RULE, Request, Reviewed
+from coach.core.cue.asking import KEPT_REVIEW_S, Request, Reviewed
+from coach.core.cue.language import ENGLISH
 from coach.core.cue.rules import CueRule, RuleSet
 from coach.core.cue.tones import KINDS, ToneKind, ToneOptions
 from coach.core.pipeline import Events, Pipeline
@@ -144,7 +145,7 @@ def test_a_mark_is_where_the_car_was() -> None:
         assert mark.t_s == columns["t_s"][n - 1]
         away = abs(complex(mark.x_m - columns["x_m"][n - 1], mark.y_m - columns["y_m"][n - 1]))
         assert away < 10.0
-    assert ANSWERS["mark"] in [d.text for d in answers(happened)]
+    assert ENGLISH.answer("mark") in [d.text for d in answers(happened)]
 
 
 def test_nothing_is_asked_of_a_car_whose_place_is_not_known() -> None:
@@ -192,4 +193,4 @@ def test_an_answer_crosses_no_limit_and_says_nothing_of_a_spin() -> None:
         happened.add(p.ask("last_corner"))
         happened.add(p.push_columns(columns.part(at, at + 200)))
         (answer,) = answers(happened)
-        assert ("spoken", NO_RULE) == (answer.outcome, answer.text)
+        assert ("spoken", ENGLISH.answer("no rule")) == (answer.outcome, answer.text)

@@ -12,7 +12,7 @@ from core_setup import corner, plan, ring, same, session
 
 from coach.core.columns import Columns
 from coach.core.cue.arbiter import COMMA_S, Arbiter
-from coach.core.cue.call_words import COUNTS, gap_words, lap_words, not_alone, pieces
+from coach.core.cue.call_words import COUNTS, brief_lap_words, call_forms, gap_words, lap_words, not_alone, pieces
 from coach.core.cue.calls import Calls
 from coach.core.cue.cue_context import CueContext
 from coach.core.cue.cue_engine import CueEngine
@@ -70,11 +70,11 @@ def test_a_gap_is_said_in_tenths_then_in_halves(gap_s: float, said: str) -> None
 
 
 def test_every_text_is_put_together_from_pieces_that_are_few() -> None:
-    """Whatever a lap takes, each piece of its call is rendered beforehand; about a hundred and fifty in all."""
+    """Whatever a lap takes, each piece of its call is rendered beforehand; about two hundred in all."""
     rules = load_rules("race")
     reference, corners = plan()
     known = set(pieces(rules.calls, corners, reference.lap_time_s))
-    assert len(known) < 100 + len(corners) * len(COUNTS)
+    assert len(known) < 140 + len(corners) * len(COUNTS)
     for tenth in range(int(reference.lap_time_s * 9), int(reference.lap_time_s * 13)):
         assert set(lap_words(tenth / 10, reference.lap_time_s).split(", ")) <= known
     for tenth in range(-60, 60):
@@ -233,5 +233,20 @@ def test_a_call_whose_numbers_are_no_pieces_of_their_own_is_refused() -> None:
     )
     with pytest.raises(RulesError, match=r"own.yaml:9: .*\{lap\} alone between commas"):
         parse_rules(text.encode(), "own.yaml")
-    with pytest.raises(RulesError, match="found pit for a call about lap; allowed line"):
+    with pytest.raises(RulesError, match="expected line, found pit for a call about lap"):
         parse_rules(text.replace("slot: line", "slot: pit").replace("lap {lap}", "{lap}").encode(), "own.yaml")
+
+
+def test_a_lap_time_has_shorter_forms_that_keep_its_numbers() -> None:
+    """The gap goes first, then the minute; a new best keeps its time as long as one of these fits."""
+    rules = {rule.about: rule for rule in load_rules("race").calls}
+    values = {"lap": lap_words(93.5, 92.0), "gap": gap_words(-0.2)}
+    assert (
+        "new best, one thirty-three, five, two tenths up",
+        "new best, one thirty-three, five",
+        "new best, thirty-three, five",
+        "new best",
+    ) == call_forms(rules["best"], values)
+    assert "thirty-three, five" == call_forms(rules["lap"], values)[-1]
+    # nothing to leave out: under a minute, and at a full minute
+    assert ["", "", "oh five, one"] == [brief_lap_words(lap_words(t, t)) for t in (45.2, 60.0, 65.1)]

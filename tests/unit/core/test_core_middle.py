@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coach.core.numeric.median import median
+from coach.core.numeric.reductions import median
 from coach.core.numeric.smoothing import slope
 
 

@@ -10,8 +10,12 @@ from core_setup import finding, rule
 
 from coach.core.cue.corner_rotation import Work
 from coach.core.cue.memory import DriverProgress
+from coach.core.cue.reasons import Reason
+from coach.core.cue.recent_findings import Recent
 from coach.core.cue.rules import CueRule, RuleSet
 from coach.core.cue.schedule import SETTLED_CUES, SETTLED_LAPS, Schedule
+from coach.core.values import Finding
+from coach.profile.rule_files import load_rules
 
 NAMES = ("A", "B", "C", "D")
 BAD = (finding("brake_early"),)
@@ -194,6 +198,8 @@ def test_each_has_its_turn_and_the_costly_ones_more_often() -> None:
         )
         turns.append(set(work.corners))
         assert 2 == len(work.corners)
+        for corner in turns[-1]:
+            work.told(corner, 0.1)
         for corner in range(5):
             work.came_right(corner)
     assert all(any(4 in t for t in turns[i : i + 5]) for i in range(8))
@@ -208,7 +214,7 @@ def test_what_does_not_mend_rests_longer_each_time() -> None:
             work.begin(lap, {0: 0.5 * (0.9**lap if mends else 1.0)})
             if work.corners:
                 laps_of.append(lap)
-                work.told(0)
+                work.told(0, 0.5 * (0.9**lap if mends else 1.0))
         assert expected == laps_of
 
 
@@ -321,3 +327,55 @@ def test_what_is_known_is_kept_across_sessions() -> None:
     again.passed(0, BAD)
     again.passed(0, BAD)
     assert "" == again.hold(r, 0, 1, 0)
+
+
+def test_of_two_reminders_that_pull_to_and_fro_one_driver_hears_one() -> None:
+    """The shipped first laps: where a board was named, "brake earlier" never follows, in no later lap either."""
+    rules = load_rules("first_laps")
+    by = {rule.name: rule for rule in rules.rules}
+    s = Schedule(rules, ("A", "B"))
+    assert not s.hold(by["gradient"], 0, 1, 0)
+    s.spoke(by["brake_board"], 0, 1, "brake at the hundred")
+    assert [Reason.OPPOSED] * 19 == [s.hold(by["gradient"], 0, lap, 0) for lap in range(1, 20)]
+    assert not s.hold(by["gradient"], 1, 1, 0)
+
+
+def test_faults_of_one_cure_found_in_turn_are_one_habit() -> None:
+    """Late throttle in one pass and soft throttle in the next: the last one is due, as if found twice."""
+    rules = load_rules("improving")
+    by = {rule.name: rule for rule in rules.rules}
+    recent = Recent()
+    recent.add(0, (Finding("throttle_late", 20.0, "m", 0.3),))
+    assert not recent.due(by["throttle_late"], 0)
+    recent.add(0, (Finding("throttle_soft", 0.3, "share", 0.3),))
+    assert recent.due(by["throttle_soft"], 0)
+    assert not recent.due(by["throttle_late"], 0)
+    recent.add(0, (Finding("slow_middle", 2.0, "m/s", 0.3),))
+    assert not recent.due(by["slow_middle"], 0)
+
+
+def test_the_place_of_a_corner_that_came_right_goes_to_one_still_ahead() -> None:
+    """Nothing was said at the first; the second's approach began already, so the third takes the place."""
+    work = Work(1)
+    work.begin(1, {0: 0.5, 1: 0.4, 2: 0.3})
+    assert {0} == work.corners
+    work.came_right(0, {0, 1})
+    assert {2} == work.corners
+    work.told(2, 0.3)
+    work.came_right(2, {0, 1, 2})
+    assert {2} == work.corners
+
+
+def test_a_driver_who_does_not_respond_is_left_alone_though_the_expected_gain_falls() -> None:
+    """Told and never mended: three cues, then rest, with the reason that sends him to the page."""
+    r = rule("brake_later", family="correction", about="brake_early", slot="approach")
+    s = schedule(r, corners_in_work=1)
+    held = []
+    for lap in range(1, 15):
+        s.choose_work(lap)
+        held.append(s.hold(r, 0, lap, 0))
+        if not held[-1]:
+            s.spoke(r, 0, lap, "brake later")
+        s.passed(0, BAD)
+    assert Reason.NO_RESPONSE in held[:9]
+    assert held.count(Reason.NONE) <= 7

@@ -7,9 +7,9 @@ import pytest
 from core_setup import pipeline, session
 
 from coach.core.columns import Columns
+from coach.core.measure.lap_ledger import invalid_reason
 from coach.core.measure.passes import PassRecord
 from coach.core.measure.trace import Trace
-from coach.core.measure.validity import invalid_reason
 from coach.core.track.zones import zones
 from coach.core.values import Corner
 from feeds.frame import CHANNELS

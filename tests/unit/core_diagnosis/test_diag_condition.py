@@ -176,10 +176,32 @@ def test_who_gives_full_throttle_on_half_of_where_he_could_is_at_pace(push: floa
     assert steady([Use(1.0, 1.0, push)]).settled is settled
 
 
-@pytest.mark.parametrize(("apart", "grip"), [(0.0175, 0.9), (0.0236, 1.0)])
+@pytest.mark.parametrize(("apart", "grip"), [(0.0175, 0.95), (0.0236, 1.0)])
 def test_corners_are_alike_up_to_a_scatter_of_three_per_cent(apart: float, grip: float) -> None:
-    uses = [Use(0.9 * math.exp(sign * apart), 1.0, 1.0) for sign in (0, 1, -1, 1, -1, 1, -1, 1, -1)]
+    uses = [Use(0.95 * math.exp(sign * apart), 1.0, 1.0) for sign in (0, 1, -1, 1, -1, 1, -1, 1, -1)]
     assert steady(uses).grip == pytest.approx(grip, abs=0.001)
+
+
+@pytest.mark.parametrize(("level", "grip"), [(0.9, 1.0), (0.8, 0.8)])
+def test_a_level_three_scatters_off_is_the_condition_however_corners_differ(level: float, grip: float) -> None:
+    """A driver who is slow by 20 % at every corner, give or take 5 %, is no driver but a wet road."""
+    uses = [Use(level * math.exp(sign * 0.034), 1.0, 1.0) for sign in (0, 1, -1, 1, -1, 1, -1, 1, -1)]
+    assert steady(uses).grip == pytest.approx(grip, abs=0.001)
+
+
+def test_a_road_that_dries_stays_one_condition() -> None:
+    """Grip rises by 0.35 % from corner to corner: the corners of a lap differ, but one pass from the next does not."""
+    condition = Condition(CORNERS)
+    known = [condition.take(i % CORNERS, Use(min(0.85 + 0.0035 * i, 1.0), 1.0, 1.0)) for i in range(4 * CORNERS)]
+    assert all(today.grip < 1.0 for today in known[2 * CORNERS :] if today.settled)
+
+
+@pytest.mark.parametrize(("slowest", "odd"), [(0.93, False), (0.9, True)])
+def test_a_slow_middle_beside_a_usual_peak_may_be_the_beginning_of_traffic(slowest: float, odd: bool) -> None:
+    condition = Condition(CORNERS)
+    for corner in range(CORNERS):
+        condition.take(corner, Use(1.0, 1.0, 1.0))
+    assert condition.take(0, Use(1.0, 1.0, 1.0, slowest)).odd is odd
 
 
 @pytest.mark.parametrize(("lower", "odd"), [(0.04, False), (0.05, True)])

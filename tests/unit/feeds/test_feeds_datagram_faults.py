@@ -38,7 +38,7 @@ def test_a_field_of_the_wrong_type_is_named(fields: dict[str, object]) -> None:
     for data in (json.dumps(fields, allow_nan=False, default=str).encode() if _json(fields) else b"{}",
                  msgspec.msgpack.encode(fields) if _packs(fields) else b"\x80"):  # fmt: skip
         if decode(data) is None and fields:
-            assert why_refused(data).partition(":")[0] in {*Frame.__struct_fields__, "a datagram can not be decoded"}
+            assert why_refused(data).partition(":")[0] in {*Frame.__struct_fields__, "a datagram cannot be decoded"}
 
 
 def _json(fields: dict[str, object]) -> bool:

@@ -48,5 +48,5 @@ def test_registry(name: str) -> None:
 
 def test_unknown_feeds_are_named() -> None:
     """A feed that is not known names those that are."""
-    with pytest.raises(FeedOpenError, match="'nix' is not known; there are: " + ", ".join(FEEDS)):
+    with pytest.raises(FeedOpenError, match="feed: expected one of " + ", ".join(FEEDS) + ".*; found 'nix'"):
         feed_class("nix")

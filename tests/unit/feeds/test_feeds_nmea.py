@@ -354,9 +354,9 @@ def test_a_lost_connection_is_opened_again() -> None:
 @pytest.mark.parametrize(
     ("source", "expected"),
     [
-        ("serial:/dev/no-such-line", "serial /dev/no-such-line: can not be opened at 115200 baud"),
+        ("serial:/dev/no-such-line", "serial /dev/no-such-line: cannot be opened at 115200 baud"),
         ("tcp:127.0.0.1:1", r"tcp 127\.0\.0\.1:1: no receiver answers there"),
-        ("file:/no/such/file", "/no/such/file: can not be opened"),
+        ("file:/no/such/file", "/no/such/file: cannot be opened"),
         ("udp:127.0.0.1", "allowed udp:HOST:PORT"),
         ("tcp:host:99999", "allowed udp:HOST:PORT"),
         ("", "allowed udp:HOST:PORT"),

@@ -140,7 +140,7 @@ def test_long_gaps_are_not_waited_for() -> None:
 @pytest.mark.parametrize("speed", [0.0, -1.0, math.nan])
 def test_a_speed_is_above_zero(speed: float) -> None:
     """A speed that is no speed is refused."""
-    with pytest.raises(ValueError, match="speed must be above 0"):
+    with pytest.raises(ValueError, match="speed: expected a number above 0"):
         Pacer(speed, ManualClock())
 
 

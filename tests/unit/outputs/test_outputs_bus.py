@@ -160,7 +160,7 @@ def test_a_taken_address_is_one_line(bus: BusOutput) -> None:
     """An address in use is named."""
     with pytest.raises(OutputError, match=rf"bus address {bus.address}: Address already in use"):
         BusOutput(bus.address)
-    with pytest.raises(OutputError, match="allowed is tcp://HOST:PORT"):
+    with pytest.raises(OutputError, match="expected tcp://HOST:PORT"):
         BusOutput("somewhere")
 
 

@@ -54,7 +54,7 @@ def test_a_broken_output_touches_neither_engine_nor_others() -> None:
             capture.closed,
         )
     assert {"Broken": 4} == group.faults
-    assert ["Broken failed and the run goes on: RuntimeError: broken"] == notes
+    assert ["Broken failed, the run continues: RuntimeError: broken"] == notes
 
 
 def test_capture_tells_spoken_from_held_and_can_keep_one_view() -> None:

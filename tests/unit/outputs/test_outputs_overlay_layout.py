@@ -165,6 +165,16 @@ def test_countdown_in_steps_of_ten(to_brake_m: float, text: str) -> None:
     assert text == countdown_text(to_brake_m)
 
 
+@pytest.mark.parametrize(("system", "text"), [("metric", "140 m"), ("imperial", "450 ft"), ("yards", "150 yd")])
+def test_distance_is_in_the_units_of_the_run(system: str, text: str) -> None:
+    """The overlay shows 135 m as 440 ft and 148 yd (1 ft is 0.3048 m, 1 yd 0.9144 m), rounded up to its step."""
+    view = msgspec.structs.replace(LIVE, to_brake_m=135.0, next_corner="Kettle", units=system)
+    labels = [
+        item.text for item in lay_out(Scene(view), size_of("small"), measure).items if isinstance(item, TextLabel)
+    ]
+    assert text in labels
+
+
 def bar(delta_s: float) -> Rect | None:
     items = lay_out(Scene(msgspec.structs.replace(LIVE, delta_s=delta_s)), size_of("small"), measure).items
     return next((i for i in items if isinstance(i, Rect) and i.colour in (GAINED, LOST)), None)

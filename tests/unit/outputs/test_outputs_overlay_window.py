@@ -376,7 +376,7 @@ def test_no_display_is_one_line(monkeypatch: pytest.MonkeyPatch) -> None:
     until(lambda: len(notes) == 1)
     output.view(LIVE)
     output.close()
-    assert notes[0].endswith("; the run goes on without the overlay")
+    assert notes[0].endswith("; the run continues without the overlay")
 
 
 def test_board_tells_old_from_new() -> None:

@@ -9,9 +9,8 @@ import pytest
 
 from coach.errors import OutputError
 from coach.outputs.voice import sound
-from coach.outputs.voice.bank import PhraseBank, estimate_s
+from coach.outputs.voice.bank import PhraseBank, estimate_s, pronounce
 from coach.outputs.voice.pieces import PhrasePiece
-from coach.outputs.voice.pronounce import pronounce
 
 NO_ENGINE = (sys.executable, "-c", 'print(\'{"error": "nothing installed"}\')')
 PHRASES = ["brake later", "late apex", "use the outside kerb"]
@@ -91,7 +90,7 @@ def test_a_cache_that_can_not_be_written_costs_only_time(tmp_path: Path) -> None
     bank = PhraseBank(tmp_path / "file")
     bank.prepare(["late apex"])
     assert bank.clip("late apex") is not None
-    assert "can not be kept" in bank.problem
+    assert "cannot be kept" in bank.problem
 
 
 def test_what_shapes_the_sound_shapes_the_name(tmp_path: Path) -> None:
@@ -116,7 +115,7 @@ def test_progress_is_told_from_nothing_to_all(tmp_path: Path) -> None:
 
 def test_rate_not_allowed() -> None:
     """The bank refuses a rate outside 120 to 200."""
-    with pytest.raises(OutputError, match="allowed is 120 to 200"):
+    with pytest.raises(OutputError, match="expected 120 to 200"):
         PhraseBank(rate_wpm=240)
 
 

@@ -53,7 +53,7 @@ def test_sheet_shows_state_laps_and_cues() -> None:
 @pytest.mark.parametrize(
     ("view", "line"),
     [
-        (None, "nothing is heard from tcp://127.0.0.1:5"),
+        (None, "no answer from tcp://127.0.0.1:5"),
         (View(t_s=1.0, state="waiting"), "no data"),
         (View(t_s=1.0, state="lost"), "position lost"),
         (View(t_s=1.0, state="pit"), "in the pits"),
@@ -74,7 +74,7 @@ def test_silence_is_shown_and_the_end_is_kept() -> None:
     sheet = Sheet("tcp://127.0.0.1:5", lambda: now[0])
     sheet.take(VIEW)
     now[0] = 12.5
-    assert "nothing is heard from" in text(sheet)[0]
+    assert "no answer from" in text(sheet)[0]
     sheet.take(Bye("the run ended"))
     assert "the run ended" == sheet.ended
 
@@ -139,9 +139,9 @@ def test_figures() -> None:
 @pytest.mark.parametrize(
     ("options", "said"),
     [
-        (VoiceOptions(rate_wpm=300), "allowed is 120 to 200"),
-        (VoiceOptions(volume=1.5), "speech volume 1.5: allowed is 0 to 1"),
-        (VoiceOptions(buffer=300), "sound buffer of 300 samples"),
+        (VoiceOptions(rate_wpm=300), "expected 120 to 200"),
+        (VoiceOptions(volume=1.5), "speech volume: expected 0 to 1, found 1.5"),
+        (VoiceOptions(buffer=300), "found 300 samples"),
     ],
 )
 def test_voice_options_that_are_not_allowed(options: VoiceOptions, said: str) -> None:

@@ -13,6 +13,7 @@ from pages_shared import looked
 
 from coach.app.review.debrief_page import share_text, write_page
 from coach.app.review.lap_traces import MOST_LAPS, choose_laps, lap_traces
+from coach.core.unit_system import IMPERIAL, METRIC
 from coach.core.values import LapDone
 from coach.errors import SessionError
 from coach.pages.chart_library import chart_library
@@ -20,6 +21,7 @@ from coach.pages.debrief import debrief_html
 from coach.pages.dots import INSIDE, Dot, Scales, dots_chart, shared_scales
 from coach.pages.look import DARK, LIGHT
 from coach.pages.render import embedded, render, signed
+from coach.pages.traces import trace_chart
 from coach.pages.track_map import TrackMap
 
 NASTY = "</script><img src=x onerror=alert(1)>"
@@ -50,6 +52,20 @@ def test_delta_trace_ends_at_the_lap_loss() -> None:
         assert 0.0 == pytest.approx(channels["delta"][0], abs=0.02)
         # the last place shown lies up to one step before the line
         assert laps[number].delta_s == pytest.approx(channels["delta"][-1], abs=0.02)
+
+
+def test_traces_are_in_the_units_of_the_page() -> None:
+    """Distance axis, bands and line offset in feet are the metres divided by 0.3048 (exact by definition)."""
+    one = looked()
+    metric, imperial = (lap_traces(one.result, one.setup.reference, system) for system in (METRIC, IMPERIAL))
+    in_m, in_ft = (trace_chart(traces, one.setup.corners) for traces in (metric, imperial))
+    assert "{value} ft" == in_ft["xAxis"][0]["axisLabel"]["formatter"]
+    assert in_m["xAxis"][0]["max"] / 0.3048 == pytest.approx(in_ft["xAxis"][0]["max"], abs=0.3)
+    band_m, band_ft = (chart["series"][0]["markArea"]["data"][0] for chart in (in_m, in_ft))
+    assert band_m[0]["xAxis"] / 0.3048 == pytest.approx(band_ft[0]["xAxis"])
+    assert "line offset ft (left +)" in [title["text"] for title in in_ft["title"]]
+    lap = min(metric.laps)
+    assert metric.laps[lap]["offset"] / 0.3048 == pytest.approx(imperial.laps[lap]["offset"], nan_ok=True)
 
 
 def test_long_sessions_show_some_laps_with_the_best_among_them() -> None:
@@ -223,7 +239,7 @@ def test_map_colours_where_time_goes() -> None:
 def test_page_is_written_whole_or_not(tmp_path: Path) -> None:
     """A page that can not be written is one clear error naming it."""
     target = tmp_path / "missing" / "page.html"
-    with pytest.raises(SessionError, match="can not be written"):
+    with pytest.raises(SessionError, match="cannot be written"):
         write_page(target, "x")
     write_page(tmp_path / "page.html", "x")
     assert ["page.html"] == [p.name for p in tmp_path.iterdir()]

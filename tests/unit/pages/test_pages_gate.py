@@ -117,6 +117,6 @@ def test_a_port_in_use_is_one_clear_error() -> None:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
         port = taken.getsockname()[1]
-        with pytest.raises(EditError, match=f"127.0.0.1:{port} can not be used"):
+        with pytest.raises(EditError, match=f"127.0.0.1:{port} cannot be used"):
             free_port("127.0.0.1", port)
     assert 0 < free_port("127.0.0.1", 0)

@@ -88,10 +88,11 @@ def test_each_error_names_file_line_field_found_and_allowed(
     message = str(caught.value)
     path = tmp_path / "profile.yaml"
     assert f"{path}:{line_with(text, at)}" == caught.value.place
-    start = f"{caught.value.place}: {field}: found " if field else f"{caught.value.place}: found "
+    start = f"{caught.value.place}: {field}: expected " if field else f"{caught.value.place}: expected "
     assert message.startswith(start)
-    assert found in message
-    assert allowed in message.split("allowed", 1)[1]
+    wanted, _, there = message.partition("expected ")[2].rpartition(" found ")
+    assert found in there
+    assert allowed in wanted
     assert 1 == len(message.split("\n"))
 
 
@@ -130,11 +131,11 @@ BOMB = "a: &a [x, x, x, x, x, x, x, x, x, x]\n" + "".join(
         (b"just words\n", "'just words'"),
         (b"schema: 1\n\xff\n", "the byte 0xff"),
         (b"a: 1\n---\nb: 2\n", "another document"),
-        (b"x" * (MAX_BYTES + 1), f"more than {MAX_BYTES} bytes"),
+        (b"x" * (MAX_BYTES + 1), f"at most {MAX_BYTES} bytes"),
         (BOMB.encode(), "too many values"),
         (b"a: &a [*a]\n", ""),
-        (b"[" * 20000, "nested too deeply"),
-        (b"a: " + b"[" * 40 + b"]" * 40 + b"\n", "nested too deeply"),
+        (b"[" * 20000, "at most 30 levels deep"),
+        (b"a: " + b"[" * 40 + b"]" * 40 + b"\n", "at most 30 levels deep"),
         (b"\x00\x01", "'\\x00'"),
     ],
 )
@@ -150,12 +151,12 @@ def test_missing_file_folder_and_unknown_name(tmp_path: Path) -> None:
     """What is not there is said as such, with the names that are known."""
     with pytest.raises(ProfileError, match="no such file"):
         read_profile(tmp_path / "none.yaml")
-    with pytest.raises(ProfileError, match=r"no profile of that name; known: "):
+    with pytest.raises(ProfileError, match=r"no profile of that name; expected one of "):
         load_plan("nowhere")
     with pytest.raises(ProfileError, match=r"a folder without profile.yaml"):
         load_plan(tmp_path)
     (tmp_path / "x" / "profile.yaml").mkdir(parents=True)
-    with pytest.raises(ProfileError, match="a folder; allowed a YAML file"):
+    with pytest.raises(ProfileError, match="expected a YAML file, found a folder"):
         read_profile(tmp_path / "x")
 
 
@@ -172,5 +173,5 @@ def test_a_rule_beside_the_profile_may_be_muted(tmp_path: Path) -> None:
     (tmp_path / "rules" / "mine.yaml").write_text(RULES)
     read(tmp_path, text)
     (tmp_path / "rules" / "mine.yaml").unlink()
-    with pytest.raises(ProfileError, match=r"mute\[1\]: found 'later'"):
+    with pytest.raises(ProfileError, match=r"mute\[1\]: expected .* found 'later'"):
         read(tmp_path, text)

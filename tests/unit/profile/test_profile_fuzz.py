@@ -53,4 +53,4 @@ def test_bytes_that_are_no_file_at_all(data: bytes) -> None:
     except DataError as e:
         assert str(e).startswith("f.yaml")  # noqa: PT017  (every error is looked at)
     else:
-        raise AssertionError("60 arbitrary bytes can not be a profile")
+        raise AssertionError("60 arbitrary bytes cannot be a profile")

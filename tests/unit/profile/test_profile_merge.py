@@ -107,8 +107,8 @@ def test_what_would_break_the_profile_is_refused_by_name(tmp_path: Path) -> None
     overlapping = corner("Turn 4", 800.0, "right")
     report = merge_survey(file.tree, (first, second, third, overlapping), 1000.0)
     assert ["Turn 1", "Turn 2", "Turn 4"] == [name for name, _ in report.refused]
-    assert "limits.latest_brake_m: found 102; allowed 106 (brake_m) to" in report.refused[0][1]
-    assert "turn_in_m: found 455; allowed 458 (brake_m) or more" == report.refused[1][1]
+    assert "limits.latest_brake_m: expected 106 (brake_m) to" in report.refused[0][1]
+    assert "turn_in_m: expected 458 (brake_m) or more, found 455" == report.refused[1][1]
     assert "would overlap Turn 3" == report.refused[2][1]
     file.save()
     assert [100.0, 400.0, 706.0] == [c.brake_m for c in file.model.corners]

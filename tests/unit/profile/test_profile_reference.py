@@ -65,19 +65,19 @@ def but(column: str, at: int, value: float) -> Reference:
 @pytest.mark.parametrize(
     ("reference", "message"),
     [
-        (but("t_s", 500, 1.0), "t_s: found a time that stands or falls at node 500; allowed rising times"),
+        (but("t_s", 500, 1.0), "t_s: found a time that does not rise at node 500"),
         (but("t_s", 500, np.nan), "t_s: found NaN at node 500"),
-        (but("t_s", 0, -1.0), "t_s: found -1 at node 0; allowed 0"),
-        (but("x_m", 3, np.nan), "x_m: found NaN at node 3; allowed all or none absent"),
+        (but("t_s", 0, -1.0), "t_s: found -1 at node 0"),
+        (but("x_m", 3, np.nan), "x_m: found NaN at node 3"),
         (but("x_m", 3, 900.0), "x_m, y_m: found a jump of"),
         (but("y_m", 3, np.inf), "y_m: found an infinite value"),
-        (but("brake", 9, 1.5), "brake: found 1.5 at node 9; allowed 0 to 1"),
+        (but("brake", 9, 1.5), "brake: found 1.5 at node 9"),
         (but("speed_mps", 9, -3.0), "speed_mps: found -3 at node 9"),
         (but("left_m", 9, -1.0), "left_m: found -1 at node 9"),
-        (dataclasses.replace(ring(), lap_time_s=19.0), "lap_time_s: found 19.0; allowed more than 19.98"),
-        (dataclasses.replace(ring(), length_m=990.0), "length_m: found 990.0; allowed 1000 m"),
+        (dataclasses.replace(ring(), lap_time_s=19.0), "lap_time_s: found 19.0"),
+        (dataclasses.replace(ring(), length_m=990.0), "length_m: found 990.0"),
         (dataclasses.replace(ring(), step_m=float("nan")), "step_m: found nan"),
-        (dataclasses.replace(ring(), closed=False), "length_m: found 1000.0; allowed 999 m"),
+        (dataclasses.replace(ring(), closed=False), "length_m: found 1000.0"),
         (dataclasses.replace(ring(), circuit=""), "circuit: found ''"),
     ],
 )
@@ -86,7 +86,9 @@ def test_a_wrong_reference_is_neither_written_nor_read(tmp_path: Path, reference
     path = tmp_path / "reference.arrow"
     with pytest.raises(ProfileError) as caught:
         write_reference(path, reference)
-    assert str(caught.value).startswith(f"{path}: {message}")
+    field, found = message.split(": ", 1)
+    assert str(caught.value).startswith(f"{path}: {field}: expected ")
+    assert found in str(caught.value)
     assert not path.exists()
 
 
@@ -106,14 +108,14 @@ def encoded(table: Any) -> bytes:
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        (lambda t: t.drop_columns(["z_m"]), "columns: found missing or unknown z_m"),
-        (lambda t: t.append_column("w", t["x_m"]), "columns: found missing or unknown w"),
-        (lambda t: t.set_column(0, "t_s", t["t_s"].cast(pa.float32())), "t_s: found float; allowed float64"),
+        (lambda t: t.drop_columns(["z_m"]), "missing or unknown: z_m"),
+        (lambda t: t.append_column("w", t["x_m"]), "missing or unknown: w"),
+        (lambda t: t.set_column(0, "t_s", t["t_s"].cast(pa.float32())), "t_s: expected float64, found float"),
         (lambda t: t.set_column(3, "z_m", pa.array([None] * 1000, pa.float64())), "found null values"),
-        (lambda t: t.replace_schema_metadata({}), "found no metadata of a reference"),
+        (lambda t: t.replace_schema_metadata({}), "found no reference metadata"),
         (lambda t: t.replace_schema_metadata({"reference": "{}"}), "found metadata that does not fit"),
         (lambda t: t.replace_schema_metadata({"reference": t.schema.metadata[b"reference"].replace(
-            b'"schema":1', b'"schema":2')}), "schema: found 2; allowed 1"),
+            b'"schema":1', b'"schema":2')}), "schema: expected 1, found 2"),
     ],
 )  # fmt: skip
 def test_a_foreign_arrow_file_is_refused(tmp_path: Path, change: Any, message: str) -> None:
@@ -143,7 +145,9 @@ def test_damaged_bytes_never_escape_as_foreign_exceptions(tmp_path: Path) -> Non
 def test_a_plan_needs_a_reference_that_agrees(tmp_path: Path) -> None:
     """Missing reference, other length, open course: each said at the profile's line."""
     (tmp_path / "profile.yaml").write_text(PROFILE)
-    with pytest.raises(ProfileError, match=r"reference: found reference.arrow, which is not there"):
+    with pytest.raises(
+        ProfileError, match=r"reference: expected a file in the same folder, found reference.arrow, which is not there"
+    ):
         load_plan(tmp_path)
     write_reference(tmp_path / "reference.arrow", ring())
     plan = load_plan(tmp_path)
@@ -151,10 +155,10 @@ def test_a_plan_needs_a_reference_that_agrees(tmp_path: Path) -> None:
     assert ("Invented Ring", 2, {"Ochre": "oaker"}) == (plan.circuit, len(plan.corners), plan.pronounce)
     assert (150.0, 100.0, 50.0) == plan.corners[0].boards_m
     (tmp_path / "profile.yaml").write_text(PROFILE.replace("length_m: 1000.0", "length_m: 1003"))
-    with pytest.raises(ProfileError, match=r"profile.yaml:4: length_m: found 1003; allowed 1000, the length of"):
+    with pytest.raises(ProfileError, match=r"profile.yaml:4: length_m: expected 1000, the length of .*; found 1003"):
         load_plan(tmp_path)
     write_reference(tmp_path / "reference.arrow", ring(closed=False))
     text = PROFILE.replace("end_m: 600", "end_m: 1050")
     (tmp_path / "profile.yaml").write_text(text)
-    with pytest.raises(ProfileError, match=r"end_m: found 1050; allowed at most 1000: the course does not close"):
+    with pytest.raises(ProfileError, match=r"end_m: expected at most 1000: the course does not close, found 1050"):
         load_plan(tmp_path)

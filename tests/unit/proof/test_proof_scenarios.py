@@ -97,3 +97,12 @@ def test_what_must_be_told_may_be_said_or_shown(monkeypatch: pytest.MonkeyPatch)
     assert [] == drive(monkeypatch, row("slower car"), [], ["the reference is another car's"])
     caution = spoken(10.0, "caution", "crest", text="crest, car light")
     assert ["nothing said or shown of /\\bcar\\b/"] == drive(monkeypatch, row("slower car"), [caution], [])
+
+
+def test_an_unknown_row_is_an_error_that_names_the_rows(capsys: pytest.CaptureFixture[str]) -> None:
+    """A row that is not run must not look like one that passed."""
+    with pytest.raises(SystemExit) as stopped:
+        scenario_bench.main(["--rows", "wet", "1 m wide at the exit"])
+    assert stopped.value.code == 2
+    told = capsys.readouterr().err
+    assert "found '1 m wide at the exit', allowed are 'at the limit', 'wet'" in told

@@ -93,5 +93,5 @@ def test_a_part_that_is_missing_or_empty_is_an_error(tmp_path: Path) -> None:
         retained(plan)
     plan.write_text(text, encoding="utf-8")
     (tmp_path / "driver01_ask_retention" / "events.jsonl").write_text("", encoding="utf-8")
-    with pytest.raises(DataError, match="found 0 valid laps; expected at least 3"):
+    with pytest.raises(DataError, match="expected at least 3 valid laps, found 0"):
         retained(plan)

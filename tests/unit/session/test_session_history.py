@@ -77,7 +77,7 @@ def test_a_failed_write_leaves_what_was(tmp_path: Path) -> None:
     with History(tmp_path / "h") as history:
         fill(history, info())
         twice = [LapRow(1, 90.0, 0.0, True), LapRow(1, 91.0, 0.0, True)]
-        with pytest.raises(SessionError, match="history can not be used"):
+        with pytest.raises(SessionError, match="history cannot be used"):
             history.keep(info(), twice, [], [])
         assert [92.0] == [s.best_s for s in history.sessions("Hollow Ridge")]
 

@@ -68,5 +68,5 @@ def test_present_sessions_need_no_migration(tmp_path: Path) -> None:
     with pytest.raises(SessionError, match="holds a session already"):
         store(tmp_path / "s", Header(session="s", started_at="", feed="import"), columns)
     (tmp_path / "file").write_text("")
-    with pytest.raises(SessionError, match="can not be stored here"):
+    with pytest.raises(SessionError, match="cannot be stored here"):
         store(tmp_path / "file" / "s", Header(session="s", started_at="", feed="import"), columns)

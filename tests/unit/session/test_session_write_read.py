@@ -176,7 +176,7 @@ def test_a_full_disk_is_said_once_and_the_rest_is_kept(tmp_path: Path, repositor
     assert "1" == times
     assert {"0", "4"} <= set(seconds)
     assert int(kept) == 100 * len(seconds)
-    assert "part of the session is not recorded (File too large); the run goes on" in said
+    assert "part of the session is not recorded (File too large); the run continues" in said
 
 
 def test_the_engine_never_waits_for_the_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -220,9 +220,9 @@ def test_folders_that_can_not_be_used(tmp_path: Path) -> None:
     with pytest.raises(SessionError, match="holds a session already"):
         SessionWriter(tmp_path / "s", HEADER)
     (tmp_path / "file").write_text("x")
-    with pytest.raises(SessionError, match="can not be recorded here"):
+    with pytest.raises(SessionError, match="cannot be recorded here"):
         SessionWriter(tmp_path / "file" / "s", HEADER)
-    with pytest.raises(SessionError, match="can not be recorded here"):
+    with pytest.raises(SessionError, match="cannot be recorded here"):
         SessionWriter(tmp_path / "t", HEADER, {PROFILE_FILE: tmp_path / "missing.yaml"})
 
 
@@ -254,7 +254,7 @@ def test_what_is_not_a_session(tmp_path: Path) -> None:
         SessionReader(tmp_path)
     SessionWriter(tmp_path / "s", HEADER).close()
     os.remove(tmp_path / "s" / "frames.arrows")
-    with pytest.raises(SessionError, match=r"frames\.arrows: the frame stream can not be opened"):
+    with pytest.raises(SessionError, match=r"frames\.arrows: the frame stream cannot be opened"):
         SessionReader(tmp_path / "s").columns()
 
 

@@ -16,7 +16,7 @@ from coach.survey import survey
 from coach.survey.envelope.fit import fit_envelope
 from coach.survey.envelope.quantile import quantile_fit
 from coach.survey.envelope.reachable import Reach, reach_of, reachable_reference
-from coach.survey.envelope.samples import samples_of
+from coach.survey.envelope.samples import Samples, samples_of
 from coach.survey.survey import Survey
 from feeds.practice import FaultPlan, Habit, faultless, hollow_ridge, simulate
 
@@ -142,6 +142,57 @@ def test_a_careful_driver_shows_no_limit() -> None:
     fitted = fit_envelope(careful)
     assert not fitted.envelope.whole
     assert any(line.startswith("cornering") for line in fitted.unknown)
+
+
+def _samples() -> Samples:
+    whole = surveyed()
+    assert whole.lines is not None
+    return samples_of(whole.trace, whole.lines, whole.reference, whole.corners)
+
+
+def _braked_only_at(samples: Samples, corners: tuple[int, ...]) -> Samples:
+    """The same driver lifts, but does not brake, before every other corner."""
+    elsewhere = ~np.isin(samples.corner, corners)
+    return replace(
+        samples, accel_mps2=np.where(elsewhere, np.maximum(samples.accel_mps2, -1.0), samples.accel_mps2)
+    )  # fmt: skip
+
+
+def test_one_hard_braking_place_is_enough() -> None:
+    """Braked hard before one corner only, lap after lap: the limit is known, within 10 % of that of all corners."""
+    samples = _samples()
+    whole = fit_envelope(samples, 0).envelope.brake
+    least = [samples.accel_mps2[:, samples.corner == k].min() for k in range(int(samples.corner.max()) + 1)]
+    hardest = int(np.argmin(least))
+    one = fit_envelope(_braked_only_at(samples, (hardest,)), 0)
+    assert () == one.unknown
+    assert whole is not None
+    assert one.envelope.brake is not None
+    assert whole.base_mps2 == pytest.approx(one.envelope.brake.base_mps2, rel=0.1)
+
+
+@pytest.mark.parametrize("share", [0.25, 0.5])
+def test_soft_braking_everywhere_shows_no_braking_limit(share: float) -> None:
+    """Who brakes softly at every corner and corners at the limit shows no braking limit."""
+    samples = _samples()
+    soft = np.where(samples.accel_mps2 < 0.0, share * samples.accel_mps2, samples.accel_mps2)
+    fitted = fit_envelope(replace(samples, accel_mps2=soft), 0)
+    assert fitted.envelope.left is not None
+    assert fitted.envelope.brake is None
+    assert any("of the cornering limit" in line for line in fitted.unknown)
+
+
+@pytest.mark.parametrize(("most", "locked", "known"), [(1.0, False, True), (0.85, False, True), (0.7, False, False),
+                                                       (0.7, True, True)])  # fmt: skip
+def test_the_pedal_tells_of_a_margin(most: float, locked: bool, known: bool) -> None:
+    """A brake pedal that never went near its end has more to give, unless anti-lock came on."""
+    samples = _samples()
+    assert samples.pressed is not None
+    pressed = most * samples.pressed / samples.pressed.max()
+    lock = (pressed > 0.6 * most) & locked
+    fitted = fit_envelope(replace(samples, pressed=pressed, locked=lock), 0)
+    assert known == (fitted.envelope.brake is not None)
+    assert locked == fitted.proven
 
 
 def _margins(corner) -> tuple[Floats, Floats]:  # type: ignore[no-untyped-def]

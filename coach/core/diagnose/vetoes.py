@@ -1,0 +1,61 @@
+"""Vetoes by physics: findings that ask for more than the tyres have.
+
+Where a pass used all grip of today, it gets no advice for more speed, later or harder braking, or earlier throttle.
+A car that runs wide gets no advice for speed or throttle: its line comes first. A fault that comes of a lost gear is
+not reported. A veto needs less evidence than a finding.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Final
+
+from coach.core.diagnose.tolerance import ToleranceModel
+from coach.core.measure.grip_shares import NOISY_M, Use
+from coach.core.measure.passes import PassRecord
+from coach.core.values import Fault, Finding
+
+LIMIT: Final = 0.97
+"""From this share of today's grip on, none is left (common practice, no source)."""
+LINE: Final = 0.5
+"""The unused grip must explain this share of a lack of speed; otherwise the path explains more of it."""
+WIDE: Final = 2.0
+"""A path this many deviations wide gets no advice for speed; scatter alone reaches it in one pass of forty."""
+SPEED: Final[frozenset[Fault]] = frozenset({"slow_middle", "brake_long"})
+BRAKE: Final[frozenset[Fault]] = frozenset({"brake_early", "brake_soft"})
+THROTTLE: Final[frozenset[Fault]] = frozenset({"throttle_late", "throttle_soft"})
+GEAR: Final[frozenset[Fault]] = frozenset({"gear_high", "gear_low"})
+
+
+def struck(
+    driven: PassRecord, use: Use, grip: float, tolerance: ToleranceModel, gear_lost: bool = False
+) -> Callable[[Finding], bool]:
+    """Return a test whether a finding of this pass is ruled out; ``grip`` is today's as a share of the reference's.
+
+    ``gear_lost``: the reference drives this corner in a gear that the car has lost. An unknown share (NaN) vetoes
+    nothing.
+    """
+    slowest, exit_use = use.slowest / grip, use.exit / grip
+    usual = tolerance.usual(driven.corner)
+    # the gap of a noisy path is too uncertain to veto what the pedals show
+    sharp = driven.trace is not None and driven.trace.place_noise_m < NOISY_M
+    wide = sharp and any(
+        driven.gaps.get(name, math.nan) - usual.get(name, 0.0) > WIDE * tolerance.sigma(driven.corner, name)
+        for name in ("apex_line_m", "exit_line_m")
+    )
+    # v^2 = a / kappa: on its own path a car that uses the share u of its grip could be faster by v (u^-1/2 - 1)
+    unused_mps = driven.measures["min_speed_mps"] * (slowest**-0.5 - 1.0) if slowest > 0.0 else math.inf
+
+    def rules_out(finding: Finding) -> bool:
+        fault = finding.fault
+        if fault in BRAKE:
+            return use.braking / grip >= LIMIT
+        if fault in SPEED:
+            path = fault == "slow_middle" and unused_mps < LINE * finding.amount
+            return wide or slowest >= LIMIT or path
+        if fault in THROTTLE:
+            return wide or gear_lost or exit_use >= LIMIT
+        return gear_lost and fault in GEAR
+
+    return rules_out
