@@ -106,7 +106,7 @@ class PassRecorder:
         if today.odd:
             return
         for one, found in self._waiting:
-            self.tolerance.learn(one.driven.corner, one.driven.scatter)
+            self.tolerance.learn(one.driven.corner, one.driven.scatter, one.driven.profile)
             self._learn(one.driven, found, one.resting)
         self._waiting.clear()
 

@@ -1,9 +1,13 @@
 """Diagnosis: finds the root causes of lost time in the gaps of a pass.
 
+Two ways to the cause are weighed against each other. Rules name the causes of a pass by its measures; each fault
+simulated on the corner's own reference is compared with the whole pass (``weighing``). The rules know more ways to make
+a fault than are simulated; the comparison knows what else the pass shows, and how the driver scatters.
+
 A pass that loses no more than the baseline over corner and straight has no fault, however different. Otherwise the
-search follows the order of the corner and removes from each cause what an earlier one explains: early braking because
-of soft braking is soft braking; a low speed from a tight line is the line; a low exit speed from a late throttle is a
-late throttle. It keeps the fewest causes that explain the loss.
+rules follow the order of the corner and remove from each cause what an earlier one explains: early braking because of
+soft braking is soft braking; a low speed from a tight line is the line; a low exit speed from a late throttle is a late
+throttle. They keep the fewest causes that explain the loss.
 """
 
 from __future__ import annotations
@@ -18,6 +22,8 @@ from coach.core.diagnose.exit_phase import find_exit_causes, find_mid_corner_cau
 from coach.core.diagnose.line import find_line_causes
 from coach.core.diagnose.pricing import allocate_cost
 from coach.core.diagnose.tolerance import ToleranceModel
+from coach.core.diagnose.way_out import middle, way_out
+from coach.core.diagnose.weighing import Weighing
 from coach.core.measure.passes import CornerReference, Part, PassRecord
 from coach.core.track.car import Car
 from coach.core.values import Finding
@@ -64,6 +70,7 @@ class Diagnosis:
     def __init__(self, references: tuple[CornerReference, ...], car: Car) -> None:
         self.references = references
         self.car = car
+        self.weighing = Weighing(references, car)
         self.what_ifs = tuple(Counterfactual(r.trace, r.zone, r.measures, car) for r in references)
 
     def findings(self, driven: PassRecord, tolerance: ToleranceModel, use: float = NAN) -> tuple[Finding, ...]:
@@ -89,7 +96,8 @@ class Diagnosis:
             return ()
         for look in (find_entry_causes, find_line_causes, find_mid_corner_causes, find_exit_causes):
             look(case)
-        return allocate_cost(case) or _looked_closer(case)
+        told = priced(case) or _looked_closer(case)
+        return self.weighing.weigh(driven, tolerance, use, told)
 
     def _carried(self, driven: PassRecord) -> float:
         following = self.what_ifs[(driven.corner + 1) % len(self.what_ifs)]

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Final
 
+from coach.core.measure.passes import CornerReference, PassRecord
+from coach.core.track.car import Car
 from coach.core.unit_system import METRIC, Units
 
 ADVICE_STEP_M: Final = 5.0
@@ -44,6 +46,26 @@ _WHAT: Final = {
     "gear_high": "gear too high",
     "gear_low": "gear too low",
 }
+
+
+def later_by(driven: PassRecord, reference: CornerReference, car: Car, early_m: float) -> dict[str, float]:
+    """Metres by which braking may be moved later next time: a step, never more than the pass had in hand.
+
+    What the pass had in hand: its place of braking, its speed there, and the distance in which the car has shown to
+    slow down to the reference's lowest speed. The profile's latest brake point bounds it.
+    """
+    corner = reference.zone.corner
+    here = driven.measures["brake_start_m"]
+    room = max(early_m, 0.0)
+    if corner.latest_brake_m == corner.latest_brake_m:
+        room = min(room, max(corner.latest_brake_m - here, 0.0))
+    base = driven.zone.start_m - reference.zone.start_m
+    if driven.trace is not None and here == here:
+        speed = driven.trace.at("speed_mps", here + base)
+        ours = reference.measures
+        needed = car.braking_m(speed, ours["min_speed_mps"], reference.slope)
+        room = min(room, max(ours["min_speed_at_m"] - here - needed, 0.0))
+    return {"metres": min(room, ADVICE_STEP_M)}
 
 
 _DO_AT: Final = {

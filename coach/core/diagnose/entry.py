@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from coach.core.diagnose.advice import ADVICE_STEP_M
+from coach.core.diagnose.advice import later_by
 from coach.core.diagnose.case import COST_S, Case, Cause
 
 SOFT: Final = 0.1
@@ -94,7 +94,9 @@ def find_entry_causes(case: Case) -> None:
         if rolled and min(idle, case.driven.gaps["idle_before_m"]) > MOSTLY * early:
             _coasting(case, idle)
         else:
-            evidence = case.evidence("brake_start_m", "brake_peak") | advice(case, -start)
+            evidence = case.evidence("brake_start_m", "brake_peak") | later_by(
+                case.driven, case.reference, case.car, -start
+            )
             cost = case.what_if.braking_earlier(early)
             case.causes.append(Cause("brake_early", early, "m", cost, evidence, case.tolerance_ratio("brake_start_m")))
     elif rolled and not soft:
@@ -162,30 +164,6 @@ def metres_for(case: Case, drop: float) -> float:
     at_start = float(np.interp(start, case.what_if.u, case.what_if.v))
     mean = max((at_start**2 - slow**2) / (2.0 * length), 0.5)
     return (slow**2 - (slow - drop) ** 2) / (2.0 * mean)
-
-
-def advice(case: Case, early: float) -> dict[str, float]:
-    """Return the metres by which braking may move later next time: one step, at most the pass's reserve.
-
-    The reserve follows from the brake point, the speed there, and the distance the car needs to slow to the reference's
-    minimum speed. The profile's latest brake point limits it.
-    """
-    corner = case.reference.zone.corner
-    here = case.driven.measures["brake_start_m"]
-    room = max(early, 0.0)
-    if corner.latest_brake_m == corner.latest_brake_m:
-        room = min(room, max(corner.latest_brake_m - here, 0.0))
-    base = case.driven.zone.start_m - case.reference.zone.start_m
-    trace = case.driven.trace
-    if trace is not None and here == here:
-        speed = trace.at("speed_mps", here + base)
-        slow = case.reference.measures["min_speed_mps"]
-        room = min(room, max(_place_of_slowest(case) - here - case.car.braking_m(speed, slow, case.slope), 0.0))
-    return {"metres": min(room, ADVICE_STEP_M)}
-
-
-def _place_of_slowest(case: Case) -> float:
-    return case.reference.measures["min_speed_at_m"]
 
 
 def _carried_wide(case: Case) -> bool:

@@ -133,4 +133,4 @@ def _against(driven: PassRecord, standard: _Standard, base_m: float) -> PassReco
     pieces = tuple(
         LossPiece(driven.lap, driven.corner, part, late[i + 1] - late[i], driven.lap) for i, part in enumerate(PARTS)
     )
-    return replace(driven, gaps=gaps, pieces=pieces)
+    return replace(driven, gaps=gaps, pieces=pieces, profile=theirs.stretches.gaps(trace, base_m))

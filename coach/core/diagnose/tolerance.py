@@ -10,6 +10,8 @@ from operator import sub
 from statistics import median
 from typing import Final
 
+from coach.core.columns import Floats
+from coach.core.diagnose.scatter import Scatter
 from coach.core.values import MOST_APEXES
 
 
@@ -82,6 +84,8 @@ STEADY: Final = 3.0
 """Deviations beyond which a gap is not scatter."""
 ALIKE: Final = 1.5
 """One driver's scatters at two corners differ by about this factor at most (common practice, no source)."""
+MORE: Final = 1.25
+"""The scatter along the corners is worked out again when there are so many times as many passes."""
 OFFSET: Final = 2.0
 """The reference is one lap of a good driver: it may itself be off by at most this many deviations."""
 _JUDGED: Final = (
@@ -130,6 +134,9 @@ class ToleranceModel:
 
     seen: dict[tuple[int, str], deque[float]] = field(default_factory=dict)
     rows: dict[int, deque[dict[str, float]]] = field(default_factory=dict)
+    profiles: dict[int, deque[Floats]] = field(default_factory=dict)
+    _learned: int = field(default=0, init=False, repr=False, compare=False)
+    _scatter: tuple[int, Scatter] | None = field(default=None, init=False, repr=False, compare=False)
     _sigma: dict[tuple[int, str], float] = field(default_factory=dict, init=False, repr=False, compare=False)
     _middles: dict[str, float] = field(default_factory=dict, init=False, repr=False, compare=False)
     _steps: dict[str, deque[float]] = field(default_factory=dict, init=False, repr=False, compare=False)
@@ -137,8 +144,11 @@ class ToleranceModel:
     _priors: dict[str, float] = field(default_factory=dict, init=False, repr=False, compare=False)
     _usual: dict[int, dict[str, float]] = field(default_factory=dict, init=False, repr=False, compare=False)
 
-    def learn(self, corner: int, gaps: Mapping[str, float]) -> None:
+    def learn(self, corner: int, gaps: Mapping[str, float], profile: Floats | None = None) -> None:
         """Learn the gaps of one valid pass (including ``loss_s``: its time lost over corner and straight)."""
+        if profile is not None:
+            self.profiles.setdefault(corner, deque(maxlen=KEPT)).append(profile)
+            self._learned += 1
         known = {name: gaps[name] for name in PRIOR if name in gaps and gaps[name] == gaps[name]}
         for name, gap in known.items():
             kept = self.seen.get((corner, name))
@@ -161,6 +171,8 @@ class ToleranceModel:
         """Renumber corners, ``moved`` old -> new; forget missing ones."""
         self.seen = {(moved[c], name): kept for (c, name), kept in self.seen.items() if c in moved}
         self.rows = {moved[c]: kept for c, kept in self.rows.items() if c in moved}
+        self.profiles = {moved[c]: kept for c, kept in self.profiles.items() if c in moved}
+        self._scatter = None
         self._sigma.clear()
         self._middles.clear()
         self._usual.clear()
@@ -179,6 +191,13 @@ class ToleranceModel:
         if own > prior:
             own = min(own, max(ALIKE * self._anywhere(name), prior))
         return math.sqrt((PRIOR_WEIGHT * prior**2 + n * own**2) / (PRIOR_WEIGHT + n))
+
+    @property
+    def scatter(self) -> Scatter:
+        """The scatter along the corners; worked out again now and then while passes come."""
+        if self._scatter is None or self._learned >= MORE * self._scatter[0] + 1:
+            self._scatter = self._learned, Scatter(self.profiles)
+        return self._scatter[1]
 
     def _prior(self, name: str) -> float:
         """Return the deviation assumed before a corner's own is known: the driver's at all corners, PRIOR at least.

@@ -12,10 +12,12 @@ from typing import Final, Literal
 
 import msgspec
 
+from coach.core.columns import Floats
 from coach.core.locate.frame_buffer import FrameBuffer
 from coach.core.measure.comparison import compare_to_reference
 from coach.core.measure.grip_meter import meter_of
 from coach.core.measure.measures import PLACES, measure
+from coach.core.measure.profile_gaps import Stretches
 from coach.core.measure.trace import Trace, drive_trace, reference_trace
 from coach.core.track.reference import Reference
 from coach.core.track.zones import Zone
@@ -57,6 +59,8 @@ class PassRecord:
     """Session time at the finish line if it was crossed in this pass, else NaN."""
     line_lap: int = 0
     """The lap that began there."""
+    profile: Floats | None = None
+    """Gaps along the corner (``profile_gaps``)."""
 
     def loss(self, part: Part) -> float:
         """Return time lost in ``part`` over the whole pass, on both sides of the finish line [s]."""
@@ -89,6 +93,7 @@ class CornerReference:
         self.zone = zone
         self.trace = reference_trace(reference, zone.start_m - BEFORE_M, zone.next_start_m)
         self.measures = measure(self.trace, zone)
+        self.stretches = Stretches(self.trace, zone, self.measures)
         self.slope = self._slope(reference)
         """Mean rise over run of the braking zone."""
 
@@ -238,7 +243,8 @@ class PassBuilder:
         if self.reference.inferred_pedals:
             # speed alone cannot distinguish coasting from a held throttle or a light brake
             gaps["idle_before_m"] = float("nan")
-        return PassRecord(lap, corner, zone, trace, pieces, mine, gaps, True, line_t, line_lap)
+        profile = reference.stretches.gaps(trace, base)
+        return PassRecord(lap, corner, zone, trace, pieces, mine, gaps, True, line_t, line_lap, profile)
 
     def peek(self, history: FrameBuffer, corner: int, lap: int, stop_m: float) -> PassRecord | None:
         """Return the unfinished pass up to ``stop_m``: like ``build``, without side effects."""

@@ -78,7 +78,8 @@ def _again(session: Session, fault: str, **gaps: float) -> tuple[Finding, ...]:
     i = next(i for i, t in session.hits.items() if t.fault == fault and t.cost_s > COSTLY_S)
     driven = session.driven[i]
     assert driven.trace is not None
-    changed = replace(driven, gaps={**driven.gaps, **gaps})
+    # a channel that is absent is absent from the stretches too
+    changed = replace(driven, gaps={**driven.gaps, **gaps}, profile=None if gaps else driven.profile)
     references, car = session.ground
     return Diagnosis(references, car).findings(changed, ToleranceModel())
 

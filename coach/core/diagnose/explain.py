@@ -1,0 +1,224 @@
+"""Which fault explains a pass best: each one's simulated gaps against the measured ones, under the driver's scatter.
+
+Evidence is the logarithm by which the pass is more likely with the fault than without (Student's t, because drivers
+have bad days), the loss among what is to be explained. A simulated fault is not exact: each channel of it may be larger
+or smaller in each part of the corner, and the evidence pays for that freedom (the determinant of the wider covariance).
+A fault costs the logarithm of how many there are to choose from and of the gaps that were looked at (Schwarz 1978, from
+memory). The line is judged by the path alone and explains any speed: line before speed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coach.core.columns import Floats
+from coach.core.diagnose.scatter import Scatter
+from coach.core.diagnose.signatures import Signatures
+from coach.core.measure.profile_gaps import BEFORE_M, COUNT, SIZE, SPLIT
+from coach.core.values import Fault
+
+Marks = NDArray[np.bool_]
+Places = NDArray[np.intp]
+LINE: Final[frozenset[Fault]] = frozenset({"turn_in_early", "turn_in_late", "apex_missed", "exit_narrow", "exit_wide"})
+OUTSIDE: Final[frozenset[Fault]] = frozenset({"turn_in_late", "apex_missed", "exit_wide"})
+"""Where late braking carries a car."""
+MODEL: Final = 0.5
+"""Relative error of a simulated fault, in each channel and part of the corner."""
+SHAPE: Final = 0.25
+"""The same of a simulated path, at each place of it."""
+TAIL: Final = 30.0
+"""Degrees of freedom of the scatter."""
+PRICE: Final = 6.0
+"""What a fault must gain in evidence: about the logarithms of fifteen faults and of forty gaps."""
+WIDE: Final = 0.7
+"""Share of PRICE that a wide exit need not pay where else more throttle would be asked for."""
+SMALL: Final = 0.4
+LARGE: Final = 1.7
+"""A fault is at least and at most these shares of an amount that was simulated."""
+HELPS: Final = 3.0
+"""A loss alone is no fault: it adds this to the evidence at most."""
+LOSS: Final = 4.0
+"""Degrees of freedom of the loss."""
+ARRIVAL_MPS: Final = 0.5
+"""A slower arrival than this is accounted for."""
+_NB: Final = len(BEFORE_M)
+_PARTS: Final = (
+    slice(0, _NB),
+    slice(_NB, _NB + SPLIT),
+    slice(_NB + SPLIT, _NB + SPLIT + 2),
+    slice(_NB + SPLIT + 2, COUNT),
+)
+_PATH: Final = slice(3 * COUNT, 4 * COUNT)
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """The best fault of a pass: its row, its amount as a share of the row's, and how probable it is."""
+
+    row: int
+    share: float
+    probability: float
+    evidence: float
+    cost_s: float
+
+
+@dataclass(frozen=True)
+class _Group:
+    """Some rows in whitened gaps: ``white`` (p, p), signatures (r, p), freedoms (r, p, m) that are taken off."""
+
+    known: Marks
+    rows: Places
+    white: Floats
+    signs: Floats
+    free: Floats
+    weight: Floats
+    price: Floats
+
+    def evidence(self, gaps: Floats, wider: float) -> tuple[Floats, Floats]:
+        """Evidence (r,) and shares (r,) for ``gaps`` (SIZE,), whose covariance is ``wider`` times as large."""
+        y = self.white @ gaps[self.known]
+        own = np.einsum("rpm,p->rm", self.free, y)
+        along = self.signs @ y - np.einsum("rm,rm->r", np.einsum("rpm,rp->rm", self.free, self.signs), own)
+        raw = along / self.weight
+        share = np.clip(raw, SMALL, LARGE)
+        none = float(y @ y)
+        left = none - (own**2).sum(axis=1) - 2.0 * share * along + share**2 * self.weight
+        gain = 0.5 * (TAIL + len(y)) * np.log((TAIL + none / wider) / (TAIL + np.maximum(left, 0.0) / wider))
+        return np.where(raw >= SMALL, gain - self.price, -np.inf), share
+
+
+def _group(signs: Signatures, which: Places, freedoms: Floats, covariance: Floats, known: Marks) -> _Group:
+    white = np.linalg.inv(np.linalg.cholesky(covariance[np.ix_(known, known)]))
+    gaps = np.nan_to_num(signs.gaps[which])[:, known] @ white.T
+    spread = np.einsum("pq,rqm->rpm", white, freedoms[:, known])
+    inner = np.eye(freedoms.shape[2]) + np.einsum("rpm,rpn->rmn", spread, spread)
+    factor = np.linalg.cholesky(np.linalg.inv(inner))
+    free = spread @ factor
+    own = np.einsum("rpm,rp->rm", free, gaps)
+    weight = (gaps**2).sum(axis=1) - (own**2).sum(axis=1) + 1e-9
+    return _Group(known, which, white, gaps, free, weight, 0.5 * np.linalg.slogdet(inner)[1])
+
+
+class Explainer:
+    """Explains the passes of one corner under one scatter."""
+
+    def __init__(self, signs: Signatures, scatter: Scatter, corner: int) -> None:
+        self.signs = signs
+        self.usual = scatter.usual(corner)
+        self._covariance = scatter.covariance(corner)
+        self._line = np.array([h.fault in LINE for h, _ in signs.rows])
+        self._late = np.array([h.fault == "brake_late" for h, _ in signs.rows])
+        self._wide = np.array([float(h.fault == "exit_wide") for h, _ in signs.rows if h.fault in LINE])
+        self._groups: dict[bytes, tuple[_Group, _Group]] = {}
+
+    def _of(self, known: Marks) -> tuple[_Group, _Group]:
+        key = known.tobytes()
+        found = self._groups.get(key)
+        if found is None:
+            path = np.zeros(SIZE, dtype=bool)
+            path[_PATH] = True
+            speed, line = np.flatnonzero(~self._line), np.flatnonzero(self._line)
+            gaps = np.nan_to_num(self.signs.gaps)
+            found = self._groups[key] = (
+                _group(self.signs, speed, _inexact(gaps[speed]), self._covariance, known),
+                _group(self.signs, line, _crooked(gaps[line]), self._covariance, known & path),
+            )
+        return found
+
+    def _known(self, gaps: Floats) -> Marks:
+        out: Marks = np.isfinite(gaps) & np.isfinite(self.signs.gaps).all(axis=0)
+        return out
+
+    def can_tell(self, gaps: Floats) -> bool:
+        """Whether speed, pedals and path are all there in some part of the corner."""
+        rows = self._known(gaps)[: 4 * COUNT].reshape(4, COUNT)
+        return bool(rows.any(axis=1).all())
+
+    def explain(
+        self,
+        gaps: Floats,
+        excess_s: float,
+        scatter_s: float,
+        slower_mps: float,
+        ruled_out: frozenset[Fault],
+        prior: Mapping[Fault, float],
+    ) -> Explanation | None:
+        """The best explanation of a pass's ``gaps`` (SIZE,); None if nothing speaks for a fault.
+
+        ``excess_s`` is what it lost beyond the usual, with deviation ``scatter_s``; it came ``slower_mps`` slower.
+        """
+        speed, line = self._of(self._known(gaps))
+        rest, wider = gaps - self.usual, 1.0
+        if slower_mps > ARRIVAL_MPS:
+            arriving, late_s = self.signs.arriving(slower_mps)
+            rest = rest - arriving
+            excess_s -= late_s
+            # what is taken off is not exact either
+            white = speed.white @ np.nan_to_num(arriving)[speed.known]
+            wider += float(MODEL**2 * (white @ white) / len(white))
+        total = np.full(len(self.signs.rows), -np.inf)
+        share = np.zeros(len(self.signs.rows))
+        gain, share[speed.rows] = speed.evidence(rest, wider)
+        cost = self.signs.cost_s * share
+        total[speed.rows] = gain + np.minimum(self._loss(excess_s, scatter_s, cost[speed.rows]), HELPS) - PRICE
+        for k, (hypothesis, _) in enumerate(self.signs.rows):
+            if hypothesis.fault in ruled_out:
+                total[k] = -np.inf
+        if line.known.any():
+            gain, share[line.rows] = line.evidence(rest, wider)
+            # whatever speed comes of it, it explains it as well as the best other fault
+            anyhow = max(float(total.max()), self._lost(excess_s, scatter_s))
+            # who brakes too late is carried outside, on whatever path
+            carried = [g for g, k in zip(gain, line.rows, strict=True) if self.signs.rows[k][0].fault in OUTSIDE]
+            total[self._late] += max(0.0, *carried)
+            best = self.signs.rows[int(total.argmax())][0].fault
+            # no more throttle where the car runs wide already: a little of it is enough
+            wide = self._wide if best in ("throttle_soft", "throttle_late") else 0.0
+            total[line.rows] = gain + anyhow - PRICE + WIDE * PRICE * wide
+            cost[line.rows] = excess_s
+        total += np.array([prior.get(h.fault, 0.0) for h, _ in self.signs.rows])
+        top = float(total.max())
+        if not top > 0.0:
+            return None
+        weight = np.exp(total - top)
+        fault = self.signs.rows[int(total.argmax())][0].fault
+        own = np.array([h.fault == fault for h, _ in self.signs.rows])
+        k = int(np.where(own, total, -np.inf).argmax())
+        probability = float(weight[own].sum() / (weight.sum() + math.exp(-top)))
+        return Explanation(k, float(share[k]), probability, float(total[k]), float(cost[k]))
+
+    @staticmethod
+    def _lost(excess_s: float, scatter_s: float) -> float:
+        return 0.5 * (LOSS + 1.0) * math.log1p((excess_s / scatter_s) ** 2 / LOSS)
+
+    def _loss(self, excess_s: float, scatter_s: float, cost: Floats) -> Floats:
+        """Evidence of the loss: how much likelier it is with a fault that costs ``cost``."""
+        width = np.hypot(scatter_s, MODEL * cost)
+        off = 0.5 * (LOSS + 1.0) * np.log1p(((excess_s - cost) / width) ** 2 / LOSS)
+        out: Floats = self._lost(excess_s, scatter_s) - off - np.log(width / scatter_s)
+        return out
+
+
+def _inexact(gaps: Floats) -> Floats:
+    """Freedoms (r, SIZE, m) of simulated faults: each channel in each part."""
+    out = np.zeros((len(gaps), SIZE, 4 * len(_PARTS)))
+    for channel in range(4):
+        for j, part in enumerate(_PARTS):
+            nodes = np.arange(channel * COUNT, (channel + 1) * COUNT)[part]
+            out[:, nodes, channel * len(_PARTS) + j] = MODEL * gaps[:, nodes]
+    return out
+
+
+def _crooked(gaps: Floats) -> Floats:
+    """Freedoms (r, SIZE, COUNT) of simulated paths: each stretch."""
+    out = np.zeros((len(gaps), SIZE, COUNT))
+    most = np.abs(gaps[:, _PATH]).max(axis=1)
+    for j in range(COUNT):
+        out[:, 3 * COUNT + j, j] = SHAPE * most
+    return out

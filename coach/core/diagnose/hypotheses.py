@@ -1,0 +1,234 @@
+"""The faults as rows: which control of the driver each changes, at which amounts it is simulated, and its unit.
+
+A row's ``change`` alters one drive of the forward model by an amount. A new fault is a new row. A fault that can be
+driven in two ways has two rows. Shapes are common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from coach.core.columns import Floats
+from coach.core.diagnose.forward import Drives, Forward
+from coach.core.values import Fault, Unit
+
+Change = Callable[[Forward, Drives, int, float], None]
+
+
+@dataclass(frozen=True)
+class Hypothesis:
+    """One way to make a fault; ``amounts`` are those at which it is simulated, in ``unit``."""
+
+    fault: Fault
+    unit: Unit
+    amounts: tuple[float, ...]
+    change: Change
+    shown: tuple[str, ...]
+    """Measures that tell a person of it."""
+
+
+def _bump(f: Forward, middle: float, half: float) -> Floats:
+    """1 at node ``middle``, 0 beyond ``half`` metres, smooth between."""
+    out: Floats = 0.5 + 0.5 * np.cos(np.pi * np.clip((np.arange(len(f.u)) - middle) * f.step / half, -1.0, 1.0))
+    return out
+
+
+def _nodes(f: Forward, metres: float) -> int:
+    return round(metres / f.step)
+
+
+def _half(f: Forward) -> float:
+    """A driver needs so many metres to come off his line and back [m]."""
+    return 40.0 + 1.2 * float(f.v[f.slow])
+
+
+def brake_early(f: Forward, d: Drives, k: int, x: float) -> None:
+    """The same braking sooner, then waiting at the lowest speed."""
+    moved = np.interp(np.minimum(f.u + x, f.u[f.slow]), f.u, f.energy)
+    way_in = slice(f.start - _nodes(f, x) if f.start > _nodes(f, x) else 0, f.slow + 1)
+    d.cap[k, way_in] = np.minimum(d.cap[k, way_in], moved[way_in])
+
+
+def brake_late(f: Forward, d: Drives, k: int, x: float) -> None:
+    """The same braking later: slowest later, and the throttle as much later."""
+    moved = np.interp(f.u - x, f.u, f.energy)
+    to = f.slow + _nodes(f, x)
+    d.cap[k, f.start : to] = np.where(f.u[f.start : to] < f.u[f.start] + x, 1e6, moved[f.start : to])
+    d.decel[k, f.start : to] = np.interp(f.u[f.start : to] - x, f.u, f.own_decel)
+    throttle_late(f, d, k, x)
+
+
+def brake_deep(f: Forward, d: Drives, k: int, x: float) -> None:
+    """The braking later and on into the corner, so that too much speed goes."""
+    brake_late(f, d, k, x)
+    on = slice(f.slow - _nodes(f, 0.5 * x), f.slow + _nodes(f, x))
+    d.brake[k, on] = 0.5 * f.own_decel[f.start + 3]
+    d.throttle[k, on] = 0.0
+
+
+def brake_soft(f: Forward, d: Drives, k: int, x: float) -> None:
+    """The same speeds with a softer brake, begun sooner."""
+    d.decel[k, : f.slow] *= 1.0 - x
+    floor = f.energy[f.slow]
+    d.cap[k, f.start : f.slow] = floor + (1.0 - x) * np.maximum(f.energy[f.start : f.slow] - floor, 0.0)
+
+
+def brake_long(f: Forward, d: Drives, k: int, x: float) -> None:
+    """The brake dragged on where it should be let go."""
+    begin = min(f.release, f.slow)
+    d.brake[k, begin : begin + _nodes(f, x)] = 0.25 * f.per_pedal
+    d.throttle[k, begin : begin + _nodes(f, x)] = 0.0
+
+
+def slow_middle(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Slower around the slowest place, soon made up."""
+    _slow(f, d, k, x, max(0.35 * (f.end - f.turn) * f.step, 30.0))
+
+
+def slow_all_through(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Slower from turn-in to exit."""
+    _slow(f, d, k, x, max(0.7 * (f.end - f.turn) * f.step, 30.0))
+
+
+def _slow(f: Forward, d: Drives, k: int, x: float, wide: float) -> None:
+    factor = (1.0 - x / f.v[f.slow] * _bump(f, f.slow, wide)) ** 2
+    d.cap[k] = np.minimum(d.cap[k], np.where(factor < 1.0, f.energy * factor, 1e6))
+
+
+def throttle_late(f: Forward, d: Drives, k: int, x: float) -> None:
+    """The throttle no more than held until later."""
+    to = f.drive_from + _nodes(f, x)
+    d.cap[k, f.slow : to] = np.minimum(d.cap[k, f.slow : to], f.energy[f.drive_from])
+
+
+def throttle_off(f: Forward, d: Drives, k: int, x: float) -> None:
+    """No throttle at all until later."""
+    d.throttle[k, f.drive_from : f.drive_from + _nodes(f, x)] = 0.0
+
+
+def throttle_soft(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Less than full throttle on the way out."""
+    d.throttle[k, f.slow : f.end + _nodes(f, 60.0)] = 1.0 - x
+
+
+def roll(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Off the brake too soon: the rest of the way rolled."""
+    begin = max(f.slow - _nodes(f, x), 0)
+    d.decel[k, begin : f.slow] = 0.6 + 2.0 * f.car.drag_pm * f.energy[begin : f.slow]
+    d.cap[k, begin : f.slow] = 1e6
+    d.throttle[k, begin : f.slow] = 0.0
+
+
+def lift(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Off the throttle long before the brake."""
+    d.throttle[k, max(f.start - _nodes(f, x), 0) : f.start] = 0.0
+
+
+def exit_narrow(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Inside the reference at the exit."""
+    exit_wide(f, d, k, -x)
+
+
+def end_narrow(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Inside the reference where the corner ends."""
+    d.offset[k] -= x * _bump(f, f.end, _half(f))
+
+
+def exit_wide(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Outside the reference at the exit."""
+    d.offset[k] += x * _bump(f, f.exit, _half(f))
+
+
+def end_wide(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Wide where the corner ends, back soon."""
+    d.offset[k] += x * _bump(f, f.end, 0.6 * _half(f))
+
+
+def apex_missed(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Outside around the apex, back soon."""
+    d.offset[k] += x * _bump(f, f.apex, 0.6 * _half(f))
+
+
+def middle_missed(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Outside from turn-in to exit."""
+    d.offset[k] += x * _bump(f, f.apex, 1.1 * _half(f))
+
+
+def turn_in_early(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Inside on the way in, and wide for it on the way out."""
+    long = max((f.end - f.turn) * f.step, 30.0)
+    angle = float(np.abs(f.bend[f.turn : f.turn + max((f.end - f.turn) // 3, 1)]).sum() * f.step)
+    inside = x * np.sin(min(angle, 0.25))
+    half = 0.5 * long + 15.0
+    d.offset[k] -= inside * _bump(f, f.turn + 0.25 * long / f.step, half)
+    d.offset[k] += 0.7 * inside * _bump(f, f.end + 0.1 * long / f.step, half)
+
+
+def turned_early(f: Forward, d: Drives, k: int, x: float) -> None:
+    """The same, nearer to the apex."""
+    long = max((f.apex - f.turn) * f.step, 20.0)
+    angle = float(np.abs(f.bend[f.turn : f.apex + 1]).sum() * f.step)
+    inside = x * np.sin(min(0.5 * angle, 0.25))
+    d.offset[k] -= inside * _bump(f, f.turn + 0.5 * long / f.step, long + 25.0)
+    d.offset[k] += 0.7 * inside * _bump(f, f.end, long + 25.0)
+
+
+def turned_late(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Outside up to the apex, and inside after it."""
+    turned_early(f, d, k, -x)
+
+
+def turn_in_late(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Outside on the way in, and inside on the way out."""
+    turn_in_early(f, d, k, -x)
+
+
+def gear_high(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Higher gear: less engine on the way out."""
+    d.gear[k, f.start + _nodes(f, 20.0) : f.end] = x
+    d.throttle[k, f.slow : f.end + _nodes(f, 30.0)] = 0.7
+
+
+def gear_low(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Lower gear: an engine at its limit, and shifts."""
+    d.gear[k, f.start + _nodes(f, 20.0) : f.end] = -x
+    d.throttle[k, f.slow : f.end + _nodes(f, 30.0)] = 0.7
+
+
+_PATH: Final = ("entry_line_m", "apex_line_m", "exit_line_m", "turn_in_m")
+HYPOTHESES: Final[tuple[Hypothesis, ...]] = (
+    Hypothesis("brake_early", "m", (8.0, 16.0, 28.0), brake_early, ("brake_start_m", "brake_peak")),
+    Hypothesis("brake_late", "m", (6.0, 12.0), brake_late, ("brake_start_m",)),
+    Hypothesis("brake_late", "m", (6.0, 12.0), brake_deep, ("brake_start_m",)),
+    Hypothesis("brake_soft", "share", (0.15, 0.3), brake_soft, ("brake_peak",)),
+    Hypothesis("brake_long", "m", (10.0, 20.0), brake_long, ("brake_release_m", "min_speed_mps")),
+    Hypothesis("slow_middle", "m/s", (1.0, 2.5), slow_middle, ("min_speed_mps", "min_speed_at_m")),
+    Hypothesis("slow_middle", "m/s", (1.0, 2.5), slow_all_through, ("min_speed_mps", "min_speed_at_m")),
+    Hypothesis(
+        "throttle_late", "m", (8.0, 16.0, 28.0), throttle_late, ("throttle_start_m", "drive_late_m", "exit_speed_mps")
+    ),
+    Hypothesis(
+        "throttle_late", "m", (8.0, 16.0, 28.0), throttle_off, ("throttle_start_m", "drive_late_m", "exit_speed_mps")
+    ),
+    Hypothesis(
+        "throttle_soft", "share", (0.2, 0.4), throttle_soft, ("drive_share", "full_throttle_m", "exit_speed_mps")
+    ),
+    Hypothesis("coasting", "m", (12.0, 25.0), roll, ("coast_s", "idle_before_m", "idle_after_m")),
+    Hypothesis("coasting", "m", (20.0, 40.0, 65.0), lift, ("coast_s", "idle_before_m", "idle_after_m")),
+    Hypothesis("turn_in_early", "m", (8.0, 16.0), turn_in_early, _PATH),
+    Hypothesis("turn_in_late", "m", (8.0, 16.0), turn_in_late, _PATH),
+    Hypothesis("turn_in_early", "m", (8.0, 16.0), turned_early, _PATH),
+    Hypothesis("turn_in_late", "m", (8.0, 16.0), turned_late, _PATH),
+    Hypothesis("apex_missed", "m", (1.0, 2.5), apex_missed, _PATH),
+    Hypothesis("apex_missed", "m", (1.0, 2.5), middle_missed, _PATH),
+    Hypothesis("exit_narrow", "m", (1.5, 3.0), exit_narrow, _PATH),
+    Hypothesis("exit_narrow", "m", (1.5, 3.0), end_narrow, _PATH),
+    Hypothesis("exit_wide", "m", (1.0, 2.0), exit_wide, _PATH),
+    Hypothesis("exit_wide", "m", (1.0, 2.0), end_wide, _PATH),
+    Hypothesis("gear_high", "gear", (1.0,), gear_high, ("gear_min", "gear_mean", "exit_speed_mps")),
+    Hypothesis("gear_low", "gear", (1.0,), gear_low, ("gear_min", "gear_mean", "exit_speed_mps")),
+)

@@ -1,0 +1,58 @@
+"""What each fault would do at one corner: simulated on the corner's own reference, measured as passes are.
+
+Worked out when a pass there first has to be explained.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from coach.core.columns import Floats
+from coach.core.diagnose.forward import Forward
+from coach.core.diagnose.hypotheses import HYPOTHESES, Hypothesis
+from coach.core.measure.passes import CornerReference
+from coach.core.track.car import Car
+
+SLOWER: Final = (0.0, 1.5, 3.0, 6.0, 12.0, 24.0)
+"""Arrivals that are simulated: so much slower than the reference [m/s]."""
+
+
+class Signatures:
+    """Rows are faults at amounts: ``rows`` (fault, amount), ``gaps`` (rows, SIZE), ``cost_s`` (rows,)."""
+
+    def __init__(self, reference: CornerReference, car: Car) -> None:
+        zone, trace = reference.zone, reference.trace
+        model = Forward(trace, zone, reference.measures, car)
+        self.rows: tuple[tuple[Hypothesis, float], ...] = tuple((h, a) for h in HYPOTHESES for a in h.amounts)
+        n = len(self.rows)
+        drives = model.plain(n + len(SLOWER))
+        for k, (hypothesis, amount) in enumerate(self.rows):
+            hypothesis.change(model, drives, k, amount)
+        drives.start[n:] = np.maximum(trace.speed_mps[0] - np.array(SLOWER), 3.0) ** 2 / 2.0
+        speed, brake, throttle, late = model.drive(drives)
+        plain = n
+        # another gear takes engine, not pedal
+        throttle[[k for k, (h, _) in enumerate(self.rows) if h.unit == "gear"]] = throttle[plain]
+        means = reference.stretches.means
+        held = slice(model.slow, max(model.end, model.slow + 1))
+        gaps = np.concatenate(
+            [means(x - x[plain]) for x in (speed, brake, throttle)]
+            + [means(drives.offset), drives.gear[:, held].mean(axis=1, keepdims=True)],
+            axis=1,
+        )
+        first, last = trace.index(zone.start_m), trace.index(zone.next_start_m)
+        cost = late[:, last] - late[:, first]
+        cost -= cost[plain]
+        self.gaps, self.cost_s = gaps[:n], cost[:n]
+        self._arriving, self._arriving_s = gaps[n:], cost[n:]
+        self._slower = speed[plain, first] - speed[n:, first]
+
+    def arriving(self, slower_mps: float) -> tuple[Floats, float]:
+        """Gaps (SIZE,) and seconds of a car that comes slower, and does the rest as the reference."""
+        grid = self._slower
+        k = min(max(int(np.searchsorted(grid, slower_mps, "right")) - 1, 0), len(grid) - 2)
+        share = min((slower_mps - grid[k]) / max(grid[k + 1] - grid[k], 0.1), 1.0)
+        gaps = self._arriving[k] + share * (self._arriving[k + 1] - self._arriving[k])
+        return gaps, float(self._arriving_s[k] + share * (self._arriving_s[k + 1] - self._arriving_s[k]))

@@ -1,0 +1,109 @@
+"""The causes that rules have named, weighed against every simulated fault by how well it explains the whole pass.
+
+A fault that rules name starts ahead, one that they do not starts behind: the two only differ where the pass is clear.
+What neither the comparison nor the loss bears out is not reported.
+"""
+
+from __future__ import annotations
+
+from typing import Final, get_args
+
+from msgspec.structs import replace
+
+from coach.core.diagnose.advice import later_by
+from coach.core.diagnose.explain import Explainer, Explanation
+from coach.core.diagnose.scatter import Scatter
+from coach.core.diagnose.signatures import Signatures
+from coach.core.diagnose.tolerance import ToleranceModel
+from coach.core.measure.passes import PARTS, CornerReference, PassRecord
+from coach.core.track.car import Car
+from coach.core.values import Fault, Finding
+
+COST_S: Final = 0.025
+"""Less than this is not worth a word: about the scatter of one corner of a practised driver (common practice)."""
+LIMIT: Final = 0.97
+"""Who uses this share of the grip that is there has none left (common practice, no source)."""
+TOLD: Final = 30.0
+"""Evidence by which a fault that rules name is ahead."""
+UNTOLD: Final = 30.0
+"""Evidence by which each is behind where rules name none."""
+SURE: Final = 0.5
+"""A fault is reported if it is more probable than all else."""
+CLEAR: Final = 10.0
+"""With less evidence than this the loss must stand out as well: by STANDS of its deviations."""
+STANDS: Final = 2.0
+WORTH: Final = 0.2
+"""The pass must have lost at least this share of what the fault should have cost."""
+LOST: Final = 0.7
+"""Weight of the measured loss in a fault's cost; the rest is the simulated one's."""
+MOST: Final = 1.1
+"""Costs never add up to more than this share of what the pass lost."""
+_BEHIND: Final[dict[Fault, float]] = dict.fromkeys(get_args(Fault), -UNTOLD)
+
+
+class Weighing:
+    """Compares passes over one reference with simulated faults; a corner's are simulated when first needed."""
+
+    def __init__(self, references: tuple[CornerReference, ...], car: Car) -> None:
+        self.references = references
+        self.car = car
+        self._signs: dict[int, Signatures] = {}
+        self._explainers: dict[int, tuple[Scatter, Explainer]] = {}
+
+    def weigh(
+        self, driven: PassRecord, tolerance: ToleranceModel, use: float, told: tuple[Finding, ...]
+    ) -> tuple[Finding, ...]:
+        """The findings of a pass, costliest first, ``told`` being those of the rules.
+
+        ``use`` is the share of the grip there is today that was used at the slowest place, NaN if not known.
+        """
+        # until the driver's scatter is known, and where the rules tell one apex from another, they stand
+        if driven.profile is None or not tolerance.scatter.known or any(f.apex for f in told):
+            return told
+        corner = driven.corner
+        explainer = self._explainer(corner, tolerance.scatter)
+        if not explainer.can_tell(driven.profile):
+            return told
+        usual, scatter_s = tolerance.usual(corner), tolerance.sigma(corner, "loss_s")
+        excess = sum(driven.loss(part) - usual.get(f"loss_{part}_s", 0.0) for part in PARTS)
+        slower = -driven.gaps.get("arrival_mps", 0.0)
+        at_limit: frozenset[Fault] = frozenset({"slow_middle"}) if use >= LIMIT else frozenset()
+        prior = {f.fault: TOLD for f in told} if told else _BEHIND
+        best = explainer.explain(driven.profile, excess, scatter_s, slower, at_limit, prior)
+        if best is None or best.probability < SURE:
+            return ()
+        if told and explainer.signs.rows[best.row][0].fault == told[0].fault:
+            return (replace(told[0], probability=best.probability), *told[1:])
+        return self._found(driven, explainer, best, excess, scatter_s)
+
+    def _explainer(self, corner: int, scatter: Scatter) -> Explainer:
+        signs = self._signs.get(corner)
+        if signs is None:
+            signs = self._signs[corner] = Signatures(self.references[corner], self.car)
+        known = self._explainers.get(corner)
+        if known is None or known[0] is not scatter:
+            known = self._explainers[corner] = scatter, Explainer(signs, scatter, corner)
+        return known[1]
+
+    def _found(
+        self, driven: PassRecord, explainer: Explainer, best: Explanation, excess: float, scatter_s: float
+    ) -> tuple[Finding, ...]:
+        cost = min(LOST * excess + (1.0 - LOST) * best.cost_s, MOST * driven.total_s)
+        if cost < COST_S or excess < WORTH * best.cost_s:
+            return ()
+        if best.evidence < CLEAR and cost < STANDS * scatter_s:
+            return ()
+        hypothesis, simulated = explainer.signs.rows[best.row]
+        amount = best.share * simulated
+        if hypothesis.unit == "gear":
+            amount = float(max(round(amount), 1))
+        evidence = _evidence(driven, hypothesis.shown)
+        if hypothesis.fault == "brake_early":
+            evidence |= later_by(driven, self.references[driven.corner], self.car, amount)
+        return (Finding(hypothesis.fault, amount, hypothesis.unit, cost, evidence, best.probability),)
+
+
+def _evidence(driven: PassRecord, names: tuple[str, ...]) -> dict[str, float]:
+    """The named measures with their gaps, where there are any."""
+    pairs = {n: driven.measures.get(n) for n in names} | {f"{n}_gap": driven.gaps.get(n) for n in names}
+    return {name: value for name, value in pairs.items() if value is not None and value == value}
