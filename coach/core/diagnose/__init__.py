@@ -22,7 +22,6 @@ from coach.core.diagnose.exit_phase import find_exit_causes, find_mid_corner_cau
 from coach.core.diagnose.line import find_line_causes
 from coach.core.diagnose.pricing import allocate_cost
 from coach.core.diagnose.tolerance import ToleranceModel
-from coach.core.diagnose.way_out import middle, way_out
 from coach.core.diagnose.weighing import Weighing
 from coach.core.measure.passes import CornerReference, Part, PassRecord
 from coach.core.track.car import Car
@@ -96,7 +95,7 @@ class Diagnosis:
             return ()
         for look in (find_entry_causes, find_line_causes, find_mid_corner_causes, find_exit_causes):
             look(case)
-        told = priced(case) or _looked_closer(case)
+        told = allocate_cost(case) or _looked_closer(case)
         return self.weighing.weigh(driven, tolerance, use, told)
 
     def _carried(self, driven: PassRecord) -> float:

@@ -49,10 +49,10 @@ _WHAT: Final = {
 
 
 def later_by(driven: PassRecord, reference: CornerReference, car: Car, early_m: float) -> dict[str, float]:
-    """Metres by which braking may be moved later next time: a step, never more than the pass had in hand.
+    """Return the metres by which braking may move later next time: one step, at most the pass's reserve.
 
-    What the pass had in hand: its place of braking, its speed there, and the distance in which the car has shown to
-    slow down to the reference's lowest speed. The profile's latest brake point bounds it.
+    The reserve follows from the brake point, the speed there, and the distance the car needs to slow to the reference's
+    minimum speed. The profile's latest brake point limits it.
     """
     corner = reference.zone.corner
     here = driven.measures["brake_start_m"]

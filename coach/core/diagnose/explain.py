@@ -81,7 +81,7 @@ class _Group:
     price: Floats
 
     def evidence(self, gaps: Floats, wider: float) -> tuple[Floats, Floats]:
-        """Evidence (r,) and shares (r,) for ``gaps`` (SIZE,), whose covariance is ``wider`` times as large."""
+        """Return evidence (r,) and shares (r,) for ``gaps`` (SIZE,), whose covariance is ``wider`` times as large."""
         y = self.white @ gaps[self.known]
         own = np.einsum("rpm,p->rm", self.free, y)
         along = self.signs @ y - np.einsum("rm,rm->r", np.einsum("rpm,rp->rm", self.free, self.signs), own)
@@ -110,7 +110,7 @@ class Explainer:
 
     def __init__(self, signs: Signatures, scatter: Scatter, corner: int) -> None:
         self.signs = signs
-        self.usual = scatter.usual(corner)
+        self.usual = scatter.baseline(corner)
         self._covariance = scatter.covariance(corner)
         self._line = np.array([h.fault in LINE for h, _ in signs.rows])
         self._late = np.array([h.fault == "brake_late" for h, _ in signs.rows])
@@ -136,7 +136,7 @@ class Explainer:
         return out
 
     def can_tell(self, gaps: Floats) -> bool:
-        """Whether speed, pedals and path are all there in some part of the corner."""
+        """Return whether speed, pedals and path are all there in some part of the corner."""
         rows = self._known(gaps)[: 4 * COUNT].reshape(4, COUNT)
         return bool(rows.any(axis=1).all())
 
@@ -149,7 +149,7 @@ class Explainer:
         ruled_out: frozenset[Fault],
         prior: Mapping[Fault, float],
     ) -> Explanation | None:
-        """The best explanation of a pass's ``gaps`` (SIZE,); None if nothing speaks for a fault.
+        """Return the best explanation of a pass's ``gaps`` (SIZE,); None if nothing speaks for a fault.
 
         ``excess_s`` is what it lost beyond the usual, with deviation ``scatter_s``; it came ``slower_mps`` slower.
         """
@@ -198,7 +198,7 @@ class Explainer:
         return 0.5 * (LOSS + 1.0) * math.log1p((excess_s / scatter_s) ** 2 / LOSS)
 
     def _loss(self, excess_s: float, scatter_s: float, cost: Floats) -> Floats:
-        """Evidence of the loss: how much likelier it is with a fault that costs ``cost``."""
+        """Return the evidence of the loss: how much likelier it is with a fault that costs ``cost``."""
         width = np.hypot(scatter_s, MODEL * cost)
         off = 0.5 * (LOSS + 1.0) * np.log1p(((excess_s - cost) / width) ** 2 / LOSS)
         out: Floats = self._lost(excess_s, scatter_s) - off - np.log(width / scatter_s)
@@ -206,7 +206,7 @@ class Explainer:
 
 
 def _inexact(gaps: Floats) -> Floats:
-    """Freedoms (r, SIZE, m) of simulated faults: each channel in each part."""
+    """Return freedoms (r, SIZE, m) of simulated faults: each channel in each part."""
     out = np.zeros((len(gaps), SIZE, 4 * len(_PARTS)))
     for channel in range(4):
         for j, part in enumerate(_PARTS):
@@ -216,7 +216,7 @@ def _inexact(gaps: Floats) -> Floats:
 
 
 def _crooked(gaps: Floats) -> Floats:
-    """Freedoms (r, SIZE, COUNT) of simulated paths: each stretch."""
+    """Return freedoms (r, SIZE, COUNT) of simulated paths: each stretch."""
     out = np.zeros((len(gaps), SIZE, COUNT))
     most = np.abs(gaps[:, _PATH]).max(axis=1)
     for j in range(COUNT):

@@ -101,7 +101,7 @@ class Forward:
         return decel
 
     def plain(self, drives: int) -> Drives:
-        """The reference's own controls, ``drives`` times."""
+        """Return the reference's own controls, ``drives`` times."""
 
         def rows(a: Floats) -> Floats:
             return np.tile(a, (drives, 1))
@@ -114,7 +114,7 @@ class Forward:
         )  # fmt: skip
 
     def drive(self, d: Drives) -> tuple[Floats, Floats, Floats, Floats]:
-        """Speed [m/s], brake and throttle beyond the reference's, and seconds lost so far: (drives, n)."""
+        """Return speed [m/s], brake and throttle beyond the reference's, and seconds lost so far: (drives, n)."""
         moved = (np.abs(d.offset).max(axis=1) > 0.0)[:, None]
         second = np.gradient(np.gradient(d.offset, self.step, axis=1), self.step, axis=1)
         bend = self.bend / np.maximum(1.0 + self.bend * d.offset, 0.3) - second
@@ -125,7 +125,7 @@ class Forward:
         return speed, *self._pedals(energy, speed), late
 
     def _on_path(self, cap: Floats, bend: Floats) -> Floats:
-        """The energy that the same grip holds on another path."""
+        """Return the energy that the same grip holds on another path."""
         small = 0.15 * float(np.abs(self.bend[self.turn : self.end + 1]).max())
         ratio = (np.abs(self.bend) + small) / (np.abs(bend) + small)
         held = cap * np.clip(ratio, 0.3, 3.0)
@@ -153,7 +153,7 @@ class Forward:
         return out.T
 
     def _pedals(self, energy: Floats, speed: Floats) -> tuple[Floats, Floats]:
-        """The pedals that the accelerations ask for, less those that the reference's ask for."""
+        """Return the pedals that the accelerations ask for, less those that the reference's ask for."""
 
         def asked(energy: Floats, speed: Floats) -> tuple[Floats, Floats]:
             a = np.gradient(energy, self.step, axis=-1) + self.car.drag_pm * speed**2

@@ -32,7 +32,7 @@ class Hypothesis:
 
 
 def _bump(f: Forward, middle: float, half: float) -> Floats:
-    """1 at node ``middle``, 0 beyond ``half`` metres, smooth between."""
+    """Return 1 at node ``middle``, 0 beyond ``half`` metres, smooth between."""
     out: Floats = 0.5 + 0.5 * np.cos(np.pi * np.clip((np.arange(len(f.u)) - middle) * f.step / half, -1.0, 1.0))
     return out
 
@@ -42,7 +42,7 @@ def _nodes(f: Forward, metres: float) -> int:
 
 
 def _half(f: Forward) -> float:
-    """A driver needs so many metres to come off his line and back [m]."""
+    """Return a driver needs so many metres to come off his line and back [m]."""
     return 40.0 + 1.2 * float(f.v[f.slow])
 
 

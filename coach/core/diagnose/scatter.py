@@ -54,12 +54,12 @@ class Scatter:
             shape *= n / (n + SIZE)
             self._shape = shape + np.diag(np.maximum(1.0 - np.diag(shape), SHRUNK * np.diag(shape)) + 0.05)
 
-    def usual(self, corner: int) -> Floats:
-        """Where the driver is when he does nothing wrong (SIZE,)."""
+    def baseline(self, corner: int) -> Floats:
+        """Return where the driver is when he does nothing wrong (SIZE,)."""
         return self._usual.get(corner, np.zeros(SIZE))
 
     def covariance(self, corner: int) -> Floats:
-        """Of the gaps around the usual ones (SIZE, SIZE)."""
+        """Return of the gaps around the usual ones (SIZE, SIZE)."""
         size, off = self._size, self._off.get(corner)
         if off is not None and len(off) > FEW:
             here = np.clip(_deviation(off), LEAST * size, 2.5 * size)
@@ -69,7 +69,7 @@ class Scatter:
 
 
 def _middle(rows: Floats) -> Floats:
-    """Medians of what is there, 0 where nothing is, and no farther off than a good lap can be."""
+    """Return the medians of what is there, 0 where nothing is, and no farther off than a good lap can be."""
     middle = np.zeros(SIZE)
     there = np.isfinite(rows).all(axis=0)
     middle[there] = np.median(rows[:, there], axis=0)
@@ -77,7 +77,7 @@ def _middle(rows: Floats) -> Floats:
 
 
 def _deviation(rows: Floats) -> Floats:
-    """Deviations (SIZE,) that a minority of faults does not move; a practised driver's where nothing is known."""
+    """Return deviations (SIZE,) that a minority of faults does not move; a practised driver's where nothing is known."""
     known = np.isfinite(rows)
     filled = np.where(known, np.abs(rows), np.nan)
     out = PRACTISED.copy()

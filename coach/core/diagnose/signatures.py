@@ -50,7 +50,7 @@ class Signatures:
         self._slower = speed[plain, first] - speed[n:, first]
 
     def arriving(self, slower_mps: float) -> tuple[Floats, float]:
-        """Gaps (SIZE,) and seconds of a car that comes slower, and does the rest as the reference."""
+        """Return gaps (SIZE,) and seconds of a car that comes slower, and does the rest as the reference."""
         grid = self._slower
         k = min(max(int(np.searchsorted(grid, slower_mps, "right")) - 1, 0), len(grid) - 2)
         share = min((slower_mps - grid[k]) / max(grid[k + 1] - grid[k], 0.1), 1.0)

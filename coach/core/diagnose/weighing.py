@@ -20,9 +20,9 @@ from coach.core.track.car import Car
 from coach.core.values import Fault, Finding
 
 COST_S: Final = 0.025
-"""Less than this is not worth a word: about the scatter of one corner of a practised driver (common practice)."""
+"""Least cost worth a cue: about the scatter of a practised driver at one corner (common practice)."""
 LIMIT: Final = 0.97
-"""Who uses this share of the grip that is there has none left (common practice, no source)."""
+"""Share of available grip that counts as the limit (common practice, no source)."""
 TOLD: Final = 30.0
 """Evidence by which a fault that rules name is ahead."""
 UNTOLD: Final = 30.0
@@ -37,7 +37,7 @@ WORTH: Final = 0.2
 LOST: Final = 0.7
 """Weight of the measured loss in a fault's cost; the rest is the simulated one's."""
 MOST: Final = 1.1
-"""Costs never add up to more than this share of what the pass lost."""
+"""Largest sum of costs as a share of the pass's loss."""
 _BEHIND: Final[dict[Fault, float]] = dict.fromkeys(get_args(Fault), -UNTOLD)
 
 
@@ -53,9 +53,9 @@ class Weighing:
     def weigh(
         self, driven: PassRecord, tolerance: ToleranceModel, use: float, told: tuple[Finding, ...]
     ) -> tuple[Finding, ...]:
-        """The findings of a pass, costliest first, ``told`` being those of the rules.
+        """Return the findings of a pass, costliest first, ``told`` being those of the rules.
 
-        ``use`` is the share of the grip there is today that was used at the slowest place, NaN if not known.
+        ``use`` is the share of today's grip used at the slowest place, NaN if unknown.
         """
         # until the driver's scatter is known, and where the rules tell one apex from another, they stand
         if driven.profile is None or not tolerance.scatter.known or any(f.apex for f in told):
@@ -64,7 +64,7 @@ class Weighing:
         explainer = self._explainer(corner, tolerance.scatter)
         if not explainer.can_tell(driven.profile):
             return told
-        usual, scatter_s = tolerance.usual(corner), tolerance.sigma(corner, "loss_s")
+        usual, scatter_s = tolerance.baseline(corner), tolerance.sigma(corner, "loss_s")
         excess = sum(driven.loss(part) - usual.get(f"loss_{part}_s", 0.0) for part in PARTS)
         slower = -driven.gaps.get("arrival_mps", 0.0)
         at_limit: frozenset[Fault] = frozenset({"slow_middle"}) if use >= LIMIT else frozenset()
@@ -104,6 +104,6 @@ class Weighing:
 
 
 def _evidence(driven: PassRecord, names: tuple[str, ...]) -> dict[str, float]:
-    """The named measures with their gaps, where there are any."""
+    """Return the named measures with their gaps, where there are any."""
     pairs = {n: driven.measures.get(n) for n in names} | {f"{n}_gap": driven.gaps.get(n) for n in names}
     return {name: value for name, value in pairs.items() if value is not None and value == value}

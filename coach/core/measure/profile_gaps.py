@@ -47,7 +47,9 @@ class Stretches:
         self._sums: dict[str, Floats] = {}
 
     def means(self, values: Floats, first: int = 0) -> Floats:
-        """Means (..., COUNT) of ``values`` (..., n) from the trace's node ``first`` on; NaN where there are none."""
+        """Return means (..., COUNT) of ``values`` (..., n) from the trace's node ``first`` on; NaN where there are
+        none.
+        """
         n = values.shape[-1]
         total = np.concatenate((np.zeros((*values.shape[:-1], 1)), values.cumsum(axis=-1)), axis=-1)
         edges = np.clip(self.edges - first, 0, n)
@@ -57,7 +59,9 @@ class Stretches:
         return out
 
     def gaps(self, mine: Trace, base_m: float) -> Floats:
-        """Mean differences (SIZE,) of a pass ``base_m`` ahead of the reference; NaN where a channel is absent."""
+        """Return the mean differences (SIZE,) of a pass ``base_m`` ahead of the reference; NaN where a channel is
+        absent.
+        """
         theirs = self.trace
         shift = round((mine.u_m[0] - base_m - theirs.u_m[0]) / theirs.step_m)
         low, high = max(shift, 0), min(len(theirs.u_m), shift + len(mine.u_m))
@@ -70,6 +74,6 @@ class Stretches:
 
 
 def _middle(gear: Floats) -> float:
-    """The gear's mean difference from the last stretch of the braking to the corner's end."""
+    """Return the gear's mean difference from the last stretch of the braking to the corner's end."""
     part = gear[len(BEFORE_M) + SPLIT - 1 : -len(BEYOND_M)]
     return float(np.nanmean(part)) if np.isfinite(part).any() else float("nan")
