@@ -3,7 +3,7 @@
 Evidence is the logarithm by which the pass is more likely with the fault than without (Student's t, because drivers
 have bad days), the loss among what is to be explained. A simulated fault is not exact: each channel of it may be larger
 or smaller in each part of the corner, and the evidence pays for that freedom (the determinant of the wider covariance).
-A fault costs the logarithm of how many there are to choose from and of the gaps that were looked at (Schwarz 1978, from
+A fault costs the logarithm of how many there are to choose from and of the number of gaps (Schwarz 1978, from
 memory). The line is judged by the path alone and explains any speed: line before speed.
 """
 
@@ -35,7 +35,7 @@ SHAPE: Final = 0.25
 TAIL: Final = 30.0
 """Degrees of freedom of the scatter."""
 PRICE: Final = 6.0
-"""What a fault must gain in evidence: about the logarithms of fifteen faults and of forty gaps."""
+"""Evidence that a fault must gain: about the logarithms of fifteen faults and of forty gaps."""
 WIDE: Final = 0.7
 """Share of PRICE that a wide exit need not pay where else more throttle would be asked for."""
 SMALL: Final = 0.4
@@ -172,9 +172,9 @@ class Explainer:
                 total[k] = -np.inf
         if line.known.any():
             gain, share[line.rows] = line.evidence(rest, wider)
-            # whatever speed comes of it, it explains it as well as the best other fault
+            # it explains the speed as well as the best other fault does
             anyhow = max(float(total.max()), self._lost(excess_s, scatter_s))
-            # who brakes too late is carried outside, on whatever path
+            # late braking carries the car outside, on any path
             carried = [g for g, k in zip(gain, line.rows, strict=True) if self.signs.rows[k][0].fault in OUTSIDE]
             total[self._late] += max(0.0, *carried)
             best = self.signs.rows[int(total.argmax())][0].fault

@@ -19,7 +19,7 @@ from coach.core.track.zones import Zone
 
 SLOWEST_MPS: Final = 3.0
 ROLLING_MPS2: Final = 0.6
-"""What a car loses with neither pedal, beside its drag (common practice, no source)."""
+"""Deceleration with neither pedal, beside its drag (common practice, no source)."""
 GRIP_OVER_M: Final = 20.0
 FREE: Final = 1e6
 """An energy that no car reaches: no limit."""
@@ -34,7 +34,7 @@ class Drives:
     cap: Floats
     """Energy per mass not to be exceeded [m^2/s^2]."""
     decel: Floats
-    """What the brakes take off [m/s^2]."""
+    """Deceleration by the brakes [m/s^2]."""
     throttle: Floats
     """The most throttle that is given (0..1)."""
     brake: Floats
@@ -83,7 +83,7 @@ class Forward:
         self.exit, self.end = trace.index(zone.exit_m), trace.index(zone.end_m)
 
     def _tyres(self) -> None:
-        """The most grip sideways [m/s^2], and the share of what it leaves that drives the car out."""
+        """Return the most grip sideways [m/s^2], and the share of what it leaves that drives the car out."""
         lateral = 2.0 * self.energy * np.abs(self.bend)
         over = max(int(GRIP_OVER_M / self.step), 1)
         held = np.convolve(lateral, np.ones(over) / over, "same")[self.turn : self.end + 1]

@@ -42,19 +42,19 @@ def _nodes(f: Forward, metres: float) -> int:
 
 
 def _half(f: Forward) -> float:
-    """Return a driver needs so many metres to come off his line and back [m]."""
+    """Return the length in which a driver leaves his line and comes back [m]."""
     return 40.0 + 1.2 * float(f.v[f.slow])
 
 
 def brake_early(f: Forward, d: Drives, k: int, x: float) -> None:
-    """The same braking sooner, then waiting at the lowest speed."""
+    """Brake the same, sooner, then wait at the lowest speed."""
     moved = np.interp(np.minimum(f.u + x, f.u[f.slow]), f.u, f.energy)
     way_in = slice(f.start - _nodes(f, x) if f.start > _nodes(f, x) else 0, f.slow + 1)
     d.cap[k, way_in] = np.minimum(d.cap[k, way_in], moved[way_in])
 
 
 def brake_late(f: Forward, d: Drives, k: int, x: float) -> None:
-    """The same braking later: slowest later, and the throttle as much later."""
+    """Brake the same, later: slowest later, and the throttle as much later."""
     moved = np.interp(f.u - x, f.u, f.energy)
     to = f.slow + _nodes(f, x)
     d.cap[k, f.start : to] = np.where(f.u[f.start : to] < f.u[f.start] + x, 1e6, moved[f.start : to])
@@ -63,7 +63,7 @@ def brake_late(f: Forward, d: Drives, k: int, x: float) -> None:
 
 
 def brake_deep(f: Forward, d: Drives, k: int, x: float) -> None:
-    """The braking later and on into the corner, so that too much speed goes."""
+    """Brake later and on into the corner, so that too much speed goes."""
     brake_late(f, d, k, x)
     on = slice(f.slow - _nodes(f, 0.5 * x), f.slow + _nodes(f, x))
     d.brake[k, on] = 0.5 * f.own_decel[f.start + 3]
@@ -71,14 +71,14 @@ def brake_deep(f: Forward, d: Drives, k: int, x: float) -> None:
 
 
 def brake_soft(f: Forward, d: Drives, k: int, x: float) -> None:
-    """The same speeds with a softer brake, begun sooner."""
+    """Reach the same speeds with a softer brake, begun sooner."""
     d.decel[k, : f.slow] *= 1.0 - x
     floor = f.energy[f.slow]
     d.cap[k, f.start : f.slow] = floor + (1.0 - x) * np.maximum(f.energy[f.start : f.slow] - floor, 0.0)
 
 
 def brake_long(f: Forward, d: Drives, k: int, x: float) -> None:
-    """The brake dragged on where it should be let go."""
+    """Drag the brake on where it should be released."""
     begin = min(f.release, f.slow)
     d.brake[k, begin : begin + _nodes(f, x)] = 0.25 * f.per_pedal
     d.throttle[k, begin : begin + _nodes(f, x)] = 0.0
@@ -100,7 +100,7 @@ def _slow(f: Forward, d: Drives, k: int, x: float, wide: float) -> None:
 
 
 def throttle_late(f: Forward, d: Drives, k: int, x: float) -> None:
-    """The throttle no more than held until later."""
+    """Hold the throttle until later."""
     to = f.drive_from + _nodes(f, x)
     d.cap[k, f.slow : to] = np.minimum(d.cap[k, f.slow : to], f.energy[f.drive_from])
 
@@ -169,7 +169,7 @@ def turn_in_early(f: Forward, d: Drives, k: int, x: float) -> None:
 
 
 def turned_early(f: Forward, d: Drives, k: int, x: float) -> None:
-    """The same, nearer to the apex."""
+    """Do the same, nearer to the apex."""
     long = max((f.apex - f.turn) * f.step, 20.0)
     angle = float(np.abs(f.bend[f.turn : f.apex + 1]).sum() * f.step)
     inside = x * np.sin(min(0.5 * angle, 0.25))

@@ -20,9 +20,9 @@ PRACTISED: Final[Floats] = np.concatenate(
 )
 """Deviations of a practised driver: speed [m/s], brake, throttle, offset [m], gear (common practice, no source)."""
 LEAST: Final = 0.5
-"""No deviation is smaller than this share of a practised driver's: less can not be simulated."""
+"""No deviation is smaller than this share of a practised driver's: less cannot be simulated."""
 USUAL: Final = 2.0
-"""The reference is one lap of a good driver: its own gap is at most so many deviations."""
+"""The reference is one lap of a good driver: its own gap is at most this many deviations."""
 SHRUNK: Final = 0.3
 """Share by which correlations are drawn towards none."""
 OWN: Final = 10.0
@@ -77,7 +77,7 @@ def _middle(rows: Floats) -> Floats:
 
 
 def _deviation(rows: Floats) -> Floats:
-    """Return deviations (SIZE,) that a minority of faults does not move; a practised driver's where nothing is known."""
+    """Return deviations (SIZE,), robust against a minority of faults; a practised driver's where unknown."""
     known = np.isfinite(rows)
     filled = np.where(known, np.abs(rows), np.nan)
     out = PRACTISED.copy()

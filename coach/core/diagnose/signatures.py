@@ -1,4 +1,4 @@
-"""What each fault would do at one corner: simulated on the corner's own reference, measured as passes are.
+"""Signatures of the faults at one corner: simulated on the corner's own reference, measured as passes are.
 
 Worked out when a pass there first has to be explained.
 """

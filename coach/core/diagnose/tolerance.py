@@ -85,7 +85,7 @@ STEADY: Final = 3.0
 ALIKE: Final = 1.5
 """One driver's scatters at two corners differ by about this factor at most (common practice, no source)."""
 MORE: Final = 1.25
-"""The scatter along the corners is worked out again when there are so many times as many passes."""
+"""The scatter along the corners is worked out again when the passes have grown by this factor."""
 OFFSET: Final = 2.0
 """The reference is one lap of a good driver: it may itself be off by at most this many deviations."""
 _JUDGED: Final = (

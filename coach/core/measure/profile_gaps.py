@@ -18,7 +18,7 @@ CHANNELS: Final = ("speed_mps", "brake", "throttle", "offset_m")
 BEFORE_M: Final = (60.0, 30.0, 12.0)
 """Stretches before the brake point begin so far before it [m]."""
 BEYOND_M: Final = (60.0, 200.0)
-"""The straight is looked at up to so far beyond the corner's end [m]."""
+"""The straight counts up to this far beyond the corner's end [m]."""
 LEAST_M: Final = 6.0
 """A stretch is at least so long [m]."""
 SPLIT: Final = 4

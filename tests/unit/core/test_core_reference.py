@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
 import numpy as np
@@ -66,4 +65,5 @@ def test_bands_follow_their_corners_to_other_numbers() -> None:
     assert before.baseline(2) == bands.baseline(1) != {}
     assert before.width(2, "loss_s") == bands.width(1, "loss_s")
     assert {} == bands.baseline(2)
-    assert math.isclose(PRIOR["loss_s"], bands.sigma(2, "loss_s"))
+    # a corner without passes has the driver's own scatter elsewhere, at least the practised driver's
+    assert bands.sigma(2, "loss_s") == bands.sigma(9, "loss_s") >= PRIOR["loss_s"]

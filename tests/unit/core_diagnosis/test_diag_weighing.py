@@ -90,8 +90,8 @@ def test_the_scatter_of_many_passes_is_theirs_and_of_none_a_practised_drivers() 
     # a deviation from the median of 40 is known to 18 % (1.17 / sqrt(40)); three times that for the worst of 53
     assert 0.46 < ratio.min() < ratio.max() < 1.55
     assert ratio.mean() == pytest.approx(1.0, abs=0.1)
-    assert np.abs(scatter.usual(0)).max() <= 2.0 * PRACTISED.max()
+    assert np.abs(scatter.baseline(0)).max() <= 2.0 * PRACTISED.max()
     assert np.linalg.eigvalsh(scatter.covariance(3)).min() > 0.0
     fresh = Scatter({})
     assert np.sqrt(np.diag(fresh.covariance(0))) == pytest.approx(PRACTISED)
-    assert not fresh.usual(0).any()
+    assert not fresh.baseline(0).any()

@@ -357,9 +357,9 @@ def test_a_lost_connection_is_opened_again() -> None:
         ("serial:/dev/no-such-line", "serial /dev/no-such-line: cannot be opened at 115200 baud"),
         ("tcp:127.0.0.1:1", r"tcp 127\.0\.0\.1:1: no receiver answers there"),
         ("file:/no/such/file", "/no/such/file: cannot be opened"),
-        ("udp:127.0.0.1", "allowed udp:HOST:PORT"),
-        ("tcp:host:99999", "allowed udp:HOST:PORT"),
-        ("", "allowed udp:HOST:PORT"),
+        ("udp:127.0.0.1", "expected udp:HOST:PORT"),
+        ("tcp:host:99999", "expected udp:HOST:PORT"),
+        ("", "expected udp:HOST:PORT"),
     ],
 )
 def test_sources_that_can_not_be_opened(source: str, expected: str) -> None:

@@ -139,13 +139,13 @@ def test_noise_loses_doubles_and_reorders_as_asked(base: Faultless) -> None:
 
 def test_unworkable_numbers_are_refused(base: Faultless) -> None:
     """No laps, no rate, no such corner, no such fault: one clear line each."""
-    with pytest.raises(ValueError, match="laps is 0"):
+    with pytest.raises(ValueError, match=r"laps: .*found 0"):
         simulate(base, 0)
-    with pytest.raises(ValueError, match="rate is 0"):
+    with pytest.raises(ValueError, match=r"rate: .*found 0"):
         simulate(base, 1, rate_hz=0.0)
-    with pytest.raises(ValueError, match="no corner 'Nowhere'"):
+    with pytest.raises(ValueError, match="found 'Nowhere'"):
         simulate(base, 1, faults=FaultPlan.of(("Nowhere", "brake_early", 5.0)))
-    with pytest.raises(ValueError, match="no fault 'asleep'"):
+    with pytest.raises(ValueError, match="found 'asleep'"):
         FaultPlan.of(("Quarry", "asleep", 5.0))
     with pytest.raises(ValueError, match="must be finite"):
         FaultPlan.of(("Quarry", "brake_early", float("nan")))

@@ -89,7 +89,7 @@ def test_a_part_that_is_missing_or_empty_is_an_error(tmp_path: Path) -> None:
     with pytest.raises(DataError, match=r"driver03, .*no retention"):
         retained(plan)
     plan.write_text(text.replace("before", "warmup"), encoding="utf-8")
-    with pytest.raises(DataError, match=r"plan.csv:2: found .*expected columns"):
+    with pytest.raises(DataError, match=r"plan.csv:2: expected columns .*found"):
         retained(plan)
     plan.write_text(text, encoding="utf-8")
     (tmp_path / "driver01_ask_retention" / "events.jsonl").write_text("", encoding="utf-8")
