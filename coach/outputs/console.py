@@ -38,7 +38,8 @@ def lap_line(lap: LapDone) -> Text:
 def cue_line(decision: Decision) -> Text:
     """Return the line for a spoken cue: session time, corner, words."""
     line = Text(f"{decision.t_s:9.1f} s  ", style="dim")
-    if decision.corner:
+    # a text that names its corner needs no name before it
+    if decision.corner and not decision.text.startswith(decision.corner):
         line.append(f"{decision.corner}: ", style="dim")
     line.append(decision.text, style="bold red" if decision.safety else "bold")
     return line

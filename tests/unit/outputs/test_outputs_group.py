@@ -9,7 +9,7 @@ from rich.console import Console
 from coach.core.values import Decision, LapDone, View
 from coach.outputs.base import Group
 from coach.outputs.capture import Capture
-from coach.outputs.console import ConsoleOutput, lap_time
+from coach.outputs.console import ConsoleOutput, cue_line, lap_time
 
 VIEW = View(t_s=1.0, state="live")
 SPOKEN = Decision(83.4, 2, 10.0, "Kettle", "r", "spoken", "", "late apex", 2.0, 3.0)
@@ -65,6 +65,14 @@ def test_capture_tells_spoken_from_held_and_can_keep_one_view() -> None:
     capture.view(VIEW)
     capture.view(VIEW)
     assert ([SPOKEN], [HELD], 1) == (capture.spoken, capture.held, len(capture.views))
+
+
+@pytest.mark.parametrize(
+    ("text", "line"), [("late apex", "Kettle: late apex"), ("Kettle, brake later", "Kettle, brake later")]
+)
+def test_a_cue_names_its_corner_once(text: str, line: str) -> None:
+    cue = Decision(83.4, 2, 10.0, "Kettle", "r", "spoken", "", text, 2.0, 3.0)
+    assert cue_line(cue).plain.strip() == f"83.4 s  {line}"
 
 
 def test_console_has_one_line_for_a_lap_and_one_for_a_spoken_cue() -> None:
