@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import msgspec
 from rich.console import Console
 
-from coach.outputs.console import lap_time
+from coach.outputs.console import corner_before, lap_time
 
 if TYPE_CHECKING:
     from coach.app.live.drive_options import RunResult
@@ -68,8 +68,7 @@ def show_replay(done: Replayed, json: bool) -> None:
     for note in done.notes:
         say(note)
     for d in spoken:
-        at = "" if d.text.startswith(d.corner) else f"{d.corner}: "
-        say(f"lap {d.lap:>3}  {d.t_s:9.2f} s  {d.s_m:7.1f} m  {at}{d.text}")
+        say(f"lap {d.lap:>3}  {d.t_s:9.2f} s  {d.s_m:7.1f} m  {corner_before(d)}{d.text}")
     held = ", ".join(f"{count} {reason}" for reason, count in reasons.most_common())
     say(f"{len(spoken)} cues spoken in {len(done.laps)} laps; held back: {held or 'none'}")
     say(f"{done.frames} frames, {done.session_s:.1f} s of driving in {done.took_s:.2f} s: {times:.0f} times real time")

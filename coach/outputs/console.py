@@ -35,12 +35,15 @@ def lap_line(lap: LapDone) -> Text:
     return line
 
 
+def corner_before(decision: Decision) -> str:
+    """Return the corner's name before a printed cue; "" where there is none or the text begins with it."""
+    return "" if decision.text.startswith(decision.corner) else f"{decision.corner}: "
+
+
 def cue_line(decision: Decision) -> Text:
     """Return the line for a spoken cue: session time, corner, words."""
     line = Text(f"{decision.t_s:9.1f} s  ", style="dim")
-    # a text that names its corner needs no name before it
-    if decision.corner and not decision.text.startswith(decision.corner):
-        line.append(f"{decision.corner}: ", style="dim")
+    line.append(corner_before(decision), style="dim")
     line.append(decision.text, style="bold red" if decision.safety else "bold")
     return line
 

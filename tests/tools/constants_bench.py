@@ -32,7 +32,6 @@ CONSTANTS: Final = (
     "coach.core.measure.grip_shares:NOISY_M",
     "coach.core.diagnose.judging:STEP",
     "coach.core.diagnose.case:LIMIT",
-    "coach.core.diagnose.vetoes:LIMIT",
     "coach.core.diagnose.vetoes:LINE",
     "coach.core.diagnose.vetoes:WIDE",
     "coach.core.diagnose.belief:TAIL",

@@ -9,6 +9,7 @@ from typing import Final
 
 from coach.core.diagnose.counterfactual import Counterfactual
 from coach.core.diagnose.tolerance import ToleranceModel
+from coach.core.measure.grip_shares import unused_mps
 from coach.core.measure.measures import TURNED_M
 from coach.core.measure.passes import PARTS, CornerReference, Part, PassRecord
 from coach.core.track.car import Car
@@ -133,13 +134,8 @@ class Case:
 
     @property
     def unused_mps(self) -> float:
-        """Speed reserve at the slowest place on the pass's own path, if different: the unused grip.
-
-        v^2 = a / kappa, so on its own path a car that uses the share u of its grip could be faster by v (u^-1/2 - 1).
-        """
-        if not self.use > 0.0 or not self.off_line:
-            return math.inf
-        return max(self.driven.measures["min_speed_mps"] * (1.0 / math.sqrt(self.use) - 1.0), 0.0)
+        """Speed reserve at the slowest place on the pass's own path, if different: the unused grip."""
+        return unused_mps(self.driven.measures["min_speed_mps"], self.use) if self.off_line else math.inf
 
     @property
     def off_line(self) -> bool:

@@ -83,7 +83,7 @@ class Forward:
         self.exit, self.end = trace.index(zone.exit_m), trace.index(zone.end_m)
 
     def _tyres(self) -> None:
-        """Return the most grip sideways [m/s^2], and the share of what it leaves that drives the car out."""
+        """Find the most grip sideways [m/s^2], and the share of the rest that drives the car out."""
         lateral = 2.0 * self.energy * np.abs(self.bend)
         over = max(int(GRIP_OVER_M / self.step), 1)
         held = np.convolve(lateral, np.ones(over) / over, "same")[self.turn : self.end + 1]

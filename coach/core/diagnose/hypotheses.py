@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from coach.core.columns import Floats
-from coach.core.diagnose.forward import Drives, Forward
+from coach.core.diagnose.forward import FREE, ROLLING_MPS2, Drives, Forward
 from coach.core.values import Fault, Unit
 
 Change = Callable[[Forward, Drives, int, float], None]
@@ -57,7 +57,7 @@ def brake_late(f: Forward, d: Drives, k: int, x: float) -> None:
     """Brake the same, later: slowest later, and the throttle as much later."""
     moved = np.interp(f.u - x, f.u, f.energy)
     to = f.slow + _nodes(f, x)
-    d.cap[k, f.start : to] = np.where(f.u[f.start : to] < f.u[f.start] + x, 1e6, moved[f.start : to])
+    d.cap[k, f.start : to] = np.where(f.u[f.start : to] < f.u[f.start] + x, FREE, moved[f.start : to])
     d.decel[k, f.start : to] = np.interp(f.u[f.start : to] - x, f.u, f.own_decel)
     throttle_late(f, d, k, x)
 
@@ -96,7 +96,7 @@ def slow_all_through(f: Forward, d: Drives, k: int, x: float) -> None:
 
 def _slow(f: Forward, d: Drives, k: int, x: float, wide: float) -> None:
     factor = (1.0 - x / f.v[f.slow] * _bump(f, f.slow, wide)) ** 2
-    d.cap[k] = np.minimum(d.cap[k], np.where(factor < 1.0, f.energy * factor, 1e6))
+    d.cap[k] = np.minimum(d.cap[k], np.where(factor < 1.0, f.energy * factor, FREE))
 
 
 def throttle_late(f: Forward, d: Drives, k: int, x: float) -> None:
@@ -118,8 +118,8 @@ def throttle_soft(f: Forward, d: Drives, k: int, x: float) -> None:
 def roll(f: Forward, d: Drives, k: int, x: float) -> None:
     """Off the brake too soon: the rest of the way rolled."""
     begin = max(f.slow - _nodes(f, x), 0)
-    d.decel[k, begin : f.slow] = 0.6 + 2.0 * f.car.drag_pm * f.energy[begin : f.slow]
-    d.cap[k, begin : f.slow] = 1e6
+    d.decel[k, begin : f.slow] = ROLLING_MPS2 + 2.0 * f.car.drag_pm * f.energy[begin : f.slow]
+    d.cap[k, begin : f.slow] = FREE
     d.throttle[k, begin : f.slow] = 0.0
 
 

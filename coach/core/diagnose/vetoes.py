@@ -11,13 +11,12 @@ import math
 from collections.abc import Callable
 from typing import Final
 
+from coach.core.diagnose.case import LIMIT
 from coach.core.diagnose.tolerance import ToleranceModel
-from coach.core.measure.grip_shares import NOISY_M, Use
+from coach.core.measure.grip_shares import NOISY_M, Use, unused_mps
 from coach.core.measure.passes import PassRecord
 from coach.core.values import Fault, Finding
 
-LIMIT: Final = 0.97
-"""From this share of today's grip on, none is left (common practice, no source)."""
 LINE: Final = 0.5
 """The unused grip must explain this share of a lack of speed; otherwise the path explains more of it."""
 WIDE: Final = 2.0
@@ -44,15 +43,14 @@ def struck(
         driven.gaps.get(name, math.nan) - usual.get(name, 0.0) > WIDE * tolerance.sigma(driven.corner, name)
         for name in ("apex_line_m", "exit_line_m")
     )
-    # v^2 = a / kappa: on its own path a car that uses the share u of its grip could be faster by v (u^-1/2 - 1)
-    unused_mps = driven.measures["min_speed_mps"] * (slowest**-0.5 - 1.0) if slowest > 0.0 else math.inf
+    spare_mps = unused_mps(driven.measures["min_speed_mps"], slowest)
 
     def rules_out(finding: Finding) -> bool:
         fault = finding.fault
         if fault in BRAKE:
             return use.braking / grip >= LIMIT
         if fault in SPEED:
-            path = fault == "slow_middle" and unused_mps < LINE * finding.amount
+            path = fault == "slow_middle" and spare_mps < LINE * finding.amount
             return wide or slowest >= LIMIT or path
         if fault in THROTTLE:
             return wide or gear_lost or exit_use >= LIMIT

@@ -11,7 +11,9 @@ from typing import Final, get_args
 from msgspec.structs import replace
 
 from coach.core.diagnose.advice import later_by
+from coach.core.diagnose.case import COST_S, LIMIT
 from coach.core.diagnose.explain import Explainer, Explanation
+from coach.core.diagnose.pricing import MAX_COST_SHARE
 from coach.core.diagnose.scatter import Scatter
 from coach.core.diagnose.signatures import Signatures
 from coach.core.diagnose.tolerance import ToleranceModel
@@ -19,10 +21,6 @@ from coach.core.measure.passes import PARTS, CornerReference, PassRecord
 from coach.core.track.car import Car
 from coach.core.values import Fault, Finding
 
-COST_S: Final = 0.025
-"""Least cost worth a cue: about the scatter of a practised driver at one corner (common practice)."""
-LIMIT: Final = 0.97
-"""Share of available grip that counts as the limit (common practice, no source)."""
 TOLD: Final = 30.0
 """Evidence by which a fault that rules name is ahead."""
 UNTOLD: Final = 30.0
@@ -36,8 +34,6 @@ WORTH: Final = 0.2
 """The pass must have lost at least this share of what the fault should have cost."""
 LOST: Final = 0.7
 """Weight of the measured loss in a fault's cost; the rest is the simulated one's."""
-MOST: Final = 1.1
-"""Largest sum of costs as a share of the pass's loss."""
 _BEHIND: Final[dict[Fault, float]] = dict.fromkeys(get_args(Fault), -UNTOLD)
 
 
@@ -88,7 +84,7 @@ class Weighing:
     def _found(
         self, driven: PassRecord, explainer: Explainer, best: Explanation, excess: float, scatter_s: float
     ) -> tuple[Finding, ...]:
-        cost = min(LOST * excess + (1.0 - LOST) * best.cost_s, MOST * driven.total_s)
+        cost = min(LOST * excess + (1.0 - LOST) * best.cost_s, MAX_COST_SHARE * driven.total_s)
         if cost < COST_S or excess < WORTH * best.cost_s:
             return ()
         if best.evidence < CLEAR and cost < STANDS * scatter_s:

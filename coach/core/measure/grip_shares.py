@@ -28,6 +28,14 @@ NOISY_M: Final = 0.1
 _NAN: Final = float("nan")
 
 
+def unused_mps(speed_mps: float, share: float) -> float:
+    """Return by how much a car that uses ``share`` of its grip could be faster on its own path; inf if unknown.
+
+    v^2 = a / kappa: faster by v (share^-1/2 - 1), never below 0.
+    """
+    return max(speed_mps * (1.0 / math.sqrt(share) - 1.0), 0.0) if share > 0.0 else math.inf
+
+
 class Use(msgspec.Struct, frozen=True):
     """Shares of the reference's use: ``grip`` is the largest lateral one (a ratio of accelerations), ``power`` of the
     engine at full throttle, ``push`` the share of its full throttle at which this pass was at full throttle too.
