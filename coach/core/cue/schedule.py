@@ -35,6 +35,8 @@ SETTLED_CUES: Final = 4
 """Most cues per lap from this lap on, whatever a rule set allows (common practice, no source)."""
 OFTEN: Final = 2
 """A reminder spoken more often than this times the passes of a cure is known: it fades regardless."""
+WAITS_LAPS: Final = 2
+"""Laps without room for a correction after which fewer words will do (common practice, no source)."""
 REHEARSED: Final = 2
 """Number of times after which a text is no longer new (common practice, no source)."""
 
@@ -53,6 +55,7 @@ class Schedule:
         self.responses = Responses(self.memory)
         self._things: dict[int, str] = {}
         self._told_cost: dict[int, float] = {}
+        self._no_room: dict[str, set[int]] = {}
         # nothing is ahead before the first lap
         self._opened: set[int] = set(range(len(names)))
 
@@ -257,6 +260,7 @@ class Schedule:
         p.told += 1
         p.said_lap = lap
         p.due_confirm = False
+        self._no_room.pop(_key(rule, self.names[corner]), None)
         self.memory.heard[text] = self.memory.heard.get(text, 0) + 1
 
     def half_way(self, rule: CueRule, corner: int) -> bool:
@@ -265,6 +269,14 @@ class Schedule:
         if not p.told or p.acknowledged or rule.family != "correction":
             return False
         return 0.0 < self.recent.amount(rule, corner) <= HALF * p.first_amount
+
+    def found_no_room(self, rule: CueRule, corner: int, lap: int) -> None:
+        """Record that a cue found no room in ``lap``."""
+        self._no_room.setdefault(_key(rule, self.names[corner]), set()).add(lap)
+
+    def waits_long(self, rule: CueRule, corner: int) -> bool:
+        """Return whether a cue found no room in WAITS_LAPS laps since it was last said."""
+        return len(self._no_room.get(_key(rule, self.names[corner]), ())) >= WAITS_LAPS
 
     def opened(self, corner: int) -> None:
         """Record that the cues before ``corner`` were evaluated in this lap."""

@@ -180,12 +180,41 @@ def test_two_corners_in_work_by_cost() -> None:
         s.passed(corner, (finding(cost_s=cost),))
     assert (1, 3) == s.choose_work(1)
     assert ["another corner first", "", "another corner first", ""] == [s.hold(r, c, 1, 0) for c in range(4)]
+    for corner in (1, 3):
+        s.work.told(corner, 0.3)
     assert (0, 2) == s.choose_work(2)
+    for corner in (0, 2):
+        s.work.told(corner, 0.1)
     s.passed(1, ())
     assert (2, 3) == s.choose_work(3)
     for corner in (2, 3):
         s.passed(corner, ())
     assert (0,) == s.choose_work(4)
+
+
+def test_who_found_no_room_keeps_the_turn_beside_the_others() -> None:
+    """A costly corner that nothing was said about is not put off for the next ones: they join it."""
+    work = FocusCorners(1)
+    work.begin(1, {0: 0.5, 1: 0.4})
+    assert {0} == work.corners
+    work.begin(2, {0: 0.5, 1: 0.4})
+    assert {0, 1} == work.corners
+    work.told(0, 0.5)
+    work.told(1, 0.4)
+    work.begin(3, {0: 0.5, 1: 0.4})
+    assert {0} == work.corners
+
+
+def test_after_two_laps_without_room_fewer_words_will_do() -> None:
+    """Until then the first correction is kept for where its size fits; once said, it counts again from none."""
+    r = rule("later")
+    s = schedule(r)
+    s.passed(0, (finding(cost_s=0.3),))
+    for lap, waits in ((1, False), (1, False), (2, True)):
+        s.found_no_room(r, 0, lap)
+        assert s.waits_long(r, 0) is waits
+    s.spoke(r, 0, 3, "brake later")
+    assert not s.waits_long(r, 0)
 
 
 def test_each_has_its_turn_and_the_costly_ones_more_often() -> None:
