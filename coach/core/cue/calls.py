@@ -15,8 +15,9 @@ from typing import Final
 import msgspec
 
 from coach.core.cue.arbiter import Candidate
-from coach.core.cue.call_words import SECTORS, call_forms, count_words, gap_words, lap_words, number
+from coach.core.cue.call_words import SECTORS, call_forms, count_words, gap_words, lap_words
 from coach.core.cue.cue_context import CueContext
+from coach.core.cue.language import Language
 from coach.core.cue.rules import CueRule
 from coach.core.cue.steadiness import Steadiness
 from coach.core.cue.wording import wordings
@@ -98,7 +99,9 @@ class Calls:
         self._last = about
         self._best_s = min(self._best_s, time_s)
         reference_s = self.cue_context.track_model.reference.lap_time_s
-        values = {"lap": lap_words(time_s, reference_s), "gap": gap_words(gap_s)}
+        language = self._language
+        values = {"lap": lap_words(time_s, reference_s, language), "gap": gap_words(gap_s, language)}
+        values["brief"] = lap_words(time_s, reference_s, language, brief=True)
         self._tell(_PendingCall(about, values, -1, now_s, "line"), now_s, u_m)
 
     def _trend(self, time_s: float) -> str:
@@ -131,9 +134,10 @@ class Calls:
         self._sector, self._sector_t = sector + 1, crossed_s
         clean, self._clean_sector = self._clean_sector, True
         if math.isfinite(took) and clean:
-            gap = gap_words(took - self._best_sector.get(sector, math.nan))
+            gap = gap_words(took - self._best_sector.get(sector, math.nan), self._language)
             self._best_sector[sector] = min(took, self._best_sector.get(sector, math.inf))
-            self._open("sector", {"sector": number(sector + 1), "gap": gap}, now_s, u_m, "line")
+            values = {"sector": self._language.number(sector + 1), "gap": gap}
+            self._open("sector", values, now_s, u_m, "line")
 
     def learn(self, corner: int, lap: int, early_m: float, loss_s: float) -> None:
         """Learn from a valid pass: distance from the reference's brake point [m], and loss [s]."""
@@ -151,7 +155,8 @@ class Calls:
         self._over_in.add(self.cue_context.track_model.lap(u_m))
         self._over_in.add(lap)
         self._clean_sector = False
-        values = {"count": count_words(self.limits[there.name]), "corner": there.say or there.name}
+        count = count_words(self.limits[there.name], self._language)
+        values = {"count": count, "corner": there.say or there.name}
         self._tell(_PendingCall("limits", values, corner, now_s, "after"), now_s, u_m)
 
     def _tell(self, one: _PendingCall, now_s: float, u_m: float) -> None:
@@ -189,12 +194,17 @@ class Calls:
                 rule,
                 corner,
                 amount=schedule.recent.amount(rule, number_of),
+                language=self._language,
                 system=self.cue_context.cue_engine.rules.units,
             )
             advice = (
                 (worded[0].short or worded[0].long) if worded and not {rule.name, rule.about} & corner.muted else ""
             )
             self._open("next", {"corner": corner.say or corner.name, "advice": advice}, now_s, u_m, "pit", number_of)
+
+    @property
+    def _language(self) -> Language:
+        return self.cue_context.cue_engine.rules.language
 
     def _rules(self) -> tuple[CueRule, ...]:
         rules = self.cue_context.cue_engine.rules
