@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping
 
 import msgspec
@@ -194,9 +195,15 @@ class CueEngine:
         self.wake_s = NEVER
         return [self._settle(v, now_s, s_m) for v in self.arbiter.drop_all(now_s, reason)]
 
-    def passed(self, corner: int, findings: tuple[Finding, ...], unjudged: frozenset[Fault] = frozenset()) -> None:
-        """Learn from a valid pass."""
-        self.schedule.passed(corner, findings, unjudged)
+    def passed(
+        self,
+        corner: int,
+        findings: tuple[Finding, ...],
+        unjudged: frozenset[Fault] = frozenset(),
+        loss_s: float = math.nan,
+    ) -> None:
+        """Learn from a valid pass that lost ``loss_s`` over corner and straight."""
+        self.schedule.passed(corner, findings, unjudged, loss_s)
 
     def measured(self, corner: int, findings: tuple[Finding, ...]) -> None:
         """Take what the last pass shows, before it is known whether it counts: a cue may follow it."""

@@ -7,6 +7,7 @@ and one without is best (Park, Shea & Wright 2000), and silence inside a band be
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Final
 
@@ -87,9 +88,15 @@ class Schedule:
             row = self._progress[rule.name] = [known.get(_key(rule, name)) for name in self.names]
         return row
 
-    def passed(self, corner: int, findings: tuple[Finding, ...], unjudged: frozenset[Fault] = frozenset()) -> None:
-        """Learn from a valid pass; ``unjudged`` faults count as neither found nor cured."""
-        self.recent.add(corner, findings)
+    def passed(
+        self,
+        corner: int,
+        findings: tuple[Finding, ...],
+        unjudged: frozenset[Fault] = frozenset(),
+        loss_s: float = math.nan,
+    ) -> None:
+        """Learn from a valid pass that lost ``loss_s``; ``unjudged`` faults count as neither found nor cured."""
+        self.recent.add(corner, findings, loss_s)
         corrections = [r for r in self.rules.rules if r.family == "correction"]
         amounts = {r.name: f.amount for r in corrections for f in findings if f.fault == r.about}
         self.responses.passed(corner, amounts)
@@ -114,7 +121,7 @@ class Schedule:
             if p.bad >= r.rearm_passes:
                 p.stage = "each"
             return
-        if rule.family == "correction" and p.told and p.good >= r.cure_passes and (1.0 - p.share) ** p.good < r.luck:
+        if rule.family == "correction" and self._no_luck(rule, corner, p):
             p.told, p.acknowledged = 0, False
             self._cured(rule.about, corner)
         if p.stage == "each" and p.good >= r.cure_passes:
@@ -125,6 +132,12 @@ class Schedule:
             p.silent_good += 1
             if p.silent_good >= r.retire_passes:
                 p.stage = "retired"
+
+    def _no_luck(self, rule: CueRule, corner: int, p: Progress) -> bool:
+        """Return whether the good passes are a cure: too many for chance, and faster by what the fault cost."""
+        if not p.told or p.good < self.rules.cure_passes or not (1.0 - p.share) ** p.good < self.rules.luck:
+            return False
+        return self.recent.gained(rule, corner, p.good)
 
     def _cured(self, fault: str, corner: int) -> None:
         for rule in self.rules.rules:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from itertools import pairwise
 
 import msgspec
@@ -215,6 +216,19 @@ def test_after_two_laps_without_room_fewer_words_will_do() -> None:
         assert s.waits_long(r, 0) is waits
     s.spoke(r, 0, 3, "brake later")
     assert not s.waits_long(r, 0)
+
+
+@pytest.mark.parametrize(("now_s", "praised"), [(0.3, False), (0.2, False), (0.1, True), (math.nan, True)])
+def test_passes_that_lose_as_much_as_before_are_no_cure(now_s: float, praised: bool) -> None:
+    """A fault of 0.3 s that is found no more is praised where half of that is gained, or no loss is known."""
+    r = rule("later")
+    s = schedule(r, rule("good", "confirmation", "straight"))
+    for lap in range(1, 5):
+        s.passed(0, (finding(cost_s=0.3),), loss_s=0.3)
+        s.spoke(r, 0, lap, "brake later")
+    for _ in range(3):
+        s.passed(0, (), loss_s=now_s)
+    assert (s.cured(s.rules.rules[1]) == (0,)) is praised
 
 
 def test_each_has_its_turn_and_the_costly_ones_more_often() -> None:
