@@ -222,7 +222,7 @@ def test_after_two_laps_without_room_fewer_words_will_do() -> None:
 def test_passes_that_lose_as_much_as_before_are_no_cure(now_s: float, praised: bool) -> None:
     """A fault of 0.3 s that is found no more is praised where half of that is gained, or no loss is known."""
     r = rule("later")
-    s = schedule(r, rule("good", "confirmation", "straight"))
+    s = schedule(r, rule("good", "confirmation"))
     for lap in range(1, 5):
         s.passed(0, (finding(cost_s=0.3),), loss_s=0.3)
         s.spoke(r, 0, lap, "brake later")
