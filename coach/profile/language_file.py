@@ -70,6 +70,7 @@ class SpokenModel(Strict):
     slopes: dict[Literal["downhill", "uphill"], TwoForms]
     next_time: Text
     half_way: Text
+    still: str = ""
     answers: dict[Literal["quiet_lap", "mark", "right", "right short", "no rule"], Text] = Field(default_factory=dict)
     goals: dict[Literal["board", "kerb"], Text] = Field(default_factory=dict)
     totals: dict[Literal["metres", "feet", "yards"], Text] = Field(default_factory=dict)
@@ -106,6 +107,8 @@ class SpokenModel(Strict):
         """Yield each text with placeholders: its place, itself, the names it must hold."""
         yield ("next_time",), self.next_time, ("text",)
         yield ("half_way",), self.half_way, ("corner",)
+        if self.still:
+            yield ("still",), self.still, ("corner", "distance")
         for field, slots in _SLOTS.items():
             table = getattr(self, field)
             for key in slots.keys() & table.keys():
@@ -158,7 +161,11 @@ class LanguageModel(Strict):
         for field in ("tenths", "ordinals", "half_seconds", "counts"):
             values[field] = tuple(getattr(self.spoken, field))
         language = Language(
-            code=self.language, next_time=self.spoken.next_time, half_way=self.spoken.half_way, **values
+            code=self.language,
+            next_time=self.spoken.next_time,
+            half_way=self.spoken.half_way,
+            still=self.spoken.still,
+            **values,
         )
         if self.units:
             language = msgspec.structs.replace(language, lexicon=self._lexicon(language))

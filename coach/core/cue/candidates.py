@@ -200,6 +200,8 @@ def _candidate(
         forms = list(wording.after_it(forms))
     elif schedule.half_way(rule, at.corner):
         forms = [wording.half_way]
+    elif wording.still and schedule.no_nearer(rule, at.corner):
+        forms = [wording.still]
     elif named:
         with_names = list(wording.away(forms))
         # rather speak a safety cue without its corner than not at all

@@ -17,7 +17,7 @@ from coach.core.cue.corner_rotation import FocusCorners
 from coach.core.cue.memory import DriverProgress, Progress
 from coach.core.cue.reasons import Reason
 from coach.core.cue.recent_findings import ABOUT, LINE_FAULTS, Recent, shows
-from coach.core.cue.responses import Responses
+from coach.core.cue.responses import RESPONDED, Responses
 from coach.core.cue.rules import CueRule, RuleSet
 from coach.core.values import Fault, Finding
 
@@ -36,6 +36,7 @@ SETTLED_CUES: Final = 4
 """Most cues per lap from this lap on, whatever a rule set allows (common practice, no source)."""
 OFTEN: Final = 2
 """A reminder spoken more often than this times the passes of a cure is known: it fades regardless."""
+TWICE: Final = 2
 WAITS_LAPS: Final = 2
 """Laps without room for a correction after which fewer words will do (common practice, no source)."""
 REHEARSED: Final = 2
@@ -282,6 +283,11 @@ class Schedule:
         if not p.told or p.acknowledged or rule.family != "correction":
             return False
         return 0.0 < self.recent.amount(rule, corner) <= HALF * p.first_amount
+
+    def no_nearer(self, rule: CueRule, corner: int) -> bool:
+        """Return whether two cues about the fault changed nothing of its amount."""
+        p = self.progress(rule, corner)
+        return p.told == TWICE and self.recent.amount(rule, corner) > RESPONDED * p.first_amount
 
     def found_no_room(self, rule: CueRule, corner: int, lap: int) -> None:
         """Record that a cue found no room in ``lap``."""

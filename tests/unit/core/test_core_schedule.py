@@ -218,6 +218,19 @@ def test_after_two_laps_without_room_fewer_words_will_do() -> None:
     assert not s.waits_long(r, 0)
 
 
+def test_what_two_cues_did_not_change_is_told_in_size_once() -> None:
+    """The third cue says how far it still is; not where the driver came nearer."""
+    r = rule("later")
+    for amounts, still in (((20.0, 20.0, 19.0), True), ((20.0, 14.0, 12.0), False)):
+        s = schedule(r)
+        for lap, amount in enumerate(amounts, start=1):
+            s.passed(0, (finding(amount=amount),))
+            assert s.no_nearer(r, 0) is (still and lap == 3)
+            s.spoke(r, 0, lap, "brake later")
+        s.passed(0, (finding(amount=amounts[-1]),))
+        assert not s.no_nearer(r, 0)
+
+
 @pytest.mark.parametrize(("now_s", "praised"), [(0.3, False), (0.2, False), (0.1, True), (math.nan, True)])
 def test_passes_that_lose_as_much_as_before_are_no_cure(now_s: float, praised: bool) -> None:
     """A fault of 0.3 s that is found no more is praised where half of that is gained, or no loss is known."""
