@@ -12,7 +12,7 @@ import pytest
 from core_setup import corner, plan, ring, same, session
 
 from coach.core.columns import Columns
-from coach.core.cue.arbiter import Arbiter
+from coach.core.cue.arbiter import CLEAR_S, Arbiter
 from coach.core.cue.call_words import call_forms, gap_words, lap_words, not_alone, pieces
 from coach.core.cue.calls import Calls
 from coach.core.cue.cue_context import CueContext
@@ -135,6 +135,27 @@ def test_the_first_lap_has_no_gap_and_a_faster_one_is_a_new_best() -> None:
     ] == said
 
 
+def test_a_new_best_without_room_for_its_time_is_followed_by_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The news at the line, the time on the next straight that has the room."""
+    talker = CueEngine(RuleSet("calls", "improving", (), calls=(*EACH[:1], called("best", long="new best, {lap}",
+                       short="new best"))), ("A", "B"), {})  # fmt: skip
+    calls = Calls(CueContext(TrackModel(ring(), (corner("A", 500.0), corner("B", 1200.0))), talker))
+    calls.line(0, 40.4, True, 40.4, 40.4, 2001.0)
+    talker.arbiter.open.clear()
+    room_s = 1.6
+    monkeypatch.setattr(calls, "_room_s", lambda now_s, u_m: room_s)
+    calls.line(1, 40.0, True, 80.4, 80.4, 4001.0)
+    assert [("new best, forty~point zero", "new best")] == [
+        tuple(f.replace(JOINT, "~") for f in c.forms) for c in talker.arbiter.open
+    ]
+    talker.arbiter.open.clear()
+    calls.over(0, 95.0, 95.0, 4600.0)
+    assert not talker.arbiter.open
+    room_s = 6.0
+    calls.over(1, 105.0, 105.0, 5300.0)
+    assert ["forty~point zero"] == [c.forms[0].replace(JOINT, "~") for c in talker.arbiter.open]
+
+
 def test_laps_alike_and_laps_that_get_slower_have_words_of_their_own() -> None:
     """Three within two tenths; three that are slower than three before by more than their scatter explains, once."""
     said = at_the_line([40.0, 40.1, 40.1, 40.2, 40.8, 40.9, 40.9])
@@ -226,7 +247,7 @@ def test_a_call_never_takes_the_room_of_a_cue() -> None:
     assert cues(without) == cues(with_calls)
     spoken = [d for d in calls_of(with_calls) if d.outcome == "spoken"]
     assert {"lap", "sector"} & {d.fault for d in spoken}
-    assert all(d.ends_t_s + 0.7 <= d.action_t_s for d in spoken)
+    assert all(d.ends_t_s + 0.9 * CLEAR_S <= d.action_t_s for d in spoken)
 
 
 def test_calls_are_off_where_nobody_asked_for_them() -> None:
