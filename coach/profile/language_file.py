@@ -22,12 +22,13 @@ from coach.profile.yaml_file import YamlFile
 
 Text = Annotated[str, Field(min_length=1, max_length=120)]
 TwoForms = Annotated[list[Text], Field(min_length=2, max_length=2)]
-_ADDED: Final = ("answers", "goals", "totals", "lap_time", "gaps")
+_ADDED: Final = ("answers", "goals", "totals", "lap_time", "gaps", "first_laps")
 _LENGTHS: Final = dict.fromkeys(("metres", "feet", "yards"), ("n",))
 _SLOTS: Final[Mapping[str, Mapping[str, tuple[str, ...]]]] = {
     "lengths": _LENGTHS,
     "totals": _LENGTHS,
     "goals": {"board": ("board",)},
+    "first_laps": {"more": ("count",)},
     "gaps": {"up": ("gap",), "down": ("gap",)},
     "lap_time": {
         "seconds": ("minutes", "seconds"),
@@ -74,6 +75,7 @@ class SpokenModel(Strict):
     answers: dict[Literal["quiet_lap", "mark", "right", "right short", "no rule"], Text] = Field(default_factory=dict)
     goals: dict[Literal["board", "kerb"], Text] = Field(default_factory=dict)
     totals: dict[Literal["metres", "feet", "yards"], Text] = Field(default_factory=dict)
+    first_laps: dict[Literal["more", "one more", "saved", "known"], Text] = Field(default_factory=dict)
     lap_time: dict[Literal["seconds", "few seconds", "no seconds", "tenth"], Text] = Field(default_factory=dict)
     gaps: dict[Literal["up", "down", "level"], Text] = Field(default_factory=dict)
     half_seconds: list[Text] = Field(default_factory=list)

@@ -56,6 +56,7 @@ class Language(msgspec.Struct, frozen=True, cache_hash=True):
     goals: Pairs = ()
     totals: Pairs = ()
     still: str = ""
+    first_laps: Pairs = ()
     lap_time: Pairs = ()
     gaps: Pairs = ()
     half_seconds: tuple[str, ...] = ()
@@ -163,6 +164,10 @@ ENGLISH: Final = Language(
     ),
     goals=(("board", "to {board}"), ("kerb", "where the kerb ends")),
     totals=(("metres", "{n} metres"), ("feet", "{n} feet"), ("yards", "{n} yards")),
+    first_laps=(
+        ("more", "{count} laps more"), ("one more", "one lap more"), ("saved", "reference saved"),
+        ("known", "this circuit is known"),
+    ),
     lap_time=(
         ("seconds", "{minutes} {seconds}"), ("few seconds", "{minutes} oh {seconds}"),
         ("no seconds", "{minutes} oh oh"), ("tenth", "point {tenth}"),
