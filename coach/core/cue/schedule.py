@@ -22,7 +22,7 @@ from coach.core.cue.rules import CueRule, RuleSet
 from coach.core.values import Fault, Finding
 
 SAFETY_LAPS: Final = 5
-"""Laps between repeats of a known safety caution (common practice, no source)."""
+"""Laps between repeats of known safety cautions, one at a time (common practice, no source)."""
 HALF: Final = 0.6
 """Largest remaining share of the first amount for "half way" (common practice, no source)."""
 BETTER: Final = 0.5
@@ -58,6 +58,8 @@ class Schedule:
         self._things: dict[int, str] = {}
         self._told_cost: dict[int, float] = {}
         self._no_room: dict[str, set[int]] = {}
+        self._safety: dict[str, Progress] = {}
+        self._repeated_lap = -1000
         # nothing is ahead before the first lap
         self._opened: set[int] = set(range(len(names)))
 
@@ -65,6 +67,7 @@ class Schedule:
         """Replace rules and corners: progress is kept by name, recent findings by ``moved``, old -> new."""
         self.rules, self.names = rules, names
         self._progress.clear()
+        self._safety.clear()
         self._nothing_due.clear()
         self.recent.move(moved)
         self.work.most = rules.corners_in_work
@@ -181,7 +184,7 @@ class Schedule:
         if rule.family == "correction":
             reason = self._hold_correction(rule, corner, lap, p)
         elif rule.family == "caution":
-            reason = self._hold_caution(lap, p, hurts)
+            reason = self._hold_caution(lap, p, self._safety_of(rule, corner) if hurts else None)
         else:
             reason = self._hold_reminder(lap, p)
         if not reason and spoken_this_lap >= self.budget(lap) and not rule.safety:
@@ -229,16 +232,27 @@ class Schedule:
     def _wording_key(self, rule: CueRule, corner: int) -> str:
         return f"{_key(rule, self.names[corner])} {self.turn(rule, corner)}"
 
-    def _hold_caution(self, lap: int, p: Progress, hurts: bool) -> Reason:
-        """Hold a caution except in the first laps and after a mistake there; later repeat only safety
-        cautions, rarely.
+    def _safety_of(self, rule: CueRule, corner: int) -> dict[str, Progress]:
+        """Return the states of all safety cautions so far, with this one."""
+        self._safety.setdefault(_key(rule, self.names[corner]), self.progress(rule, corner))
+        return self._safety
+
+    def _hold_caution(self, lap: int, p: Progress, safety: Mapping[str, Progress] | None) -> Reason:
+        """Hold a caution except in the first laps and after a mistake there; later repeat only ``safety``
+        cautions, in turn: one every SAFETY_LAPS laps.
         """
         since = lap - p.said_lap
         if p.said < REHEARSED:
             return Reason.NONE
         if p.bad and since >= min(p.said, SAFETY_LAPS):
             return Reason.NONE
-        return Reason.NONE if hurts and since >= SAFETY_LAPS else Reason.KNOWN
+        if safety is None or since < SAFETY_LAPS:
+            return Reason.KNOWN
+        if p.said_lap < 0:
+            # not yet in this session
+            return Reason.NONE
+        longest = all(p.said_lap <= other.said_lap for other in safety.values())
+        return Reason.NONE if longest and lap - self._repeated_lap >= SAFETY_LAPS else Reason.KNOWN
 
     def _hold_reminder(self, lap: int, p: Progress) -> Reason:
         if p.stage == "retired":
@@ -270,6 +284,8 @@ class Schedule:
                 p.first_amount, p.share, p.acknowledged = amount, self.recent.share(rule, corner), False
             elif self.half_way(rule, corner):
                 p.acknowledged = True
+        if rule.family == "caution" and p.said >= REHEARSED:
+            self._repeated_lap = lap
         p.said += 1
         p.told += 1
         p.said_lap = lap

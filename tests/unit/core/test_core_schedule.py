@@ -231,6 +231,19 @@ def test_what_two_cues_did_not_change_is_told_in_size_once() -> None:
         assert not s.no_nearer(r, 0)
 
 
+def test_known_safety_cautions_come_back_in_turn() -> None:
+    """Two are said in the first laps; then one every fifth lap, the one that was not said for longest."""
+    r = rule("bump", "caution", "bump", safety=True)
+    s = schedule(r)
+    said = []
+    for lap in range(1, 19):
+        for corner in (0, 2):
+            if not s.hold(r, corner, lap, 0, hurts=True):
+                s.spoke(r, corner, lap, "bump")
+                said.append((lap, corner))
+    assert [(1, 0), (1, 2), (2, 0), (2, 2), (7, 0), (12, 2), (17, 0)] == said
+
+
 @pytest.mark.parametrize(("now_s", "praised"), [(0.3, False), (0.2, False), (0.1, True), (math.nan, True)])
 def test_passes_that_lose_as_much_as_before_are_no_cure(now_s: float, praised: bool) -> None:
     """A fault of 0.3 s that is found no more is praised where half of that is gained, or no loss is known."""
