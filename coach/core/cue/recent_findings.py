@@ -33,6 +33,8 @@ ONE_CURE: Final[tuple[frozenset[str], ...]] = (
 """Faults with one cure: in turns they are one habit (common practice, no source)."""
 CURED: Final = 0.5
 """Share of a fault's cost that must be gained for a cure: a driver who only was not found out gains nothing."""
+CLEARLY: Final = 2.0
+"""Standard errors that scatter alone seldom exceeds."""
 PASSES: Final = 8
 """Number of remembered passes of a corner; a rule uses the last ``of_last``."""
 
@@ -103,7 +105,8 @@ class Recent:
         return (had + 1.0) / (len(passes) + 2.0)
 
     def gained(self, rule: CueRule, corner: int, good: int) -> bool:
-        """Return whether the last ``good`` passes lost less than those with the fault by CURED of its cost.
+        """Return whether the last ``good`` passes lost less than those with the fault: by CURED of its cost, and by
+        CLEARLY standard errors of the difference.
 
         True too if the losses are unknown.
         """
@@ -116,9 +119,12 @@ class Recent:
         ]
         if not had:
             return not losses or not all(map(math.isfinite, losses))
-        before = fmean(loss for _, loss in had)
-        gain = before - fmean(losses[-good:])
-        return not math.isfinite(gain) or gain >= CURED * fmean(cost for cost, _ in had)
+        before, now = [loss for _, loss in had], losses[-good:]
+        gain = fmean(before) - fmean(now)
+        away = sum((loss - fmean(some)) ** 2 for some in (before, now) for loss in some)
+        pooled = away / max(len(before) + len(now) - 2, 1)
+        error = math.sqrt(pooled * (1.0 / len(before) + 1.0 / len(now)))
+        return not math.isfinite(gain) or gain >= max(CURED * fmean(cost for cost, _ in had), CLEARLY * error)
 
     def faults(self, corner: int, rules: Iterable[CueRule]) -> frozenset[str]:
         """Return the faults at ``corner`` that corrections among ``rules`` must name now."""

@@ -231,6 +231,19 @@ def test_what_two_cues_did_not_change_is_told_in_size_once() -> None:
         assert not s.no_nearer(r, 0)
 
 
+def test_a_gain_within_the_scatter_of_the_losses_is_no_cure() -> None:
+    """Three quick passes among passes that scatter as much prove nothing."""
+    r = rule("later")
+    for apart, praised in ((0.01, True), (0.06, False)):
+        s = schedule(r, rule("good", "confirmation"))
+        for lap in range(1, 5):
+            s.passed(0, (finding(cost_s=0.06),), loss_s=0.07 + (-1) ** lap * apart)
+            s.spoke(r, 0, lap, "brake later")
+        for lap in range(3):
+            s.passed(0, (), loss_s=0.02 + (-1) ** lap * apart)
+        assert (s.cured(s.rules.rules[1]) == (0,)) is praised
+
+
 def test_known_safety_cautions_come_back_in_turn() -> None:
     """Two are said in the first laps; then one every fifth lap, the one that was not said for longest."""
     r = rule("bump", "caution", "bump", safety=True)
