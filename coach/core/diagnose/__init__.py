@@ -31,7 +31,9 @@ from coach.core.values import Finding
 __all__ = ["COST_S", "Diagnosis"]
 
 SLOW_PASS: Final = 0.2
-"""A car this much slower is on its out-lap, or behind another: learn nothing from the corner."""
+"""A car that arrives slower than the reference by this share is on its out-lap, or behind another: learn nothing from
+the corner.
+"""
 
 
 MUCH_S: Final = 0.08
@@ -95,7 +97,9 @@ class Diagnosis:
             self._carried(driven),
             use,
         )
-        if -driven.gaps.get("arrival_mps", 0.0) > SLOW_PASS * driven.measures["turn_in_speed_mps"]:
+        # not of the speed at turn-in, which a habit of this corner lowers
+        arrives_mps = float(reference.trace.at("speed_mps", reference.zone.start_m))
+        if -driven.gaps.get("arrival_mps", 0.0) > SLOW_PASS * arrives_mps:
             return ()
         for look in (find_entry_causes, find_line_causes, find_mid_corner_causes, find_exit_causes):
             look(case)
