@@ -110,7 +110,7 @@ class SpokenModel(Strict):
         yield ("next_time",), self.next_time, ("text",)
         yield ("half_way",), self.half_way, ("corner",)
         if self.still:
-            yield ("still",), self.still, ("corner", "distance")
+            yield ("still",), self.still, ("corner", "step", "total")
         for field, slots in _SLOTS.items():
             table = getattr(self, field)
             for key in slots.keys() & table.keys():

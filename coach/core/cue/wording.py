@@ -59,7 +59,7 @@ class Wording(msgspec.Struct, frozen=True):
     """The same for ``first``, which names the board as a goal."""
     language: Language = ENGLISH
     still: str = ""
-    """What is left when two corrections changed nothing: "Quarry, still fifteen metres"; "" for short ways."""
+    """What is left when two corrections changed nothing: "Quarry, still five of fifteen metres"; "" for short ways."""
 
     @property
     def half_way(self) -> str:
@@ -164,8 +164,8 @@ def _worded(
                 goal_m = place.brakes_m if place is not None and named else math.nan
                 break
         corrects = rule.family == "correction"
-        left = language.length(way * system.step, system.spoken) if way and corrects and any(forms) else ""
-        still = said(language.still, "long", {"corner": name, "distance": left}) if left and language.still else ""
+        left = _whole_way(way, language, system) if corrects and any(forms) else {}
+        still = said(language.still, "long", {"corner": name, **left}) if left and language.still else ""
         others = tuple(f for f in forms[2:] if f)
         wording = Wording(
             forms[0], forms[1], others, at_m, safety, name, corrects, first, brakes_m, goal_m, language, still
