@@ -11,7 +11,6 @@ WAITS: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
     "1 m wide on the exit": ("the line to be named where the line is the cause", ("7",)),
     "traffic": ("laps that are no measure of the driver to be left out", ("7", "9")),
     "cool-down laps": ("laps that are no measure of the driver to be left out", ("7",)),
-    "scatter x4": ("findings to be weighed against the driver's own scatter", ("12",)),
     "one gear broken": ("the coach to know what this car on this track can do today", ("9",)),
     "brakes early, little room (2)": ("a place for a word where the corner before is near", ("12",)),
     "a habit in traffic": ("laps that are no measure of the driver to be left out", ("7", "9")),
