@@ -162,7 +162,10 @@ ENGLISH: Final = Language(
         ("quiet_lap", "quiet this lap"), ("mark", "marked"), ("right", "good, nothing to correct"),
         ("right short", "good corner"), ("no rule", "no cue for that corner"),
     ),
-    goals=(("board", "to {board}"), ("kerb", "where the kerb ends")),
+    goals=(
+        ("board", "to {board}"), ("kerb", "where the kerb ends"), ("entry kerb", "where the kerb starts"),
+        ("exit kerb", "until the kerb ends"),
+    ),
     totals=(("metres", "{n} metres"), ("feet", "{n} feet"), ("yards", "{n} yards")),
     first_laps=(
         ("more", "{count} laps more"), ("one more", "one lap more"), ("saved", "reference saved"),
