@@ -191,6 +191,10 @@ class Schedule:
             return Reason.LAP_LIMIT
         return reason
 
+    def reminded(self, corner: int) -> frozenset[str]:
+        """Return the subjects of the reminders that this driver ever heard at ``corner``."""
+        return frozenset(r.about for r in self.rules.rules if r.family == "reminder" and self._said(r.name, corner))
+
     def _said(self, name: str, corner: int) -> bool:
         """Return whether a rule was ever spoken at ``corner`` to this driver."""
         known = self.memory.progress.get(f"{name}@{self.names[corner]}")
