@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from coach.core.columns import Floats
 from coach.core.diagnose.scatter import TAIL, Scatter
 from coach.core.diagnose.signatures import Signatures
-from coach.core.diagnose.vetoes import Veto
+from coach.core.diagnose.vetoes import THROTTLE, Veto
 from coach.core.measure.profile_gaps import BEFORE_M, COUNT, SIZE, SPLIT
 from coach.core.values import Fault
 
@@ -35,8 +35,6 @@ SHAPE: Final = 0.25
 """The same of a simulated path, at each place of it."""
 PRICE: Final = 6.0
 """Evidence that a fault must gain: about the logarithms of fifteen faults and of forty gaps."""
-WIDE: Final = 0.7
-"""Share of PRICE that a wide exit need not pay where else more throttle would be asked for."""
 SMALL: Final = 0.4
 LARGE: Final = 1.7
 """A fault is at least and at most these shares of an amount that was simulated."""
@@ -113,7 +111,7 @@ class Explainer:
         self._covariance = scatter.covariance(corner)
         self._line = np.array([h.fault in LINE for h, _ in signs.rows])
         self._late = np.array([h.fault == "brake_late" for h, _ in signs.rows])
-        self._wide = np.array([float(h.fault == "exit_wide") for h, _ in signs.rows if h.fault in LINE])
+        self._wide = np.array([h.fault == "exit_wide" for h, _ in signs.rows if h.fault in LINE])
         self._groups: dict[bytes, tuple[_Group, _Group]] = {}
 
     def _of(self, known: Marks) -> tuple[_Group, _Group]:
@@ -175,9 +173,9 @@ class Explainer:
             carried = [g for g, k in zip(gain, line.rows, strict=True) if self.signs.rows[k][0].fault in OUTSIDE]
             total[self._late] += max(0.0, *carried)
             best = self.signs.rows[int(total.argmax())][0].fault
-            # no more throttle where the car runs wide already: a little of it is enough
-            wide = self._wide if best in ("throttle_soft", "throttle_late") else 0.0
-            total[line.rows] = gain + anyhow - PRICE + WIDE * PRICE * wide
+            # where more throttle would be asked for, a car that also runs wide does just that
+            price = np.where(self._wide & (best in THROTTLE), 0.0, PRICE)
+            total[line.rows] = gain + anyhow - price
             cost[line.rows] = excess_s
         total += np.array([prior.get(h.fault, 0.0) for h, _ in self.signs.rows])
         k = int(total.argmax())
