@@ -32,7 +32,8 @@ LENGTH_TOLERANCE_M: Final = 1.0
 
 @dataclass(frozen=True, eq=False)
 class Plan:
-    """Profile and reference of a run. ``digest`` is the SHA-256 of profile and reference together."""
+    """Profile and reference of a run. ``digest`` is the SHA-256 of profile and reference together, ``reference_name``
+    the reference's file in the folder."""
 
     path: Path
     digest: str
@@ -40,6 +41,7 @@ class Plan:
     reference: Reference
     corners: tuple[Corner, ...]
     pronounce: Mapping[str, str]
+    reference_name: str = ""
 
 
 def load_plan(name_or_path: str | Path) -> Plan:
@@ -55,7 +57,8 @@ def load_plan(name_or_path: str | Path) -> Plan:
     reference = read_reference(reference_path)
     agree(file, reference)
     digest = hashlib.sha256(file.digest.encode() + reference_path.read_bytes()).hexdigest()
-    return Plan(file.path, digest, profile.circuit, reference, profile.to_corners(), dict(profile.pronounce))
+    corners, pronounce = profile.to_corners(), dict(profile.pronounce)
+    return Plan(file.path, digest, profile.circuit, reference, corners, pronounce, profile.reference)
 
 
 def read_profile(path: Path) -> YamlFile[ProfileModel]:

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 
 from coach.core.columns import Columns, Floats
+from coach.core.measure.lap_ledger import short_note
 from coach.core.numeric.filled import filled_note
 from coach.core.track.reference import Reference
 from coach.core.values import Corner
@@ -18,7 +19,7 @@ from coach.survey.distance_corners import corners_from_speed
 from coach.survey.edges import FEWEST_LAPS, beside, refuse_off_road, with_edges
 from coach.survey.envelope.samples import LapLines
 from coach.survey.errors import NoValidLap
-from coach.survey.laps import Cut, Lap, cut, short_note
+from coach.survey.laps import Cut, Lap, cut
 from coach.survey.places import corners_of
 from coach.survey.seam import Seam, seam_of
 from coach.survey.trace import Recording, tidy

@@ -18,10 +18,10 @@ from coach.app.setup import Setup
 from coach.core.measure.grip_meter import MEASURES
 from coach.core.measure.grip_use import PHASES
 from coach.core.measure.headroom import Headroom
+from coach.core.measure.lap_ledger import SLOW, short_note
 from coach.core.measure.passes import PARTS, LossPiece, PassRecord
 from coach.core.values import Finding, Mark, Pass
 from coach.pages.marks import mark_lines
-from coach.survey.laps import SLOW, short_note
 
 SCHEMA: Final = 1
 START: Final = "start"
