@@ -44,7 +44,8 @@ def show_guide(view: GuideView, as_json: bool) -> None:
 
 def speak_guide(plan: Plan, pace: float, *, aloud: bool, sound: Path | None, language: str, system: Units) -> None:
     """Speak the sighting lap in real time, write it as a sound file, or both."""
-    bank = PhraseBank(voice=voice_for(load_language(language)), pronunciations=plan.pronounce)
+    words = load_language(language)
+    bank = PhraseBank(voice=voice_for(words), pronunciations={**words.pronounce, **plan.pronounce})
     with phrase_progress() as progress:
         durations = bank.prepare(texts_of(plan, language, system), progress)
     lap = sighting_lap(plan, durations, pace, language, system)

@@ -22,18 +22,34 @@ from coach.profile.yaml_file import YamlFile
 
 Text = Annotated[str, Field(min_length=1, max_length=120)]
 TwoForms = Annotated[list[Text], Field(min_length=2, max_length=2)]
-_ADDED: Final = ("answers", "goals")
+_ADDED: Final = ("answers", "goals", "totals", "lap_time", "gaps", "first_laps")
+_LENGTHS: Final = dict.fromkeys(("metres", "feet", "yards"), ("n",))
+_SLOTS: Final[Mapping[str, Mapping[str, tuple[str, ...]]]] = {
+    "lengths": _LENGTHS,
+    "totals": _LENGTHS,
+    "goals": {"board": ("board",)},
+    "first_laps": {"more": ("count",)},
+    "gaps": {"up": ("gap",), "down": ("gap",)},
+    "lap_time": {
+        "seconds": ("minutes", "seconds"),
+        "few seconds": ("minutes", "seconds"),
+        "no seconds": ("minutes",),
+        "tenth": ("tenth",),
+    },
+}
+"""Field of ``spoken`` -> key -> the placeholders of its text."""
 KEY_MARK: Final = "="
 """Prefix of a rule's text that is a key of the language file."""
 
 
 class Catalogue(msgspec.Struct, frozen=True):
-    """A loaded language file: texts by key, the core's fill-ins, names of matching voices."""
+    """A loaded language file: texts by key, the core's fill-ins, names of matching voices, written -> spoken words."""
 
     language: Language
     name: str
     voices: tuple[str, ...]
     texts: Mapping[str, str]
+    pronounce: Mapping[str, str] = {}
 
     def resolve(self, text: str) -> str:
         """Return ``text``, or the text of its key when it begins with "="; raise KeyError for an unknown key."""
@@ -55,8 +71,15 @@ class SpokenModel(Strict):
     slopes: dict[Literal["downhill", "uphill"], TwoForms]
     next_time: Text
     half_way: Text
+    still: str = ""
     answers: dict[Literal["quiet_lap", "mark", "right", "right short", "no rule"], Text] = Field(default_factory=dict)
     goals: dict[Literal["board", "kerb"], Text] = Field(default_factory=dict)
+    totals: dict[Literal["metres", "feet", "yards"], Text] = Field(default_factory=dict)
+    first_laps: dict[Literal["more", "one more", "saved", "known"], Text] = Field(default_factory=dict)
+    lap_time: dict[Literal["seconds", "few seconds", "no seconds", "tenth"], Text] = Field(default_factory=dict)
+    gaps: dict[Literal["up", "down", "level"], Text] = Field(default_factory=dict)
+    half_seconds: list[Text] = Field(default_factory=list)
+    counts: list[Text] = Field(default_factory=list)
 
     @model_validator(mode="after")
     def _complete(self, info: ValidationInfo) -> SpokenModel:
@@ -75,14 +98,23 @@ class SpokenModel(Strict):
             for key in have:
                 if key not in need:
                     yield Issue((field, key), str(key), ", ".join(map(str, need)))
-        for field, slot in (("next_time", "text"), ("half_way", "corner")):
-            if placeholders(getattr(self, field)) != (slot,):
-                yield Issue((field,), repr(getattr(self, field)), f"a text with {{{slot}}}")
-        if placeholders(self.goals.get("board", "{board}")) != ("board",):
-            yield Issue(("goals", "board"), repr(self.goals["board"]), "a text with {board}")
-        for key, text in self.lengths.items():
-            if placeholders(text) != ("n",):
-                yield Issue(("lengths", key), repr(text), "a text with {n}")
+        for field in ("half_seconds", "counts"):
+            if (count := len(getattr(self, field))) != len(getattr(ENGLISH, field)):
+                yield Issue((field,), f"{count} texts", f"{len(getattr(ENGLISH, field))} texts")
+        for loc, text, slots in self._with_slots():
+            if sorted(placeholders(text)) != sorted(slots):
+                yield Issue(loc, repr(text), "a text with " + " and ".join(f"{{{slot}}}" for slot in slots))
+
+    def _with_slots(self) -> Iterator[tuple[tuple[str, ...], str, tuple[str, ...]]]:
+        """Yield each text with placeholders: its place, itself, the names it must hold."""
+        yield ("next_time",), self.next_time, ("text",)
+        yield ("half_way",), self.half_way, ("corner",)
+        if self.still:
+            yield ("still",), self.still, ("corner", "distance")
+        for field, slots in _SLOTS.items():
+            table = getattr(self, field)
+            for key in slots.keys() & table.keys():
+                yield (field, key), table[key], slots[key]
 
 
 class LanguageModel(Strict):
@@ -96,6 +128,7 @@ class LanguageModel(Strict):
     spoken: SpokenModel
     units: dict[str, list[Text]] = Field(default_factory=dict)
     fillers: list[Text] = Field(default_factory=list)
+    pronounce: dict[Text, Text] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _together(self, info: ValidationInfo) -> LanguageModel:
@@ -127,18 +160,23 @@ class LanguageModel(Strict):
             values[field] = tuple(getattr(self.spoken, field).items())
         for field in ("boards", "kerbs", "slopes"):
             values[field] = tuple((key, *two) for key, two in getattr(self.spoken, field).items())
-        for field in ("tenths", "ordinals"):
+        for field in ("tenths", "ordinals", "half_seconds", "counts"):
             values[field] = tuple(getattr(self.spoken, field))
         language = Language(
-            code=self.language, next_time=self.spoken.next_time, half_way=self.spoken.half_way, **values
+            code=self.language,
+            next_time=self.spoken.next_time,
+            half_way=self.spoken.half_way,
+            still=self.spoken.still,
+            **values,
         )
         if self.units:
             language = msgspec.structs.replace(language, lexicon=self._lexicon(language))
-        return Catalogue(language, self.name, tuple(self.voices), self.texts)
+        return Catalogue(language, self.name, tuple(self.voices), self.texts, self.pronounce)
 
     def _lexicon(self, language: Language) -> Lexicon:
         number = "|".join([r"\d+", *(_pattern(text) for _, text in language.numbers)])
-        lengths = "|".join(_pattern(text.replace("{n}", "").strip()) for _, text in language.lengths)
+        of_units = {text.replace("{n}", "").strip() for _, text in (*language.totals, *language.lengths)}
+        lengths = "|".join(map(_pattern, sorted(of_units, key=len, reverse=True)))
         boards = "|".join([r"\d+", *{_pattern(text) for _, *two in language.boards for text in two}])
         entries = [
             ("quantity", rf"(?:{number})(?: (?:{lengths}))?"),

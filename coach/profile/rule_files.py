@@ -103,17 +103,17 @@ def _forms(wording: Wording) -> Iterator[tuple[str, str]]:
     texts += [("alternative", text) for text in wording.alternatives]
     texts += [("named", text) for text in wording.named]
     texts += [("next time", text) for text in wording.next_time]
-    texts.append(("progress", wording.half_way))
+    texts += [("progress", wording.half_way), ("progress", wording.still)]
     yield from ((form, text) for form, text in texts if text)
 
 
 def phrases(rules: RuleSet, corners: Iterable[Corner], lap_time_s: float = math.nan) -> list[str]:
     """Return every possible spoken text once, including answers to the driver; rendered before driving.
 
-    Calls contribute every piece between commas; lap times only around the reference's ``lap_time_s``.
+    Calls contribute their pieces; lap times only around the reference's ``lap_time_s``.
     """
     there = tuple(corners)
-    calls = pieces(rules.calls, there, lap_time_s)
+    calls = pieces(rules.calls, there, lap_time_s, rules.language)
     return list(
         dict.fromkeys(
             [

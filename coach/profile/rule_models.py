@@ -11,7 +11,7 @@ from pydantic import AfterValidator, Field, ValidationInfo, model_validator
 
 from coach.core.cue.call_words import PLACEHOLDERS, not_alone
 from coach.core.cue.information_units import units, words
-from coach.core.cue.language import ENGLISH, Language
+from coach.core.cue.language import Language
 from coach.core.cue.rules import (
     CALLS,
     FAULTS,
@@ -228,13 +228,12 @@ class RuleSetModel(Strict):
         spoken = catalogue or load_language("en")
         values = {n: getattr(self, n) for n in type(self).model_fields if n not in ("schema_number", "rules")}
         rules = [r.to_rule(spoken) for r in self.rules if r.on]
-        english = spoken.language.code == ENGLISH.code
-        if not english or system is not METRIC:
-            # the distance sentence exists in metres and in English only
-            rules = [msgspec.structs.replace(r, first=()) for r in rules]
+        if not spoken.language.totals or system is not METRIC:
+            # a text with its own unit ("of {way} metres") holds in metres only, like a session's older language file
+            rules = [msgspec.structs.replace(r, first=tuple(t for t in r.first if "{way}" not in t)) for r in rules]
         own = tuple(r for r in rules if r.family != "call")
-        # calls read numbers, whose words exist in English only
-        calls = tuple(r for r in rules if r.family == "call" and english)
+        # a session's copy of an older language file has no lap times
+        calls = tuple(r for r in rules if r.family == "call" and spoken.language.lap_time)
         return RuleSet(rules=own, calls=calls, language=spoken.language, units=system, **values)
 
 
@@ -245,7 +244,8 @@ def _samples(language: Language) -> dict[str, str]:
         "corner": CORNER, "board": board, "gear": language.ordinal(2), "metres": language.number(5),
         "distance": language.length(5, "metres"), "tenths": language.tenths[1], "apex": language.apex("late"),
         "kerb": language.kerb("exit", "use", "long"), "words": board,
-        "way": language.number(15), "goal": "to the hundred" if language.code == ENGLISH.code else board,
+        "way": language.number(15), "step": language.number(5), "total": language.total(15, "metres"),
+        "goal": language.goal("board", board),
     }  # fmt: skip
 
 

@@ -71,14 +71,15 @@ class RunResult:
 
 
 def voice_options(heard: OutputOptions, pronounce: Mapping[str, str]) -> VoiceOptions:
-    """Return the requested voice, else one that speaks the language, with the profile's pronunciations."""
+    """Return the requested voice, else one that speaks the language, with its and the profile's pronunciations."""
+    words = load_language(heard.language)
     return VoiceOptions(
-        voice=heard.voice_id or (voice_for(load_language(heard.language)) if heard.voice else ""),
+        voice=heard.voice_id or (voice_for(words) if heard.voice else ""),
         rate_wpm=heard.words_per_minute,
         volume=heard.volume,
         device=heard.device,
         buffer=heard.buffer,
         mark=heard.mark,
         tones=heard.tones,
-        pronunciations=dict(pronounce),
+        pronunciations={**words.pronounce, **pronounce},
     )

@@ -15,6 +15,7 @@ import msgspec
 
 from coach.core.cue.reasons import Reason
 from coach.core.cue.rules import CueRule
+from coach.core.cue.spoken_pieces import pauses, split
 from coach.core.track.timing import LONGEST_LEAD_S, SHORT_LEAD_S, STARTS_AFTER_S
 
 PAUSE_S: Final = 0.3
@@ -30,8 +31,6 @@ reference (common practice, no source).
 LOOK_S: Final = 0.1
 """Interval for rechecking a candidate that waits for the phase [s]."""
 NEVER: Final = float("inf")
-COMMA_S: Final = 0.15
-"""The pause at a comma in a text joined from pieces."""
 ASKED: Final = "asked"
 """The slot of answers to the driver."""
 
@@ -118,10 +117,10 @@ class Arbiter:
         known = self.durations.get(text)
         if known is not None:
             return known
-        parts = [self.durations.get(part) for part in text.split(", ")]
+        parts = [self.durations.get(part) for part in split(text)]
         lengths = [part for part in parts if part is not None]
         if len(lengths) == len(parts):
-            return sum(lengths) + COMMA_S * (len(parts) - 1)
+            return sum(lengths) + sum(pauses(text))
         return 0.25 + WORD_S * len(text.split())
 
     def consider(self, now_s: float, eta: Callable[[float], float], may_speak: bool) -> tuple[list[Verdict], float]:

@@ -1,7 +1,7 @@
-"""Words of calls about lap times, track limits and the pit stop: numbers as drivers say them, in few pieces.
+"""Texts of calls about lap times, track limits and the pit stop: the language's numbers, in few pieces.
 
-A text joins pieces at its commas, each rendered once, so a lap time is two pieces ("one thirty-one", "four") and a gap
-one. Only seconds around the reference's lap time are rendered; other times are not spoken.
+A text joins pieces, each rendered once: a lap time is two ("one thirty-one", "point four") and a gap one. Only seconds
+around the reference's lap time are rendered; other times are not spoken.
 """
 
 from __future__ import annotations
@@ -12,19 +12,14 @@ from collections.abc import Iterable, Iterator, Mapping
 from itertools import product
 from typing import Final
 
+from coach.core.cue.language import ENGLISH, Language
 from coach.core.cue.rules import CueRule
+from coach.core.cue.spoken_pieces import COMMA, JOINT
 from coach.core.values import Corner
 
-ONES: Final = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven",
-               "twelve", "thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen", "nineteen")  # fmt: skip
-TENS: Final = ("", "", "twenty", "thirty", "forty", "fifty")
 LAPS_FROM: Final = 0.9
 LAPS_TO: Final = 1.3
 """Range of spoken lap times as shares of the reference's (common practice, no source)."""
-LEVEL: Final = "level"
-HALVES: Final = ("a second", "one and a half", "two seconds", "two and a half", "three seconds", "over three seconds")
-COUNTS: Final = ("track limits", "two", "three", "four", "five", "six")
-"""The first, and the sixth and later ones."""
 SECTORS: Final = 2
 ALONE: Final = frozenset({"lap", "gap", "advice"})
 """Placeholders that must be alone between commas, to limit the number of pieces."""
@@ -43,23 +38,16 @@ PLACEHOLDERS: Final[Mapping[str, frozenset[str]]] = {
 _SLOT: Final = re.compile(r"\{([^{}]*)\}")
 
 
-def number(n: int) -> str:
-    """Return ``n`` from 0 to 59 in words."""
-    if n < len(ONES):
-        return ONES[n]
-    tens, one = divmod(n, 10)
-    return f"{TENS[tens]}-{ONES[one]}" if one else TENS[tens]
-
-
-def _whole(seconds: int) -> str:
-    """Return whole seconds as drivers say them: 91 is "one thirty-one", 65 "one oh five"."""
+def _whole(seconds: int, language: Language, brief: bool = False) -> str:
+    """Return whole seconds: 91 is "one thirty-one", 65 "one oh five"; ``brief``: without the minute, "" if none."""
     minutes, rest = divmod(seconds, 60)
     if not minutes:
-        return number(rest)
-    head = number(min(minutes, 59))
-    if not rest:
-        return f"{head} minutes" if minutes > 1 else "one minute"
-    return f"{head} {number(rest)}" if rest > 9 else f"{head} oh {number(rest)}"
+        return "" if brief else language.number(rest)
+    if not rest and brief:
+        return ""
+    form = "seconds" if rest > 9 else "few seconds" if rest else "no seconds"
+    values = {"minutes": "" if brief else language.number(min(minutes, 59)), "seconds": language.number(rest)}
+    return dict(language.lap_time)[form].format(**values).strip()
 
 
 def said_seconds(reference_s: float) -> range:
@@ -67,48 +55,56 @@ def said_seconds(reference_s: float) -> range:
     return range(int(reference_s * LAPS_FROM), int(reference_s * LAPS_TO) + 1)
 
 
-def lap_words(time_s: float, reference_s: float) -> str:
-    """Return a lap time: 91.38 s is "one thirty-one, four"; "" for one outside the spoken range."""
+def lap_words(time_s: float, reference_s: float, language: Language = ENGLISH, brief: bool = False) -> str:
+    """Return a lap time: 91.38 s is "one thirty-one point four"; "" for one outside the spoken range.
+
+    ``brief`` leaves the minute out ("thirty-one point four"), and returns "" if there is none to leave out.
+    """
     if not math.isfinite(time_s):
         return ""
     seconds, tenth = divmod(round(time_s * 10), 10)
-    return f"{_whole(seconds)}, {ONES[tenth]}" if seconds in said_seconds(reference_s) else ""
+    whole = _whole(seconds, language, brief) if seconds in said_seconds(reference_s) else ""
+    return f"{whole}{JOINT}{_tenth(tenth, language)}" if whole else ""
 
 
-def brief_lap_words(lap: str) -> str:
-    """Return the words of a lap time without its minute: "thirty-one, four"; "" if there is none to leave out."""
-    head, _, tenth = lap.partition(", ")
-    minute, _, rest = head.partition(" ")
-    return f"{rest}, {tenth}" if minute in ONES and rest and not rest.startswith("minute") else ""
+def _tenth(n: int, language: Language) -> str:
+    return dict(language.lap_time)["tenth"].replace("{tenth}", language.number(n))
 
 
 def call_forms(rule: CueRule, values: Mapping[str, str]) -> tuple[str, ...]:
-    """Return the texts of a call from long to short: all of it, without the gap, then without the minute."""
+    """Return the texts of a call from long to short: all of it, without the gap, then without the minute.
+
+    ``values`` by placeholder; "brief" is the lap time without its minute.
+    """
     without_gap = rule.long.removesuffix(", {gap}")
-    brief = {**values, "lap": brief_lap_words(values.get("lap", ""))}
+    brief = {**values, "lap": values.get("brief", "")}
     some = [fill(rule.long, values), fill(without_gap, values), fill(without_gap, brief)]
     some += [fill(rule.short, values), fill(rule.short, brief)]
     return tuple(dict.fromkeys(text for text in some if text))
 
 
-def gap_words(gap_s: float) -> str:
+def gap_words(gap_s: float, language: Language = ENGLISH) -> str:
     """Return a difference: -0.21 s is "two tenths up", 0.4 s "four tenths down"; from a second on in halves; "" for
     none.
     """
     if not math.isfinite(gap_s):
         return ""
+    gaps = dict(language.gaps)
     tenths = round(abs(gap_s) * 10)
     if not tenths:
-        return LEVEL
-    side = "up" if gap_s < 0 else "down"
-    if tenths < 10:
-        return f"{ONES[tenths]} tenth{'s' if tenths > 1 else ''} {side}"
-    return f"{HALVES[min(round(abs(gap_s) * 2) - 2, len(HALVES) - 1)]} {side}"
+        return gaps["level"]
+    amounts = language.tenths
+    if tenths >= len(amounts):
+        amounts = (amounts[-1], *language.half_seconds)
+        amount = amounts[min(round(abs(gap_s) * 2) - 2, len(amounts) - 1)]
+    else:
+        amount = amounts[tenths - 1]
+    return gaps["up" if gap_s < 0 else "down"].replace("{gap}", amount)
 
 
-def count_words(count: int) -> str:
+def count_words(count: int, language: Language = ENGLISH) -> str:
     """Return the words for track-limit counts at a corner: first "track limits", then the number."""
-    return COUNTS[min(count, len(COUNTS)) - 1]
+    return language.counts[min(count, len(language.counts)) - 1]
 
 
 def fill(template: str, values: Mapping[str, str]) -> str:
@@ -120,27 +116,28 @@ def fill(template: str, values: Mapping[str, str]) -> str:
 
 def not_alone(template: str) -> list[str]:
     """Return the placeholders that wrongly share a piece with other words."""
-    parts = template.split(", ")
+    parts = template.split(COMMA)
     return [name for part in parts for name in _SLOT.findall(part) if name in ALONE and part != f"{{{name}}}"]
 
 
-def pieces(calls: Iterable[CueRule], corners: Iterable[Corner], reference_s: float = math.nan) -> Iterator[str]:
+def pieces(
+    calls: Iterable[CueRule], corners: Iterable[Corner], reference_s: float = math.nan, language: Language = ENGLISH
+) -> Iterator[str]:
     """Yield every piece of ``calls``; without a reference's lap time [s] no lap times."""
-    names = [c.say or c.name for c in corners]
-    seconds = [_whole(s) for s in said_seconds(reference_s)] if math.isfinite(reference_s) else []
-    brief = [brief_lap_words(f"{s}, zero").removesuffix(", zero") for s in seconds]
-    tenths = [0.1 * n for n in range(10)] + [1.0 + 0.5 * n for n in range(len(HALVES))]
+    seconds = said_seconds(reference_s) if math.isfinite(reference_s) else range(0)
+    laps = [_whole(s, language, brief) for brief in (False, True) for s in seconds]
+    tenths = [0.1 * n for n in range(10)] + [1.0 + 0.5 * n for n in range(len(language.half_seconds) + 1)]
     domains: dict[str, list[str]] = {
-        "lap": list(dict.fromkeys([*seconds, *filter(None, brief), *ONES[:10]])) if seconds else [],
-        "gap": list(dict.fromkeys(gap_words(side * gap) for gap in tenths for side in (1.0, -1.0))),
-        "sector": [number(n + 1) for n in range(SECTORS)],
-        "count": list(COUNTS),
-        "corner": names,
+        "lap": list(dict.fromkeys(filter(None, [*laps, *(_tenth(n, language) for n in range(10) if laps)]))),
+        "gap": list(dict.fromkeys(gap_words(side * gap, language) for gap in tenths for side in (1.0, -1.0))),
+        "sector": [language.number(n + 1) for n in range(SECTORS)],
+        "count": list(language.counts),
+        "corner": [c.say or c.name for c in corners],
         "advice": [],
     }
     for rule in calls:
         for template in (rule.long, rule.short):
-            for part in template.split(", "):
+            for part in template.split(COMMA):
                 slots = _SLOT.findall(part)
                 for values in product(*(domains[slot] for slot in slots)):
                     yield fill(part, dict(zip(slots, values, strict=True)))

@@ -1,7 +1,7 @@
 """Calls: lap times at the line, track limits after a corner, and two sentences in the pits.
 
-A call never takes a cue's room: it is spoken only if it ends before the next corner's silence and before a pending cue
-must begin. Otherwise it waits for the next straight with room, but not for long.
+A call never takes a cue's room: it is spoken only if it ends CLEAR_S before the next corner's silence and before a
+pending cue must begin. Otherwise it waits for the next straight with room, but not for long.
 """
 
 from __future__ import annotations
@@ -14,9 +14,10 @@ from typing import Final
 
 import msgspec
 
-from coach.core.cue.arbiter import Candidate
-from coach.core.cue.call_words import SECTORS, call_forms, count_words, gap_words, lap_words, number
+from coach.core.cue.arbiter import CLEAR_S, Candidate
+from coach.core.cue.call_words import SECTORS, call_forms, count_words, gap_words, lap_words
 from coach.core.cue.cue_context import CueContext
+from coach.core.cue.language import Language
 from coach.core.cue.rules import CueRule
 from coach.core.cue.steadiness import Steadiness
 from coach.core.cue.wording import wordings
@@ -98,8 +99,20 @@ class Calls:
         self._last = about
         self._best_s = min(self._best_s, time_s)
         reference_s = self.cue_context.track_model.reference.lap_time_s
-        values = {"lap": lap_words(time_s, reference_s), "gap": gap_words(gap_s)}
-        self._tell(_PendingCall(about, values, -1, now_s, "line"), now_s, u_m)
+        language = self._language
+        values = {"lap": lap_words(time_s, reference_s, language), "gap": gap_words(gap_s, language)}
+        values["brief"] = lap_words(time_s, reference_s, language, brief=True)
+        one = _PendingCall(about, values, -1, now_s, "line")
+        self._tell(one, now_s, u_m)
+        if about == "best" and one not in self._waiting and not self._fits_with_time(values, now_s, u_m):
+            # the news at once, the time where there is room
+            self._waiting.append(_PendingCall("lap", {**values, "gap": ""}, -1, now_s, "line"))
+
+    def _fits_with_time(self, values: Mapping[str, str], now_s: float, u_m: float) -> bool:
+        """Return whether a new best and its time fit before the next corner's silence."""
+        time = values["brief"] or values["lap"]
+        forms = [text for rule in self._rules() if rule.about == "best" for text in call_forms(rule, values)]
+        return not time or self._fits([text for text in forms if time in text], now_s, u_m)
 
     def _trend(self, time_s: float) -> str:
         """Return whether the last laps are clearly slower than those before, or equal; "" for neither."""
@@ -131,9 +144,10 @@ class Calls:
         self._sector, self._sector_t = sector + 1, crossed_s
         clean, self._clean_sector = self._clean_sector, True
         if math.isfinite(took) and clean:
-            gap = gap_words(took - self._best_sector.get(sector, math.nan))
+            gap = gap_words(took - self._best_sector.get(sector, math.nan), self._language)
             self._best_sector[sector] = min(took, self._best_sector.get(sector, math.inf))
-            self._open("sector", {"sector": number(sector + 1), "gap": gap}, now_s, u_m, "line")
+            values = {"sector": self._language.number(sector + 1), "gap": gap}
+            self._open("sector", values, now_s, u_m, "line")
 
     def learn(self, corner: int, lap: int, early_m: float, loss_s: float) -> None:
         """Learn from a valid pass: distance from the reference's brake point [m], and loss [s]."""
@@ -151,7 +165,8 @@ class Calls:
         self._over_in.add(self.cue_context.track_model.lap(u_m))
         self._over_in.add(lap)
         self._clean_sector = False
-        values = {"count": count_words(self.limits[there.name]), "corner": there.say or there.name}
+        count = count_words(self.limits[there.name], self._language)
+        values = {"count": count, "corner": there.say or there.name}
         self._tell(_PendingCall("limits", values, corner, now_s, "after"), now_s, u_m)
 
     def _tell(self, one: _PendingCall, now_s: float, u_m: float) -> None:
@@ -161,14 +176,18 @@ class Calls:
         else:
             self._open(one.about, one.values, now_s, u_m, one.slot, one.corner)
 
+    def _fits(self, texts: list[str], now_s: float, u_m: float) -> bool:
+        """Return whether one of ``texts`` may be spoken now."""
+        return any(self._whole_s(text) <= self._room_s(now_s, u_m) for text in texts)
+
+    def _whole_s(self, text: str) -> float:
+        """Return the room for ``text`` [s]: nobody acts on a call, it need only be over."""
+        return self.cue_context.cue_engine.arbiter.duration(text) + CLEAR_S + STARTS_AFTER_S
+
     def _needed_s(self, one: _PendingCall) -> float:
         """Return the room for the shortest text of a call [s], ROOM_S if there is none."""
-        cue_engine = self.cue_context.cue_engine
         texts = [text for rule in self._rules() if rule.about == one.about for text in call_forms(rule, one.values)]
-        if not texts:
-            return ROOM_S
-        spoken_s = min(map(cue_engine.arbiter.duration, texts))
-        return spoken_s + cue_engine.rules.margin_rehearsed_s + STARTS_AFTER_S
+        return min(map(self._whole_s, texts), default=ROOM_S)
 
     def _room_s(self, now_s: float, u_m: float) -> float:
         """Return the time until the next corner's silence [s]."""
@@ -189,12 +208,17 @@ class Calls:
                 rule,
                 corner,
                 amount=schedule.recent.amount(rule, number_of),
+                language=self._language,
                 system=self.cue_context.cue_engine.rules.units,
             )
             advice = (
                 (worded[0].short or worded[0].long) if worded and not {rule.name, rule.about} & corner.muted else ""
             )
             self._open("next", {"corner": corner.say or corner.name, "advice": advice}, now_s, u_m, "pit", number_of)
+
+    @property
+    def _language(self) -> Language:
+        return self.cue_context.cue_engine.rules.language
 
     def _rules(self) -> tuple[CueRule, ...]:
         rules = self.cue_context.cue_engine.rules
@@ -212,9 +236,8 @@ class Calls:
             forms = call_forms(rule, values)
             if forms and math.isfinite(deadline_m):
                 lap = track_model.lap(u_m)
-                margin = cue_engine.rules.margin_rehearsed_s
                 cue_engine.answer(
-                    Candidate(rule, corner, lap, forms, deadline_m, deadline_m, margin, 0.0, now_s, slot=slot)
+                    Candidate(rule, corner, lap, forms, deadline_m, deadline_m, CLEAR_S, 0.0, now_s, slot=slot)
                 )
 
 

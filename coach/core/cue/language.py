@@ -22,15 +22,21 @@ TwoForms = tuple[str, str]
 Side = Literal["at", "before", "after"]
 
 _SMALL: Final = {25: "twenty-five", 50: "fifty", 75: "seventy-five"}
-_COUNT: Final = ("", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
+_ONES: Final = (
+    "zero one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen seventeen"
+    " eighteen nineteen"
+).split()
+_TENS: Final = ("twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety")
 
 
 class Language(msgspec.Struct, frozen=True, cache_hash=True):
     """One spoken language. Tables are pairs of key and text.
 
     ``boards``: number on the board, long name, short name; a number not listed is spoken as digits. ``kerbs``:
-    "entry use" and so on, long, short. ``next_time`` holds {text}, ``half_way`` {corner}, ``lengths`` {n},
-    the goal "board" {board}.
+    "entry use" and so on, long, short. ``next_time`` holds {text}, ``half_way`` {corner}, ``still`` {corner} and
+    {distance}, ``lengths`` and ``totals`` {n}, the goal "board" {board}, ``gaps`` {gap}. ``tenths`` are differences of
+    0.1 to 1 s, ``half_seconds`` those of 1.5, 2, 2.5, 3 s and above; ``counts`` the track limits at one place, the
+    first to the sixth and later.
     """
 
     code: str
@@ -48,6 +54,13 @@ class Language(msgspec.Struct, frozen=True, cache_hash=True):
     half_way: str
     answers: Pairs = ()
     goals: Pairs = ()
+    totals: Pairs = ()
+    still: str = ""
+    first_laps: Pairs = ()
+    lap_time: Pairs = ()
+    gaps: Pairs = ()
+    half_seconds: tuple[str, ...] = ()
+    counts: tuple[str, ...] = ()
     lexicon: Lexicon = ENGLISH_LEXICON
 
     def number(self, n: int) -> str:
@@ -69,6 +82,10 @@ class Language(msgspec.Struct, frozen=True, cache_hash=True):
     def length(self, n: int, unit: LengthUnit) -> str:
         """Return a spoken distance: "five metres"."""
         return dict(self.lengths)[unit].replace("{n}", self.number(n))
+
+    def total(self, n: int, unit: LengthUnit) -> str:
+        """Return a spoken distance after "of": "of twenty-five metres"."""
+        return (dict(self.totals).get(unit) or dict(self.lengths)[unit]).replace("{n}", self.number(n))
 
     def answer(self, key: str) -> str:
         """Return what is said when a button is pressed; the English text if the language has none."""
@@ -100,9 +117,14 @@ def _boards(language: Language) -> Mapping[int, TwoForms]:
     return {n: (long, short) for n, long, short in language.boards}
 
 
+def _english_number(n: int) -> str:
+    tens, ones = divmod(n, 10)
+    return _ONES[n] if n < len(_ONES) else _TENS[tens - 2] + (f"-{_ONES[ones]}" if ones else "")
+
+
 def _english_board(n: int) -> TwoForms:
     hundreds, rest = divmod(n, 100)
-    count = _COUNT[hundreds]
+    count = _ONES[hundreds]
     if not hundreds:
         return (f"the {_SMALL[rest]}",) * 2
     if not rest:
@@ -113,10 +135,7 @@ def _english_board(n: int) -> TwoForms:
 
 ENGLISH: Final = Language(
     code="en",
-    numbers=(
-        (5, "five"), (10, "ten"), (15, "fifteen"), (20, "twenty"), (25, "twenty-five"), (30, "thirty"),
-        (45, "forty-five"), (60, "sixty"), (75, "seventy-five"), (90, "ninety"),
-    ),
+    numbers=tuple((n, _english_number(n)) for n in (*range(60), 60, 75, 90)),
     tenths=("one tenth", "two tenths", "three tenths", "four tenths", "half a second", "six tenths",
             "seven tenths", "eight tenths", "nine tenths", "a second"),
     ordinals=("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth"),
@@ -138,10 +157,25 @@ ENGLISH: Final = Language(
     ),
     next_time="{text} next time",
     half_way="{corner}, half way, again",
+    still="{corner}, still {distance}",
     answers=(
         ("quiet_lap", "quiet this lap"), ("mark", "marked"), ("right", "good, nothing to correct"),
         ("right short", "good corner"), ("no rule", "no cue for that corner"),
     ),
     goals=(("board", "to {board}"), ("kerb", "where the kerb ends")),
+    totals=(("metres", "{n} metres"), ("feet", "{n} feet"), ("yards", "{n} yards")),
+    first_laps=(
+        ("more", "{count} laps more"), ("one more", "one lap more"), ("saved", "reference saved"),
+        ("known", "this circuit is known"),
+    ),
+    lap_time=(
+        ("seconds", "{minutes} {seconds}"), ("few seconds", "{minutes} oh {seconds}"),
+        ("no seconds", "{minutes} oh oh"), ("tenth", "point {tenth}"),
+    ),
+    gaps=(("up", "{gap} up"), ("down", "{gap} down"), ("level", "level")),
+    half_seconds=(
+        "a second and a half", "two seconds", "two and a half seconds", "three seconds", "over three seconds",
+    ),
+    counts=("track limits", "that's two", "that's three", "that's four", "that's five", "track limits again"),
 )  # fmt: skip
 """Common practice, no source: how drivers say it."""

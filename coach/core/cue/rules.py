@@ -63,7 +63,7 @@ class CueRule(msgspec.Struct, frozen=True, cache_hash=True):
     finding of ``min_amount`` (unit of the fault) and ``min_cost_s``. ``priority`` 0..100, larger first.
     ``cooldown_laps`` laps of silence after it spoke at a corner. Only ``safety`` cautions may speak between brake and
     exit. ``alternatives`` are other short wordings, tried if one does not work for this driver. ``first`` replaces
-    ``long`` the first time: the first one that can be filled, with the total ``{way}``. Words contain
+    ``long`` the first time: the first one that can be filled, with the ``{total}``. Words contain
     ``{placeholders}``.
     """
 

@@ -28,7 +28,7 @@ METRE_FAULTS: Final = frozenset(
 )  # fmt: skip
 """Faults whose amount is in metres, so that ``{distance}`` and ``{metres}`` can be filled."""
 STEPPED_FAULTS: Final = frozenset({"brake_early", "turn_in_early", "throttle_late"})
-"""Faults corrected one step per lap: ``{way}`` is the total, if two steps or more."""
+"""Faults corrected one step per lap: ``{total}`` is all of it, if two steps or more."""
 SLOPE: Final = 0.03
 """Least gradient (rise over run) of an uphill or downhill braking zone."""
 
@@ -58,6 +58,8 @@ class Wording(msgspec.Struct, frozen=True):
     goal_m: float = math.nan
     """The same for ``first``, which names the board as a goal."""
     language: Language = ENGLISH
+    still: str = ""
+    """What is left when two corrections changed nothing: "Quarry, still fifteen metres"; "" for short ways."""
 
     @property
     def half_way(self) -> str:
@@ -74,7 +76,16 @@ class Wording(msgspec.Struct, frozen=True):
     @property
     def texts(self) -> tuple[str, ...]:
         """Every available text, the long form first."""
-        some = (self.first, self.long, self.short, *self.alternatives, *self.named, *self.next_time, self.half_way)
+        some = (
+            self.first,
+            self.long,
+            self.short,
+            *self.alternatives,
+            *self.named,
+            *self.next_time,
+            self.half_way,
+            self.still,
+        )
         return tuple(dict.fromkeys(t for t in some if t))
 
     @property
@@ -120,7 +131,7 @@ def wordings(
     ``amount`` is the finding's amount (metres for METRE_FAULTS), ``cost_s`` its cost [s], ``gradient`` the rise over
     run of the braking zone. NaN means unknown, and forms that need it are "".
     """
-    way = _way(rule, amount)
+    way = _way(rule, amount, system)
     return _worded(rule, corner, _steps(rule, amount, system), way, _tenths(cost_s), gradient, language, system)
 
 
@@ -145,7 +156,7 @@ def _worded(
 
         forms = [said(template, form, values[form]) for template, form in _templates(rule)]
         goal = _goal(rule, corner, language, system)
-        more = values["long"] | ({"way": language.number(way)} if way else {}) | ({"goal": goal} if goal else {})
+        more = values["long"] | _whole_way(way, language, system) | ({"goal": goal} if goal else {})
         first, goal_m = "", math.nan
         for template in rule.first:
             if first := said(template, "long", more):
@@ -153,9 +164,11 @@ def _worded(
                 goal_m = place.brakes_m if place is not None and named else math.nan
                 break
         corrects = rule.family == "correction"
+        left = language.length(way * system.step, system.spoken) if way and corrects and any(forms) else ""
+        still = said(language.still, "long", {"corner": name, "distance": left}) if left and language.still else ""
         others = tuple(f for f in forms[2:] if f)
         wording = Wording(
-            forms[0], forms[1], others, at_m, safety, name, corrects, first, brakes_m, goal_m, language
+            forms[0], forms[1], others, at_m, safety, name, corrects, first, brakes_m, goal_m, language, still
         )  # fmt: skip
         if wording.texts:
             out.append(wording)
@@ -169,7 +182,8 @@ def every_wording(
     metres: tuple[float, ...] = (math.nan,)
     tenths: tuple[float, ...] = (math.nan,)
     texts = "".join((rule.long, rule.short, *rule.alternatives, *rule.first))
-    if any(f"{{{slot}}}" in texts for slot in ("metres", "distance", "way")):
+    stepped = rule.family == "correction" and rule.about in STEPPED_FAULTS
+    if stepped or any(f"{{{slot}}}" in texts for slot in ("metres", "distance")):
         metres = tuple((i + 0.5) * system.step / system.per_m for i in range(MOST_STEPS + 1))
     if "{tenths}" in texts:
         tenths = tuple(0.1 * (i + 1) for i in range(len(language.tenths)))
@@ -193,7 +207,7 @@ def allowed_placeholders(about: str, family: str, first: bool = False) -> frozen
         some = {"corner", "tenths", "gear", "apex"}
         some |= {"metres", "distance"} if about in METRE_FAULTS else set()
         some |= {"board"} if about in ("brake_early", "brake_late") else set()
-        some |= {"way"} if first and about in STEPPED_FAULTS else set()
+        some |= {"way", "step", "total"} if first and about in STEPPED_FAULTS else set()
         some |= {"goal"} if first and about in ("brake_early", "throttle_late") else set()
         return frozenset(some if family == "correction" else some - {"metres", "distance", "tenths"})
     own = {"brake_board": "board", "gear": "gear", "apex": "apex"}
@@ -280,12 +294,21 @@ def _goal(rule: CueRule, corner: Corner, language: Language, system: Units) -> s
     return language.goal("board", language.board(place.number, "long")) if place is not None and at_board else ""
 
 
-def _way(rule: CueRule, amount: float) -> int:
-    """Return the total metres if more than one step, else 0."""
+def _way(rule: CueRule, amount: float, system: Units) -> int:
+    """Return the steps of the unit system to the whole correction, 0 if it takes only one."""
     if not math.isfinite(amount) or rule.about not in STEPPED_FAULTS:
         return 0
-    whole = METRIC.step * min(math.floor(abs(amount) / METRIC.step), MOST_STEPS)
-    return whole if whole >= 2 * ADVICE_STEP_M else 0
+    count = min(math.floor(abs(amount) * system.per_m / system.step), MOST_STEPS)
+    return count if count > 1 else 0
+
+
+def _whole_way(steps: int, language: Language, system: Units) -> dict[str, str]:
+    """Return the placeholders of a correction of several steps: one step, and all of them."""
+    if not steps:
+        return {}
+    total = language.total(steps * system.step, system.spoken)
+    # a rule file that writes its own unit uses metres
+    return {"step": language.number(system.step), "total": total, "way": language.number(steps * METRIC.step)}
 
 
 def _tenths(cost_s: float) -> int:

@@ -29,7 +29,7 @@ ODD: Final = 3.0
 SURE: Final = 2.0
 """Standard errors by which a constant level may seem to move within a lap (95 %)."""
 PUSHES: Final = 0.5
-"""Least share of the reference's full throttle for a driver at pace."""
+"""Least share of the reference's full throttle, or of the driver's own most there, for a driver at pace."""
 ANOTHER_CAR: Final = 0.05
 """Largest change of engine power by weather (common practice, no source)."""
 _USUAL: Final = 0.015
@@ -70,6 +70,8 @@ class Condition:
     _levels: deque[float] = field(default_factory=lambda: deque[float]())
     _powers: deque[float] = field(default_factory=lambda: deque[float]())
     _pushes: deque[float] = field(default_factory=lambda: deque[float]())
+    _pushed: dict[int, deque[float]] = field(default_factory=dict)
+    """Shares of the reference's full throttle in the last passes of each corner."""
     _habits: dict[int, deque[float]] = field(default_factory=dict)
     _off: list[float] = field(default_factory=lambda: [0.0] * 4)
     _home: float = 0.0
@@ -96,6 +98,7 @@ class Condition:
         after._levels.extend(after._grips)
         after._home, after._at_rest = level, tuple(after._grips)
         after._powers.extend(self._powers)
+        after._pushed = {moved[c]: kept for c, kept in self._pushed.items() if c in moved}
         after._habits = {moved[c]: kept for c, kept in self._habits.items() if c in moved}
         return after
 
@@ -104,7 +107,7 @@ class Condition:
         if use.power == use.power:
             self._powers.append(use.power)
         if use.push == use.push:
-            self._pushes.append(use.push)
+            self._take_push(corner, use.push)
         pushing = not self._pushes or max(self._pushes) >= PUSHES
         if pushing and use.grip > 0.0:
             self._take_grip(corner, math.log(use.grip))
@@ -125,6 +128,19 @@ class Condition:
         odd = abs(self._off[-1]) > ODD or self._slow(use, level)
         self.today = Today(grip, power, steady and pushing, doubt, odd, _words(grip, power, steady, pushing))
         return self.today
+
+    def _take_push(self, corner: int, push: float) -> None:
+        """Add a pass's share of the reference's full throttle: of a driver at pace elsewhere, beside his own there.
+
+        A habit that takes the throttle of one corner says nothing of the pace.
+        """
+        earlier = self._pushed.setdefault(corner, deque(maxlen=_LEAST))
+        most = 1.0
+        if len(earlier) >= _BACK and median(max(shares, default=1.0) for shares in self._pushed.values()) >= PUSHES:
+            most = min(max(earlier), 1.0)
+        earlier.append(push)
+        if most > 0.0:
+            self._pushes.append(push / most)
 
     def _take_grip(self, corner: int, log_use: float) -> None:
         here = log_use - self._home

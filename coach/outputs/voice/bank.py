@@ -1,6 +1,6 @@
 """The phrase bank: renders, trims, levels and caches all phrases in advance, so their durations are known.
 
-It renders and caches the pieces between commas; speaking joins them.
+It renders and caches the pieces of a text; speaking joins them.
 """
 
 from __future__ import annotations
@@ -16,10 +16,11 @@ from pathlib import Path
 
 import platformdirs
 
+from coach.core.cue.spoken_pieces import pauses, split
 from coach.errors import OutputError
 from coach.outputs.voice import sound
 from coach.outputs.voice.engine import engine_version
-from coach.outputs.voice.pieces import PhrasePiece, joined, length, split
+from coach.outputs.voice.pieces import PhrasePiece, joined, length
 from coach.outputs.voice.renderer import RATES_WPM, WORKER, Progress, Renderer
 
 TRIES = 3
@@ -80,14 +81,14 @@ class PhraseBank:
     def clip(self, text: str) -> bytes | None:
         """Return 16-bit mono samples at 48 kHz, or None if ``text`` was not prepared. Takes less than a millisecond."""
         pieces = self._of(text)
-        return None if pieces is None else self._lead + joined(pieces)
+        return None if pieces is None else self._lead + joined(pieces, pauses(text))
 
     def duration_s(self, text: str) -> float:
         """Return the length of the clip [s], or an estimate."""
         pieces = self._of(text)
         if pieces is None:
             return estimate_s(text, self.rate_wpm)
-        return (len(self._lead) // 2 + length(pieces)) / sound.RATE_HZ
+        return (len(self._lead) // 2 + length(pieces, pauses(text))) / sound.RATE_HZ
 
     def prepare(self, texts: Iterable[str], progress: Progress | None = None) -> dict[str, float]:
         """Load or render all clips the texts need; return lengths [s] by text.

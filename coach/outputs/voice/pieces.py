@@ -1,4 +1,4 @@
-"""The pieces between commas: rendered once, levelled, and joined to spoken texts.
+"""The pieces of texts: rendered once, levelled, and joined to spoken texts.
 
 "Quarry, brake later" and a few hundred others need each name and each advice only once. A piece and the pause between
 two are whole cells of the loudness measure, so that the length and the gain of a text follow from its pieces.
@@ -15,11 +15,12 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from coach.core.cue.spoken_pieces import COMMA_S
 from coach.files import write_atomically
 from coach.outputs.voice.loudness import CELL, cells, gain_of, level
-from coach.outputs.voice.sound import Samples, pcm
+from coach.outputs.voice.sound import RATE_HZ, Samples, pcm
 
-PAUSE_CELLS = 15  # 0.15 s of silence at a comma
+PAUSE_CELLS = round(COMMA_S * RATE_HZ / CELL)
 
 
 class _Stored(msgspec.Struct, frozen=True):
@@ -63,23 +64,24 @@ class PhrasePiece:
         write_atomically(path, msgspec.msgpack.encode(stored), durable=False)
 
 
-def split(text: str) -> list[str]:
-    """Return the pieces of ``text``."""
-    return [piece for piece in text.split(", ") if piece.strip()]
+def length(pieces: Sequence[PhrasePiece], pauses: Sequence[float]) -> int:
+    """Return the number of samples of the pieces joined with ``pauses`` [s] of at most COMMA_S between them."""
+    return sum(len(piece.samples) for piece in pieces) + CELL * sum(map(_cells, pauses))
 
 
-def length(pieces: Sequence[PhrasePiece]) -> int:
-    """Return the number of samples of the joined pieces."""
-    return sum(len(piece.samples) for piece in pieces) + (len(pieces) - 1) * PAUSE_CELLS * CELL
-
-
-def joined(pieces: Sequence[PhrasePiece]) -> bytes:
-    """Return the pieces joined with pauses at equal loudness: 16-bit little-endian bytes."""
-    count = length(pieces)
-    gain = np.float32(gain_of(np.concatenate([piece.energy for piece in pieces])[: count // CELL]))
+def joined(pieces: Sequence[PhrasePiece], pauses: Sequence[float]) -> bytes:
+    """Return the pieces joined with ``pauses`` at equal loudness: 16-bit little-endian bytes."""
+    count = length(pieces, pauses)
+    after = [*map(_cells, pauses), 0]
+    energy = [p.energy[: len(p.samples) // CELL + cells] for p, cells in zip(pieces, after, strict=True)]
+    gain = np.float32(gain_of(np.concatenate(energy)))
     out = np.zeros(count, dtype="<i2")
     at = 0
-    for piece in pieces:
+    for piece, pause in zip(pieces, after, strict=True):
         out[at : at + len(piece.samples)] = np.rint(piece.samples * gain)
-        at += len(piece.samples) + PAUSE_CELLS * CELL
+        at += len(piece.samples) + pause * CELL
     return out.tobytes()
+
+
+def _cells(pause_s: float) -> int:
+    return round(pause_s * RATE_HZ / CELL)

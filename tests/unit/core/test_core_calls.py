@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from functools import cache
 
 import msgspec
@@ -11,12 +12,14 @@ import pytest
 from core_setup import corner, plan, ring, same, session
 
 from coach.core.columns import Columns
-from coach.core.cue.arbiter import COMMA_S, Arbiter
-from coach.core.cue.call_words import COUNTS, brief_lap_words, call_forms, gap_words, lap_words, not_alone, pieces
+from coach.core.cue.arbiter import CLEAR_S, Arbiter
+from coach.core.cue.call_words import call_forms, gap_words, lap_words, not_alone, pieces
 from coach.core.cue.calls import Calls
 from coach.core.cue.cue_context import CueContext
 from coach.core.cue.cue_engine import CueEngine
+from coach.core.cue.language import ENGLISH
 from coach.core.cue.rules import CueRule, RuleSet
+from coach.core.cue.spoken_pieces import COMMA_S, JOINT, JOINT_S, split
 from coach.core.pipeline import Events, Pipeline
 from coach.core.track_model import TrackModel
 from coach.core.values import Decision
@@ -31,18 +34,18 @@ from feeds.frame import CHANNELS
 @pytest.mark.parametrize(
     ("time_s", "said"),
     [
-        (91.38, "one thirty-one, four"),
-        (91.96, "one thirty-two, zero"),
-        (65.04, "one oh five, zero"),
-        (60.0, "one minute, zero"),
-        (120.3, "two minutes, three"),
-        (59.52, "fifty-nine, five"),
-        (72.0, "one twelve, zero"),
+        (91.38, "one thirty-one~point four"),
+        (91.96, "one thirty-two~point zero"),
+        (65.04, "one oh five~point zero"),
+        (60.0, "one oh oh~point zero"),
+        (120.3, "two oh oh~point three"),
+        (59.52, "fifty-nine~point five"),
+        (72.0, "one twelve~point zero"),
     ],
 )
 def test_a_lap_time_is_said_as_drivers_say_it(time_s: float, said: str) -> None:
     """Minutes and seconds together, then the tenth; rounded as a clock with one digit (common practice, no source)."""
-    assert said == lap_words(time_s, time_s)
+    assert said.replace("~", JOINT) == lap_words(time_s, time_s)
 
 
 def test_a_lap_far_from_the_reference_is_not_said() -> None:
@@ -58,7 +61,7 @@ def test_a_lap_far_from_the_reference_is_not_said() -> None:
         (0.1, "one tenth down"),
         (0.04, "level"),
         (-0.96, "a second up"),
-        (1.4, "one and a half down"),
+        (1.4, "a second and a half down"),
         (2.1, "two seconds down"),
         (9.0, "over three seconds down"),
         (math.nan, ""),
@@ -74,9 +77,10 @@ def test_every_text_is_put_together_from_pieces_that_are_few() -> None:
     rules = load_rules("race")
     reference, corners = plan()
     known = set(pieces(rules.calls, corners, reference.lap_time_s))
-    assert len(known) < 140 + len(corners) * len(COUNTS)
+    assert len(known) < 140 + len(corners) * len(ENGLISH.counts)
     for tenth in range(int(reference.lap_time_s * 9), int(reference.lap_time_s * 13)):
-        assert set(lap_words(tenth / 10, reference.lap_time_s).split(", ")) <= known
+        for brief in (False, True):
+            assert set(split(lap_words(tenth / 10, reference.lap_time_s, brief=brief))) <= known
     for tenth in range(-60, 60):
         assert gap_words(tenth / 10) in known
     assert known <= set(phrases(rules, corners, reference.lap_time_s))
@@ -84,8 +88,9 @@ def test_every_text_is_put_together_from_pieces_that_are_few() -> None:
 
 def test_the_length_of_a_text_follows_from_its_pieces() -> None:
     """As long as they are with the voice's pauses between; that is how the voice puts them together."""
-    arbiter = Arbiter({"one thirty-one": 1.0, "four": 0.3})
-    assert 1.3 + COMMA_S == pytest.approx(arbiter.duration("one thirty-one, four"))
+    arbiter = Arbiter({"one thirty-one": 1.0, "point four": 0.3, "two tenths up": 0.9})
+    said = f"one thirty-one{JOINT}point four, two tenths up"
+    assert 2.2 + JOINT_S + COMMA_S == pytest.approx(arbiter.duration(said))
     assert pytest.approx(PAUSE_CELLS * CELL / RATE_HZ) == COMMA_S
 
 
@@ -115,7 +120,7 @@ def at_the_line(times: list[float], off: int = -1) -> list[str]:
             calls.left(0, lap, 3.0, t - 20.0, lap * 2000.0 + 600.0)
             talker.arbiter.open.clear()
         calls.line(lap, time_s, True, t, t, (lap + 1) * 2000.0 + 1.0)
-        said += [c.forms[0] for c in talker.arbiter.open] or [""]
+        said += [c.forms[0].replace(JOINT, "~") for c in talker.arbiter.open] or [""]
         talker.arbiter.open.clear()
     return said
 
@@ -123,14 +128,39 @@ def at_the_line(times: list[float], off: int = -1) -> list[str]:
 def test_the_first_lap_has_no_gap_and_a_faster_one_is_a_new_best() -> None:
     """The gap is to the best lap of the session."""
     said = at_the_line([40.4, 40.0, 40.8])
-    assert ["forty, four", "new best, forty, zero, four tenths up", "forty, eight, eight tenths down"] == said
+    assert [
+        "forty~point four",
+        "new best, forty~point zero, four tenths up",
+        "forty~point eight, eight tenths down",
+    ] == said
+
+
+def test_a_new_best_without_room_for_its_time_is_followed_by_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The news at the line, the time on the next straight that has the room."""
+    talker = CueEngine(RuleSet("calls", "improving", (), calls=(*EACH[:1], called("best", long="new best, {lap}",
+                       short="new best"))), ("A", "B"), {})  # fmt: skip
+    calls = Calls(CueContext(TrackModel(ring(), (corner("A", 500.0), corner("B", 1200.0))), talker))
+    calls.line(0, 40.4, True, 40.4, 40.4, 2001.0)
+    talker.arbiter.open.clear()
+    room_s = 1.6
+    monkeypatch.setattr(calls, "_room_s", lambda now_s, u_m: room_s)
+    calls.line(1, 40.0, True, 80.4, 80.4, 4001.0)
+    assert [("new best, forty~point zero", "new best")] == [
+        tuple(f.replace(JOINT, "~") for f in c.forms) for c in talker.arbiter.open
+    ]
+    talker.arbiter.open.clear()
+    calls.over(0, 95.0, 95.0, 4600.0)
+    assert not talker.arbiter.open
+    room_s = 6.0
+    calls.over(1, 105.0, 105.0, 5300.0)
+    assert ["forty~point zero"] == [c.forms[0].replace(JOINT, "~") for c in talker.arbiter.open]
 
 
 def test_laps_alike_and_laps_that_get_slower_have_words_of_their_own() -> None:
     """Three within two tenths; three that are slower than three before by more than their scatter explains, once."""
     said = at_the_line([40.0, 40.1, 40.1, 40.2, 40.8, 40.9, 40.9])
-    assert ["forty, one, same again", "forty, two, two tenths down"] == said[2:4]
-    assert ["forty, nine, pace is dropping"] == [s for s in said if "dropping" in s]
+    assert ["forty~point one, same again", "forty~point two, two tenths down"] == said[2:4]
+    assert ["forty~point nine, pace is dropping"] == [s for s in said if "dropping" in s]
 
 
 def test_scatter_is_no_drop_in_pace() -> None:
@@ -141,7 +171,9 @@ def test_scatter_is_no_drop_in_pace() -> None:
 
 def test_a_lap_beyond_the_limits_is_no_lap_time() -> None:
     """It is not called and cannot be the best."""
-    assert ["forty, four", "", "new best, forty, two, two tenths up"] == at_the_line([40.4, 39.0, 40.2], off=1)
+    assert ["forty~point four", "", "new best, forty~point two, two tenths up"] == at_the_line(
+        [40.4, 39.0, 40.2], off=1
+    )
 
 
 @cache
@@ -193,7 +225,7 @@ def test_the_limits_are_counted_by_place() -> None:
     """Once for each pass, right after the corner or on the next straight with room, with the count and the place."""
     said = [d.text for d in calls_of(run(500)) if d.fault == "limits" and d.outcome == "spoken"]
     name = plan()[1][8].say
-    assert [f"track limits at {name}", f"two at {name}"] == said
+    assert [f"track limits at {name}", f"that's two at {name}"] == said
 
 
 def test_the_pit_stop_is_summed_up_in_the_pits() -> None:
@@ -215,7 +247,7 @@ def test_a_call_never_takes_the_room_of_a_cue() -> None:
     assert cues(without) == cues(with_calls)
     spoken = [d for d in calls_of(with_calls) if d.outcome == "spoken"]
     assert {"lap", "sector"} & {d.fault for d in spoken}
-    assert all(d.ends_t_s + 0.7 <= d.action_t_s for d in spoken)
+    assert all(d.ends_t_s + 0.9 * CLEAR_S <= d.action_t_s for d in spoken)
 
 
 def test_calls_are_off_where_nobody_asked_for_them() -> None:
@@ -237,16 +269,21 @@ def test_a_call_whose_numbers_are_no_pieces_of_their_own_is_refused() -> None:
         parse_rules(text.replace("slot: line", "slot: pit").replace("lap {lap}", "{lap}").encode(), "own.yaml")
 
 
+def shown(texts: Iterable[str]) -> tuple[str, ...]:
+    """Texts with the joint as a character that can be seen."""
+    return tuple(text.replace(JOINT, "~") for text in texts)
+
+
 def test_a_lap_time_has_shorter_forms_that_keep_its_numbers() -> None:
     """The gap goes first, then the minute; a new best keeps its time as long as one of these fits."""
     rules = {rule.about: rule for rule in load_rules("race").calls}
-    values = {"lap": lap_words(93.5, 92.0), "gap": gap_words(-0.2)}
+    values = {"lap": lap_words(93.5, 92.0), "gap": gap_words(-0.2), "brief": lap_words(93.5, 92.0, brief=True)}
     assert (
-        "new best, one thirty-three, five, two tenths up",
-        "new best, one thirty-three, five",
-        "new best, thirty-three, five",
+        "new best, one thirty-three~point five, two tenths up",
+        "new best, one thirty-three~point five",
+        "new best, thirty-three~point five",
         "new best",
-    ) == call_forms(rules["best"], values)
-    assert "thirty-three, five" == call_forms(rules["lap"], values)[-1]
+    ) == shown(call_forms(rules["best"], values))
+    assert "thirty-three~point five" == shown(call_forms(rules["lap"], values))[-1]
     # nothing to leave out: under a minute, and at a full minute
-    assert ["", "", "oh five, one"] == [brief_lap_words(lap_words(t, t)) for t in (45.2, 60.0, 65.1)]
+    assert ("", "", "oh five~point one") == shown(lap_words(t, t, brief=True) for t in (45.2, 60.0, 65.1))

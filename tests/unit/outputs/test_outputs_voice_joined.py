@@ -10,6 +10,7 @@ import pyloudnorm
 import pytest
 from scipy.signal import resample
 
+from coach.core.cue.spoken_pieces import COMMA_S, JOINT_S
 from coach.outputs.voice import bank, loudness, pieces, sound
 
 RNG = np.random.default_rng(4)
@@ -43,21 +44,22 @@ def dbtp(samples: sound.Samples) -> float:
 
 @pytest.mark.parametrize("crest", [1.0, 6.0])
 @pytest.mark.parametrize("first", [0.25, 0.6])
-def test_joined_pieces_are_as_loud_as_one(first: float, crest: float) -> None:
+@pytest.mark.parametrize("pause", [COMMA_S, JOINT_S])
+def test_joined_pieces_are_as_loud_as_one(first: float, crest: float, pause: float) -> None:
     """Whatever the lengths, -18 LUFS within 0.25 LU and -1 dBTP hold for the whole; the pause is in it."""
     parts = [pieces.PhrasePiece.of(voiced(seconds, crest)) for seconds in (first, 1.0)]
-    clip = pieces.joined(parts)
-    assert pieces.length(parts) == len(clip) // 2
-    assert pieces.length(parts) / sound.RATE_HZ == pytest.approx(first + 0.15 + 1.0)
+    clip = pieces.joined(parts, [pause])
+    assert pieces.length(parts, [pause]) == len(clip) // 2
+    assert pieces.length(parts, [pause]) / sound.RATE_HZ == pytest.approx(first + pause + 1.0)
     assert lufs(heard(clip)) == pytest.approx(loudness.TARGET_LUFS, abs=0.25)
     assert dbtp(heard(clip)) <= loudness.PEAK_DBTP + 0.05
-    assert lufs(heard(pieces.joined(parts[1:]))) == pytest.approx(loudness.TARGET_LUFS, abs=0.05)
+    assert lufs(heard(pieces.joined(parts[1:], []))) == pytest.approx(loudness.TARGET_LUFS, abs=0.05)
 
 
 def test_loudness_from_the_cells_of_pieces_is_that_of_the_whole() -> None:
     """Nothing is measured again: the cells of three pieces give the loudness that pyloudnorm finds in the sound."""
     parts = [pieces.PhrasePiece.of(voiced(seconds, 2.0)) for seconds in (0.31, 0.98, 0.52)]
-    energy = np.concatenate([part.energy for part in parts])[: pieces.length(parts) // loudness.CELL]
+    energy = np.concatenate([part.energy for part in parts])[: pieces.length(parts, 2 * [COMMA_S]) // loudness.CELL]
     pause = np.zeros(pieces.PAUSE_CELLS * loudness.CELL)
     whole = np.concatenate([x for part in parts for x in (pause, part.samples / 32768.0)][1:])
     assert lufs(whole) == pytest.approx(loudness.loudness(energy), abs=0.001)
