@@ -31,7 +31,6 @@ class Sentence(msgspec.Struct, frozen=True):
     lon_deg: float = math.nan
     height_m: float = math.nan
     speed_mps: float = math.nan
-    course_deg: float = math.nan
     satellites: int | None = None
     dilution: float = math.nan
     good: bool = True
@@ -98,7 +97,6 @@ def _sentence(kind: str, message: Any) -> Sentence:
         return Sentence(
             kind,
             speed_mps=_first(_number(message, "sogk") / 3.6, _number(message, "sogn") * KNOT_MPS),
-            course_deg=_number(message, "cogt"),
             good="N" not in mode,
         )
     time = getattr(message, "time", None)
@@ -112,7 +110,6 @@ def _sentence(kind: str, message: Any) -> Sentence:
         return Sentence(
             kind,
             speed_mps=_number(message, "spd") * KNOT_MPS,
-            course_deg=_number(message, "cog"),
             # E is dead reckoning, M manual input, N no fix
             good=getattr(message, "status", "") == "A" and mode not in ("N", "E", "M"),
             date=date if isinstance(date, datetime.date) else None,

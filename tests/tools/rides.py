@@ -13,6 +13,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+from fault_sessions import Truth
 from generated_circuits import generated_circuit
 from plain_sim import FAULTS as AMOUNTS
 
@@ -71,16 +72,6 @@ def read_all(feed: Feed) -> Columns:
 def base_of(seed: int) -> Faultless:
     """The faultless lap of a layout."""
     return faultless(generated_circuit(seed, length_m=CIRCUITS.get(seed, 4000.0)))
-
-
-@dataclass(frozen=True)
-class Truth:
-    """A fault that was driven; ``t_s`` is true time at the slowest place."""
-
-    t_s: float
-    fault: str
-    amount: float
-    cost_s: float
 
 
 @dataclass

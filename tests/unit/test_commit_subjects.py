@@ -22,7 +22,7 @@ VERBS: Final = frozenset("Feed Need Seed Speed Embed Exceed Shed Bring Ring Stri
 
 
 def fault(subject: str) -> str:
-    """What is wrong with a subject; "" if nothing is."""
+    """The fault of a subject; "" if nothing is."""
     if len(subject) > LONGEST:
         return f"{len(subject)} characters, at most {LONGEST}"
     first = subject.split(" ")[0].rstrip(",")
