@@ -13,6 +13,8 @@ Library errors (OSError, zmq.ZMQError, ...) are converted to one of these where 
 
 from __future__ import annotations
 
+from feeds.wrong_value import expected as expected
+
 
 class CoachError(Exception):
     """Anything a user can fix; the message is complete and fits on one line."""
@@ -40,11 +42,6 @@ class RulesError(DataError):
 
 class SessionError(DataError):
     """A recorded session is wrong."""
-
-
-def expected(allowed: object, found: object) -> str:
-    """Return "expected 0 to 1, found 3"; a semicolon ends a list of what is allowed."""
-    return f"expected {allowed}{';' if ',' in str(allowed) else ','} found {found}"
 
 
 class OutputError(CoachError):

@@ -9,8 +9,9 @@ import msgspec
 
 from feeds.frame import COUNTS, FLAGS, Frame
 from feeds.units import UNITS, known_unit
+from feeds.wrong_value import expected
 
-_FORMATS: Final = "expected one JSON object or MessagePack map per datagram"
+_FORMATS: Final = "one JSON object or MessagePack map per datagram"
 _SHOWN: Final = 3
 
 
@@ -27,11 +28,11 @@ def why_refused(data: bytes) -> str:
     """Return why ``data`` gives no frame, with the field and the fix; "" when nothing is wrong with it."""
     fields = fields_of(data)
     if fields is None:
-        return f"a datagram cannot be decoded: {_FORMATS}, found {_start(data)}"
+        return f"a datagram cannot be decoded: {expected(_FORMATS, _start(data))}"
     if fields.get("t_s") is None:
         other = _alias("t_s", fields)
-        found = f"found {other} instead" if other else "it is missing"
-        return f"t_s: {found}; send the session time in seconds with every datagram"
+        allowed = "the session time in seconds with every datagram"
+        return f"t_s: {expected(allowed, other or 'nothing')}"
     for name, value in fields.items():
         if name in Frame.__struct_fields__ and value is not None and (wrong := _wrong_type(name, value)):
             return f"{name}: {wrong}"
@@ -84,15 +85,15 @@ def _alias(field: str, fields: dict[str, Any]) -> str:
 
 
 def _wrong_type(name: str, value: Any) -> str:
-    shown = f"found {value!r}" if not isinstance(value, str) else f'found the text "{value[:20]}"'
+    shown = repr(value) if not isinstance(value, str) else f'the text "{value[:20]}"'
     if name in FLAGS:
-        return "" if isinstance(value, bool) else f"{shown}, expected true or false"
+        return "" if isinstance(value, bool) else expected("true or false", shown)
     if isinstance(value, bool) or not isinstance(value, int | float):
         if name == "gear":
-            return f"{shown}, expected a whole number: -1 reverse, 0 neutral, 1 and up"
-        return f"{shown}, expected a {'whole number' if name in COUNTS else 'number'}{_in(name)}, without quotes"
+            return expected("a whole number: -1 reverse, 0 neutral, 1 and up", shown)
+        return expected(f"a {'whole number' if name in COUNTS else 'number'}{_in(name)} without quotes", shown)
     if (name in COUNTS or name == "seq") and isinstance(value, float):
-        return f"{shown}, expected a whole number, without a decimal point"
+        return expected("a whole number without a decimal point", shown)
     return ""
 
 

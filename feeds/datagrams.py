@@ -27,7 +27,7 @@ class Datagrams:
     def __init__(self, host: str, port: int, counters: Counters, clock: Clock) -> None:
         where = f"udp {host}:{port}"
         if not 0 <= port <= 65_535:
-            raise FeedOpenError(f"{where}: a port is a number from 0 to 65535")
+            raise FeedOpenError(f"{where}: expected a port from 0 to 65535")
         self._counters = counters
         self._clock = clock
         self._sender: object = None

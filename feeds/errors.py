@@ -1,8 +1,9 @@
 """Exceptions of feeds: faults of single datagrams, lines or frames are counted, never raised.
 
-FeedError anything a user can fix about a source ├── FeedOpenError the port, file or device cannot be opened └──
-FeedFormatError the source opened, but is not what it claims to be FeedEnded not an error: the source has no more frames
-(end of a file, or the feed was closed)
+FeedError            anything a user can fix about a source
+├── FeedOpenError    the port, file or device cannot be opened
+└── FeedFormatError  the source opened, but is not what it claims to be
+FeedEnded            not an error: the source has no more frames (end of a file, or the feed was closed)
 """
 
 from __future__ import annotations

@@ -182,7 +182,7 @@ class FrameStreamReader:
                     batch.validate(full=True)
                     data = self._arrange(batch)
                     if metadata is None or metadata.get(b"crc32") != str(_crc(data)).encode():
-                        raise ValueError("the numbers are not those that were written")
+                        raise ValueError("the numbers differ from those written")
                     self.damaged += bad
                     bad = False
                     good = self._file.tell()

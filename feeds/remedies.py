@@ -6,13 +6,14 @@ from collections.abc import Mapping
 from typing import Final
 
 from feeds.counters import Counters
+from feeds.wrong_value import expected
 
 _FIX: Final[Mapping[str, str]] = {
     "malformed": "packets cannot be decoded: check what the sender sends",
     "unknown_packet": "packets have a known size but pass no test of the map: check its tests (when) and byte_order",
     "bad_checksum": "sentences arrive with wrong checksums: check the cable and the baud rate",
     "poor_fix": "the receiver has no good fix: give it a clear view of the sky",
-    "other_sender": "a second sender is ignored: stop one of the two",
+    "other_sender": "a second sender is ignored: stop one of them",
     "time_refused": "t_s: expected the session time in seconds with every packet",
     "io_error": "the connection fails: check cable, device and address",
     "late": "packets arrive out of order and are dropped: send them in order of t_s",
@@ -41,5 +42,5 @@ def remedy(kind: str, counters: Counters) -> str:
     """Return the sentence for ``kind``; "" for kinds that need no action."""
     if kind in counters.found:
         field, value = counters.found[kind]
-        return f"{field}: found {value:.4g}, expected {_RANGES.get(field, 'another value')}"
+        return f"{field}: {expected(_RANGES.get(field, 'another value'), f'{value:.4g}')}"
     return _FIX.get(kind, "")

@@ -13,6 +13,7 @@ from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from ruamel.yaml.error import MarkedYAMLError, YAMLError
 
 from feeds.errors import FeedFormatError, FeedOpenError
+from feeds.wrong_value import allowed_by, expected
 
 MAX_BYTES: Final = 256 * 1024
 _MAX_NODES: Final = 50_000
@@ -86,13 +87,18 @@ def _problem(name: str, tree: Any, error: dict[str, Any]) -> str:
 
 
 def _reason(error: dict[str, Any]) -> str:
-    if error["type"] == "missing":
-        return "expected a value, found nothing"
     if error["type"] == "extra_forbidden":
-        return "unknown field"
+        return expected("a known field", "an unknown one")
     found = error["input"]
-    message = str(error["msg"]).removeprefix("Value error, ").replace("Input should be", "expected")
+    allowed = allowed_by(error["type"], error.get("ctx", {}))
+    if allowed:
+        return expected(allowed, "nothing" if error["type"] == "missing" else _shown(found))
+    message = str(error["msg"]).removeprefix("Value error, ")
     return message if "found" in message or isinstance(found, dict | list) else f"{message}; found {found!r}"
+
+
+def _shown(found: object) -> str:
+    return _kind(found) if found is None or isinstance(found, dict | list) else repr(found)
 
 
 def _line(tree: Any, place: list[Any]) -> int:
@@ -126,7 +132,9 @@ def _plain(node: Any, count: list[int]) -> Any:
 
 
 def _kind(value: object) -> str:
-    return "nothing" if value is None else "a list" if isinstance(value, list) else "a single value"
+    if value is None:
+        return "nothing"
+    return "a list" if isinstance(value, list) else "a map" if isinstance(value, dict) else "a single value"
 
 
 def _one_line(text: object) -> str:

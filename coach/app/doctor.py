@@ -29,14 +29,14 @@ def _port(host: str, port: int) -> Check:
         with FeedSource("udp", {"host": host, "port": port}).open():
             return Check(True, f"udp {host}:{port} is free to listen on", "")
     except FeedError as error:
-        return Check(False, str(error), "end the program that holds the port, or drive with another --port")
+        return Check(False, str(error), "close the program that uses the port, or drive with another --port")
 
 
 def _profile(profile: str) -> Check:
     try:
         plan = load_plan(profile)
     except CoachError as error:
-        return Check(False, str(error), "fix the file at the place named, or choose another --profile")
+        return Check(False, str(error), "fix the file at the line named, or choose another --profile")
     return Check(True, f"{plan.circuit}: {plan.reference.length_m:.0f} m, {len(plan.corners)} corners", "")
 
 

@@ -40,7 +40,9 @@ def with_reach(
     reach = reach_of(found, share, _others(found, reader, readers))
     if reach is None:
         if target == "reachable":
-            raise SurveyError("no reachable lap: found lap distances only; needed positions, for the line's curvature")
+            raise SurveyError(
+                "no reachable lap: expected positions, for the line's curvature; found lap distances only"
+            )
         return found, None
     fitted = reach.fitted
     shown = Shown(envelope=fitted.envelope, draws=fitted.draws, laps=fitted.laps, share=share)
@@ -48,7 +50,7 @@ def with_reach(
     if target == "best":
         return made, None
     if reach.speed_mps is None:
-        raise SurveyError(f"no reachable lap, the limits of the car were not shown: {'; '.join(fitted.unknown)}")
+        raise SurveyError(f"no reachable lap: the car's limits were not reached: {'; '.join(fitted.unknown)}")
     reachable = reachable_reference(found.reference, reach, share)
     gain = found.reference.lap_time_s - reachable.lap_time_s
     note = (
@@ -73,7 +75,9 @@ def _others(found: Survey, reader: SessionReader, readers: Sequence[SessionReade
     for other in readers:
         cars = reader.header.car, other.header.car
         if all(cars) and cars[0] != cars[1]:
-            raise SurveyError(f"mixed cars: {reader.folder} has {cars[0]!r}, {other.folder} has {cars[1]!r}")
+            raise SurveyError(
+                f"mixed cars: expected {cars[0]!r} as in {reader.folder}, found {cars[1]!r} in {other.folder}"
+            )
         batches = list(on_plane_of(found.reference, other.header, other.batches()))
         if wrong := wrong_circuit(found.reference, batches):
             raise SurveyError(f"{other.folder}: {wrong}")
@@ -83,11 +87,11 @@ def _others(found: Survey, reader: SessionReader, readers: Sequence[SessionReade
             raise SurveyError(f"{other.folder}: {error}") from error
         samples = samples_on(found.reference, found.corners, more)
         if samples is None:
-            raise SurveyError(f"{other.folder}: found lap distances only; needed positions")
+            raise SurveyError(f"{other.folder}: expected positions, found lap distances only")
         if powers := other_power(first, samples):
             raise SurveyError(
-                f"mixed cars: {reader.folder} shows {powers[0]:.0f} W/kg at full throttle, {other.folder} "
-                f"{powers[1]:.0f}; allowed sessions with the same car"
+                f"mixed cars: expected the {powers[0]:.0f} W/kg at full throttle of {reader.folder}, found "
+                f"{powers[1]:.0f} in {other.folder}"
             )
         out.append(samples)
     return out

@@ -67,7 +67,7 @@ def survey_session(
     folder = output if output is not None else reader.folder / "profile"
     if folder.suffix in (".yaml", ".yml"):
         if folder.name != PROFILE_NAME:
-            raise ProfileError(str(folder), f"expected a folder, or its {PROFILE_NAME}; found the name of a file")
+            raise ProfileError(str(folder), f"expected a folder, or its {PROFILE_NAME}; found another file")
         folder = folder.parent
     path = folder / PROFILE_NAME
     path = own_path(path) if own_path(path).exists() else path
@@ -146,8 +146,8 @@ def _refuse_slower(path: Path, made: Reference, old: Reference) -> None:
         found, best = lap_time(made.lap_time_s), lap_time(old.lap_time_s)
         raise ProfileError(
             str(path),
-            f"the reference would get slower: found {found}, expected {best} or faster; --replace takes it (the old "
-            "one is kept)",
+            f"the new reference is slower: expected {best} or faster, found {found}; --replace takes it anyway "
+            "(the old one is kept)",
         )
 
 
@@ -170,7 +170,7 @@ def _keep(path: Path, data: bytes) -> Path:
     try:
         kept.write_bytes(data)
     except OSError as error:
-        raise ProfileError(str(kept), f"what was there cannot be kept ({error.strerror})") from error
+        raise ProfileError(str(kept), f"the old file cannot be kept ({error.strerror})") from error
     return kept
 
 

@@ -21,8 +21,8 @@ def voice_for(words: Catalogue) -> str:
             if wanted == identity or wanted == language.partition("-")[0].lower():
                 return identity
     raise OutputError(
-        f"no voice here speaks {words.name} ({words.language.code}); choose one of coach doctor --voices with "
-        "--voice-id, or --no-voice for captions"
+        f"no voice on this machine speaks {words.name} ({words.language.code}); choose one "
+        "from coach doctor --voices with --voice-id, or --no-voice for captions"
     )
 
 

@@ -16,7 +16,7 @@ def register(app: typer.Typer) -> None:
     def add(
         file: Path = typer.Argument(..., help="A zip file made by coach share."),
         into: Path | None = typer.Option(
-            None, "--into", help="Folder to make, not there yet; without: one among your profiles, named like the file."
+            None, "--into", help="New folder for it. Default: one among your profiles, named like the file."
         ),
     ) -> None:
         """Add a profile that someone shared. Every file is checked first."""

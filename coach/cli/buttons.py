@@ -14,7 +14,7 @@ def register(app: typer.Typer) -> None:
 
     @group.callback(invoke_without_command=True)
     def show(context: typer.Context) -> None:
-        """Without a command: what is bound."""
+        """Without a command: list the bindings."""
         if context.invoked_subcommand is not None:
             return
         from coach.cli.show import say
@@ -24,12 +24,12 @@ def register(app: typer.Typer) -> None:
         for function, what in FUNCTIONS.items():
             presses = "; ".join(str(b.press) for b in bound if b.function == function)
             say(f"{function:12s} {what}: {presses or 'nothing bound'}")
-        say(f"kept in {bindings_path()}; bind with: coach buttons bind FUNCTION")
+        say(f"saved in {bindings_path()}; bind with: coach buttons bind FUNCTION")
 
     @group.command()
     def bind(
         function: str = typer.Argument(..., help="Function of the button; coach buttons lists them."),
-        seconds: float = typer.Option(30.0, "--seconds", min=1.0, max=600.0, help="How long to wait for the press, s."),
+        seconds: float = typer.Option(30.0, "--seconds", min=1.0, max=600.0, help="Time to wait for the press, s."),
     ) -> None:
         """Bind the next button or key that you press."""
         from coach.app.live.buttons import bind as keep
@@ -39,14 +39,14 @@ def register(app: typer.Typer) -> None:
 
         wanted = function_of(function)
         say(f"press the button or key for: {FUNCTIONS[wanted]}")
-        press = wait_for_press(warn, seconds, lambda names: say(f"plugged in: {names}"))
+        press = wait_for_press(warn, seconds, lambda names: say(f"connected: {names}"))
         path = keep(function, press)
-        say(f"{function}: {press}; kept in {path}")
+        say(f"{function}: {press}; saved in {path}")
 
     @group.command()
     def clear(function: str = typer.Argument(..., help="Function to unbind, or all.")) -> None:
-        """Forget what is bound."""
+        """Unbind a function, or all."""
         from coach.app.live.buttons import clear as forget
         from coach.cli.show import say
 
-        say(f"forgotten; kept in {forget(function)}")
+        say(f"unbound; saved in {forget(function)}")

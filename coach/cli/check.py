@@ -15,7 +15,7 @@ def register(app: typer.Typer) -> None:
 
     @app.command(rich_help_panel=CHECKING)
     def check(
-        folder: Path | None = typer.Argument(None, help="A session with an expect.yaml, or a folder of such."),
+        folder: Path | None = typer.Argument(None, help="A session with an expect.yaml, or a folder of such sessions."),
         renew: bool = typer.Option(False, "--renew", help="Accept the new decisions: rewrite the expected logs."),
         audit: str | None = typer.Option(None, "--audit", help="Rule file or name: print every phrase it can say."),
         profile: str = typer.Option("hollow_ridge", "--profile", help="Profile folder or name for --audit."),
@@ -35,7 +35,7 @@ def register(app: typer.Typer) -> None:
                 audit_phrases(profile, audit, language=language, units=units_named(units).name), as_json
             )
         elif folder is None:
-            raise typer.BadParameter("a folder, or --audit RULES", param_hint="FOLDER")
+            raise typer.BadParameter("expected a folder, or --audit RULES", param_hint="FOLDER")
         else:
             from coach.app.replay.check import check_folder
 

@@ -15,14 +15,14 @@ def register(app: typer.Typer) -> None:
 
     @app.command(rich_help_panel=AFTER)
     def debrief(
-        session: Path | None = typer.Argument(None, help="Session folder; without: your newest session."),
+        session: Path | None = typer.Argument(None, help="Session folder. Default: your newest session."),
         profile: str | None = typer.Option(None, "--profile", help="Profile folder or name, instead of the session's."),
         units: str | None = typer.Option(
-            None, "--units", envvar="COACH_UNITS", help=UNITS_HELP + " Without: the session's."
+            None, "--units", envvar="COACH_UNITS", help=UNITS_HELP + " Default: the session's."
         ),
         as_json: bool = typer.Option(False, "--json", help="Print everything as JSON for a program."),
         html: Path | None = typer.Option(None, "--html", help="Write it as one HTML page that works offline."),
-        keep: bool = typer.Option(True, "--keep/--no-keep", help="Keep the session in the history."),
+        keep: bool = typer.Option(True, "--keep/--no-keep", help="Add the session to the history."),
     ) -> None:
         """Show where the time went. Three corners to gain and how; losses per corner; theoretical best."""
         from coach.app.newest import newest_session

@@ -13,14 +13,14 @@ def register(app: typer.Typer) -> None:
     @app.command(rich_help_panel=BEFORE)
     def doctor(
         port: int = typer.Option(20770, "--port", min=1, max=65535, help="UDP port to test."),
-        host: str = typer.Option("127.0.0.1", "--host", help="Address to test it on."),
+        host: str = typer.Option("127.0.0.1", "--host", help="Address to test the port on."),
         profile: str = typer.Option("hollow_ridge", "--profile", help="Profile folder or name to test."),
         voices: bool = typer.Option(False, "--voices", help="Only list the voices."),
         devices: bool = typer.Option(False, "--devices", help="Only list the sound outputs."),
         latency: bool = typer.Option(
             False, "--latency", help="Only measure the delay from cue to sound and to pixel, ms."
         ),
-        as_json: bool = typer.Option(False, "--json", help="Print the answers as JSON."),
+        as_json: bool = typer.Option(False, "--json", help="Print the results as JSON."),
     ) -> None:
         """Check this machine: voice, sound, display, data. Says how to fix each fault."""
         if voices or devices or latency:

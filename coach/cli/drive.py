@@ -20,12 +20,12 @@ def register(app: typer.Typer) -> None:
             "",
             "--feed",
             help="Data source: practice, udp (own datagram), map (packet map), nmea (receiver) or replay (session). "
-            "Without: what --map, --receiver or --session choose, else practice.",
+            "Default: what --map, --receiver or --session choose, else practice.",
         ),
         profile: str = typer.Option(
             "",
             "--profile",
-            help="Profile folder or name. Without: the practice circuit's, the replayed session's, or none.",
+            help="Profile folder or name. Default: the practice circuit's, the replayed session's, or none.",
         ),
         rules: str = typer.Option("improving", "--rules", help="first_laps, improving, race, ask, or a rule file."),
         survey_after: int | None = typer.Option(
@@ -35,14 +35,18 @@ def register(app: typer.Typer) -> None:
             help="Without a profile: make one after this many laps and coach from then on; 0: only record. Asked for "
             "on a terminal if not given.",
         ),
-        circuit: str = typer.Option("", "--circuit", help="Name of the circuit for the profile that is made."),
-        driver: str = typer.Option("driver", "--driver", help="Whose progress is kept."),
+        circuit: str = typer.Option("", "--circuit", help="Name of the circuit for the new profile."),
+        driver: str = typer.Option("driver", "--driver", help="Driver whose progress is saved."),
         laps: int | None = typer.Option(
-            None, "--laps", min=1, help="End after this many whole laps; without: at Ctrl-C or when the feed ends."
+            None, "--laps", min=1, help="Stop after this many full laps. Default: at Ctrl-C or when the feed ends."
         ),
         host: str = typer.Option("127.0.0.1", "--host", help="Address to listen on (udp, map)."),
         port: int | None = typer.Option(
-            None, "--port", min=1, max=65535, help="UDP port to listen on; without: 20770 (udp) or the map's own (map)."
+            None,
+            "--port",
+            min=1,
+            max=65535,
+            help="UDP port to listen on. Default: 20770 (udp), or the map's own (map).",
         ),
         packet_map: Path | None = typer.Option(None, "--map", help="Packet map, a YAML file (chooses feed map)."),
         capture: Path | None = typer.Option(
@@ -58,9 +62,11 @@ def register(app: typer.Typer) -> None:
         speed: str = typer.Option(
             "1", "--speed", help="Pace of practice and replay: 1 is real time, N times that, or max."
         ),
-        seed: int = typer.Option(1, "--seed", min=0, help="Another number, another practice driver."),
+        seed: int = typer.Option(
+            1, "--seed", min=0, help="Seed of the practice driver: another number, another driver."
+        ),
         rate: float = typer.Option(60.0, "--rate", min=20.0, max=360.0, help="Frame rate of the practice feed, Hz."),
-        voice: bool = typer.Option(True, "--voice/--no-voice", help="Speak."),
+        voice: bool = typer.Option(True, "--voice/--no-voice", help="Speak the cues."),
         overlay: bool = typer.Option(
             True, "--overlay/--no-overlay", help="Show the overlay; coach overlay sets it up and lists its keys."
         ),
@@ -68,7 +74,7 @@ def register(app: typer.Typer) -> None:
         record: Path | None = typer.Option(
             None,
             "--record",
-            help="Session folder to make; without: a new one among your sessions (coach doctor says where).",
+            help="Session folder to make. Default: a new one among your sessions (coach doctor says where).",
         ),
         no_record: bool = typer.Option(False, "--no-record", help="Do not record."),
         words_per_minute: int = typer.Option(
@@ -97,7 +103,7 @@ def register(app: typer.Typer) -> None:
             [],
             "--tones",
             help="Tones: count (three to the brake point), release (the reference leaves the brake), delta (after "
-            "each corner, right and high when gained); may be given several times.",
+            "each corner, high and on the right for a gain); may be given several times.",
         ),
         tone_corner: str = typer.Option("", "--tone-corner", help="Tones at this corner only, by its name."),
         watch: str = typer.Option("", "--watch", help="Let a helper watch at tcp://ADDRESS:PORT."),

@@ -14,12 +14,12 @@ def register(app: typer.Typer) -> None:
 
     @app.command(rich_help_panel=BEFORE)
     def edit(
-        profile: str = typer.Argument("", help="Profile folder or name; without: your newest profile."),
+        profile: str = typer.Argument("", help="Profile folder or name. Default: your newest profile."),
         session: Path | None = typer.Option(None, "--session", help="Session to replay on each change."),
         rules: str | None = typer.Option(None, "--rules", help="Rule file or name, instead of the session's."),
         host: str = typer.Option("127.0.0.1", "--host", help="Address to serve on; from another machine it "
                                  "takes the one-time token that is printed."),
-        port: int = typer.Option(8467, "--port", min=0, max=65535, help="Port; 0 takes any free one."),
+        port: int = typer.Option(8467, "--port", min=0, max=65535, help="Port to serve on; 0 picks a free one."),
         browser: bool = typer.Option(True, "--browser/--no-browser", help="Open the page in the browser."),
     ) -> None:  # fmt: skip
         """Edit a profile in the browser. Map, traces and form; shows at once which cues change."""

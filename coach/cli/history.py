@@ -14,9 +14,9 @@ def register(app: typer.Typer) -> None:
 
     @app.command(rich_help_panel=AFTER)
     def history(
-        circuit: str | None = typer.Argument(None, help="Name of the circuit; without it the list of circuits."),
+        circuit: str | None = typer.Argument(None, help="Name of the circuit. Default: list the circuits."),
         driver: str | None = typer.Option(None, "--driver", help="Only this driver's sessions."),
-        add: list[Path] = typer.Option([], "--add", help="Session folder to keep first (again, if it is there)."),
+        add: list[Path] = typer.Option([], "--add", help="Session folder to add first (again if it is already there)."),
         file: Path | None = typer.Option(None, "--file", help="History file, instead of this machine's own."),
         as_json: bool = typer.Option(False, "--json", help="Print everything as JSON."),
     ) -> None:

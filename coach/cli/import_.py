@@ -17,15 +17,17 @@ def register(app: typer.Typer) -> None:
         context: typer.Context,
         file: Path = typer.Argument(..., help="Log file: .csv, .txt, .tsv, .parquet, .mf4 or .gpx."),
         output: Path | None = typer.Option(
-            None, "-o", "--output", help="Session folder to make (with --write-map: none)."
+            None, "-o", "--output", help="Session folder to make (not with --write-map)."
         ),
-        columns: Path | None = typer.Option(None, "--map", help="Column map (YAML) instead of a guess."),
-        write_map: Path | None = typer.Option(None, "--write-map", help="Only write the guessed map here, to edit."),
-        yes: bool = typer.Option(False, "--yes", "-y", help="Accept the guess without a question."),
-        circuit: str = typer.Option("", "--circuit", help="Name of the circuit; without: the file's name."),
+        columns: Path | None = typer.Option(None, "--map", help="Column map (YAML) instead of guessed columns."),
+        write_map: Path | None = typer.Option(
+            None, "--write-map", help="Only write the guessed column map here, for editing."
+        ),
+        yes: bool = typer.Option(False, "--yes", "-y", help="Accept the guessed columns without asking."),
+        circuit: str = typer.Option("", "--circuit", help="Name of the circuit. Default: the file's name."),
         driver: str = typer.Option("", "--driver", help="Name of the driver."),
         separator: str = typer.Option(
-            "", "--separator", help="CSV separator, one character or tab; without: detected."
+            "", "--separator", help="CSV separator, one character or tab. Default: detected."
         ),
         decimal: str = typer.Option("", "--decimal", help="CSV decimal sign, '.' or ','."),
         as_json: bool = typer.Option(False, "--json", help="Print what was done as JSON."),
@@ -39,7 +41,7 @@ def register(app: typer.Typer) -> None:
         if write_map is not None and (idle := {"output", "circuit", "driver", "yes"} & typed(context)):
             raise typer.BadParameter(f"--{min(idle)} does nothing with --write-map, which makes no session")
         if output is None and write_map is None:
-            raise typer.BadParameter("the session folder to make", param_hint="-o")
+            raise typer.BadParameter("expected the session folder to make", param_hint="-o")
         with stage_progress() as progress:
             found = guess(file, columns, separator, decimal)
         if columns is None and not as_json:

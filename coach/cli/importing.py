@@ -23,7 +23,7 @@ def show_guess(found: Found) -> None:
 def show_not_taken(found: Found) -> None:
     """Print every ignored column, and why."""
     for one in found.not_taken:
-        say(f"not taken: {one.column}: {one.why}")
+        say(f"not imported: {one.column}: {one.why}")
 
 
 def ask() -> bool:
@@ -55,6 +55,6 @@ def show_imported(done: Done, json: bool) -> None:
         say(note)
     laps = [lap.time_s for lap in made.laps if lap.complete]
     best = f", fastest {lap_time(min(laps))}" if laps else ""
-    say(f"{made.data.shape[1]} frames at {made.rate_hz:.1f} Hz, {len(laps)} whole laps{best}")
+    say(f"{made.data.shape[1]} frames at {made.rate_hz:.1f} Hz, {len(laps)} full laps{best}")
     say(f"session: {done.folder}")
     say(f"next: coach survey {done.folder}, or coach debrief {done.folder}")

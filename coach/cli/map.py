@@ -19,11 +19,11 @@ def register(app: typer.Typer) -> None:
         context: typer.Context,
         packet_map: Path = typer.Argument(..., help="Packet map (YAML)."),
         port: int | None = typer.Option(
-            None, "--port", min=1, max=65535, help="UDP port to listen on; without: the map's."
+            None, "--port", min=1, max=65535, help="UDP port to listen on. Default: the map's."
         ),
         host: str = typer.Option("127.0.0.1", "--host", help="Address to listen on."),
         capture: Path | None = typer.Option(None, "--capture", help="Read this capture instead of listening."),
-        seconds: float = typer.Option(15.0, "--seconds", min=0.5, help="How long to listen, s."),
+        seconds: float = typer.Option(15.0, "--seconds", min=0.5, help="Time to listen, s."),
         as_json: bool = typer.Option(False, "--json", help="Print the result as JSON."),
     ) -> None:
         """Show each decoded field live, and what looks wrong: units, axes, byte order."""
@@ -55,7 +55,7 @@ def register(app: typer.Typer) -> None:
         file: Path = typer.Argument(..., help="Capture file to make."),
         port: int = typer.Option(..., "--port", min=1, max=65535, help="UDP port to listen on."),
         host: str = typer.Option("127.0.0.1", "--host", help="Address to listen on."),
-        seconds: float = typer.Option(60.0, "--seconds", min=0.5, help="How long to listen, s."),
+        seconds: float = typer.Option(60.0, "--seconds", min=0.5, help="Time to listen, s."),
     ) -> None:
         """Record raw packets to a file, to try maps on later."""
         from coach.app.mapping import keep_datagrams

@@ -22,7 +22,9 @@ def register(app: typer.Typer) -> None:
             help="Locked: clicks reach the simulator. Unlocked: drag it, click it for its keys.",
         ),
         hide: bool | None = typer.Option(None, "--hide/--show", help="Hide it, or show it again."),
-        reset: bool = typer.Option(False, "--reset", help="Back to the first settings, before the other options."),
+        reset: bool = typer.Option(
+            False, "--reset", help="Reset to the default settings before applying the other options."
+        ),
         as_json: bool = typer.Option(False, "--json", help="Print the settings as JSON."),
     ) -> None:
         """Set up the overlay. Without options: its settings and keys. A running overlay follows within a second.

@@ -31,14 +31,14 @@ def register(app: typer.Typer) -> None:
             help="Name of a corner: print every cue considered there, with the reason it was said or not.",
         ),
         lap: int | None = typer.Option(None, "--lap", min=0, help="Only this lap, 0 is the out-lap (with --explain)."),
-        with_voice: bool = typer.Option(False, "--voice", help="Speak the cues; go with --speed 1."),
-        with_overlay: bool = typer.Option(False, "--overlay", help="Show the overlay in a window; go with --speed 1."),
+        with_voice: bool = typer.Option(False, "--voice", help="Speak the cues; use with --speed 1."),
+        with_overlay: bool = typer.Option(False, "--overlay", help="Show the overlay in a window; use with --speed 1."),
         language: str | None = typer.Option(
             None,
             "--language",
-            help=LANGUAGE_HELP + " Goes with --rules.",
+            help=LANGUAGE_HELP + " Only with --rules.",
         ),
-        units: str | None = typer.Option(None, "--units", help=UNITS_HELP + " Without: the session's."),
+        units: str | None = typer.Option(None, "--units", help=UNITS_HELP + " Default: the session's."),
         as_json: bool = typer.Option(False, "--json", help="Print a summary as JSON."),
     ) -> None:
         """Replay a session with other rules or another profile. Shows what the coach would say."""

@@ -52,7 +52,7 @@ def make_app(wanted: str | None = None) -> typer.Typer:
     )
 
     @app.callback(invoke_without_command=True)
-    def root(version: bool = typer.Option(False, "--version", help="Print the version and end.")) -> None:
+    def root(version: bool = typer.Option(False, "--version", help="Print the version and exit.")) -> None:
         if version:
             typer.echo(f"{APP} {VERSION}")
             raise typer.Exit()

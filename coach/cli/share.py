@@ -17,7 +17,7 @@ def register(app: typer.Typer) -> None:
         profile: str = typer.Argument(..., help="Profile folder or name."),
         output: Path = typer.Option(..., "-o", "--output", help="The zip file to write."),
     ) -> None:
-        """Pack a profile into one file to hand over. Nothing in it can run."""
+        """Pack a profile into one file to share. It holds data only, no code."""
         from coach.cli.show import say
         from coach.profile.share import pack
         from coach.profile.store import profile_path

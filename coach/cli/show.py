@@ -103,4 +103,4 @@ def show_ran(ran: RunResult) -> None:
         say(f"next: coach debrief {ran.session}")
     elif not ran.coached:
         enough = any(lap.valid for lap in ran.tally.laps)
-        say(f"next: coach survey {ran.session}" if enough else "no whole lap yet: drive at least one for a profile")
+        say(f"next: coach survey {ran.session}" if enough else "no full lap yet: drive at least one to make a profile")

@@ -59,11 +59,11 @@ def show_audit(found: Sequence[Phrase], json: bool) -> int:
     say(f"{'words':>5} {'units':>5} {'s':>5}  {'form':11} {'rule':20} text")
     for p in found:
         r = p.row
-        mark = "  <- too much" if p.too_much else ""
+        mark = "  <- over the limit" if p.too_much else ""
         say(f"{r.words:5} {r.units:5} {p.seconds:5.2f}  {r.form:11} {r.rule:20} {r.text}{mark}")
     longest = max(found, key=lambda p: p.seconds, default=None)
     if longest is not None:
-        say(f"{len(found)} phrases, {len(over)} over the bound, longest {longest.seconds:.1f} s: {longest.row.text!r}")
+        say(f"{len(found)} phrases, {len(over)} over the limit, longest {longest.seconds:.1f} s: {longest.row.text!r}")
     return FAILED if over else 0
 
 

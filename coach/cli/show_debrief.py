@@ -34,7 +34,7 @@ def show_debrief(done: Debrief, json: bool, system: Units = METRIC) -> None:
         say(note)
     console.print()
     if done.gains:
-        table = Table("", "corner", "a lap", "what", "do this", "seen", box=None)
+        table = Table("", "corner", "lost per lap", "fault", "do this", "seen", box=None)
         for i, gain in enumerate(done.gains[:SHOWN_GAINS]):
             table.add_row(
                 str(i + 1),
@@ -48,9 +48,9 @@ def show_debrief(done: Debrief, json: bool, system: Units = METRIC) -> None:
     elif not any(lap.valid for lap in done.laps):
         say("no valid lap in this session: there is nothing to compare yet")
     elif unlike(min(lap.time_s for lap in done.laps if lap.valid), done.reference_s):
-        say("no fault is named: the laps are too far from the reference's pace to compare")
+        say("no faults named: your laps are too far off the reference's pace to compare")
     else:
-        say("nothing stands out: no fault cost more than your laps vary anyway")
+        say("nothing stands out: no fault costs more than your laps vary anyway")
     console.print()
     show_headroom(done, system)
     _show_corners(done, system)
@@ -93,16 +93,17 @@ def _show_laps(done: Debrief) -> None:
 
 
 MAX_CORNERS: Final = 6
+_SHOWN: Final = {"middle": "mid-corner"}
 
 
 def show_headroom(done: Debrief, system: Units = METRIC) -> None:
     """Print corners by headroom, with the share of the car's limits used in each phase."""
     if done.reachable_s is None or not done.headroom:
         return
-    say(f"where the next second is: {lap_time(done.reachable_s)} is within what your car has shown")
+    say(f"where the next second is: your car has shown enough for a {lap_time(done.reachable_s)}")
     table = Table(box=None, padding=(0, 2, 0, 0))
     table.add_column("corner", no_wrap=True)
-    for heading in ("left, s", "90 % interval", *PHASES):
+    for heading in ("left in it, s", "90 % interval", *(_SHOWN.get(phase, phase) for phase in PHASES)):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("do this")
     for one in done.headroom[:MAX_CORNERS]:

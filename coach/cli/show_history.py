@@ -33,14 +33,14 @@ def show_circuits(history: History, json: bool) -> None:
     for circuit, count in circuits:
         say(f"{circuit}: {count} session{'s' if count != 1 else ''}")
     if not circuits:
-        say(f"nothing is kept yet in {history.path}; a session is kept when it is debriefed")
+        say(f"no sessions yet in {history.path}; coach debrief adds one")
 
 
 def show_history(history: History, circuit: str, driver: str | None, json: bool) -> None:
     """Print sessions, corners and cues of one circuit; raise HistoryError for an unknown one."""
     sessions = history.sessions(circuit, driver)
     if not sessions:
-        known = ", ".join(name for name, _ in history.circuits()) or "(no circuit is kept yet)"
+        known = ", ".join(name for name, _ in history.circuits()) or "(no circuits yet)"
         who = f" by {driver}" if driver else ""
         raise HistoryError(f"history: expected one of {known}; found {circuit!r}{who}")
     shown = sessions[-MAX_SESSIONS:]
@@ -91,7 +91,7 @@ def _sessions(circuit: str, sessions: list[SessionRow], best: list[tuple[float, 
 def _corners(sessions: list[SessionRow], corners: dict[int, list[CornerRow]]) -> None:
     rows = [{row.corner: row for row in corners[s.id]} for s in sessions]
     names = list(dict.fromkeys(name for one in reversed(rows) for name in one))
-    table = Table("corner", "lost a lap", "over sessions", "faults in the last one (passes, cost)", box=None)
+    table = Table("corner", "lost per lap", "by session", "faults last time (passes, cost)", box=None)
     for name in names:
         mine = [one[name] for one in rows if name in one]
         last = mine[-1]
@@ -105,12 +105,12 @@ def _corners(sessions: list[SessionRow], corners: dict[int, list[CornerRow]]) ->
 
 def _cues(worked: Answers) -> None:
     if not worked.spoken.of:
-        say("cues: none yet with passes before and after it")
+        say("cues: none yet with enough passes before and after")
         return
     say(f"cues: within 3 passes the fault was rarer after {_share(worked.spoken)}")
     if worked.held.of:
         say(f"      without a cue it was rarer after {_share(worked.held)}")
-    table = Table("cue", "fault", "worked", "95 % interval", "cost after", box=None)
+    table = Table("cue", "fault", "worked", "95 % interval", "change", box=None)
     for row in worked.wordings[:MAX_SESSIONS]:
         s = row.spoken
         interval = f"{s.low * 100:.0f} to {s.high * 100:.0f} %"
@@ -120,4 +120,4 @@ def _cues(worked: Answers) -> None:
 
 
 def _share(s: Share) -> str:
-    return f"{s.worked} of {s.of} (95 %: {s.low * 100:.0f} to {s.high * 100:.0f} %), {s.change_s:+.2f} s a pass"
+    return f"{s.worked} of {s.of} (95 %: {s.low * 100:.0f} to {s.high * 100:.0f} %), {s.change_s:+.2f} s per pass"

@@ -58,7 +58,7 @@ def show_survey(done: SurveyOutcome, json: bool) -> None:
     if done.tail:
         say(done.tail)
     if done.kept is not None:
-        say(f"the reference from before is kept: {done.kept}")
+        say(f"old reference kept: {done.kept}")
     say(f"written: {done.profile}")
 
 
@@ -75,11 +75,11 @@ def _show_merge(merged: Any) -> None:
     if merged.added:
         say(f"new corners: {', '.join(merged.added)}")
     for corner in merged.vanished:
-        say(f"{corner} was not found again and stays as it is")
+        say(f"{corner} was not found this time and stays unchanged")
     for corner, why in merged.refused:
-        say(f"{corner}: the survey's numbers were not taken, {why}")
+        say(f"{corner}: the survey's numbers were not used: {why}")
     for direction, apex_m in merged.left_out:
         say(
             f"the {direction} corner at {apex_m:.0f} m was deleted from the profile and stays out (see its last_survey)"
         )
-    say(f"{len(merged.refreshed)} numbers refreshed")
+    say(f"{len(merged.refreshed)} numbers updated")

@@ -17,20 +17,20 @@ def register(app: typer.Typer) -> None:
     def survey(
         sessions: list[Path] | None = typer.Argument(
             None,
-            help="Session folder (or its frame stream); without: your newest session. More sessions with the same car "
+            help="Session folder (or its frame stream). Default: your newest session. More sessions with the same car "
             "add to what it has shown.",
         ),
         output: Path | None = typer.Option(
-            None, "-o", "--output", help="Profile folder to make or to refresh; without: profile in the session."
+            None, "-o", "--output", help="Profile folder to make or update. Default: profile in the session folder."
         ),
         reference_lap: int | None = typer.Option(
             None, "--reference-lap", min=0, help="Number of the lap to take instead of the best."
         ),
         circuit: str = typer.Option(
-            "", "--circuit", help="Name of the circuit; without: the profile's or the session's."
+            "", "--circuit", help="Name of the circuit. Default: the profile's or the session's."
         ),
         replace: bool = typer.Option(
-            False, "--replace", help="Take a slower reference, or another circuit's; the old one is kept beside it."
+            False, "--replace", help="Accept a slower reference, or another circuit's; the old one is kept beside it."
         ),
         target: Annotated[
             Literal["best", "reachable"],

@@ -18,7 +18,7 @@ def register(app: typer.Typer) -> None:
         keys: Path | None = typer.Option(None, "--keys", help="Helper's folder of keys, for another machine."),
         overlay: bool = typer.Option(False, "--overlay", help="Show the overlay window instead of the terminal."),
     ) -> None:
-        """Watch a run from another machine. You can look, not change anything."""
+        """Watch a run from another machine. Watching changes nothing."""
         from coach.cli.show import say
         from coach.outputs.watch import run_watch
 

@@ -14,30 +14,7 @@ from ruamel.yaml.comments import CommentedMap
 from coach.errors import expected
 from coach.profile.problems import CrossFieldError, Loc, Problem
 from coach.profile.yaml_tree import describe, field_name, key_line, line_of
-
-_KINDS = {
-    "float_type": "a number",
-    "int_type": "a whole number",
-    "int_from_float": "a whole number",
-    "string_type": "text",
-    "bool_type": "true or false",
-    "list_type": "a list",
-    "dict_type": "a map",
-    "model_type": "a map of fields",
-    "finite_number": "a finite number",
-    "missing": "a value (the field is needed)",
-}
-_BOUNDS = {
-    "greater_than": ("gt", "more than {}"),
-    "greater_than_equal": ("ge", "at least {}"),
-    "less_than": ("lt", "less than {}"),
-    "less_than_equal": ("le", "at most {}"),
-    "string_too_long": ("max_length", "at most {} characters"),
-    "string_too_short": ("min_length", "at least {} characters"),
-    "too_long": ("max_length", "at most {} entries"),
-    "too_short": ("min_length", "at least {} entries"),
-    "literal_error": ("expected", "{}"),
-}
+from feeds.wrong_value import allowed_by
 
 
 def explain(error: ValidationError, tree: CommentedMap, path: str, model: type[BaseModel]) -> list[Problem]:
@@ -59,13 +36,10 @@ def _problems(detail: ErrorDetails, tree: CommentedMap, path: str, model: type[B
     found = "nothing" if kind == "missing" else describe(detail["input"])
     if kind == "extra_forbidden":
         found, allowed = "an unknown field", _known(model, loc)
-    elif kind in _BOUNDS:
-        key, words = _BOUNDS[kind]
-        allowed = words.format(context.get(key))
     elif kind == "value_error":
         allowed = str(cause)
     else:
-        allowed = _KINDS.get(kind, detail["msg"])
+        allowed = allowed_by(kind, context) or detail["msg"]
     yield Problem(path, line, field_name(tree, loc), expected(allowed, found), loc)
 
 

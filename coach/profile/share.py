@@ -52,7 +52,7 @@ def pack(profile: Path, out_zip: Path) -> SharedProfile:
     """
     plan = load_plan(profile)
     if plan.path.name != PROFILE_NAME:
-        raise ProfileError(str(plan.path), f"found another name than {PROFILE_NAME}; only that can be shared")
+        raise ProfileError(str(plan.path), f"expected a profile named {PROFILE_NAME}, found another file")
     folder = plan.path.parent
     reference = read_profile(plan.path).model.reference
     contents = {PROFILE_NAME: plan.path.read_bytes(), reference: (folder / reference).read_bytes()}
@@ -143,7 +143,7 @@ def _contents(zip_path: Path) -> dict[str, bytes]:
                     found = "a name that is not known, unsafe or there twice"
                     raise refuse(entry.filename, found, f"{PROFILE_NAME}, one .arrow file, {RULES_FOLDER}/*.yaml")
                 if not _is_plain(entry):
-                    raise refuse(entry.filename, "a link, device, encrypted or exotic entry", "plain files")
+                    raise refuse(entry.filename, "a link, a device or an encrypted entry", "plain files")
                 with archive.open(entry) as file:
                     data = file.read(MAX_FILE[kind] + 1)
                 if len(data) > MAX_FILE[kind]:
@@ -160,7 +160,7 @@ def _contents(zip_path: Path) -> dict[str, bytes]:
         raise refuse("", f"a file that cannot be read ({e.strerror or e})", "a shared profile (zip)") from None
     except Exception as e:  # zipfile lets struct.error, zlib.error, ValueError, EOFError, ... pass on bad bytes
         line = " ".join(str(e).split())[:80]
-        raise refuse("", f"no sound zip archive ({line})", "a shared profile (zip)") from None
+        raise refuse("", f"a damaged zip archive ({line})", "a shared profile (zip)") from None
 
 
 def _kind(entry: zipfile.ZipInfo) -> str | None:

@@ -17,7 +17,7 @@ def shipped(name_or_path: str | Path, known: Mapping[str, Path], what: str) -> P
         return given
     error: type[DataError] = RulesError if what in ("rule set", "language") else ProfileError
     names = ", ".join(sorted(known)) or "none"
-    raise error(str(name_or_path), f"found no such file or folder and no {what} of that name; expected one of {names}")
+    raise error(str(name_or_path), f"expected a file, a folder or one of {names}; found no {what} of that name")
 
 
 def _is_profile(path: Path) -> bool:

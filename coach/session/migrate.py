@@ -36,7 +36,7 @@ MIGRATIONS: Final[tuple[Migration, ...]] = (
 def migrate(fields: object, path: Path) -> tuple[Fields, tuple[str, ...]]:
     """Return header fields in the present schema, and the changes made; raise SessionError for an unknown schema."""
     if not isinstance(fields, dict):
-        raise SessionError(str(path), "not a session header: a JSON object is expected")
+        raise SessionError(str(path), "expected a session header (a JSON object), found something else")
     schema = fields.get("schema")
     if not isinstance(schema, int) or isinstance(schema, bool) or schema < 1:
         raise SessionError(str(path), f"schema {schema!r} is not a number from 1 to {SCHEMA}")

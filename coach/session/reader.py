@@ -41,7 +41,7 @@ class SessionReader:
         elif path.exists():
             self.header = Header(session=path.stem, started_at="", feed="")
         else:
-            raise SessionError(str(path), "there is no such session")
+            raise SessionError(str(path), "no such session")
         self._lost_bytes = 0
         self._damaged = 0
 

@@ -262,7 +262,7 @@ def _one_way(trace: Recording) -> Cut:
     """
     runs = _runs(trace)
     if not runs:
-        raise SurveyError("the car moves less than 300 m without a break; no lap and no run can be cut from that")
+        raise SurveyError("expected 300 m of driving without a break, found less: there is no lap in it")
     way = [float(np.diff(np.interp(run, trace.clock, trace.odometer))[0]) for run in runs]
     a, b = runs[int(np.argmax(way))]
     gates = []
@@ -287,6 +287,6 @@ def _one_way(trace: Recording) -> Cut:
 def _one_way_by_distance(trace: Recording) -> Cut:
     runs = _runs(trace)
     if not runs:
-        raise SurveyError("the car moves less than 300 m without a break; no lap and no run can be cut from that")
+        raise SurveyError("expected 300 m of driving without a break, found less: there is no lap in it")
     laps = [_lap(trace, k, a, b, "") for k, (a, b) in enumerate(runs, start=1)]
     return Cut(_judged(trace, laps), False, None, "one way: the lap distance never starts again")

@@ -308,7 +308,7 @@ def _without_positions(
     if not has_speed:
         d = c["lap_distance_m"]
         if not np.isfinite(d).any():
-            raise SurveyError("the recording has a lap fraction, but neither speed nor position to give it metres")
+            raise SurveyError("the recording has a lap fraction, but neither speed nor position to turn it into metres")
         rate = np.gradient(np.where(np.isfinite(d), d, np.nan), clock)
         with np.errstate(invalid="ignore"):
             v = np.where((rate >= 0) & (rate < 150), rate, np.nan)  # ignore the reset at the line

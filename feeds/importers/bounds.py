@@ -21,7 +21,7 @@ def check_plain_file(path: Path) -> None:
     try:
         found = path.stat()
     except FileNotFoundError as error:
-        raise FeedOpenError(f"{path}: there is no such file") from error
+        raise FeedOpenError(f"{path}: no such file") from error
     except (OSError, ValueError) as error:
         raise FeedOpenError(f"{path}: cannot be read ({getattr(error, 'strerror', None) or error})") from error
     if stat.S_ISDIR(found.st_mode):

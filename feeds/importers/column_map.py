@@ -49,7 +49,7 @@ class StartLine(_Strict):
         flat = self.x_m is not None and self.y_m is not None
         earth = self.lat_deg is not None and self.lon_deg is not None
         if flat == earth:
-            raise ValueError("a line has either x_m and y_m, or lat_deg and lon_deg")
+            raise ValueError("expected either x_m and y_m, or lat_deg and lon_deg; found both or neither")
         return self
 
 
@@ -66,13 +66,15 @@ class ColumnMap(_Strict):
     def _agrees(self) -> ColumnMap:
         for field, choice in self.columns.items():
             if field not in UNITS:
-                raise ValueError(f"expected a field of {', '.join(UNITS)}; found {field!r}")
+                raise ValueError(f"expected one of {', '.join(UNITS)}; found {field!r}")
             if choice.unit and choice.unit not in UNITS[field]:
                 raise ValueError(f"unit of {field}: expected one of {', '.join(UNITS[field])}; found {choice.unit!r}")
         if "t_s" not in self.columns:
-            raise ValueError("no column for t_s, the time")
+            raise ValueError("expected a column for t_s, the time; found none")
         if not has_place(self.columns):
-            raise ValueError("no columns for the place: x_m and y_m, lat_deg and lon_deg, or a lap distance")
+            raise ValueError(
+                "expected columns for the place (x_m and y_m, lat_deg and lon_deg, or a lap distance), found none"
+            )
         return self
 
 

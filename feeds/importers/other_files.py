@@ -30,7 +30,7 @@ def read_parquet(path: Path) -> Table:
             check_size(path, file.metadata.num_rows, len(usable))
             table = file.read(columns=[f.name for f in usable])
     except FileNotFoundError as error:
-        raise FeedOpenError(f"{path}: there is no such file") from error
+        raise FeedOpenError(f"{path}: no such file") from error
     except (pa.ArrowException, OSError, ValueError, MemoryError) as error:
         raise FeedFormatError(f"{path}: not a Parquet file ({' '.join(str(error).split())[:150]})") from error
     units = {printable(f.name): (f.metadata or {}).get(b"unit", b"").decode(errors="replace") for f in table.schema}
@@ -70,7 +70,7 @@ def read_gpx(path: Path) -> Table:
         times = [_utc(p.time) for p in points if p.time is not None]
         since = [(time - times[0]).total_seconds() for time in times]
     except (OverflowError, ValueError) as error:
-        raise FeedFormatError(f"{path}: a track point has a time or zone that is invalid ({error})") from error
+        raise FeedFormatError(f"{path}: a track point has an invalid time or zone ({error})") from error
     columns: dict[str, list[float | None]] = {
         "time": [*since],
         "latitude": [p.latitude for p in points],

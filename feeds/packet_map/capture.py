@@ -119,7 +119,7 @@ def send_capture(path: Path, host: str, port: int, speed: float = 1.0, clock: Cl
 
 def _new(path: Path) -> pa.NativeFile:
     if path.exists():
-        raise FeedOpenError(f"{path}: there is such a file already; choose a new name")
+        raise FeedOpenError(f"{path}: expected a new name, found an existing file")
     try:
         return pa.OSFile(str(path), "wb")
     except OSError as error:

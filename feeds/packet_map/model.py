@@ -49,7 +49,7 @@ class Packet(StrictPart):
     @model_validator(mode="after")
     def _agrees(self) -> Packet:
         if (self.size is None) == (self.at_least is None):
-            raise ValueError("a packet has either size or at_least")
+            raise ValueError("expected either size or at_least; found both or neither")
         names = [f.field for f in self.fields if isinstance(f, FieldPlace)]
         twice = {name for name in names if names.count(name) > 1}
         if twice:
@@ -125,21 +125,24 @@ class PacketMap(StrictPart):
     def _agrees(self) -> PacketMap:
         names = [p.name for p in self.packets]
         if len(set(names)) < len(names):
-            raise ValueError("two packets have the same name")
+            raise ValueError("expected each name once, found two packets of one name")
         kinds = {name: [f.field for f in p.fields if isinstance(f, FieldPlace)] for name, p in self.by_name.items()}
         given = {field for fields in kinds.values() for field in fields}
         if self.clock == "packet" and "t_s" not in given:
-            raise ValueError("no packet has t_s; give it, or say clock: arrival")
+            raise ValueError("expected a packet with t_s, or clock: arrival; found neither")
         every = [p.name for p in self.packets if p.each_frame]
         if not every:
-            raise ValueError("at least one packet comes with each frame")
+            raise ValueError("expected at least one packet with each frame, found none")
         if len(self.packets) > 1:
             key = self.key
             lacking = [name for name, fields in kinds.items() if key not in fields and name in every]
             if lacking and self.clock == "packet":
-                raise ValueError(f"packets are joined by {key}, which {', '.join(lacking)} has not")
+                raise ValueError(f"expected {key} in every packet, to join them; found none in {', '.join(lacking)}")
         if not has_place(given):
-            raise ValueError("no packet has a place: x_m and y_m, lat_deg and lon_deg, lap_distance_m or lap_fraction")
+            raise ValueError(
+                "expected a place (x_m and y_m, lat_deg and lon_deg, lap_distance_m or lap_fraction) in some packet, "
+                "found none"
+            )
         return self
 
     @property

@@ -108,14 +108,14 @@ class FieldPlace(StrictPart):
     @model_validator(mode="after")
     def _agrees(self) -> FieldPlace:
         if self.field not in FIELDS:
-            raise ValueError(f"expected a field of {', '.join(FIELDS)}; found {self.field!r}")
+            raise ValueError(f"expected one of {', '.join(FIELDS)}; found {self.field!r}")
         units = self.units
         if self.unit and self.unit not in units:
             raise ValueError(f"unit of {self.field}: expected one of {', '.join(units)}; found {self.unit!r}")
         if self.bit is not None and self.type[0] == "f":
-            raise ValueError("a bit is taken of an integer type")
+            raise ValueError(f"expected an integer type for a bit, found {self.type}")
         if (self.bit is not None or self.on) and self.field not in FLAGS:
-            raise ValueError(f"bit and on are for flags: {', '.join(sorted(FLAGS))}")
+            raise ValueError(f"bit and on: expected a flag ({', '.join(sorted(FLAGS))}), found {self.field}")
         return self
 
     @property

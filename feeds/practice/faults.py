@@ -59,7 +59,7 @@ class Habit:
     def __post_init__(self) -> None:
         unit = (UNITS | ODD_UNITS).get(self.fault)
         if unit is None:
-            raise ValueError(f"expected a fault of {', '.join(UNITS | ODD_UNITS)}; found {self.fault!r}")
+            raise ValueError(f"expected one of {', '.join(UNITS | ODD_UNITS)}; found {self.fault!r}")
         if not (math.isfinite(self.amount) and self.amount >= 0.0):
             raise ValueError(f"amount of {self.fault}: expected a finite number from 0, found {self.amount}")
         if unit == "share" and self.amount > 0.8:

@@ -135,7 +135,7 @@ def test_add_and_delete_a_corner(page: Page, editor: str, profile: Path) -> None
     apex = dialog.get_by_label("apex, m along the lap")
     apex.fill("460")
     dialog.get_by_role("button", name="add", exact=True).click()
-    expect(dialog.get_by_text("expected a free place (")).to_be_visible()
+    expect(dialog.get_by_text("expected a place outside every corner (")).to_be_visible()
     apex.fill("326.4")
     apex.press("Enter")
     expect(dialog).not_to_be_visible()

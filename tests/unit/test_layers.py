@@ -20,7 +20,7 @@ NO_EFFECTS = {
 CALLS = {"open", "print", "input", "exec", "eval", "__import__", "breakpoint"}
 DOOR = "coach.app.sources"
 """The one place in coach/ that reaches the feeds themselves."""
-EVERYONE = ("feeds.frame", "feeds.errors")
+EVERYONE = ("feeds.frame", "feeds.errors", "feeds.wrong_value")
 ALSO = {
     "coach.session": ("feeds.frame_stream",),
     "coach.profile": ("feeds.yaml_marks",),

@@ -140,7 +140,7 @@ class EditorDesk(ProfileDesk):
         self._bank.prepare([text])
         clip = self._bank.clip(text)
         if clip is None:
-            return b"", self._bank.problem or "there is no voice on this machine"
+            return b"", self._bank.problem or "no voice on this machine"
         out = io.BytesIO()
         with wave.open(out, "wb") as wav:
             wav.setnchannels(1)
@@ -184,7 +184,7 @@ def serve(desk: EditorDesk, host: str, port: int, show: bool, notice: Callable[[
     address = f"http://{shown}:{port}/"
     passes = None
     if not local:
-        passes = Passes(lambda token: notice(f"for one other device: {address}?token={token}"))
+        passes = Passes(lambda token: notice(f"on one other device, open {address}?token={token}"))
         passes.renew()
     app.add_middleware(AccessGate, passes=passes, names=() if host in ANY else (host,))
     shared = SharedDesk(desk)

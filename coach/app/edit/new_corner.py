@@ -49,9 +49,7 @@ def suggested(corners: Sequence[Corner], chosen: int, reference: Reference) -> f
     """
     free = stretches(corners, reference)
     if not free:
-        raise NoRoomError(
-            "there is no free stretch for another corner: shorten one first (its end, or where it begins)"
-        )
+        raise NoRoomError("no room for another corner: shorten one first (move its start or its end)")
     after = [s for s in free if s[0] == corners[chosen].end_m]
     a, b = after[0] if after else max(free, key=lambda s: s[1] - s[0])
     s = np.arange(a + LEAST_M / 3, b - LEAST_M / 3, reference.step_m)
@@ -70,10 +68,8 @@ def made(corners: Sequence[Corner], apex_m: float, name: str, reference: Referen
     free = stretches(corners, reference)
     found = [(a, b, p) for a, b in free for p in (apex_m, apex_m + length) if a + LEAST_M / 4 <= p <= b - LEAST_M / 4]
     if not found:
-        allowed = (
-            ", ".join(f"{a % length:.0f} to {b % length:.0f}" for a, b in free) or "none, there is no free stretch"
-        )
-        raise NoRoomError(f"apex: expected a free place ({allowed} m), found {apex_m:g} m, where another corner is")
+        allowed = ", ".join(f"{a % length:.0f} to {b % length:.0f} m" for a, b in free) or "none is left"
+        raise NoRoomError(f"apex: expected a place outside every corner ({allowed}), found {apex_m:g} m")
     a, b, apex = found[0]
     turn_in, end = max(a + 0.5, apex - BEFORE_M), min(b - 0.5, apex + AFTER_M)
     brake = _braking(reference, max(a + 0.5, turn_in - BRAKING_M), turn_in, apex)

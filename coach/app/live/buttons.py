@@ -23,7 +23,7 @@ class Buttons:
     def __init__(self, bindings: Bindings, notice: Notice, real_car: bool = False) -> None:
         kept = bindings.for_real_car() if real_car else bindings
         if len(kept.bindings) < len(bindings.bindings):
-            notice(f"real car: one button only, {kept.bindings[0].press}; the other bindings rest")
+            notice(f"real car: one button only, {kept.bindings[0].press}; the other bindings are off")
         self._waiting: queue.SimpleQueue[Function] = queue.SimpleQueue()
         self._supervisor: Supervisor | None = None
         if kept.bindings:

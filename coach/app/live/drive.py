@@ -68,9 +68,7 @@ def drive(
     continues with it as a second session. ``clock`` [s] measures silence.
     """
     if not options.profile and not options.recording:
-        raise DriveError(
-            "nothing to do without a profile and without a record: give --profile, or leave out --no-record"
-        )
+        raise DriveError("nothing to do with neither profile nor recording: give --profile, or leave out --no-record")
     language = load_language(options.heard.language)
     rules = load_rules(options.rules, language, options.heard.units)
     stop = threading.Event()

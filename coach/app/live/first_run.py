@@ -59,9 +59,11 @@ def drive_first_laps(
     now = datetime.now().astimezone()
     name = options.circuit or f"Circuit of {now:%Y-%m-%d}"
     if making:
-        notice(f"no profile: laps are timed; after {options.survey_after} a profile is made and the coaching begins")
+        notice(f"no profile: laps are timed; after {options.survey_after} a profile is made and coaching begins")
     else:
-        notice(f"no profile: laps are timed and recorded; with --survey-after {PROFILE_LAPS} a profile is made of them")
+        notice(
+            f"no profile: laps are timed and recorded; with --survey-after {PROFILE_LAPS} a profile is made from them"
+        )
     heard = options.heard
     live = Live(
         OutputChoice(None, load() if heard.overlay else None, heard.lines, heard.watch, heard.keys, heard.processes),

@@ -139,7 +139,7 @@ class LiveEdits:
     def _read(self, profile: bytes, rules: bytes) -> Edit:
         plan = load_plan(self._profile)
         if self._digest_of(plan.reference_name) != self._reference:
-            raise CoachError(f"{self._profile}: the reference is another one; the next start uses it")
+            raise CoachError(f"{self._profile}: the reference has changed; the next run uses it")
         chosen = load_rules(self._rules, self._language, self._units)
         texts = phrases(chosen, plan.corners, plan.reference.lap_time_s)
         lengths = self._lengths(texts, plan.pronounce)

@@ -63,7 +63,7 @@ def sessions_in(folder: Path) -> list[Path]:
         raise CheckError(f"{folder}: expected {EXPECT_FILE} in it or in a folder below, found none")
     for session in found:
         if not (session / HEADER_FILE).is_file():
-            raise CheckError(f"{session}: found {EXPECT_FILE} without a session ({HEADER_FILE})")
+            raise CheckError(f"{session}: expected a session ({HEADER_FILE}) beside {EXPECT_FILE}, found none")
     return found
 
 
@@ -123,7 +123,7 @@ def judge(one: Expectation, played: Played) -> list[str]:
         return _same(played.folder / one.same_as, played)
     first, last = one.lap_range
     if one.laps is not None and not any(first <= lap <= last for lap in played.laps):
-        return [f"{_where(one)}found no such lap; driven: {laps(played.laps)}"]
+        return [f"{_where(one)}expected a lap that was driven ({laps(played.laps)}), found none"]
     if one.found is not None or one.not_found is not None:
         return _faults(one, played)
     there = [d for d in played.decisions if first <= d.lap <= last and one.corner in (None, d.corner)]
@@ -141,11 +141,11 @@ def judge(one: Expectation, played: Played) -> list[str]:
         if not said:
             return []
         texts = ", ".join(sorted({repr(d.text) for d in said}))
-        return [f"{where}{texts} was spoken in {laps(d.lap for d in said)}, expected silence"]
+        return [f"{where}{texts} was spoken in {laps(d.lap for d in said)} instead of silence"]
     if len(said) >= one.times:
         return []
     held = Counter(d.reason for d in there if d.outcome == "held" and _is(d, wanted))
-    reasons = ", ".join(f"{reason} {n}" for reason, n in held.most_common()) or "it was no candidate"
+    reasons = ", ".join(f"{reason} {n}" for reason, n in held.most_common()) or "it was never considered"
     how = f"{len(said)} of {one.times} times" if one.times > 1 else "not"
     return [f"{where}{wanted!r} was spoken {how} ({reasons})"]
 
@@ -176,7 +176,7 @@ def _faults(one: Expectation, played: Played) -> list[str]:
 
 def _same(golden: Path, played: Played) -> list[str]:
     if not golden.is_file():
-        return [f"found no {golden.name}"]
+        return [f"expected {golden.name}, found no such file"]
     lines = [decision_line(d) for d in played.decisions]
     expected = [line for _, line in read_lines(golden)]
     if lines == expected:

@@ -85,7 +85,7 @@ def changes_of(reader: SessionReader, edits: bool = True) -> tuple[Change, ...]:
                 )
                 others.append(TonesChosen(tones, msgspec.convert(event.get("after_frames"), int)))
         except (msgspec.ValidationError, AttributeError, TypeError, ValueError) as error:
-            raise SessionError(str(reader.folder), f"found a request that is not whole: {event} ({error})") from error
+            raise SessionError(str(reader.folder), f"found an incomplete request: {event} ({error})") from error
     # at the same frame a request precedes an edit
     changes = [*others, *(plan_changes(reader) if edits else ())]
     return tuple(sorted(changes, key=lambda change: change.after_frames))

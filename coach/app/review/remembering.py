@@ -80,7 +80,7 @@ def keep_session(session: Path, notice: Callable[[str], object]) -> None:
         with History(history_file()) as history:
             remember_session(history, session)
     except CoachError as error:
-        notice(f"not kept in the history: {error}")
+        notice(f"not added to the history: {error}")
 
 
 def save_reviewed(result: Rerun, setup: Setup, reader: SessionReader, notice: Callable[[str], object]) -> None:
@@ -178,7 +178,7 @@ def wordings_for(circuit: str, driver: str, rules: RuleSet, notice: Callable[[st
         with History(history_file()) as history:
             return driver_wordings(history, circuit, driver, rules)
     except SessionError as error:
-        notice(f"wordings as they stand in the rules: {error}")
+        notice(f"wordings of the rule file, not your own: {error}")
         return {}
 
 

@@ -42,9 +42,11 @@ class FeedSource:
         if self.name not in FEEDS:
             try:
                 signature(kind).bind(**self.options)
-            except TypeError as error:
+            except TypeError:
                 takes = ", ".join(signature(kind).parameters) or "none"
-                raise SourceError(f"--option: feed {self.name}: {error}; expected of {takes}") from None
+                raise SourceError(
+                    f"--option: feed {self.name}: expected options of {takes}; found {', '.join(self.options)}"
+                ) from None
         return kind(**self.options)
 
 
@@ -113,7 +115,7 @@ def source_of(asked: FeedOptions, origin: tuple[float, float] | None = None) -> 
     if asked.feed not in FEEDS:
         return FeedSource(asked.feed, dict(asked.options))
     if asked.options:
-        raise SourceError(f"--option: found {', '.join(asked.options)}; feed {asked.feed} has options of its own")
+        raise SourceError(f"--option: expected a feed that another package adds, found feed {asked.feed}")
     if asked.feed == "practice":
         return FeedSource("practice", {"seed": asked.seed, "rate_hz": asked.rate_hz, "laps": asked.laps, "speed": pace})
     if asked.feed == "replay":

@@ -40,7 +40,7 @@ def speed_profile(
     """
     brake = _known(envelope.brake, "braking")
     if envelope.power_wpkg is None:
-        raise ValueError("driving is unknown: nothing near full throttle was seen")
+        raise ValueError("acceleration is unknown: never near full throttle")
     square = corner_limit(road, envelope) ** 2
     if cap is not None:
         square = np.minimum(square, np.maximum(cap, SLOWEST_MPS) ** 2)

@@ -53,7 +53,7 @@ def make_keys(folder: Path) -> tuple[Path, Path]:
     engine, helper = folder / ENGINE, folder / HELPER
     for one in (engine, helper):
         if one.exists():
-            raise OutputError(f"{one}: is there already; keys are never overwritten, name another folder")
+            raise OutputError(f"{one}: exists already; keys are never overwritten, choose another folder")
     try:
         for one in (engine / "allowed", helper):
             one.mkdir(parents=True, mode=0o700)
@@ -96,7 +96,7 @@ class Guard:
         self._keys = _load(keys / f"{ENGINE}.key_secret", secret=True)
         allowed = keys / "allowed"
         if not any(allowed.glob("*.key")):
-            raise OutputError(f"{allowed}: holds no key of a helper (*.key)")
+            raise OutputError(f"{allowed}: expected a helper's key (*.key), found none")
         self._authenticator = ThreadAuthenticator(context)
         self._authenticator.start()
         self._authenticator.configure_curve(domain="*", location=str(allowed))

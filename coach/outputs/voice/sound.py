@@ -35,7 +35,7 @@ def read(path: Path) -> Samples:
             data = wav.readframes(wav.getnframes())
             whole = len(data) == 2 * wav.getnframes() > 0
     except (OSError, EOFError, wave.Error) as error:
-        raise OutputError(f"{path}: no WAV file: {error}") from error
+        raise OutputError(f"{path}: not a WAV file: {error}") from error
     if not whole:
         raise OutputError(f"{path}: empty or cut short")
     samples = np.frombuffer(data, dtype="<i2").astype(np.float64) / 32768.0

@@ -52,11 +52,11 @@ def test_a_feed_and_an_output_of_another_package(added: Path, tmp_path: Path) ->
 @pytest.mark.parametrize(
     ("arguments", "expected"),
     [
-        (["--feed", "metronome", "--option", "rounds=2"], "expected of laps"),
+        (["--feed", "metronome", "--option", "rounds=2"], "expected options of laps"),
         (["--feed", "metronome", "--option", "rounds"], "expected NAME=VALUE"),
         (["--feed", "broken"], "expected a class of feeds.base.Feed"),
         (["--feed", "nowhere"], "expected one of practice, udp, map, nmea, replay"),
-        (["--option", "laps=2"], "feed practice has options of its own"),
+        (["--option", "laps=2"], "expected a feed that another package adds, found feed practice"),
         (["--output", "nowhere"], "expected one of notebook"),
         (["--output", "notebook:page=1"], "--output notebook: TypeError"),
     ],

@@ -34,14 +34,17 @@ HOLDS = [
 ]
 FAILS = [
     ({"corner": "Quarry", "laps": 4, "spoken": "brake later"}, "'brake later' was spoken not (fading 1)"),
-    ({"corner": "Weir", "spoken": "bump"}, "'bump' was spoken not (it was no candidate)"),
+    ({"corner": "Weir", "spoken": "bump"}, "'bump' was spoken not (it was never considered)"),
     ({"corner": "Quarry", "spoken": "brake later", "times": 3}, "spoken 2 of 3 times"),
     ({"most_a_lap": 1}, "more than 1 cues in lap 3 (up to 2)"),
-    ({"corner": "Weir", "silent": "anything"}, "'second gear' was spoken in lap 3, expected silence"),
+    ({"corner": "Weir", "silent": "anything"}, "'second gear' was spoken in lap 3 instead of silence"),
     ({"corner": "Quarry", "found": "brake_soft"}, "brake_soft was found in 0 of 2 passes (found there: brake_early 1)"),
     ({"corner": "Quarry", "not_found": "brake_early"}, "brake_early was found in lap 2"),
-    ({"corner": "Quarry", "laps": "5-9", "silent": "brake later"}, "laps 5-9: found no such lap; driven: laps 1-4"),
-    ({"laps": 7, "not_found": "brake_early"}, "laps 7: found no such lap; driven: laps 1-4"),
+    (
+        {"corner": "Quarry", "laps": "5-9", "silent": "brake later"},
+        "laps 5-9: expected a lap that was driven (laps 1-4), found none",
+    ),
+    ({"laps": 7, "not_found": "brake_early"}, "laps 7: expected a lap that was driven (laps 1-4), found none"),
 ]
 
 
@@ -110,7 +113,7 @@ def test_nothing_to_check_is_an_error(tmp_path: Path) -> None:
     with pytest.raises(CheckError, match="found nothing"):
         check_folder(tmp_path / "no")
     (tmp_path / "expect.yaml").write_text("schema: 1\n", encoding="utf-8")
-    with pytest.raises(CheckError, match=r"without a session"):
+    with pytest.raises(CheckError, match=r"expected a session \(header.json\) beside expect.yaml, found none"):
         check_folder(tmp_path)
     assert 2 == run(str(tmp_path / "no"))
 

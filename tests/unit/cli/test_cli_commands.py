@@ -79,10 +79,10 @@ def test_debrief_without_a_profile_surveys_the_session_itself(coach: Coach, reco
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (("replay", "nowhere"), "there is no such session"),
-        (("debrief", "nowhere"), "there is no such session"),
-        (("survey", "nowhere"), "there is no such session"),
-        (("send", "nowhere"), "there is no such session"),
+        (("replay", "nowhere"), "no such session"),
+        (("debrief", "nowhere"), "no such session"),
+        (("survey", "nowhere"), "no such session"),
+        (("send", "nowhere"), "no such session"),
         (("drive", "--profile", "nowhere"), "nowhere"),
         (("drive", "--rules", "nowhere", "--profile", "PROFILE"), "nowhere"),
         (("drive", "--feed", "nowhere", "--profile", "PROFILE"), "feed"),

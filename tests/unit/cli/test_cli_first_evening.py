@@ -152,7 +152,7 @@ def test_a_path_is_printed_as_it_is(coach: Coach, tmp_path: Path) -> None:
     code, out, _ = coach("import", log, "-o", tmp_path / "made", "--yes")
     assert 0 == code
     assert str(log) in out
-    assert "not taken: :100:: text, expected numbers" in out
+    assert "not imported: :100:: text, expected numbers" in out
 
 
 def test_map_try_without_packets_names_the_port(coach: Coach, tmp_path: Path) -> None:
@@ -218,7 +218,7 @@ def test_a_slower_reference_is_refused_without_replace(
     code, out, _ = coach("survey", slower, "-o", mine, "--replace")
     assert 0 == code
     assert before == (mine / "reference.1.arrow").read_bytes()
-    assert f"the reference from before is kept: {mine / 'reference.1.arrow'}" in out
+    assert f"old reference kept: {mine / 'reference.1.arrow'}" in out
     assert "Quarry" in out
     assert "T1 " not in out
     code, out, _ = coach("survey", slower, "-o", mine, "--json")

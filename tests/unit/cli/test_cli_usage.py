@@ -42,7 +42,7 @@ Coach = Callable[..., tuple[int, str, str]]
             "--separator: expected one character, or tab; found ';;'",
         ),
         (("import", "EMPTY", "-o", "x", "--decimal", "x"), "--decimal: expected . or ,; found 'x'"),
-        (("survey", "SESSION", "-o", "OTHER"), "expected a folder, or its profile.yaml; found the name of a file"),
+        (("survey", "SESSION", "-o", "OTHER"), "expected a folder, or its profile.yaml; found another file"),
         (
             ("replay", "SESSION", "--explain", "Weir", "--lap", "99", "--profile", "hollow_ridge"),
             "expected 1 to 6, the laps of this session; found 99",

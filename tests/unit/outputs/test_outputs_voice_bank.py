@@ -158,5 +158,5 @@ def test_silence_and_broken_files_are_refused(tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="silence"):
         sound.trim(np.zeros(1000))
     (tmp_path / "x.wav").write_bytes(b"RIFF....")
-    with pytest.raises(OutputError, match="no WAV file"):
+    with pytest.raises(OutputError, match="not a WAV file"):
         sound.read(tmp_path / "x.wav")

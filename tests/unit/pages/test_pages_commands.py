@@ -66,7 +66,7 @@ def test_an_added_profile_is_found_by_its_name(run: Run, tmp_path: Path) -> None
     ):
         code, _, errors = run(*wrong)
         assert 2 == code
-        assert "your-ridge: found no such file or folder and no profile of that name; " in errors
+        assert "your-ridge: expected a file, a folder or one of " in errors
         assert "expected one of hollow_ridge, my-ridge" in errors
 
 
@@ -108,7 +108,7 @@ def test_a_debrief_that_is_not_kept(run: Run) -> None:
         (("guide", "nowhere"), "nowhere"),
         (("guide", "hollow_ridge", "--sound", "x.wav", "--pace", "7"), "pace: expected 0.1 to 1, found 7"),
         (("guide", "hollow_ridge", "-o", "/no/such/folder/g.html"), "cannot be written"),
-        (("history", "Nowhere"), "expected one of (no circuit is kept yet); found 'Nowhere'"),
+        (("history", "Nowhere"), "expected one of (no circuits yet); found 'Nowhere'"),
         (("share", "nowhere", "-o", "x.zip"), "nowhere"),
         (("add", "nowhere.zip"), "nowhere.zip"),
         (("edit", "nowhere", "--no-browser"), "nowhere"),

@@ -145,7 +145,7 @@ def test_a_corner_is_added_where_there_is_room(desk: ProfileDesk, profile: Path)
 def test_a_corner_is_not_added_into_another(desk: ProfileDesk) -> None:
     """A place in a corner or beyond the lap is refused with what is allowed, and nothing is changed."""
     for place, told in (
-        (326.0, "expected a free place ("),
+        (326.0, "expected a place outside every corner ("),
         (5000.0, "expected 0 to 3989"),
         (-1.0, "0 to"),
     ):

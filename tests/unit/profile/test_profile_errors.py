@@ -151,7 +151,7 @@ def test_missing_file_folder_and_unknown_name(tmp_path: Path) -> None:
     """A missing name is reported as such, with the known names."""
     with pytest.raises(ProfileError, match="no such file"):
         read_profile(tmp_path / "none.yaml")
-    with pytest.raises(ProfileError, match=r"no profile of that name; expected one of "):
+    with pytest.raises(ProfileError, match=r"one of .*; found no profile of that name"):
         load_plan("nowhere")
     with pytest.raises(ProfileError, match=r"a folder without profile.yaml"):
         load_plan(tmp_path)

@@ -176,7 +176,7 @@ def test_what_is_wrong_in_a_language_file_is_named(tmp_path: Path, old: str, new
 
 def test_unknown_names_are_refused() -> None:
     """A language, units or key that is not there: what is known."""
-    with pytest.raises(RulesError, match="no language of that name; expected one of de, en"):
+    with pytest.raises(RulesError, match="one of de, en; found no language of that name"):
         load_language("xx")
     with pytest.raises(RulesError, match="expected one of metric, imperial, yards; found no units of that name"):
         load_rules("improving", "en", "furlongs")

@@ -86,7 +86,7 @@ def test_errors_of_the_rule_set(tmp_path: Path) -> None:
     assert "x.yaml:8: rules[later].slot: expected exit or straight, found approach for a confirmation" == slot
     assert long.startswith("x.yaml:9: rules[later].long: expected {apex}, {board}")
     assert long.endswith("; found {metres}")
-    with pytest.raises(RulesError, match="no rule set of that name; expected one of ask, first_laps, improving, race"):
+    with pytest.raises(RulesError, match="one of ask, first_laps, improving, race; found no rule set of that name"):
         load_rules("nothing")
     with pytest.raises(RulesError, match="expected a YAML file, found a folder"):
         load_rules(tmp_path)

@@ -248,7 +248,7 @@ def test_broken_headers(tmp_path: Path, content: str, expected: str) -> None:
 
 def test_what_is_not_a_session(tmp_path: Path) -> None:
     """A missing path and a folder without header are no sessions; a lost frame stream is told when it is read."""
-    with pytest.raises(SessionError, match="there is no such session"):
+    with pytest.raises(SessionError, match="no such session"):
         SessionReader(tmp_path / "nothing")
     with pytest.raises(SessionError, match=r"holds no header\.json"):
         SessionReader(tmp_path)
