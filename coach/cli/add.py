@@ -6,7 +6,7 @@ from pathlib import Path
 
 import typer
 
-from coach.cli.panels import DATA
+from coach.cli.usage import DATA
 
 
 def register(app: typer.Typer) -> None:

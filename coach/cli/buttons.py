@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from coach.cli.panels import BEFORE
+from coach.cli.usage import BEFORE
 
 
 def register(app: typer.Typer) -> None:

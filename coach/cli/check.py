@@ -6,8 +6,7 @@ from pathlib import Path
 
 import typer
 
-from coach.cli.panels import CHECKING
-from coach.cli.units import UNITS_HELP, units_named
+from coach.cli.usage import CHECKING, UNITS_HELP, units_named
 
 
 def register(app: typer.Typer) -> None:

@@ -6,8 +6,7 @@ from pathlib import Path
 
 import typer
 
-from coach.cli.panels import AFTER
-from coach.cli.units import UNITS_HELP, units_named
+from coach.cli.usage import AFTER, UNITS_HELP, units_named
 
 
 def register(app: typer.Typer) -> None:
@@ -25,7 +24,7 @@ def register(app: typer.Typer) -> None:
         keep: bool = typer.Option(True, "--keep/--no-keep", help="Add the session to the history."),
     ) -> None:
         """Show where the time went. Three corners to gain and how; losses per corner; theoretical best."""
-        from coach.app.newest import newest_session
+        from coach.app.paths import newest_session
         from coach.app.review.debrief_page import write_page
         from coach.app.review.remembering import save_reviewed
         from coach.app.review.session_review import SessionReview

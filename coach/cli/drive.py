@@ -6,8 +6,7 @@ from pathlib import Path
 
 import typer
 
-from coach.cli.panels import DRIVING
-from coach.cli.units import UNITS_HELP, units_named
+from coach.cli.usage import DRIVING, UNITS_HELP, units_named
 
 
 def register(app: typer.Typer) -> None:
@@ -123,10 +122,9 @@ def register(app: typer.Typer) -> None:
         from coach.app.live.drive_options import DriveOptions, OutputOptions
         from coach.app.sources import FeedOptions, options_of
         from coach.cli.drive_choice import chosen_feed, refuse_idle, tone_kinds
-        from coach.cli.first_laps import laps_to_survey
         from coach.cli.progress import phrase_progress
         from coach.cli.show import show_ran, warn
-        from coach.cli.usage import typed
+        from coach.cli.usage import laps_to_survey, typed
         from coach.core.cue.tones import ToneOptions
 
         given = typed(context)

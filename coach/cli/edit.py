@@ -6,7 +6,7 @@ from pathlib import Path
 
 import typer
 
-from coach.cli.panels import BEFORE
+from coach.cli.usage import BEFORE
 
 
 def register(app: typer.Typer) -> None:
@@ -24,7 +24,7 @@ def register(app: typer.Typer) -> None:
     ) -> None:  # fmt: skip
         """Edit a profile in the browser. Map, traces and form; shows at once which cues change."""
         from coach.app.edit.edit_server import EditorDesk, serve
-        from coach.app.newest import newest_profile
+        from coach.app.paths import newest_profile
         from coach.cli.show import say, warn
 
         serve(EditorDesk(profile or newest_profile(warn), session, rules), host, port, browser, say)

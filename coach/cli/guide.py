@@ -6,8 +6,7 @@ from pathlib import Path
 
 import typer
 
-from coach.cli.panels import BEFORE
-from coach.cli.units import UNITS_HELP, units_named
+from coach.cli.usage import BEFORE, UNITS_HELP, units_named
 
 
 def register(app: typer.Typer) -> None:
@@ -34,7 +33,7 @@ def register(app: typer.Typer) -> None:
         from coach.app.guide.guiding import guide_view
         from coach.app.guide.sighting import check_pace
         from coach.cli.show import say
-        from coach.cli.show_guide import show_guide, speak_guide
+        from coach.cli.show_survey import show_guide, speak_guide
         from coach.profile.store import load_plan
         from coach.session.reader import SessionReader
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import typer
 
-from coach.cli.panels import AFTER
+from coach.cli.usage import AFTER
 
 
 def register(app: typer.Typer) -> None:
@@ -22,7 +22,7 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Show progress over sessions. Best laps, losses per corner, which cues worked."""
         from coach.app.review.remembering import history_file, remember_session
-        from coach.cli.show_history import show_circuits, show_history
+        from coach.cli.show_debrief import show_circuits, show_history
         from coach.session.history import History
 
         with History(file or history_file()) as kept:

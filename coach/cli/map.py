@@ -6,7 +6,7 @@ from pathlib import Path
 
 import typer
 
-from coach.cli.panels import CHECKING
+from coach.cli.usage import CHECKING
 
 
 def register(app: typer.Typer) -> None:
@@ -28,7 +28,7 @@ def register(app: typer.Typer) -> None:
     ) -> None:
         """Show each decoded field live, and what looks wrong: units, axes, byte order."""
         from coach.app.mapping import NoPacketsError, nothing_came, try_map
-        from coach.cli.mapping import live, show_trial
+        from coach.cli.importing import live, show_trial
         from coach.cli.show import as_json as print_json
         from coach.cli.usage import typed
 

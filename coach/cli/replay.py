@@ -6,8 +6,7 @@ from pathlib import Path
 
 import typer
 
-from coach.cli.panels import AFTER
-from coach.cli.units import LANGUAGE_HELP, UNITS_HELP, units_named
+from coach.cli.usage import AFTER, LANGUAGE_HELP, UNITS_HELP, units_named
 
 
 def register(app: typer.Typer) -> None:
@@ -62,7 +61,7 @@ def register(app: typer.Typer) -> None:
             units=None if units is None else units_named(units).name,
         )
         if corner is not None:
-            from coach.app.replay.explain import corner_named, explain, lap_driven, lines
+            from coach.app.replay.compare import corner_named, explain, lap_driven, lines
 
             name = corner_named(corner, done.setup.corners)
             if lap is not None:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import typer
 
-from coach.cli.panels import CHECKING
+from coach.cli.usage import CHECKING
 
 
 def register(app: typer.Typer) -> None:

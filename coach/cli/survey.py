@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from coach.cli.panels import BEFORE
+from coach.cli.usage import BEFORE
 
 
 def register(app: typer.Typer) -> None:
@@ -39,7 +39,7 @@ def register(app: typer.Typer) -> None:
         as_json: bool = typer.Option(False, "--json", help="Print the result as JSON."),
     ) -> None:
         """Make a profile from your own laps. A second survey keeps your edits."""
-        from coach.app.newest import newest_session
+        from coach.app.paths import newest_session
         from coach.app.surveying import survey_session
         from coach.cli.show import warn
         from coach.cli.show_survey import show_survey

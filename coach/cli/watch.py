@@ -6,7 +6,7 @@ from pathlib import Path
 
 import typer
 
-from coach.cli.panels import DRIVING
+from coach.cli.usage import DRIVING
 
 
 def register(app: typer.Typer) -> None:

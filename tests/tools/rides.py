@@ -21,12 +21,12 @@ from coach.core.columns import Columns, Floats
 from feeds.base import Feed
 from feeds.errors import FeedEnded
 from feeds.frame import Frame
-from feeds.nmea.encoder import sentences_of
 from feeds.nmea.feed import NmeaFeed
+from feeds.nmea.sentences import sentences_of
 from feeds.plane import Plane
 from feeds.practice import FaultPlan, Habit, Noise, SimRun, simulate
 from feeds.practice.faultless import Faultless, faultless
-from feeds.practice.noise import frames_of
+from feeds.practice.sampling import frames_of
 
 CIRCUITS = {2: 3900.0, 9: 4400.0}
 FAULTS = ("brake_early", "brake_soft", "slow_middle", "throttle_late", "coasting", "exit_narrow")

@@ -39,9 +39,9 @@ from coach.session.writer import SessionWriter
 from feeds.errors import FeedEnded
 from feeds.frame import Frame
 from feeds.practice import FaultPlan, Habit, Scatter, faultless, hollow_ridge
-from feeds.practice.noise import frames_of
+from feeds.practice.sampling import frames_of
 from feeds.practice.simulate import Run
-from feeds.send import send
+from feeds.udp import send
 
 GROWTH_MB_H = 10.0
 LOST_S = 1.0

@@ -34,16 +34,14 @@ from coach.errors import CoachError
 from coach.files import write_atomically
 from coach.inputs.bindings import Bindings
 from coach.inputs.bindings import load as load_bindings
-from coach.outputs.added import open_added
 from coach.outputs.base import Group, Notice, Output
-from coach.outputs.live import Live, OutputChoice
+from coach.outputs.live import Live, OutputChoice, open_added
 from coach.outputs.overlay.settings import load
 from coach.profile.language_file import in_words, language_paths, load_language
-from coach.profile.plausible import board_warnings
 from coach.profile.rule_files import load_rules, phrases
 from coach.profile.rule_files import rule_paths as shipped_rules
 from coach.profile.shipped import shipped
-from coach.profile.store import Plan, load_plan
+from coach.profile.store import Plan, board_warnings, load_plan
 from coach.session.header import PROFILE_FILE, RULES_FILE, WORDS_FILE
 from coach.session.writer import SessionWriter
 from feeds.errors import FeedEnded

@@ -14,7 +14,7 @@ from coach.app.circuits.circuit_match import thinned
 from coach.app.circuits.known_circuits import fitting
 from coach.app.live.first_words import FirstWords
 from coach.app.live.lap_timer import LapTimer
-from coach.app.rerun.replane import Origin
+from coach.app.rerun.rerun import Origin
 from coach.app.surveying import survey_columns
 from coach.core.columns import Columns
 from coach.core.events import Events

@@ -22,9 +22,8 @@ from coach.core.values import Corner
 from coach.errors import CoachError
 from coach.outputs.base import Notice
 from coach.profile.language_file import in_words, load_language
-from coach.profile.own_copy import own_path
 from coach.profile.rule_files import load_rules, phrases
-from coach.profile.store import load_plan, read_profile
+from coach.profile.store import load_plan, own_path, read_profile
 
 POLL_S: Final = 1.0
 Stamp = tuple[tuple[int, int], ...]

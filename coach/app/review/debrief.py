@@ -22,7 +22,7 @@ from coach.core.measure.headroom import Headroom
 from coach.core.measure.lap_ledger import SLOW, short_note
 from coach.core.measure.passes import PARTS, LossPiece, PassRecord
 from coach.core.values import Finding, Mark, Pass
-from coach.pages.marks import mark_lines
+from coach.pages.track_map import mark_lines
 
 SCHEMA: Final = 1
 START: Final = "start"

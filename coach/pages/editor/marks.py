@@ -10,7 +10,7 @@ from nicegui import ui
 from coach.core.values import Mark
 from coach.pages.editor.desk import Desk
 from coach.pages.editor.form import FieldPath
-from coach.pages.marks import corner_near, mark_lines
+from coach.pages.track_map import corner_near, mark_lines
 
 CAUTION_WORDS: Final = "watch out here"
 NOTE_WORDS: Final = "mind your mark"

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from feeds.counters import KINDS, Counters
-from feeds.datagram_faults import unknown_fields, why_refused
+from feeds.datagrams import unknown_fields, why_refused
 from feeds.frame import RANGES, Frame
 from feeds.importers.by_value import by_value
 from feeds.importers.table import Table

@@ -22,15 +22,14 @@ from hypothesis import strategies as st
 from pyproj import Transformer
 
 from feeds.base import Feed
-from feeds.cautions import REAL_CAR
 from feeds.clock import ManualClock
 from feeds.counters import Counters
 from feeds.errors import FeedOpenError
+from feeds.features import REAL_CAR
 from feeds.frame import Frame
-from feeds.nmea.encoder import sentences_of, with_checksum
 from feeds.nmea.epochs import Epochs, Quality
 from feeds.nmea.feed import NmeaFeed
-from feeds.nmea.sentences import LineSplitter, Sentence, parse
+from feeds.nmea.sentences import LineSplitter, Sentence, parse, sentences_of, with_checksum
 
 ORIGIN = (50.0, 8.0)
 PLACES = Transformer.from_pipeline(

@@ -17,7 +17,7 @@ from coach.core.values import Mark
 from coach.pages.debrief import debrief_html
 from coach.pages.editor.marks import CAUTION_WORDS, NOTE_WORDS, MarkList
 from coach.pages.guide import guide_html
-from coach.pages.marks import corner_near, mark_lines
+from coach.pages.track_map import corner_near, mark_lines
 
 
 def mark_at(s_m: float, name: str = "mark 1") -> Mark:
