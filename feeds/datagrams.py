@@ -1,4 +1,4 @@
-"""A UDP socket that listens to one sender at a time."""
+"""A UDP socket that listens to one sender at a time, and the faults of its datagrams."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The feed for our own datagram over UDP; bound to this machine only by default."""
+"""Our own datagram over UDP: the feed, bound to this machine only by default, and the sender."""
 
 from __future__ import annotations
 

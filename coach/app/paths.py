@@ -1,4 +1,4 @@
-"""Paths and file names of the coach's data on this machine."""
+"""Paths and file names of the coach's data on this machine, and the newest session."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Output and prompts of ``coach import``."""
+"""Output and prompts of ``coach import`` and ``coach map try``."""
 
 from __future__ import annotations
 

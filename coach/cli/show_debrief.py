@@ -1,4 +1,4 @@
-"""Prints a debrief."""
+"""Prints a debrief, and the history."""
 
 from __future__ import annotations
 

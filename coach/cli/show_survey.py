@@ -1,4 +1,4 @@
-"""Prints a survey."""
+"""Prints a survey, and a guide."""
 
 from __future__ import annotations
 

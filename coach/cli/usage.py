@@ -1,4 +1,4 @@
-"""Help in groups; and one-line errors with code 2 for a wrong command line."""
+"""Help in groups, options that commands share, and one-line errors with code 2 for a wrong command line."""
 
 from __future__ import annotations
 

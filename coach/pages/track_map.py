@@ -1,4 +1,4 @@
-"""The circuit as a drawing: one scalable picture of plain lines and letters."""
+"""The circuit as a drawing: one scalable picture of plain lines and letters, and marks in words."""
 
 from __future__ import annotations
 

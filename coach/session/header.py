@@ -1,4 +1,4 @@
-"""The header of a session: everything except its streams."""
+"""The header of a session: everything except its streams; older headers are migrated."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Converts a table by a column map to session frames, with a note for each change made."""
+"""Converts a table by a column map to session frames, with a note for each change made; and frames to a table."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Parses bytes into checked NMEA 0183 sentences; a wrong checksum rejects the sentence."""
+"""Parses bytes into checked NMEA 0183 sentences (a wrong checksum rejects one), and writes them."""
 
 from __future__ import annotations
 

@@ -30,7 +30,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from coach.app.engine import Engine
 from coach.core.pipeline import Pipeline
-from coach.outputs.capture import Capture
+from coach.outputs.base import Capture
 from coach.profile.rule_files import load_rules
 from coach.profile.store import load_plan
 from coach.session.header import Header

@@ -30,7 +30,7 @@ from coach.core.cue.tones import SEQUENCE, ToneOptions
 from coach.core.pipeline import Pipeline
 from coach.core.track.reference import Reference
 from coach.core.values import Corner, Decision
-from coach.outputs.capture import Capture
+from coach.outputs.base import Capture
 from coach.outputs.latency import Ear
 from coach.outputs.live import Live, OutputChoice
 from coach.outputs.voice.options import VoiceOptions

@@ -18,8 +18,8 @@ from coach.profile.corner_map import corner_map, free_name, place_key
 from coach.profile.models import ProfileModel
 from coach.profile.problems import Problem, ProfileFileError
 from coach.profile.reference_file import read_reference
+from coach.profile.splice import without_entry
 from coach.profile.store import agree, own_copy, profile_path, read_profile
-from coach.profile.take_out import without_entry
 from coach.profile.yaml_file import YamlFile
 from coach.profile.yaml_tree import read_tree
 

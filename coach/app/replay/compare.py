@@ -1,4 +1,4 @@
-"""Compares two decision logs: cues gained, lost, moved or reworded, and why one fell silent."""
+"""Compares two decision logs: cues gained, lost, moved or reworded, and why; explains one moment."""
 
 from __future__ import annotations
 

@@ -16,8 +16,7 @@ from coach.app.setup import Setup, session_language, session_setup
 from coach.app.sources import FeedSource, speed_of
 from coach.app.voice_choice import voice_for
 from coach.core.values import Decision, LapDone
-from coach.outputs.base import Group, Notice
-from coach.outputs.capture import Capture
+from coach.outputs.base import Capture, Group, Notice
 from coach.session.log import read_log, write_log
 from coach.session.reader import SessionReader
 from feeds.errors import FeedEnded

@@ -1,4 +1,4 @@
-"""The laps of a rerun session as traces over one distance axis, for the pages."""
+"""The laps of a rerun session for the pages: traces over one distance axis, and grip use."""
 
 from __future__ import annotations
 

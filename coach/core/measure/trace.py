@@ -14,10 +14,9 @@ from coach.core.columns import Floats
 from coach.core.locate.frame_buffer import FrameBuffer
 from coach.core.measure.pedals import inferred, scale_of
 from coach.core.numeric.filled import repeats, without_repeats
-from coach.core.numeric.motion import last_slope, time_for
 from coach.core.numeric.noise import PATH_MOTION, SPEED_MOTION, filled_noise
 from coach.core.numeric.reductions import all_finite, largest, median
-from coach.core.numeric.smoothing import slope, smooth, span_for
+from coach.core.numeric.smoothing import last_slope, slope, smooth, span_for, time_for
 from coach.core.track.car import slope_of
 from coach.core.track.reference import Reference
 
