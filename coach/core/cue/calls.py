@@ -1,4 +1,4 @@
-"""Calls: lap times at the line, track limits after a corner, and two sentences in the pits.
+"""Calls: lap times at the line, track limits after a corner, another condition, and two sentences in the pits.
 
 A call never takes a cue's room: it is spoken only if it ends CLEAR_S before the next corner's silence and before a
 pending cue must begin. Otherwise it waits for the next straight with room, but not for long.
@@ -21,6 +21,7 @@ from coach.core.cue.language import Language
 from coach.core.cue.rules import CueRule
 from coach.core.cue.steadiness import Steadiness
 from coach.core.cue.wording import wordings
+from coach.core.diagnose.condition import Kind
 from coach.core.measure.lap_ledger import WHEELS_OFF
 from coach.core.track.timing import ROOM_S, STARTS_AFTER_S, free_m
 from coach.core.track_model import TrackModel
@@ -65,6 +66,8 @@ class Calls:
         self._waiting: list[_PendingCall] = []
         self.steadiness = Steadiness()
         self._unsteady: int | None = None
+        self._kind: Kind = "usual"
+        self._told_kind: Kind = "usual"
         self._ends = sector_ends(cue_context.track_model)
 
     def swap(self, same_reference: bool) -> None:
@@ -138,6 +141,7 @@ class Calls:
             there = self.cue_context.track_model.corners[self._unsteady]
             self._open("unsteady", {"corner": there.say or there.name}, now_s, u_m, "other straight", self._unsteady)
             self._unsteady = None
+        self._condition(now_s, u_m)
         if self._sector >= len(self._ends) or corner != self._ends[self._sector]:
             return
         took, sector = crossed_s - self._sector_t, self._sector
@@ -168,6 +172,17 @@ class Calls:
         count = count_words(self.limits[there.name], self._language)
         values = {"count": count, "corner": there.say or there.name}
         self._tell(_PendingCall("limits", values, corner, now_s, "after"), now_s, u_m)
+
+    def _condition(self, now_s: float, u_m: float) -> None:
+        """Say once that the condition has become another, if it was the same after two corners."""
+        before, self._kind = self._kind, self.cue_context.track_model.judging.condition.today.kind
+        if self._kind != before or self._kind == self._told_kind:
+            return
+        told = any(rule.about == self._kind for rule in self._rules())
+        needed_s = self._needed_s(_PendingCall(self._kind, {}, -1, now_s, "other straight"))
+        if told and self._room_s(now_s, u_m) >= needed_s:
+            self._told_kind = self._kind
+            self._open(self._kind, {}, now_s, u_m, "other straight")
 
     def _tell(self, one: _PendingCall, now_s: float, u_m: float) -> None:
         """Speak at once if there is room, else on the next straight with room, but not too late."""

@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from statistics import median
-from typing import Final
+from typing import Final, Literal
 
 import msgspec
 
@@ -40,6 +40,16 @@ _LEAST, _MOST = 5, 12
 """Bounds on passes per lap, for very short and very long courses."""
 
 
+Kind = Literal["usual", "slow", "changing", "another_car", "grip_down", "grip_up"]
+"""How the condition differs from the reference's."""
+_WORDS: Final[Mapping[Kind, str]] = {
+    "usual": "",
+    "slow": "not at pace, no pace cues",
+    "changing": "pace changes everywhere, no pace cues",
+    "another_car": "the reference is another car's, no pace cues",
+}
+
+
 class Today(msgspec.Struct, frozen=True):
     """The condition at one pass: ``grip`` and ``power`` as shares of the reference's, 1.0 if equal.
 
@@ -52,7 +62,15 @@ class Today(msgspec.Struct, frozen=True):
     doubt: float = 0.0
     odd: bool = False
     """This pass differs from the known condition: the next one shows whether it changed."""
-    words: str = ""
+    kind: Kind = "usual"
+
+    @property
+    def words(self) -> str:
+        """What differs from the reference, for the screen; "" if nothing does."""
+        if self.kind in ("grip_down", "grip_up"):
+            percent = round(100.0 * abs(self.grip - 1.0))
+            return f"grip is {'down' if self.grip < 1.0 else 'up'} {percent} %, no pace cues"
+        return _WORDS[self.kind]
 
     @property
     def as_reference(self) -> bool:
@@ -126,7 +144,7 @@ class Condition:
         power = median(self._powers) if len(self._powers) >= _LEAST else 1.0
         # a slow middle beside a usual peak: another car may hold this one up
         odd = abs(self._off[-1]) > ODD or self._slow(use, level)
-        self.today = Today(grip, power, steady and pushing, doubt, odd, _words(grip, power, steady, pushing))
+        self.today = Today(grip, power, steady and pushing, doubt, odd, _kind(grip, power, steady, pushing))
         return self.today
 
     def _take_push(self, corner: int, push: float) -> None:
@@ -194,14 +212,13 @@ def _middle(uses: Sequence[float]) -> float:
     return min(uses, key=abs) if len(uses) == 2 else median(uses)
 
 
-def _words(grip: float, power: float, steady: bool, pushing: bool) -> str:
+def _kind(grip: float, power: float, steady: bool, pushing: bool) -> Kind:
     if not pushing:
-        return "not at pace, no pace cues"
+        return "slow"
     if not steady:
-        return "pace changes everywhere, no pace cues"
+        return "changing"
     if abs(power - 1.0) > ANOTHER_CAR:
-        return "the reference is another car's, no pace cues"
+        return "another_car"
     if abs(grip - 1.0) > STEADY:
-        percent = round(100.0 * abs(grip - 1.0))
-        return f"grip is {'down' if grip < 1.0 else 'up'} {percent} %, no pace cues"
-    return ""
+        return "grip_down" if grip < 1.0 else "grip_up"
+    return "usual"

@@ -20,6 +20,7 @@ from coach.core.cue.cue_engine import CueEngine
 from coach.core.cue.language import ENGLISH
 from coach.core.cue.rules import CueRule, RuleSet
 from coach.core.cue.spoken_pieces import COMMA_S, JOINT, JOINT_S, split
+from coach.core.diagnose.condition import Today
 from coach.core.pipeline import Events, Pipeline
 from coach.core.track_model import TrackModel
 from coach.core.values import Decision
@@ -156,6 +157,24 @@ def test_a_new_best_without_room_for_its_time_is_followed_by_it(monkeypatch: pyt
     assert ["forty~point zero"] == [c.forms[0].replace(JOINT, "~") for c in talker.arbiter.open]
 
 
+def test_another_condition_is_said_once_and_so_is_its_end() -> None:
+    """Not at every pass, not while it is uncertain, and not for one odd pass."""
+    kinds = (called(kind, "exit", words) for kind, words in (("grip_down", "grip is down"), ("usual", "grip is back")))
+    talker = CueEngine(RuleSet("calls", "improving", (), calls=tuple(kinds)), ("A", "B"), {})
+    ground = TrackModel(ring(), (corner("A", 500.0), corner("B", 1200.0)))
+    calls = Calls(CueContext(ground, talker))
+    said = []
+    passes = (
+        ["usual"] * 2 + ["changing"] * 3 + ["grip_down"] * 4 + ["usual", "grip_down"] + ["changing"] * 2 + ["usual"] * 4
+    )
+    for n, kind in enumerate(passes):
+        ground.judging.condition.today = Today(kind=kind)  # type: ignore[arg-type]
+        calls.over(n % 2, 20.0 * n, 20.0 * n, 2000.0 * (n // 2) + (600.0, 1300.0)[n % 2])
+        said += [(n, c.forms[0]) for c in talker.arbiter.open]
+        talker.arbiter.open.clear()
+    assert [(6, "grip is down"), (14, "grip is back")] == said
+
+
 def test_laps_alike_and_laps_that_get_slower_have_words_of_their_own() -> None:
     """Three within two tenths; three that are slower than three before by more than their scatter explains, once."""
     said = at_the_line([40.0, 40.1, 40.1, 40.2, 40.8, 40.9, 40.9])
@@ -252,7 +271,8 @@ def test_a_call_never_takes_the_room_of_a_cue() -> None:
 
 def test_calls_are_off_where_nobody_asked_for_them() -> None:
     """While improving, a driver hears track limits and pit calls; lap times are for races."""
-    assert {"limits", "unsteady", "better", "next"} == {c.about for c in load_rules("improving").calls}
+    condition = {"another_car", "grip_down", "grip_up", "usual"}
+    assert {"limits", "unsteady", "better", "next"} | condition == {c.about for c in load_rules("improving").calls}
     assert {"lap", "best", "same", "drop_off", "limits"} == {c.about for c in load_rules("race").calls}
 
 
