@@ -11,8 +11,7 @@ import numpy as np
 
 from coach.app.rerun.rerun import Rerun, settle_findings
 from coach.app.review.debrief import SHOWN_GAINS, Debrief, Gain, LapLoss, known
-from coach.app.review.grip_views import grip_summary, grip_views
-from coach.app.review.lap_traces import lap_traces
+from coach.app.review.lap_traces import grip_summary, grip_views, lap_traces
 from coach.app.review.mean_losses import mean_losses
 from coach.app.review.remembering import session_attempts
 from coach.app.setup import Setup

@@ -66,7 +66,7 @@ class Wording(msgspec.Struct, frozen=True):
     """The same for ``first``, which names the board as a goal."""
     language: Language = ENGLISH
     still: str = ""
-    """The rest of the way when two corrections changed nothing: "Quarry, still five of fifteen metres"; "" for short ways."""
+    """Text for two corrections that changed nothing: "Quarry, still five of fifteen metres"; "" for short ways."""
 
     @property
     def half_way(self) -> str:

@@ -23,7 +23,7 @@ from coach.core.cue.tones import ToneOptions
 from coach.core.pipeline import Pipeline
 from coach.errors import SessionError
 from coach.inputs.bindings import Binding, Bindings, Function, save
-from coach.outputs.capture import Capture
+from coach.outputs.base import Capture
 from coach.profile.rule_files import load_rules, rule_paths
 from coach.profile.store import load_plan
 from coach.session.header import PROFILE_FILE, RULES_FILE, Header

@@ -16,11 +16,10 @@ from coach.app.review.lap_traces import MOST_LAPS, choose_laps, lap_traces
 from coach.core.unit_system import IMPERIAL, METRIC
 from coach.core.values import Decision, LapDone
 from coach.errors import SessionError
-from coach.pages.chart_library import chart_library
 from coach.pages.debrief import debrief_html
 from coach.pages.dots import INSIDE, Dot, Scales, dots_chart, shared_scales
 from coach.pages.look import DARK, LIGHT
-from coach.pages.render import embedded, render, signed
+from coach.pages.render import chart_library, embedded, render, signed
 from coach.pages.traces import trace_chart
 from coach.pages.track_map import TrackMap
 

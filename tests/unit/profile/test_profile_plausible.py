@@ -12,9 +12,8 @@ from coach.core.cue.wording import wordings
 from coach.core.track.reference import Reference
 from coach.core.track_model import TrackModel
 from coach.core.values import Corner
-from coach.profile.plausible import board_warnings
 from coach.profile.rule_files import load_rules
-from coach.profile.store import load_plan, parse_profile
+from coach.profile.store import board_warnings, load_plan, parse_profile
 
 
 def corner(name: str, at_m: float, **changes: object) -> Corner:
