@@ -28,12 +28,17 @@ Learn = Callable[[PassRecord, tuple[Finding, ...], frozenset[Fault]], None]
 class PassRecorder:
     """Records passes and keeps the frames still needed.
 
-    Calls ``learn`` with each valid pass and with the line of one over the track limits, and ``went_off`` with the
-    corner of one that left the road.
+    Calls ``measured`` with what each pass shows that counts, ``learn`` with each valid pass and with the line of one
+    over the track limits, and ``went_off`` with the corner of one that left the road.
     """
 
     def __init__(
-        self, track_model: TrackModel, tolerance: ToleranceModel, learn: Learn, went_off: Callable[[int], None]
+        self,
+        track_model: TrackModel,
+        tolerance: ToleranceModel,
+        measured: Callable[[int, tuple[Finding, ...]], None],
+        learn: Learn,
+        went_off: Callable[[int], None],
     ) -> None:
         self.track_model = track_model
         self.tolerance = tolerance
@@ -45,6 +50,7 @@ class PassRecorder:
         self.judged: list[Judged] = []
         """The judgement of each of the ``kept`` passes."""
         self._waiting: list[tuple[Judged, tuple[Finding, ...]]] = []
+        self._measured = measured
         self._learn = learn
         self._went_off = went_off
 
@@ -83,8 +89,9 @@ class PassRecorder:
                 self.kept.append(driven)
                 self.judged.append(judged)
             if valid:
+                self._measured(corner, findings)
                 self._take(judged, findings)
-            elif why == "off track" and flying and not in_pit and judged.today.settled and not judged.today.odd:
+            elif why == "off track" and flying and not in_pit and judged.today.settled:
                 self._take_line(driven, findings)
         if why == "off the road":
             self._went_off(corner)
@@ -113,6 +120,7 @@ class PassRecorder:
     def _take_line(self, driven: PassRecord, findings: tuple[Finding, ...]) -> None:
         """Learn only the line faults of a pass over the track limits; it judges no other fault."""
         line = tuple(f for f in findings if f.fault in CARRIES_OUT)
+        self._measured(driven.corner, line)
         if line:
             self._learn(driven, line, FAULTS - {f.fault for f in line})
 

@@ -64,7 +64,9 @@ class SessionTracker:
     def __init__(self, track_model: TrackModel, cue_context: CueContext, tolerance: ToleranceModel) -> None:
         self.track_model = track_model
         self.cue_context = cue_context
-        self.measuring = PassRecorder(track_model, tolerance, self._learn, cue_context.cue_engine.went_off)
+        self.measuring = PassRecorder(
+            track_model, tolerance, cue_context.cue_engine.measured, self._learn, cue_context.cue_engine.went_off
+        )
         self.asking = Asking(cue_context, self._review)
         self.calls = Calls(cue_context)
         self.tones = Tones(track_model, cue_context.cue_engine.schedule.memory)

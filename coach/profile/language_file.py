@@ -22,12 +22,13 @@ from coach.profile.yaml_file import YamlFile
 
 Text = Annotated[str, Field(min_length=1, max_length=120)]
 TwoForms = Annotated[list[Text], Field(min_length=2, max_length=2)]
-_ADDED: Final = ("answers", "goals", "totals", "lap_time", "gaps")
+_ADDED: Final = ("answers", "goals", "totals", "lap_time", "gaps", "first_laps")
 _LENGTHS: Final = dict.fromkeys(("metres", "feet", "yards"), ("n",))
 _SLOTS: Final[Mapping[str, Mapping[str, tuple[str, ...]]]] = {
     "lengths": _LENGTHS,
     "totals": _LENGTHS,
     "goals": {"board": ("board",)},
+    "first_laps": {"more": ("count",)},
     "gaps": {"up": ("gap",), "down": ("gap",)},
     "lap_time": {
         "seconds": ("minutes", "seconds"),
@@ -70,9 +71,11 @@ class SpokenModel(Strict):
     slopes: dict[Literal["downhill", "uphill"], TwoForms]
     next_time: Text
     half_way: Text
+    still: str = ""
     answers: dict[Literal["quiet_lap", "mark", "right", "right short", "no rule"], Text] = Field(default_factory=dict)
     goals: dict[Literal["board", "kerb"], Text] = Field(default_factory=dict)
     totals: dict[Literal["metres", "feet", "yards"], Text] = Field(default_factory=dict)
+    first_laps: dict[Literal["more", "one more", "saved", "known"], Text] = Field(default_factory=dict)
     lap_time: dict[Literal["seconds", "few seconds", "no seconds", "tenth"], Text] = Field(default_factory=dict)
     gaps: dict[Literal["up", "down", "level"], Text] = Field(default_factory=dict)
     half_seconds: list[Text] = Field(default_factory=list)
@@ -106,6 +109,8 @@ class SpokenModel(Strict):
         """Yield each text with placeholders: its place, itself, the names it must hold."""
         yield ("next_time",), self.next_time, ("text",)
         yield ("half_way",), self.half_way, ("corner",)
+        if self.still:
+            yield ("still",), self.still, ("corner", "distance")
         for field, slots in _SLOTS.items():
             table = getattr(self, field)
             for key in slots.keys() & table.keys():
@@ -158,7 +163,11 @@ class LanguageModel(Strict):
         for field in ("tenths", "ordinals", "half_seconds", "counts"):
             values[field] = tuple(getattr(self.spoken, field))
         language = Language(
-            code=self.language, next_time=self.spoken.next_time, half_way=self.spoken.half_way, **values
+            code=self.language,
+            next_time=self.spoken.next_time,
+            half_way=self.spoken.half_way,
+            still=self.spoken.still,
+            **values,
         )
         if self.units:
             language = msgspec.structs.replace(language, lexicon=self._lexicon(language))

@@ -105,7 +105,7 @@ def _forms(wording: Wording) -> Iterator[tuple[str, str]]:
     texts += [("alternative", text) for text in wording.alternatives]
     texts += [("named", text) for text in wording.named]
     texts += [("next time", text) for text in wording.next_time]
-    texts.append(("progress", wording.half_way))
+    texts += [("progress", wording.half_way), ("progress", wording.still)]
     yield from ((form, text) for form, text in texts if text)
 
 

@@ -38,7 +38,10 @@ SLOTS: Final[dict[str, tuple[str, ...]]] = {
     "call": ("exit", "line", "pit"),
 }
 RuleFamily = Literal["reminder", "correction", "caution", "confirmation", "call"]
-CALL_SLOTS: Final = {"limits": "exit", "unsteady": "exit", "better": "pit", "next": "pit"}
+CALL_SLOTS: Final = {
+    **dict.fromkeys(("limits", "unsteady", "another_car", "grip_down", "grip_up", "usual"), "exit"),
+    **dict.fromkeys(("better", "next"), "pit"),
+}
 """Where a call is spoken; all others at the line."""
 CAUTION_ITEMS: Final[tuple[str, ...]] = get_args(CautionKind)
 REMINDER_ITEMS: Final = (

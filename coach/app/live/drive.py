@@ -82,14 +82,17 @@ def drive(
                 notice(line)
         watch = FeedWatch(feed, notice, clock())
         if plan is None:
-            run = drive_first_laps(options, feed, watch, notice, stop, stack, clock)
+            run = drive_first_laps(options, feed, watch, notice, stop, stack, clock, progress)
             if run.profile is None or stop.is_set():
                 return run.ran
             plan = load_plan(run.profile)
             options = replace(options, record=None, laps=None if options.laps is None else options.laps - run.laps)
             notice(f"first laps: {run.ran.session}")
             notice(f"coaching begins: {plan.circuit}, {len(plan.corners)} corners")
-            live = open_voice(options.heard, _setup(options, plan, rules, notice), notice, progress)
+            first = () if run.saved is None else (run.saved.text,)
+            live = open_voice(options.heard, _setup(options, plan, rules, notice), notice, progress, first)
+            if run.saved is not None:
+                live.output.decision(run.saved)
             more: tuple[Output, ...] = (run.output,)
         else:
             live = open_outputs(options.heard, _setup(options, plan, rules, notice), notice, progress, stop.set)
@@ -195,11 +198,14 @@ def open_outputs(
     return Live(choice, texts, notice, on_closed, progress, more=open_added(heard.more))
 
 
-def open_voice(heard: OutputOptions, setup: Setup, notice: Notice, progress: Progress | None) -> Live:
-    """Open the voice alone, beside outputs already open."""
+def open_voice(
+    heard: OutputOptions, setup: Setup, notice: Notice, progress: Progress | None, first: tuple[str, ...] = ()
+) -> Live:
+    """Open the voice alone, beside outputs already open; ``first`` are words for the beginning."""
     voice = voice_options(heard, setup.pronounce) if heard.voice else None
     choice = OutputChoice(voice, None, False, "", None, heard.processes)
-    return Live(choice, phrases(setup.rules, setup.corners, setup.reference.lap_time_s), notice, None, progress)
+    texts = phrases(setup.rules, setup.corners, setup.reference.lap_time_s)
+    return Live(choice, (*texts, *first), notice, None, progress)
 
 
 def _lengths(heard: OutputOptions, texts: list[str], pronounce: Mapping[str, str]) -> dict[str, float]:

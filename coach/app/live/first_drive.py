@@ -12,6 +12,7 @@ import numpy as np
 
 from coach.app.circuits.circuit_match import thinned
 from coach.app.circuits.known_circuits import fitting
+from coach.app.live.first_words import FirstWords
 from coach.app.live.lap_timer import LapTimer
 from coach.app.rerun.replane import Origin
 from coach.app.surveying import survey_columns
@@ -36,8 +37,9 @@ def laps_more(count: int) -> str:
 class FirstLaps:
     """Replaces the pipeline while there is no reference: times laps and keeps the frames."""
 
-    def __init__(self, wanted: int, say: Notice) -> None:
+    def __init__(self, wanted: int, say: Notice, words: FirstWords | None = None) -> None:
         self.wanted = wanted
+        self.words = words
         self.timer = LapTimer()
         self.valid = 0
         self._say = say
@@ -59,7 +61,12 @@ class FirstLaps:
         elif laps and not self._enough:
             self._enough = True
             self._pending = "enough laps for a profile"
-        return Events(laps=laps)
+        if self.words is None:
+            return Events(laps=laps)
+        if laps:
+            missing = 0 if self.known else max(self.wanted - self.valid, 0)
+            self.words.over(laps[-1], missing, self._last[0])
+        return Events(laps=laps, decisions=self.words.push(chunk, self.timer.lap))
 
     def tell(self) -> None:
         """Report the last laps, after the outputs have shown their times."""

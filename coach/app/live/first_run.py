@@ -13,13 +13,17 @@ from coach.app.engine import Engine
 from coach.app.live.drive_options import DriveOptions, RunResult, voice_options
 from coach.app.live.feed_watch import FeedWatch
 from coach.app.live.first_drive import PROFILE_LAPS, Drove, FirstLaps, ProfileMaker, at_once, free_folder, on_a_thread
+from coach.app.live.first_words import FirstWords
 from coach.app.live.recording import interrupts, kept_folder, learned, origin_of, record_into
 from coach.app.paths import slug
 from coach.app.sources import Feed
+from coach.core.values import Decision
 from coach.outputs.added import open_added
-from coach.outputs.base import Notice, Output
+from coach.outputs.base import Group, Notice, Output
 from coach.outputs.live import Live, OutputChoice
 from coach.outputs.overlay.settings import load
+from coach.outputs.voice.renderer import Progress
+from coach.profile.language_file import load_language
 from coach.profile.rule_files import load_rules, phrases
 from coach.profile.store import added_folder, load_plan
 from coach.session.writer import SessionWriter
@@ -28,12 +32,16 @@ from feeds.errors import FeedEnded
 
 @dataclass
 class FirstRun:
-    """Result of the first laps: statistics, the profile to continue with, and the outputs that stay open."""
+    """Result of the first laps: statistics, the profile to continue with, and the outputs that stay open.
+
+    ``saved`` is what the voice of the coaching says first.
+    """
 
     ran: RunResult
     profile: Path | None
     laps: int
     output: Output
+    saved: Decision | None = None
 
 
 def drive_first_laps(
@@ -44,6 +52,7 @@ def drive_first_laps(
     stop: threading.Event,
     stack: ExitStack,
     clock: Callable[[], float],
+    progress: Progress | None = None,
 ) -> FirstRun:
     """Drive without a profile until one is ready or the run ends."""
     making = options.survey_after > 0
@@ -65,7 +74,14 @@ def drive_first_laps(
         notice(f"helpers can watch at {live.watch_address}")
     folder, header = record_into(options, feed, options.circuit, options.circuit or "first-laps")
     writer = SessionWriter(folder, header, {}, notice)
-    laps = FirstLaps(options.survey_after or PROFILE_LAPS, notice)
+    wanted = options.survey_after or PROFILE_LAPS
+    voice = words = None
+    if heard.voice:
+        words = FirstWords(load_language(heard.language).language, wanted)
+        choice = OutputChoice(voice_options(heard, {}), None, False, "", None, heard.processes)
+        voice = Live(choice, words.texts, notice, None, progress)
+        stack.callback(voice.close)
+    laps = FirstLaps(wanted, notice, words)
     maker = ProfileMaker(
         laps,
         lambda: free_folder(added_folder(), slug(name)),
@@ -76,8 +92,9 @@ def drive_first_laps(
         on_a_thread if feed.live else at_once,
         lambda profile: _render(options, profile),
     )
+    heard_by = live.output if voice is None else Group((live.output, voice.output), notice)
     engine = Engine(
-        feed, laps, live.output, writer, FeedEnded, before_frames=lambda frames: maker.step(), watch=watch.look,
+        feed, laps, heard_by, writer, FeedEnded, before_frames=lambda frames: maker.step(), watch=watch.look,
         clock=clock,
     )  # fmt: skip
     with interrupts(stop):
@@ -92,8 +109,12 @@ def drive_first_laps(
         status.lost_frames,
         coached=False,
     )
+    if voice is not None:
+        # some devices take one voice at a time
+        voice.close()
+    saved = words.saved(laps.now_s, laps.timer.lap, bool(laps.known)) if words is not None else None
     ended = options.laps is not None and len(tally.laps) >= options.laps
-    return FirstRun(ran, None if ended else maker.ready, len(tally.laps), live.output)
+    return FirstRun(ran, None if ended else maker.ready, len(tally.laps), live.output, saved)
 
 
 def _render(options: DriveOptions, profile: Path) -> None:

@@ -33,6 +33,10 @@ PLACEHOLDERS: Final[Mapping[str, frozenset[str]]] = {
     "unsteady": frozenset({"corner"}),
     "better": frozenset({"corner"}),
     "next": frozenset({"corner", "advice"}),
+    "another_car": frozenset(),
+    "grip_down": frozenset(),
+    "grip_up": frozenset(),
+    "usual": frozenset(),
 }
 """Subject of a call -> its placeholders."""
 _SLOT: Final = re.compile(r"\{([^{}]*)\}")

@@ -1,7 +1,7 @@
-"""Calls: lap times at the line, track limits after a corner, and two sentences in the pits.
+"""Calls: lap times at the line, track limits after a corner, another condition, and two sentences in the pits.
 
-A call never takes a cue's room: it is spoken only if it ends before the next corner's silence and before a pending cue
-must begin. Otherwise it waits for the next straight with room, but not for long.
+A call never takes a cue's room: it is spoken only if it ends CLEAR_S before the next corner's silence and before a
+pending cue must begin. Otherwise it waits for the next straight with room, but not for long.
 """
 
 from __future__ import annotations
@@ -14,13 +14,14 @@ from typing import Final
 
 import msgspec
 
-from coach.core.cue.arbiter import Candidate
+from coach.core.cue.arbiter import CLEAR_S, Candidate
 from coach.core.cue.call_words import SECTORS, call_forms, count_words, gap_words, lap_words
 from coach.core.cue.cue_context import CueContext
 from coach.core.cue.language import Language
 from coach.core.cue.rules import CueRule
 from coach.core.cue.steadiness import Steadiness
 from coach.core.cue.wording import wordings
+from coach.core.diagnose.condition import Kind
 from coach.core.measure.lap_ledger import WHEELS_OFF
 from coach.core.track.timing import ROOM_S, STARTS_AFTER_S, free_m
 from coach.core.track_model import TrackModel
@@ -65,6 +66,8 @@ class Calls:
         self._waiting: list[_PendingCall] = []
         self.steadiness = Steadiness()
         self._unsteady: int | None = None
+        self._kind: Kind = "usual"
+        self._told_kind: Kind = "usual"
         self._ends = sector_ends(cue_context.track_model)
 
     def swap(self, same_reference: bool) -> None:
@@ -102,7 +105,17 @@ class Calls:
         language = self._language
         values = {"lap": lap_words(time_s, reference_s, language), "gap": gap_words(gap_s, language)}
         values["brief"] = lap_words(time_s, reference_s, language, brief=True)
-        self._tell(_PendingCall(about, values, -1, now_s, "line"), now_s, u_m)
+        one = _PendingCall(about, values, -1, now_s, "line")
+        self._tell(one, now_s, u_m)
+        if about == "best" and one not in self._waiting and not self._fits_with_time(values, now_s, u_m):
+            # the news at once, the time where there is room
+            self._waiting.append(_PendingCall("lap", {**values, "gap": ""}, -1, now_s, "line"))
+
+    def _fits_with_time(self, values: Mapping[str, str], now_s: float, u_m: float) -> bool:
+        """Return whether a new best and its time fit before the next corner's silence."""
+        time = values["brief"] or values["lap"]
+        forms = [text for rule in self._rules() if rule.about == "best" for text in call_forms(rule, values)]
+        return not time or self._fits([text for text in forms if time in text], now_s, u_m)
 
     def _trend(self, time_s: float) -> str:
         """Return whether the last laps are clearly slower than those before, or equal; "" for neither."""
@@ -128,6 +141,7 @@ class Calls:
             there = self.cue_context.track_model.corners[self._unsteady]
             self._open("unsteady", {"corner": there.say or there.name}, now_s, u_m, "other straight", self._unsteady)
             self._unsteady = None
+        self._condition(now_s, u_m)
         if self._sector >= len(self._ends) or corner != self._ends[self._sector]:
             return
         took, sector = crossed_s - self._sector_t, self._sector
@@ -159,6 +173,17 @@ class Calls:
         values = {"count": count, "corner": there.say or there.name}
         self._tell(_PendingCall("limits", values, corner, now_s, "after"), now_s, u_m)
 
+    def _condition(self, now_s: float, u_m: float) -> None:
+        """Say once that the condition has become another, if it was the same after two corners."""
+        before, self._kind = self._kind, self.cue_context.track_model.judging.condition.today.kind
+        if self._kind != before or self._kind == self._told_kind:
+            return
+        told = any(rule.about == self._kind for rule in self._rules())
+        needed_s = self._needed_s(_PendingCall(self._kind, {}, -1, now_s, "other straight"))
+        if told and self._room_s(now_s, u_m) >= needed_s:
+            self._told_kind = self._kind
+            self._open(self._kind, {}, now_s, u_m, "other straight")
+
     def _tell(self, one: _PendingCall, now_s: float, u_m: float) -> None:
         """Speak at once if there is room, else on the next straight with room, but not too late."""
         if self._room_s(now_s, u_m) < self._needed_s(one) and now_s - one.since_s < WAIT_S:
@@ -166,14 +191,18 @@ class Calls:
         else:
             self._open(one.about, one.values, now_s, u_m, one.slot, one.corner)
 
+    def _fits(self, texts: list[str], now_s: float, u_m: float) -> bool:
+        """Return whether one of ``texts`` may be spoken now."""
+        return any(self._whole_s(text) <= self._room_s(now_s, u_m) for text in texts)
+
+    def _whole_s(self, text: str) -> float:
+        """Return the room for ``text`` [s]: nobody acts on a call, it need only be over."""
+        return self.cue_context.cue_engine.arbiter.duration(text) + CLEAR_S + STARTS_AFTER_S
+
     def _needed_s(self, one: _PendingCall) -> float:
         """Return the room for the shortest text of a call [s], ROOM_S if there is none."""
-        cue_engine = self.cue_context.cue_engine
         texts = [text for rule in self._rules() if rule.about == one.about for text in call_forms(rule, one.values)]
-        if not texts:
-            return ROOM_S
-        spoken_s = min(map(cue_engine.arbiter.duration, texts))
-        return spoken_s + cue_engine.rules.margin_rehearsed_s + STARTS_AFTER_S
+        return min(map(self._whole_s, texts), default=ROOM_S)
 
     def _room_s(self, now_s: float, u_m: float) -> float:
         """Return the time until the next corner's silence [s]."""
@@ -222,9 +251,8 @@ class Calls:
             forms = call_forms(rule, values)
             if forms and math.isfinite(deadline_m):
                 lap = track_model.lap(u_m)
-                margin = cue_engine.rules.margin_rehearsed_s
                 cue_engine.answer(
-                    Candidate(rule, corner, lap, forms, deadline_m, deadline_m, margin, 0.0, now_s, slot=slot)
+                    Candidate(rule, corner, lap, forms, deadline_m, deadline_m, CLEAR_S, 0.0, now_s, slot=slot)
                 )
 
 

@@ -10,11 +10,13 @@ import msgspec
 from coach.core.cue.arbiter import NEVER, Candidate
 from coach.core.cue.limits import limit
 from coach.core.cue.reasons import Reason
+from coach.core.cue.recent_findings import shows
 from coach.core.cue.rules import CueRule, RuleSet
 from coach.core.cue.schedule import Schedule
 from coach.core.cue.topics import opposes, topic
 from coach.core.cue.wording import Wording, with_name, wordings
 from coach.core.track.zones import Zone
+from coach.core.values import Finding
 
 CORNER_ACTIONS = frozenset({"apex", "kerb_apex", "apex_missed", "turn_in_early", "turn_in_late", "kerb_entry"})
 EXIT_ACTIONS = frozenset(
@@ -95,26 +97,26 @@ def elsewhere(
     rules: RuleSet,
     schedule: Schedule,
     at: OpeningContext,
+    following: OpeningContext,
     owed: Mapping[int, Collection[str]],
-    measured: Collection[int],
+    measured: Mapping[int, tuple[Finding, ...]],
 ) -> list[RuleOutcome]:
     """Return cues without room before their corner, ``owed`` (corner -> rules), to speak by name after a corner's end.
 
-    A brake point is known at once, so cues about it may follow their own corner; others once the pass was ``measured``.
+    A brake point is known at once, so cues about it may follow their own corner; others once the pass was ``measured``
+    and shows the fault too. ``following`` is the same place, for the corners of the next lap.
     """
     asked: list[RuleOutcome] = []
     for corner, names in owed.items():
         here = corner == at.corner
         for rule in rules.rules:
-            if rule.name not in names or not (_still(rule, at.early_m) if here else corner in measured):
+            if rule.name not in names or not (_still(rule, at.early_m) if here else _shown(rule, measured.get(corner))):
                 continue
-            lap = at.lap + (corner <= at.corner)
             there = msgspec.structs.replace(
-                at,
+                following if corner <= at.corner else at,
                 corner=corner,
                 zone=at.zones[corner],
                 named=True,
-                lap=lap,
                 slot="after" if here else "other straight",
             )
             asked += _ask(rule, rules, schedule, there, at.next_quiet_m)
@@ -125,6 +127,11 @@ def _still(rule: CueRule, early_m: float) -> bool:
     """Return whether the brake point of this pass had the fault of ``rule``."""
     off = {"brake_early": early_m, "brake_late": -early_m}.get(rule.about, math.nan)
     return off >= rule.min_amount
+
+
+def _shown(rule: CueRule, found: tuple[Finding, ...] | None) -> bool:
+    """Return whether a pass was measured, and shows the fault of ``rule`` if that corrects one."""
+    return found is not None and (rule.family != "correction" or shows(rule, found))
 
 
 def one_a_topic(asked: list[RuleOutcome]) -> list[RuleOutcome]:
@@ -182,16 +189,19 @@ def _candidate(
     new = schedule.is_new(rule, at.corner, with_name(short, wording.name, wording.language) if named else short)
     # speak a familiar text in short form; the long form only if there is no other
     forms = [f for f in ([wording.long, short] if new or not short else [short]) if f]
-    if moved and wording.long and not at.longest and schedule.progress(rule, at.corner).told == 0:
+    told = schedule.progress(rule, at.corner).told
+    if moved and wording.long and not (at.longest or told or schedule.waits_long(rule, at.corner)):
         # the first time state the amount, on a longer straight
         forms = [wording.long]
-    if wording.first and not schedule.progress(rule, at.corner).told:
+    if wording.first and not told:
         # with the whole amount, shorter forms where there is less room
         forms = list(dict.fromkeys([wording.first, *forms]))
     if at.slot == "after" and rule.family == "correction":
         forms = list(wording.after_it(forms))
     elif schedule.half_way(rule, at.corner):
         forms = [wording.half_way]
+    elif wording.still and schedule.no_nearer(rule, at.corner):
+        forms = [wording.still]
     elif named:
         with_names = list(wording.away(forms))
         # rather speak a safety cue without its corner than not at all

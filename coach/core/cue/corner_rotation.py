@@ -45,6 +45,7 @@ class FocusCorners:
     def begin(self, lap: int, costs: Mapping[int, float]) -> None:
         """Begin a lap; ``costs`` maps corners with possible corrections to their costs [s]."""
         self.lap = lap
+        left = self.corners - self._told_in_lap
         self.corners.clear()
         self._told_in_lap.clear()
         self._waiting = {
@@ -52,6 +53,9 @@ class FocusCorners:
         }
         for _ in range(self.most):
             self._next(self._waiting)
+        # who found no room last lap keeps the turn, beside the others
+        for corner in sorted(left & self._waiting.keys(), key=self._order)[: self.most]:
+            self._next((corner,))
 
     def join(self, corner: int, cost_s: float) -> None:
         """Add ``corner``, known only within the lap, if there is room."""

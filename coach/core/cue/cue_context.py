@@ -50,7 +50,7 @@ class CueContext:
         kept = self._own_brake.setdefault(driven.corner, deque(maxlen=OWN_BRAKES))
         kept.append(driven.measures["brake_start_m"])
         self._earliest[driven.corner] = min((b for b in kept if b == b), default=math.inf)
-        self.cue_engine.passed(driven.corner, findings, unjudged)
+        self.cue_engine.passed(driven.corner, findings, unjudged, driven.total_s)
 
     def pressed(self, u_m: float) -> None:
         """Record a brake application."""

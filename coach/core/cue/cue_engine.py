@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping
 
 import msgspec
@@ -37,7 +38,7 @@ class CueEngine:
         self._spoken_in: dict[int, int] = {}
         self._at_corner: dict[tuple[int, int], int] = {}
         self._owed: dict[int, set[str]] = {}
-        self._measured: set[int] = set()
+        self._found: dict[int, tuple[Finding, ...]] = {}
         self._lap = -(10**9)
         self.last_said: Candidate | None = None
         """The last cue that was said, its text as its only form; answers do not count."""
@@ -54,6 +55,7 @@ class CueEngine:
         self.schedule.swap(rules, names, moved)
         self._at_corner = {(lap, moved[c]): n for (lap, c), n in self._at_corner.items() if c in moved}
         self._owed.clear()
+        self._found.clear()
         self.last_said = None
         if durations is not None:
             self.arbiter.durations = durations
@@ -66,14 +68,15 @@ class CueEngine:
         """Open candidates on a corner's approach."""
         self.new_lap(at.lap)
         self.schedule.opened(at.corner)
-        self._measured.discard(at.corner)
+        self._found.pop(at.corner, None)
         self._owed.pop(at.corner, None)
         return self._open(approach(self.rules, self.schedule, at), at.t_s, s_m)
 
     def open_after(self, at: OpeningContext, s_m: float) -> list[Decision]:
         """Open candidates after a corner."""
         asked = after(self.rules, self.schedule, at)
-        asked += elsewhere(self.rules, self.schedule, at, self._owed, self._measured)
+        following = msgspec.structs.replace(at, lap=at.lap + 1, spoken_this_lap=self.spoken_in(at.lap + 1))
+        asked += elsewhere(self.rules, self.schedule, at, following, self._owed, self._found)
         return self._open(asked, at.t_s, s_m)
 
     def _open(self, asked: Iterable[RuleOutcome], now_s: float, s_m: float) -> list[Decision]:
@@ -141,6 +144,8 @@ class CueEngine:
                 self._spoken_in[candidate.lap] = self.spoken_in(candidate.lap) + 1
         elif verdict.reason in (Reason.NO_ROOM, Reason.BEATEN) and self._may_owe(candidate):
             self._owed.setdefault(candidate.corner, set()).add(candidate.rule.name)
+            if not candidate.elsewhere:
+                self.schedule.found_no_room(candidate.rule, candidate.corner, candidate.lap)
         return self._decision(verdict, now_s, s_m)
 
     def _may_owe(self, candidate: Candidate) -> bool:
@@ -190,10 +195,19 @@ class CueEngine:
         self.wake_s = NEVER
         return [self._settle(v, now_s, s_m) for v in self.arbiter.drop_all(now_s, reason)]
 
-    def passed(self, corner: int, findings: tuple[Finding, ...], unjudged: frozenset[Fault] = frozenset()) -> None:
-        """Learn from a valid pass."""
-        self._measured.add(corner)
-        self.schedule.passed(corner, findings, unjudged)
+    def passed(
+        self,
+        corner: int,
+        findings: tuple[Finding, ...],
+        unjudged: frozenset[Fault] = frozenset(),
+        loss_s: float = math.nan,
+    ) -> None:
+        """Learn from a valid pass that lost ``loss_s`` over corner and straight."""
+        self.schedule.passed(corner, findings, unjudged, loss_s)
+
+    def measured(self, corner: int, findings: tuple[Finding, ...]) -> None:
+        """Take what the last pass shows, before it is known whether it counts: a cue may follow it."""
+        self._found[corner] = findings
 
     def went_off(self, corner: int) -> None:
         """Record that the car left the road at ``corner``."""

@@ -33,9 +33,10 @@ class Language(msgspec.Struct, frozen=True, cache_hash=True):
     """One spoken language. Tables are pairs of key and text.
 
     ``boards``: number on the board, long name, short name; a number not listed is spoken as digits. ``kerbs``:
-    "entry use" and so on, long, short. ``next_time`` holds {text}, ``half_way`` {corner}, ``lengths`` and ``totals``
-    {n}, the goal "board" {board}, ``gaps`` {gap}. ``tenths`` are differences of 0.1 to 1 s, ``half_seconds`` those of
-    1.5, 2, 2.5, 3 s and above; ``counts`` the track limits at one place, the first to the sixth and later.
+    "entry use" and so on, long, short. ``next_time`` holds {text}, ``half_way`` {corner}, ``still`` {corner} and
+    {distance}, ``lengths`` and ``totals`` {n}, the goal "board" {board}, ``gaps`` {gap}. ``tenths`` are differences of
+    0.1 to 1 s, ``half_seconds`` those of 1.5, 2, 2.5, 3 s and above; ``counts`` the track limits at one place, the
+    first to the sixth and later.
     """
 
     code: str
@@ -54,6 +55,8 @@ class Language(msgspec.Struct, frozen=True, cache_hash=True):
     answers: Pairs = ()
     goals: Pairs = ()
     totals: Pairs = ()
+    still: str = ""
+    first_laps: Pairs = ()
     lap_time: Pairs = ()
     gaps: Pairs = ()
     half_seconds: tuple[str, ...] = ()
@@ -154,12 +157,17 @@ ENGLISH: Final = Language(
     ),
     next_time="{text} next time",
     half_way="{corner}, half way, again",
+    still="{corner}, still {distance}",
     answers=(
         ("quiet_lap", "quiet this lap"), ("mark", "marked"), ("right", "good, nothing to correct"),
         ("right short", "good corner"), ("no rule", "no cue for that corner"),
     ),
     goals=(("board", "to {board}"), ("kerb", "where the kerb ends")),
     totals=(("metres", "{n} metres"), ("feet", "{n} feet"), ("yards", "{n} yards")),
+    first_laps=(
+        ("more", "{count} laps more"), ("one more", "one lap more"), ("saved", "reference saved"),
+        ("known", "this circuit is known"),
+    ),
     lap_time=(
         ("seconds", "{minutes} {seconds}"), ("few seconds", "{minutes} oh {seconds}"),
         ("no seconds", "{minutes} oh oh"), ("tenth", "point {tenth}"),

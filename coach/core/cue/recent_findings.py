@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
+from statistics import fmean
 from typing import Final
 
 from coach.core.cue.rules import CueRule
@@ -29,6 +31,10 @@ ONE_CURE: Final[tuple[frozenset[str], ...]] = (
     frozenset({"turn_in_late", "apex_missed"}),
 )
 """Faults with one cure: in turns they are one habit (common practice, no source)."""
+CURED: Final = 0.5
+"""Share of a fault's cost that must be gained for a cure: a driver who only was not found out gains nothing."""
+CLEARLY: Final = 2.0
+"""Standard errors that scatter alone seldom exceeds."""
 PASSES: Final = 8
 """Number of remembered passes of a corner; a rule uses the last ``of_last``."""
 
@@ -38,6 +44,7 @@ class Recent:
 
     def __init__(self) -> None:
         self._passes: dict[int, list[tuple[Finding, ...]]] = {}
+        self._losses: dict[int, list[float]] = {}
 
     @property
     def corners(self) -> tuple[int, ...]:
@@ -47,9 +54,13 @@ class Recent:
     def move(self, moved: Mapping[int, int]) -> None:
         """Renumber corners, ``moved`` old -> new; forget corners missing in it."""
         self._passes = {moved[c]: kept for c, kept in self._passes.items() if c in moved}
+        self._losses = {moved[c]: kept for c, kept in self._losses.items() if c in moved}
 
-    def add(self, corner: int, findings: tuple[Finding, ...]) -> None:
-        """Add one pass."""
+    def add(self, corner: int, findings: tuple[Finding, ...], loss_s: float = math.nan) -> None:
+        """Add one pass, which lost ``loss_s`` over corner and straight; NaN if unknown."""
+        losses = self._losses.setdefault(corner, [])
+        losses.append(loss_s)
+        del losses[:-PASSES]
         passes = self._passes.setdefault(corner, [])
         passes.append(findings)
         del passes[:-PASSES]
@@ -92,6 +103,28 @@ class Recent:
         passes = self._passes.get(corner, [])
         had = sum(any(f.fault == rule.about and _counts(f, rule) for f in findings) for findings in passes)
         return (had + 1.0) / (len(passes) + 2.0)
+
+    def gained(self, rule: CueRule, corner: int, good: int) -> bool:
+        """Return whether the last ``good`` passes lost less than those with the fault: by CURED of its cost, and by
+        CLEARLY standard errors of the difference.
+
+        True too if the losses are unknown.
+        """
+        passes, losses = self._passes.get(corner, []), self._losses.get(corner, [])
+        had = [
+            (f.cost_s, loss)
+            for findings, loss in zip(passes[:-good], losses[:-good], strict=True)
+            for f in findings
+            if f.fault == rule.about and _counts(f, rule)
+        ]
+        if not had:
+            return not losses or not all(map(math.isfinite, losses))
+        before, now = [loss for _, loss in had], losses[-good:]
+        gain = fmean(before) - fmean(now)
+        away = sum((loss - fmean(some)) ** 2 for some in (before, now) for loss in some)
+        pooled = away / max(len(before) + len(now) - 2, 1)
+        error = math.sqrt(pooled * (1.0 / len(before) + 1.0 / len(now)))
+        return not math.isfinite(gain) or gain >= max(CURED * fmean(cost for cost, _ in had), CLEARLY * error)
 
     def faults(self, corner: int, rules: Iterable[CueRule]) -> frozenset[str]:
         """Return the faults at ``corner`` that corrections among ``rules`` must name now."""

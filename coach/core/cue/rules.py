@@ -36,7 +36,10 @@ Item = Literal[
     "other",
 ]
 
-Call = Literal["lap", "best", "same", "drop_off", "sector", "limits", "unsteady", "better", "next"]
+Call = Literal[
+    "lap", "best", "same", "drop_off", "sector", "limits", "unsteady", "better", "next",
+    "another_car", "grip_down", "grip_up", "usual",
+]  # fmt: skip
 """Subject of a call: a lap time; a new best; consistent laps; slower laps; a sector; track limits; an inconsistent
 brake point; in the pits what improved and what is next.
 """

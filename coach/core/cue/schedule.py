@@ -7,6 +7,7 @@ and one without is best (Park, Shea & Wright 2000), and silence inside a band be
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Final
 
@@ -16,12 +17,12 @@ from coach.core.cue.corner_rotation import FocusCorners
 from coach.core.cue.memory import DriverProgress, Progress
 from coach.core.cue.reasons import Reason
 from coach.core.cue.recent_findings import ABOUT, LINE_FAULTS, Recent, shows
-from coach.core.cue.responses import Responses
+from coach.core.cue.responses import RESPONDED, Responses
 from coach.core.cue.rules import CueRule, RuleSet
 from coach.core.values import Fault, Finding
 
 SAFETY_LAPS: Final = 5
-"""Laps between repeats of a known safety caution (common practice, no source)."""
+"""Laps between repeats of known safety cautions, one at a time (common practice, no source)."""
 HALF: Final = 0.6
 """Largest remaining share of the first amount for "half way" (common practice, no source)."""
 BETTER: Final = 0.5
@@ -35,6 +36,9 @@ SETTLED_CUES: Final = 4
 """Most cues per lap from this lap on, whatever a rule set allows (common practice, no source)."""
 OFTEN: Final = 2
 """A reminder spoken more often than this times the passes of a cure is known: it fades regardless."""
+TWICE: Final = 2
+WAITS_LAPS: Final = 2
+"""Laps without room for a correction after which fewer words will do (common practice, no source)."""
 REHEARSED: Final = 2
 """Number of times after which a text is no longer new (common practice, no source)."""
 
@@ -53,6 +57,9 @@ class Schedule:
         self.responses = Responses(self.memory)
         self._things: dict[int, str] = {}
         self._told_cost: dict[int, float] = {}
+        self._no_room: dict[str, set[int]] = {}
+        self._safety: dict[str, Progress] = {}
+        self._repeated_lap = -1000
         # nothing is ahead before the first lap
         self._opened: set[int] = set(range(len(names)))
 
@@ -60,6 +67,7 @@ class Schedule:
         """Replace rules and corners: progress is kept by name, recent findings by ``moved``, old -> new."""
         self.rules, self.names = rules, names
         self._progress.clear()
+        self._safety.clear()
         self._nothing_due.clear()
         self.recent.move(moved)
         self.work.most = rules.corners_in_work
@@ -84,9 +92,15 @@ class Schedule:
             row = self._progress[rule.name] = [known.get(_key(rule, name)) for name in self.names]
         return row
 
-    def passed(self, corner: int, findings: tuple[Finding, ...], unjudged: frozenset[Fault] = frozenset()) -> None:
-        """Learn from a valid pass; ``unjudged`` faults count as neither found nor cured."""
-        self.recent.add(corner, findings)
+    def passed(
+        self,
+        corner: int,
+        findings: tuple[Finding, ...],
+        unjudged: frozenset[Fault] = frozenset(),
+        loss_s: float = math.nan,
+    ) -> None:
+        """Learn from a valid pass that lost ``loss_s``; ``unjudged`` faults count as neither found nor cured."""
+        self.recent.add(corner, findings, loss_s)
         corrections = [r for r in self.rules.rules if r.family == "correction"]
         amounts = {r.name: f.amount for r in corrections for f in findings if f.fault == r.about}
         self.responses.passed(corner, amounts)
@@ -111,7 +125,7 @@ class Schedule:
             if p.bad >= r.rearm_passes:
                 p.stage = "each"
             return
-        if rule.family == "correction" and p.told and p.good >= r.cure_passes and (1.0 - p.share) ** p.good < r.luck:
+        if rule.family == "correction" and self._no_luck(rule, corner, p):
             p.told, p.acknowledged = 0, False
             self._cured(rule.about, corner)
         if p.stage == "each" and p.good >= r.cure_passes:
@@ -122,6 +136,12 @@ class Schedule:
             p.silent_good += 1
             if p.silent_good >= r.retire_passes:
                 p.stage = "retired"
+
+    def _no_luck(self, rule: CueRule, corner: int, p: Progress) -> bool:
+        """Return whether the good passes are a cure: too many for chance, and faster by what the fault cost."""
+        if not p.told or p.good < self.rules.cure_passes or not (1.0 - p.share) ** p.good < self.rules.luck:
+            return False
+        return self.recent.gained(rule, corner, p.good)
 
     def _cured(self, fault: str, corner: int) -> None:
         for rule in self.rules.rules:
@@ -164,7 +184,7 @@ class Schedule:
         if rule.family == "correction":
             reason = self._hold_correction(rule, corner, lap, p)
         elif rule.family == "caution":
-            reason = self._hold_caution(lap, p, hurts)
+            reason = self._hold_caution(lap, p, self._safety_of(rule, corner) if hurts else None)
         else:
             reason = self._hold_reminder(lap, p)
         if not reason and spoken_this_lap >= self.budget(lap) and not rule.safety:
@@ -212,16 +232,27 @@ class Schedule:
     def _wording_key(self, rule: CueRule, corner: int) -> str:
         return f"{_key(rule, self.names[corner])} {self.turn(rule, corner)}"
 
-    def _hold_caution(self, lap: int, p: Progress, hurts: bool) -> Reason:
-        """Hold a caution except in the first laps and after a mistake there; later repeat only safety
-        cautions, rarely.
+    def _safety_of(self, rule: CueRule, corner: int) -> dict[str, Progress]:
+        """Return the states of all safety cautions so far, with this one."""
+        self._safety.setdefault(_key(rule, self.names[corner]), self.progress(rule, corner))
+        return self._safety
+
+    def _hold_caution(self, lap: int, p: Progress, safety: Mapping[str, Progress] | None) -> Reason:
+        """Hold a caution except in the first laps and after a mistake there; later repeat only ``safety``
+        cautions, in turn: one every SAFETY_LAPS laps.
         """
         since = lap - p.said_lap
         if p.said < REHEARSED:
             return Reason.NONE
         if p.bad and since >= min(p.said, SAFETY_LAPS):
             return Reason.NONE
-        return Reason.NONE if hurts and since >= SAFETY_LAPS else Reason.KNOWN
+        if safety is None or since < SAFETY_LAPS:
+            return Reason.KNOWN
+        if p.said_lap < 0:
+            # not yet in this session
+            return Reason.NONE
+        longest = all(p.said_lap <= other.said_lap for other in safety.values())
+        return Reason.NONE if longest and lap - self._repeated_lap >= SAFETY_LAPS else Reason.KNOWN
 
     def _hold_reminder(self, lap: int, p: Progress) -> Reason:
         if p.stage == "retired":
@@ -253,10 +284,13 @@ class Schedule:
                 p.first_amount, p.share, p.acknowledged = amount, self.recent.share(rule, corner), False
             elif self.half_way(rule, corner):
                 p.acknowledged = True
+        if rule.family == "caution" and p.said >= REHEARSED:
+            self._repeated_lap = lap
         p.said += 1
         p.told += 1
         p.said_lap = lap
         p.due_confirm = False
+        self._no_room.pop(_key(rule, self.names[corner]), None)
         self.memory.heard[text] = self.memory.heard.get(text, 0) + 1
 
     def half_way(self, rule: CueRule, corner: int) -> bool:
@@ -265,6 +299,19 @@ class Schedule:
         if not p.told or p.acknowledged or rule.family != "correction":
             return False
         return 0.0 < self.recent.amount(rule, corner) <= HALF * p.first_amount
+
+    def no_nearer(self, rule: CueRule, corner: int) -> bool:
+        """Return whether two cues about the fault changed nothing of its amount."""
+        p = self.progress(rule, corner)
+        return p.told == TWICE and self.recent.amount(rule, corner) > RESPONDED * p.first_amount
+
+    def found_no_room(self, rule: CueRule, corner: int, lap: int) -> None:
+        """Record that a cue found no room in ``lap``."""
+        self._no_room.setdefault(_key(rule, self.names[corner]), set()).add(lap)
+
+    def waits_long(self, rule: CueRule, corner: int) -> bool:
+        """Return whether a cue found no room in WAITS_LAPS laps since it was last said."""
+        return len(self._no_room.get(_key(rule, self.names[corner]), ())) >= WAITS_LAPS
 
     def opened(self, corner: int) -> None:
         """Record that the cues before ``corner`` were evaluated in this lap."""

@@ -58,6 +58,8 @@ class Wording(msgspec.Struct, frozen=True):
     goal_m: float = math.nan
     """The same for ``first``, which names the board as a goal."""
     language: Language = ENGLISH
+    still: str = ""
+    """What is left when two corrections changed nothing: "Quarry, still fifteen metres"; "" for short ways."""
 
     @property
     def half_way(self) -> str:
@@ -74,7 +76,16 @@ class Wording(msgspec.Struct, frozen=True):
     @property
     def texts(self) -> tuple[str, ...]:
         """Every available text, the long form first."""
-        some = (self.first, self.long, self.short, *self.alternatives, *self.named, *self.next_time, self.half_way)
+        some = (
+            self.first,
+            self.long,
+            self.short,
+            *self.alternatives,
+            *self.named,
+            *self.next_time,
+            self.half_way,
+            self.still,
+        )
         return tuple(dict.fromkeys(t for t in some if t))
 
     @property
@@ -153,9 +164,11 @@ def _worded(
                 goal_m = place.brakes_m if place is not None and named else math.nan
                 break
         corrects = rule.family == "correction"
+        left = language.length(way * system.step, system.spoken) if way and corrects and any(forms) else ""
+        still = said(language.still, "long", {"corner": name, "distance": left}) if left and language.still else ""
         others = tuple(f for f in forms[2:] if f)
         wording = Wording(
-            forms[0], forms[1], others, at_m, safety, name, corrects, first, brakes_m, goal_m, language
+            forms[0], forms[1], others, at_m, safety, name, corrects, first, brakes_m, goal_m, language, still
         )  # fmt: skip
         if wording.texts:
             out.append(wording)
@@ -169,7 +182,8 @@ def every_wording(
     metres: tuple[float, ...] = (math.nan,)
     tenths: tuple[float, ...] = (math.nan,)
     texts = "".join((rule.long, rule.short, *rule.alternatives, *rule.first))
-    if any(f"{{{slot}}}" in texts for slot in ("metres", "distance", "way", "total")):
+    stepped = rule.family == "correction" and rule.about in STEPPED_FAULTS
+    if stepped or any(f"{{{slot}}}" in texts for slot in ("metres", "distance")):
         metres = tuple((i + 0.5) * system.step / system.per_m for i in range(MOST_STEPS + 1))
     if "{tenths}" in texts:
         tenths = tuple(0.1 * (i + 1) for i in range(len(language.tenths)))

@@ -22,6 +22,7 @@ from coach.core.diagnose.exit_phase import find_exit_causes, find_mid_corner_cau
 from coach.core.diagnose.line import find_line_causes
 from coach.core.diagnose.pricing import allocate_cost
 from coach.core.diagnose.tolerance import ToleranceModel
+from coach.core.diagnose.vetoes import Veto, nothing_ruled_out
 from coach.core.diagnose.weighing import Weighing
 from coach.core.measure.passes import CornerReference, Part, PassRecord
 from coach.core.track.car import Car
@@ -30,7 +31,9 @@ from coach.core.values import Finding
 __all__ = ["COST_S", "Diagnosis"]
 
 SLOW_PASS: Final = 0.2
-"""A car this much slower is on its out-lap, or behind another: learn nothing from the corner."""
+"""A car that arrives slower than the reference by this share is on its out-lap, or behind another: learn nothing from
+the corner.
+"""
 
 
 MUCH_S: Final = 0.08
@@ -72,10 +75,13 @@ class Diagnosis:
         self.weighing = Weighing(references, car)
         self.what_ifs = tuple(Counterfactual(r.trace, r.zone, r.measures, car) for r in references)
 
-    def findings(self, driven: PassRecord, tolerance: ToleranceModel, use: float = NAN) -> tuple[Finding, ...]:
+    def findings(
+        self, driven: PassRecord, tolerance: ToleranceModel, use: float = NAN, ruled_out: Veto = nothing_ruled_out
+    ) -> tuple[Finding, ...]:
         """Return the root causes of a complete pass, costliest first; empty without a loss.
 
-        ``use`` is the share of today's grip used at the slowest place, NaN if unknown.
+        ``use`` is the share of today's grip used at the slowest place, NaN if unknown; ``ruled_out`` are faults that
+        cannot be the cause.
         """
         if driven.trace is None or driven.total_s < 0.5 * COST_S:
             return ()
@@ -91,12 +97,14 @@ class Diagnosis:
             self._carried(driven),
             use,
         )
-        if -driven.gaps.get("arrival_mps", 0.0) > SLOW_PASS * driven.measures["turn_in_speed_mps"]:
+        # not of the speed at turn-in, which a habit of this corner lowers
+        arrives_mps = float(reference.trace.at("speed_mps", reference.zone.start_m))
+        if -driven.gaps.get("arrival_mps", 0.0) > SLOW_PASS * arrives_mps:
             return ()
         for look in (find_entry_causes, find_line_causes, find_mid_corner_causes, find_exit_causes):
             look(case)
         told = allocate_cost(case) or _looked_closer(case)
-        return self.weighing.weigh(driven, tolerance, use, told)
+        return self.weighing.weigh(driven, tolerance, told, ruled_out)
 
     def _carried(self, driven: PassRecord) -> float:
         following = self.what_ifs[(driven.corner + 1) % len(self.what_ifs)]

@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from statistics import median
-from typing import Final
+from typing import Final, Literal
 
 import msgspec
 
@@ -29,7 +29,7 @@ ODD: Final = 3.0
 SURE: Final = 2.0
 """Standard errors by which a constant level may seem to move within a lap (95 %)."""
 PUSHES: Final = 0.5
-"""Least share of the reference's full throttle for a driver at pace."""
+"""Least share of the reference's full throttle, or of the driver's own most there, for a driver at pace."""
 ANOTHER_CAR: Final = 0.05
 """Largest change of engine power by weather (common practice, no source)."""
 _USUAL: Final = 0.015
@@ -38,6 +38,16 @@ _FEW: Final = 3
 _BACK: Final = 2
 _LEAST, _MOST = 5, 12
 """Bounds on passes per lap, for very short and very long courses."""
+
+
+Kind = Literal["usual", "slow", "changing", "another_car", "grip_down", "grip_up"]
+"""How the condition differs from the reference's."""
+_WORDS: Final[Mapping[Kind, str]] = {
+    "usual": "",
+    "slow": "not at pace, no pace cues",
+    "changing": "pace changes everywhere, no pace cues",
+    "another_car": "the reference is another car's, no pace cues",
+}
 
 
 class Today(msgspec.Struct, frozen=True):
@@ -52,7 +62,15 @@ class Today(msgspec.Struct, frozen=True):
     doubt: float = 0.0
     odd: bool = False
     """This pass differs from the known condition: the next one shows whether it changed."""
-    words: str = ""
+    kind: Kind = "usual"
+
+    @property
+    def words(self) -> str:
+        """What differs from the reference, for the screen; "" if nothing does."""
+        if self.kind in ("grip_down", "grip_up"):
+            percent = round(100.0 * abs(self.grip - 1.0))
+            return f"grip is {'down' if self.grip < 1.0 else 'up'} {percent} %, no pace cues"
+        return _WORDS[self.kind]
 
     @property
     def as_reference(self) -> bool:
@@ -70,6 +88,8 @@ class Condition:
     _levels: deque[float] = field(default_factory=lambda: deque[float]())
     _powers: deque[float] = field(default_factory=lambda: deque[float]())
     _pushes: deque[float] = field(default_factory=lambda: deque[float]())
+    _pushed: dict[int, deque[float]] = field(default_factory=dict)
+    """Shares of the reference's full throttle in the last passes of each corner."""
     _habits: dict[int, deque[float]] = field(default_factory=dict)
     _off: list[float] = field(default_factory=lambda: [0.0] * 4)
     _home: float = 0.0
@@ -96,6 +116,7 @@ class Condition:
         after._levels.extend(after._grips)
         after._home, after._at_rest = level, tuple(after._grips)
         after._powers.extend(self._powers)
+        after._pushed = {moved[c]: kept for c, kept in self._pushed.items() if c in moved}
         after._habits = {moved[c]: kept for c, kept in self._habits.items() if c in moved}
         return after
 
@@ -104,7 +125,7 @@ class Condition:
         if use.power == use.power:
             self._powers.append(use.power)
         if use.push == use.push:
-            self._pushes.append(use.push)
+            self._take_push(corner, use.push)
         pushing = not self._pushes or max(self._pushes) >= PUSHES
         if pushing and use.grip > 0.0:
             self._take_grip(corner, math.log(use.grip))
@@ -123,8 +144,21 @@ class Condition:
         power = median(self._powers) if len(self._powers) >= _LEAST else 1.0
         # a slow middle beside a usual peak: another car may hold this one up
         odd = abs(self._off[-1]) > ODD or self._slow(use, level)
-        self.today = Today(grip, power, steady and pushing, doubt, odd, _words(grip, power, steady, pushing))
+        self.today = Today(grip, power, steady and pushing, doubt, odd, _kind(grip, power, steady, pushing))
         return self.today
+
+    def _take_push(self, corner: int, push: float) -> None:
+        """Add a pass's share of the reference's full throttle: of a driver at pace elsewhere, beside his own there.
+
+        A habit that takes the throttle of one corner says nothing of the pace.
+        """
+        earlier = self._pushed.setdefault(corner, deque(maxlen=_LEAST))
+        most = 1.0
+        if len(earlier) >= _BACK and median(max(shares, default=1.0) for shares in self._pushed.values()) >= PUSHES:
+            most = min(max(earlier), 1.0)
+        earlier.append(push)
+        if most > 0.0:
+            self._pushes.append(push / most)
 
     def _take_grip(self, corner: int, log_use: float) -> None:
         here = log_use - self._home
@@ -178,14 +212,13 @@ def _middle(uses: Sequence[float]) -> float:
     return min(uses, key=abs) if len(uses) == 2 else median(uses)
 
 
-def _words(grip: float, power: float, steady: bool, pushing: bool) -> str:
+def _kind(grip: float, power: float, steady: bool, pushing: bool) -> Kind:
     if not pushing:
-        return "not at pace, no pace cues"
+        return "slow"
     if not steady:
-        return "pace changes everywhere, no pace cues"
+        return "changing"
     if abs(power - 1.0) > ANOTHER_CAR:
-        return "the reference is another car's, no pace cues"
+        return "another_car"
     if abs(grip - 1.0) > STEADY:
-        percent = round(100.0 * abs(grip - 1.0))
-        return f"grip is {'down' if grip < 1.0 else 'up'} {percent} %, no pace cues"
-    return ""
+        return "grip_down" if grip < 1.0 else "grip_up"
+    return "usual"

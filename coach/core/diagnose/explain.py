@@ -18,8 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coach.core.columns import Floats
-from coach.core.diagnose.scatter import Scatter
+from coach.core.diagnose.scatter import TAIL, Scatter
 from coach.core.diagnose.signatures import Signatures
+from coach.core.diagnose.vetoes import Veto
 from coach.core.measure.profile_gaps import BEFORE_M, COUNT, SIZE, SPLIT
 from coach.core.values import Fault
 
@@ -32,8 +33,6 @@ MODEL: Final = 0.5
 """Relative error of a simulated fault, in each channel and part of the corner."""
 SHAPE: Final = 0.25
 """The same of a simulated path, at each place of it."""
-TAIL: Final = 30.0
-"""Degrees of freedom of the scatter."""
 PRICE: Final = 6.0
 """Evidence that a fault must gain: about the logarithms of fifteen faults and of forty gaps."""
 WIDE: Final = 0.7
@@ -146,12 +145,13 @@ class Explainer:
         excess_s: float,
         scatter_s: float,
         slower_mps: float,
-        ruled_out: frozenset[Fault],
+        ruled_out: Veto,
         prior: Mapping[Fault, float],
     ) -> Explanation | None:
         """Return the best explanation of a pass's ``gaps`` (SIZE,); None if nothing speaks for a fault.
 
-        ``excess_s`` is what it lost beyond the usual, with deviation ``scatter_s``; it came ``slower_mps`` slower.
+        ``excess_s`` is what it lost beyond the usual, with deviation ``scatter_s``; it came ``slower_mps`` slower. What
+        is ``ruled_out`` is not returned.
         """
         speed, line = self._of(self._known(gaps))
         rest, wider = gaps - self.usual, 1.0
@@ -167,9 +167,6 @@ class Explainer:
         gain, share[speed.rows] = speed.evidence(rest, wider)
         cost = self.signs.cost_s * share
         total[speed.rows] = gain + np.minimum(self._loss(excess_s, scatter_s, cost[speed.rows]), HELPS) - PRICE
-        for k, (hypothesis, _) in enumerate(self.signs.rows):
-            if hypothesis.fault in ruled_out:
-                total[k] = -np.inf
         if line.known.any():
             gain, share[line.rows] = line.evidence(rest, wider)
             # it explains the speed as well as the best other fault does
@@ -183,6 +180,11 @@ class Explainer:
             total[line.rows] = gain + anyhow - PRICE + WIDE * PRICE * wide
             cost[line.rows] = excess_s
         total += np.array([prior.get(h.fault, 0.0) for h, _ in self.signs.rows])
+        k = int(total.argmax())
+        hypothesis, amount = self.signs.rows[k]
+        if ruled_out(hypothesis.fault, float(share[k]) * amount):
+            # what looks like the cause cannot be: only another line may have led to it
+            total[~self._line] = -np.inf
         top = float(total.max())
         if not top > 0.0:
             return None

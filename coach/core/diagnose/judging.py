@@ -50,9 +50,13 @@ class Judged:
         """Return root causes, costliest first; none while undecidable."""
         if not self.today.settled:
             return ()
-        found = self.diagnosis.findings(self.driven, tolerance, self.use.slowest / self.today.grip)
-        ruled_out = struck(self.driven, self.use, self.today.grip, tolerance, self.gear_lost)
-        return tuple(f for f in found if f.fault not in self.resting and not ruled_out(f))
+        vetoed = struck(self.driven, self.use, self.today.grip, tolerance, self.gear_lost)
+        resting = self.resting
+
+        def ruled_out(fault: Fault, amount: float) -> bool:
+            return fault in resting or vetoed(fault, amount)
+
+        return self.diagnosis.findings(self.driven, tolerance, self.use.slowest / self.today.grip, ruled_out)
 
     @property
     def resting(self) -> frozenset[Fault]:

@@ -1,8 +1,9 @@
 """How the driver scatters along a corner when he does nothing wrong, from all his passes: means and covariance.
 
 One driver's scatter has the same shape at all corners (stretches follow the corner), so that the correlations are taken
-over all of them and only the sizes corner by corner. Passes that lie far off are left out, and few passes count less
-than what a practised driver shows.
+over all of them and only the sizes corner by corner. The scatter is Student's t, fitted by its EM algorithm: the
+farther off a pass lies, the less it counts, so that faults among the passes widen it little (Lange, Little and Taylor
+1989, from memory). Few passes count less than what a practised driver shows.
 """
 
 from __future__ import annotations
@@ -19,17 +20,21 @@ PRACTISED: Final[Floats] = np.concatenate(
     [np.full(COUNT, 0.35), np.full(COUNT, 0.03), np.full(COUNT, 0.05), np.full(COUNT, 0.25), [0.08]]
 )
 """Deviations of a practised driver: speed [m/s], brake, throttle, offset [m], gear (common practice, no source)."""
-LEAST: Final = 0.5
-"""No deviation is smaller than this share of a practised driver's: less cannot be simulated."""
 USUAL: Final = 2.0
 """The reference is one lap of a good driver: its own gap is at most this many deviations."""
-SHRUNK: Final = 0.3
+SHRUNK: Final = 0.6
 """Share by which correlations are drawn towards none."""
 OWN: Final = 10.0
 """A corner's own passes weigh against so many of all corners."""
+MOST: Final = 2.5
+"""No corner has a deviation larger than so many of those anywhere."""
 FEW: Final = 3.0
-KEPT: Final = 0.85
-"""Share of the passes that lie nearest: the rest may have faults."""
+TAIL: Final = 30.0
+"""Degrees of freedom of the scatter."""
+ROUNDS: Final = 8
+"""Rounds of the fit, each of which changes it by a fraction of the one before."""
+FLOOR: Final = 0.05
+"""Share of a corner's variance that no correlation explains."""
 
 
 class Scatter:
@@ -44,15 +49,20 @@ class Scatter:
         self.known = n > SIZE
         """Whether there are more passes than gaps whose covariance is taken."""
         own = _deviation(everywhere) if n >= FEW else PRACTISED
-        self._size = np.sqrt((FEW * PRACTISED**2 + n * np.maximum(own, LEAST * PRACTISED) ** 2) / (FEW + n))
-        self._shape = np.eye(SIZE)
-        if n > 2 * FEW:
-            scaled = np.nan_to_num(everywhere / self._size)
-            far = (scaled**2).mean(axis=1)
-            near = scaled[far <= np.quantile(far, KEPT)]
-            shape = (1.0 - SHRUNK) * (near.T @ near) / len(near)
-            shape *= n / (n + SIZE)
-            self._shape = shape + np.diag(np.maximum(1.0 - np.diag(shape), SHRUNK * np.diag(shape)) + 0.05)
+        own = np.maximum(own, PRACTISED)
+        self._anywhere = np.sqrt((FEW * PRACTISED**2 + n * own**2) / (FEW + n))
+        self._sizes = {c: self._here(x) for c, x in self._off.items()}
+        scaled = [np.nan_to_num(x / self._sizes[c]) for c, x in self._off.items()]
+        self._shape = _shape(np.concatenate(scaled)) if n > 2 * FEW else np.eye(SIZE)
+
+    def _here(self, off: Floats) -> Floats:
+        """Return deviations (SIZE,) at a corner with gaps ``off`` (n, SIZE), between its own and those anywhere."""
+        size, n = self._anywhere, len(off)
+        if n <= FEW:
+            return size
+        here = np.clip(_deviation(off), size, MOST * size)
+        out: Floats = np.sqrt((OWN * size**2 + n * here**2) / (OWN + n))
+        return out
 
     def baseline(self, corner: int) -> Floats:
         """Return where the driver is when he does nothing wrong (SIZE,)."""
@@ -60,12 +70,23 @@ class Scatter:
 
     def covariance(self, corner: int) -> Floats:
         """Return of the gaps around the usual ones (SIZE, SIZE)."""
-        size, off = self._size, self._off.get(corner)
-        if off is not None and len(off) > FEW:
-            here = np.clip(_deviation(off), LEAST * size, 2.5 * size)
-            size = np.sqrt((OWN * size**2 + len(off) * here**2) / (OWN + len(off)))
+        size = self._sizes.get(corner, self._anywhere)
         out: Floats = self._shape * size[:, None] * size[None, :]
         return out
+
+
+def _shape(scaled: Floats) -> Floats:
+    """Return the covariance (SIZE, SIZE) of ``scaled`` gaps (n, SIZE)."""
+    n = len(scaled)
+    kept = (1.0 - SHRUNK) * n / (n + SIZE)
+    shape = np.eye(SIZE)
+    for _ in range(ROUNDS):
+        far = np.einsum("ij,ij->i", scaled @ np.linalg.inv(shape), scaled)
+        weight = (TAIL + SIZE) / (TAIL + far)
+        fitted = (scaled.T * weight) @ scaled / n
+        # fewer passes show less of how gaps go together
+        shape = kept * fitted + (1.0 - kept) * np.diag(np.diag(fitted)) + FLOOR * np.eye(SIZE)
+    return shape
 
 
 def _middle(rows: Floats) -> Floats:

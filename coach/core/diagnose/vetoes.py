@@ -15,25 +15,30 @@ from coach.core.diagnose.case import LIMIT
 from coach.core.diagnose.tolerance import ToleranceModel
 from coach.core.measure.grip_shares import NOISY_M, Use, unused_mps
 from coach.core.measure.passes import PassRecord
-from coach.core.values import Fault, Finding
+from coach.core.values import Fault
 
 LINE: Final = 0.5
 """The unused grip must explain this share of a lack of speed; otherwise the path explains more of it."""
 WIDE: Final = 2.0
 """A path this many deviations wide gets no advice for speed; scatter alone reaches it in one pass of forty."""
+Veto = Callable[[Fault, float], bool]
+"""Whether a fault of an amount is ruled out."""
 SPEED: Final[frozenset[Fault]] = frozenset({"slow_middle", "brake_long"})
 BRAKE: Final[frozenset[Fault]] = frozenset({"brake_early", "brake_soft"})
 THROTTLE: Final[frozenset[Fault]] = frozenset({"throttle_late", "throttle_soft"})
 GEAR: Final[frozenset[Fault]] = frozenset({"gear_high", "gear_low"})
 
 
-def struck(
-    driven: PassRecord, use: Use, grip: float, tolerance: ToleranceModel, gear_lost: bool = False
-) -> Callable[[Finding], bool]:
-    """Return a test whether a finding of this pass is ruled out; ``grip`` is today's as a share of the reference's.
+def nothing_ruled_out(fault: Fault, amount: float) -> bool:
+    """Return False: every cause is possible."""
+    return False
 
-    ``gear_lost``: the reference drives this corner in a gear that the car has lost. An unknown share (NaN) vetoes
-    nothing.
+
+def struck(driven: PassRecord, use: Use, grip: float, tolerance: ToleranceModel, gear_lost: bool = False) -> Veto:
+    """Return a test whether a fault of an amount is ruled out for this pass.
+
+    ``grip`` is today's as a share of the reference's. ``gear_lost``: the reference drives this corner in a gear that
+    the car has lost. An unknown share (NaN) vetoes nothing.
     """
     slowest, exit_use = use.slowest / grip, use.exit / grip
     usual = tolerance.baseline(driven.corner)
@@ -45,12 +50,11 @@ def struck(
     )
     spare_mps = unused_mps(driven.measures["min_speed_mps"], slowest)
 
-    def rules_out(finding: Finding) -> bool:
-        fault = finding.fault
+    def rules_out(fault: Fault, amount: float) -> bool:
         if fault in BRAKE:
             return use.braking / grip >= LIMIT
         if fault in SPEED:
-            path = fault == "slow_middle" and spare_mps < LINE * finding.amount
+            path = fault == "slow_middle" and spare_mps < LINE * amount
             return wide or slowest >= LIMIT or path
         if fault in THROTTLE:
             return wide or gear_lost or exit_use >= LIMIT

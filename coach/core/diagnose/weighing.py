@@ -11,30 +11,28 @@ from typing import Final, get_args
 from msgspec.structs import replace
 
 from coach.core.diagnose.advice import later_by
-from coach.core.diagnose.case import COST_S, LIMIT
+from coach.core.diagnose.case import COST_S
 from coach.core.diagnose.explain import Explainer, Explanation
 from coach.core.diagnose.pricing import MAX_COST_SHARE
 from coach.core.diagnose.scatter import Scatter
 from coach.core.diagnose.signatures import Signatures
 from coach.core.diagnose.tolerance import ToleranceModel
+from coach.core.diagnose.vetoes import Veto
 from coach.core.measure.passes import PARTS, CornerReference, PassRecord
 from coach.core.track.car import Car
 from coach.core.values import Fault, Finding
 
-TOLD: Final = 30.0
-"""Evidence by which a fault that rules name is ahead."""
-UNTOLD: Final = 30.0
-"""Evidence by which each is behind where rules name none."""
+TOLD: Final = 15.0
+"""Evidence by which a fault that rules name is ahead, and by which each is behind where they name none."""
 SURE: Final = 0.5
 """A fault is reported if it is more probable than all else."""
-CLEAR: Final = 10.0
-"""With less evidence than this the loss must stand out as well: by STANDS of its deviations."""
 STANDS: Final = 2.0
+"""A fault that rules do not name must have cost this many deviations of the loss."""
 WORTH: Final = 0.2
 """The pass must have lost at least this share of what the fault should have cost."""
 LOST: Final = 0.7
 """Weight of the measured loss in a fault's cost; the rest is the simulated one's."""
-_BEHIND: Final[dict[Fault, float]] = dict.fromkeys(get_args(Fault), -UNTOLD)
+_BEHIND: Final[dict[Fault, float]] = dict.fromkeys(get_args(Fault), -TOLD)
 
 
 class Weighing:
@@ -47,29 +45,33 @@ class Weighing:
         self._explainers: dict[int, tuple[Scatter, Explainer]] = {}
 
     def weigh(
-        self, driven: PassRecord, tolerance: ToleranceModel, use: float, told: tuple[Finding, ...]
+        self, driven: PassRecord, tolerance: ToleranceModel, told: tuple[Finding, ...], ruled_out: Veto
     ) -> tuple[Finding, ...]:
-        """Return the findings of a pass, costliest first, ``told`` being those of the rules.
-
-        ``use`` is the share of today's grip used at the slowest place, NaN if unknown.
+        """Return the findings of a pass, costliest first, ``told`` being those of the rules, without any that is
+        ``ruled_out``.
         """
+        possible = tuple(f for f in told if not ruled_out(f.fault, f.amount))
         # until the driver's scatter is known, and where the rules tell one apex from another, they stand
         if driven.profile is None or not tolerance.scatter.known or any(f.apex for f in told):
-            return told
+            return possible
         corner = driven.corner
         explainer = self._explainer(corner, tolerance.scatter)
         if not explainer.can_tell(driven.profile):
-            return told
+            return possible
         usual, scatter_s = tolerance.baseline(corner), tolerance.sigma(corner, "loss_s")
         excess = sum(driven.loss(part) - usual.get(f"loss_{part}_s", 0.0) for part in PARTS)
         slower = -driven.gaps.get("arrival_mps", 0.0)
-        at_limit: frozenset[Fault] = frozenset({"slow_middle"}) if use >= LIMIT else frozenset()
-        prior = {f.fault: TOLD for f in told} if told else _BEHIND
-        best = explainer.explain(driven.profile, excess, scatter_s, slower, at_limit, prior)
+        prior = {f.fault: TOLD for f in possible} if possible else ({} if told else _BEHIND)
+        judged = {f.fault for f in possible}
+
+        def vetoed(fault: Fault, amount: float) -> bool:
+            return fault not in judged and ruled_out(fault, amount)
+
+        best = explainer.explain(driven.profile, excess, scatter_s, slower, vetoed, prior)
         if best is None or best.probability < SURE:
             return ()
-        if told and explainer.signs.rows[best.row][0].fault == told[0].fault:
-            return (replace(told[0], probability=best.probability), *told[1:])
+        if possible and explainer.signs.rows[best.row][0].fault == possible[0].fault:
+            return (replace(possible[0], probability=best.probability), *possible[1:])
         return self._found(driven, explainer, best, excess, scatter_s)
 
     def _explainer(self, corner: int, scatter: Scatter) -> Explainer:
@@ -87,7 +89,7 @@ class Weighing:
         cost = min(LOST * excess + (1.0 - LOST) * best.cost_s, MAX_COST_SHARE * driven.total_s)
         if cost < COST_S or excess < WORTH * best.cost_s:
             return ()
-        if best.evidence < CLEAR and cost < STANDS * scatter_s:
+        if cost < STANDS * scatter_s:
             return ()
         hypothesis, simulated = explainer.signs.rows[best.row]
         amount = best.share * simulated

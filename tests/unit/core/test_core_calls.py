@@ -12,7 +12,7 @@ import pytest
 from core_setup import corner, plan, ring, same, session
 
 from coach.core.columns import Columns
-from coach.core.cue.arbiter import Arbiter
+from coach.core.cue.arbiter import CLEAR_S, Arbiter
 from coach.core.cue.call_words import call_forms, gap_words, lap_words, not_alone, pieces
 from coach.core.cue.calls import Calls
 from coach.core.cue.cue_context import CueContext
@@ -20,6 +20,7 @@ from coach.core.cue.cue_engine import CueEngine
 from coach.core.cue.language import ENGLISH
 from coach.core.cue.rules import CueRule, RuleSet
 from coach.core.cue.spoken_pieces import COMMA_S, JOINT, JOINT_S, split
+from coach.core.diagnose.condition import Today
 from coach.core.pipeline import Events, Pipeline
 from coach.core.track_model import TrackModel
 from coach.core.values import Decision
@@ -135,6 +136,45 @@ def test_the_first_lap_has_no_gap_and_a_faster_one_is_a_new_best() -> None:
     ] == said
 
 
+def test_a_new_best_without_room_for_its_time_is_followed_by_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The news at the line, the time on the next straight that has the room."""
+    talker = CueEngine(RuleSet("calls", "improving", (), calls=(*EACH[:1], called("best", long="new best, {lap}",
+                       short="new best"))), ("A", "B"), {})  # fmt: skip
+    calls = Calls(CueContext(TrackModel(ring(), (corner("A", 500.0), corner("B", 1200.0))), talker))
+    calls.line(0, 40.4, True, 40.4, 40.4, 2001.0)
+    talker.arbiter.open.clear()
+    room_s = 1.6
+    monkeypatch.setattr(calls, "_room_s", lambda now_s, u_m: room_s)
+    calls.line(1, 40.0, True, 80.4, 80.4, 4001.0)
+    assert [("new best, forty~point zero", "new best")] == [
+        tuple(f.replace(JOINT, "~") for f in c.forms) for c in talker.arbiter.open
+    ]
+    talker.arbiter.open.clear()
+    calls.over(0, 95.0, 95.0, 4600.0)
+    assert not talker.arbiter.open
+    room_s = 6.0
+    calls.over(1, 105.0, 105.0, 5300.0)
+    assert ["forty~point zero"] == [c.forms[0].replace(JOINT, "~") for c in talker.arbiter.open]
+
+
+def test_another_condition_is_said_once_and_so_is_its_end() -> None:
+    """Not at every pass, not while it is uncertain, and not for one odd pass."""
+    kinds = (called(kind, "exit", words) for kind, words in (("grip_down", "grip is down"), ("usual", "grip is back")))
+    talker = CueEngine(RuleSet("calls", "improving", (), calls=tuple(kinds)), ("A", "B"), {})
+    ground = TrackModel(ring(), (corner("A", 500.0), corner("B", 1200.0)))
+    calls = Calls(CueContext(ground, talker))
+    said = []
+    passes = (
+        ["usual"] * 2 + ["changing"] * 3 + ["grip_down"] * 4 + ["usual", "grip_down"] + ["changing"] * 2 + ["usual"] * 4
+    )
+    for n, kind in enumerate(passes):
+        ground.judging.condition.today = Today(kind=kind)  # type: ignore[arg-type]
+        calls.over(n % 2, 20.0 * n, 20.0 * n, 2000.0 * (n // 2) + (600.0, 1300.0)[n % 2])
+        said += [(n, c.forms[0]) for c in talker.arbiter.open]
+        talker.arbiter.open.clear()
+    assert [(6, "grip is down"), (14, "grip is back")] == said
+
+
 def test_laps_alike_and_laps_that_get_slower_have_words_of_their_own() -> None:
     """Three within two tenths; three that are slower than three before by more than their scatter explains, once."""
     said = at_the_line([40.0, 40.1, 40.1, 40.2, 40.8, 40.9, 40.9])
@@ -226,12 +266,13 @@ def test_a_call_never_takes_the_room_of_a_cue() -> None:
     assert cues(without) == cues(with_calls)
     spoken = [d for d in calls_of(with_calls) if d.outcome == "spoken"]
     assert {"lap", "sector"} & {d.fault for d in spoken}
-    assert all(d.ends_t_s + 0.7 <= d.action_t_s for d in spoken)
+    assert all(d.ends_t_s + 0.9 * CLEAR_S <= d.action_t_s for d in spoken)
 
 
 def test_calls_are_off_where_nobody_asked_for_them() -> None:
     """While improving, a driver hears track limits and pit calls; lap times are for races."""
-    assert {"limits", "unsteady", "better", "next"} == {c.about for c in load_rules("improving").calls}
+    condition = {"another_car", "grip_down", "grip_up", "usual"}
+    assert {"limits", "unsteady", "better", "next"} | condition == {c.about for c in load_rules("improving").calls}
     assert {"lap", "best", "same", "drop_off", "limits"} == {c.about for c in load_rules("race").calls}
 
 

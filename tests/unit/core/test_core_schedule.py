@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from itertools import pairwise
 
 import msgspec
@@ -180,12 +181,93 @@ def test_two_corners_in_work_by_cost() -> None:
         s.passed(corner, (finding(cost_s=cost),))
     assert (1, 3) == s.choose_work(1)
     assert ["another corner first", "", "another corner first", ""] == [s.hold(r, c, 1, 0) for c in range(4)]
+    for corner in (1, 3):
+        s.work.told(corner, 0.3)
     assert (0, 2) == s.choose_work(2)
+    for corner in (0, 2):
+        s.work.told(corner, 0.1)
     s.passed(1, ())
     assert (2, 3) == s.choose_work(3)
     for corner in (2, 3):
         s.passed(corner, ())
     assert (0,) == s.choose_work(4)
+
+
+def test_who_found_no_room_keeps_the_turn_beside_the_others() -> None:
+    """A costly corner that nothing was said about is not put off for the next ones: they join it."""
+    work = FocusCorners(1)
+    work.begin(1, {0: 0.5, 1: 0.4})
+    assert {0} == work.corners
+    work.begin(2, {0: 0.5, 1: 0.4})
+    assert {0, 1} == work.corners
+    work.told(0, 0.5)
+    work.told(1, 0.4)
+    work.begin(3, {0: 0.5, 1: 0.4})
+    assert {0} == work.corners
+
+
+def test_after_two_laps_without_room_fewer_words_will_do() -> None:
+    """Until then the first correction is kept for where its size fits; once said, it counts again from none."""
+    r = rule("later")
+    s = schedule(r)
+    s.passed(0, (finding(cost_s=0.3),))
+    for lap, waits in ((1, False), (1, False), (2, True)):
+        s.found_no_room(r, 0, lap)
+        assert s.waits_long(r, 0) is waits
+    s.spoke(r, 0, 3, "brake later")
+    assert not s.waits_long(r, 0)
+
+
+def test_what_two_cues_did_not_change_is_told_in_size_once() -> None:
+    """The third cue says how far it still is; not where the driver came nearer."""
+    r = rule("later")
+    for amounts, still in (((20.0, 20.0, 19.0), True), ((20.0, 14.0, 12.0), False)):
+        s = schedule(r)
+        for lap, amount in enumerate(amounts, start=1):
+            s.passed(0, (finding(amount=amount),))
+            assert s.no_nearer(r, 0) is (still and lap == 3)
+            s.spoke(r, 0, lap, "brake later")
+        s.passed(0, (finding(amount=amounts[-1]),))
+        assert not s.no_nearer(r, 0)
+
+
+def test_a_gain_within_the_scatter_of_the_losses_is_no_cure() -> None:
+    """Three quick passes among passes that scatter as much prove nothing."""
+    r = rule("later")
+    for apart, praised in ((0.01, True), (0.06, False)):
+        s = schedule(r, rule("good", "confirmation"))
+        for lap in range(1, 5):
+            s.passed(0, (finding(cost_s=0.06),), loss_s=0.07 + (-1) ** lap * apart)
+            s.spoke(r, 0, lap, "brake later")
+        for lap in range(3):
+            s.passed(0, (), loss_s=0.02 + (-1) ** lap * apart)
+        assert (s.cured(s.rules.rules[1]) == (0,)) is praised
+
+
+def test_known_safety_cautions_come_back_in_turn() -> None:
+    """Two are said in the first laps; then one every fifth lap, the one that was not said for longest."""
+    r = rule("bump", "caution", "bump", safety=True)
+    s = schedule(r)
+    said = []
+    for lap in range(1, 19):
+        for corner in (0, 2):
+            if not s.hold(r, corner, lap, 0, hurts=True):
+                s.spoke(r, corner, lap, "bump")
+                said.append((lap, corner))
+    assert [(1, 0), (1, 2), (2, 0), (2, 2), (7, 0), (12, 2), (17, 0)] == said
+
+
+@pytest.mark.parametrize(("now_s", "praised"), [(0.3, False), (0.2, False), (0.1, True), (math.nan, True)])
+def test_passes_that_lose_as_much_as_before_are_no_cure(now_s: float, praised: bool) -> None:
+    """A fault of 0.3 s that is found no more is praised where half of that is gained, or no loss is known."""
+    r = rule("later")
+    s = schedule(r, rule("good", "confirmation"))
+    for lap in range(1, 5):
+        s.passed(0, (finding(cost_s=0.3),), loss_s=0.3)
+        s.spoke(r, 0, lap, "brake later")
+    for _ in range(3):
+        s.passed(0, (), loss_s=now_s)
+    assert (s.cured(s.rules.rules[1]) == (0,)) is praised
 
 
 def test_each_has_its_turn_and_the_costly_ones_more_often() -> None:

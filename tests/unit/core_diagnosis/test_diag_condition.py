@@ -176,6 +176,22 @@ def test_who_gives_full_throttle_on_half_of_where_he_could_is_at_pace(push: floa
     assert steady([Use(1.0, 1.0, push)]).settled is settled
 
 
+@pytest.mark.parametrize("elsewhere", [0.45, 0.9])
+def test_corners_whose_throttle_a_habit_takes_say_nothing_of_the_pace(elsewhere: float) -> None:
+    """Three corners in a row without full throttle in every lap: a habit of one who is at pace, else no pace at all."""
+    assert steady([Use(1.0, 1.0, elsewhere)] * (CORNERS - 3) + [Use(1.0, 1.0, 0.2)] * 3).settled is (elsewhere > 0.5)
+
+
+def test_who_is_at_pace_and_then_no_more_is_no_measure() -> None:
+    condition = Condition(CORNERS)
+    for i in range(3 * CORNERS):
+        condition.take(i % CORNERS, Use(1.0, 1.0, 0.2 if i % CORNERS == 0 else 0.9))
+    assert condition.today.settled
+    for i in range(4):
+        condition.take(i, Use(1.0, 1.0, 0.1 if i == 0 else 0.4))
+    assert not condition.today.settled
+
+
 @pytest.mark.parametrize(("apart", "grip"), [(0.0175, 0.95), (0.0236, 1.0)])
 def test_corners_are_alike_up_to_a_scatter_of_three_per_cent(apart: float, grip: float) -> None:
     uses = [Use(0.95 * math.exp(sign * apart), 1.0, 1.0) for sign in (0, 1, -1, 1, -1, 1, -1, 1, -1)]

@@ -56,7 +56,7 @@ def vetoed(
     one = at().driven
     one = replace(one, gaps={**one.gaps, "apex_line_m": 0.0, "exit_line_m": 0.0, **(gaps or {})})
     finding = Finding(fault, amount, "m", 0.1, {}, 1.0)
-    return struck(one, use, grip, ToleranceModel(), lost)(finding)
+    return struck(one, use, grip, ToleranceModel(), lost)(finding.fault, finding.amount)
 
 
 def shares(slowest: float = 0.8, braking: float = 0.8, exit_use: float = 0.8) -> Use:
@@ -95,7 +95,7 @@ def test_a_path_with_a_decimetre_of_noise_is_not_wide(noise_m: float, wide: bool
     assert one.trace is not None
     noisy = replace(one, trace=replace(one.trace, place_noise_m=noise_m), gaps={**one.gaps, "exit_line_m": 2.0})
     finding = Finding("throttle_late", 10.0, "m", 0.1, {}, 1.0)
-    assert struck(noisy, shares(), 1.0, ToleranceModel())(finding) is wide
+    assert struck(noisy, shares(), 1.0, ToleranceModel())(finding.fault, finding.amount) is wide
 
 
 def test_a_lack_of_speed_that_the_path_explains_is_no_slow_middle() -> None:

@@ -11,6 +11,7 @@ from coach.core.diagnose.forward import Forward
 from coach.core.diagnose.hypotheses import HYPOTHESES, brake_early
 from coach.core.diagnose.scatter import PRACTISED, Scatter
 from coach.core.diagnose.signatures import Signatures
+from coach.core.diagnose.vetoes import nothing_ruled_out
 from coach.core.measure.passes import CornerReference
 from coach.core.measure.profile_gaps import SIZE
 
@@ -58,7 +59,7 @@ def test_each_simulated_fault_is_found_again() -> None:
         for k, (hypothesis, _) in enumerate(signs.rows):
             if signs.cost_s[k] < 0.1:
                 continue
-            best = explainer.explain(signs.gaps[k], float(signs.cost_s[k]), 0.02, 0.0, frozenset(), {})
+            best = explainer.explain(signs.gaps[k], float(signs.cost_s[k]), 0.02, 0.0, nothing_ruled_out, {})
             shown += 1
             right += best is not None and signs.rows[best.row][0].fault == hypothesis.fault
     assert shown > 50
@@ -69,7 +70,7 @@ def test_a_pass_like_the_reference_is_no_fault() -> None:
     _, car = every_fault().ground
     reference = _braked()[0]
     explainer = Explainer(Signatures(reference, car), Scatter({}), 0)
-    assert explainer.explain(np.zeros(SIZE), 0.0, 0.02, 0.0, frozenset(), {}) is None
+    assert explainer.explain(np.zeros(SIZE), 0.0, 0.02, 0.0, nothing_ruled_out, {}) is None
 
 
 def test_more_of_a_fault_costs_more() -> None:
