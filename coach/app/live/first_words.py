@@ -1,4 +1,4 @@
-"""What is said in the laps without a reference: lap times, the laps still missing, and that the reference is there.
+"""Texts of the laps without a reference: lap times, the laps still missing, and that the reference is there.
 
 No corner is known yet, so a text waits for a straight: full throttle for a moment, or rising speed without pedals.
 """

@@ -59,7 +59,7 @@ class Wording(msgspec.Struct, frozen=True):
     """The same for ``first``, which names the board as a goal."""
     language: Language = ENGLISH
     still: str = ""
-    """What is left when two corrections changed nothing: "Quarry, still fifteen metres"; "" for short ways."""
+    """The rest when two corrections changed nothing: "Quarry, still fifteen metres"; "" for short ways."""
 
     @property
     def half_way(self) -> str:

@@ -100,8 +100,8 @@ def test_a_good_feed_is_said_once(udp: Bench) -> None:
     [
         (lambda f: b"hello there", "a datagram cannot be decoded: expected one JSON object"),
         (lambda f: b"[1, 2]", "expected one JSON object or MessagePack map per datagram, found 6 bytes"),
-        (as_json(t_s=None), "t_s: it is missing; send the session time in seconds"),
-        (as_json(t_s=None, time=4.0), "t_s: found time instead"),
+        (as_json(t_s=None), "t_s: expected the session time in seconds with every datagram, found nothing"),
+        (as_json(t_s=None, time=4.0), "t_s: expected the session time in seconds with every datagram, found time"),
         (as_json(t_s="4.0"), 't_s: expected a number in seconds without quotes, found the text "4.0"'),
         (as_json(gear="N"), 'gear: expected a whole number: -1 reverse, 0 neutral, 1 and up; found the text "N"'),
         (as_json(gear=2.5), "gear: expected a whole number without a decimal point, found 2.5"),

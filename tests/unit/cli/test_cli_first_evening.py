@@ -213,7 +213,7 @@ def test_a_slower_reference_is_refused_without_replace(
     store(slower, reader.header, columns)
     code, _, err = coach("survey", slower, "-o", mine)
     assert 2 == code
-    assert "the reference would get slower: found" in err
+    assert "the new reference is slower: expected" in err
     assert before == (mine / "reference.arrow").read_bytes()
     code, out, _ = coach("survey", slower, "-o", mine, "--replace")
     assert 0 == code

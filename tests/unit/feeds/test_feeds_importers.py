@@ -439,7 +439,7 @@ def test_a_map_is_written_edited_and_read(tmp_path: Path) -> None:
     path.write_text(path.read_text().replace('unit: "%"', "unit: %", 1))
     with pytest.raises(FeedFormatError, match=r"columns\.yaml:\d+: not YAML: .*write it in quotes"):
         read_column_map(path)
-    with pytest.raises(ValidationError, match="no column for t_s"):
+    with pytest.raises(ValidationError, match="expected a column for t_s"):
         ColumnMap(columns={"x_m": ColumnChoice(column="x")})
     with pytest.raises(ValidationError, match="either x_m and y_m"):
         StartLine(heading_deg=3.0)

@@ -34,7 +34,7 @@ CASES = [
     ("apex_m: 230.0", "apex_m: .nan", "apex_m: .nan", "corners[Ochre].apex_m", "nan", "a finite number"),
     ("apex_m: 230.0", "apex_m: -1", "apex_m: -1", "corners[Ochre].apex_m", "-1", "at least 0"),
     ("apex_m: 230.0", "apex_m: [1]", "apex_m: [1]", "corners[Ochre].apex_m", "a list of 1", "a number"),
-    ("      apex_m: 530\n", "", "name: Umber", "corners[Umber].apex_m", "nothing", "needed"),
+    ("      apex_m: 530\n", "", "name: Umber", "corners[Umber].apex_m", "nothing", "a value"),
     ("pronounce:", "pronounse:", "pronounse", "pronounse", "an unknown field", "pronounce (did you mean that?)"),
     ("boards:", "bords:", "bords:", "corners[Ochre].bords", "an unknown field", "boards (did you mean"),
     ("{apex: use,", "{apx: use,", "{apx", "corners[Ochre].kerbs.apx", "an unknown field", "apex (did you"),
