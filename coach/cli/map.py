@@ -6,13 +6,13 @@ from pathlib import Path
 
 import typer
 
-from coach.cli.panels import CHECKING
+from coach.cli.panels import BEFORE
 
 
 def register(app: typer.Typer) -> None:
     """Add the group."""
     group = typer.Typer(help="Bind your simulator's own UDP packets: try, capture and play.", no_args_is_help=True)
-    app.add_typer(group, name="map", rich_help_panel=CHECKING)
+    app.add_typer(group, name="map", rich_help_panel=BEFORE)
 
     @group.command("try")
     def try_(

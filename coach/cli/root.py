@@ -17,6 +17,7 @@ COMMANDS: Final = {
     "edit": "coach.cli.edit",
     "guide": "coach.cli.guide",
     "doctor": "coach.cli.doctor",
+    "map": "coach.cli.map",
     "overlay": "coach.cli.overlay",
     "buttons": "coach.cli.buttons",
     "drive": "coach.cli.drive",
@@ -31,7 +32,6 @@ COMMANDS: Final = {
     "add": "coach.cli.add",
     "check": "coach.cli.check",
     "send": "coach.cli.send",
-    "map": "coach.cli.map",
 }
 """Command -> module that holds ``register(app)``."""
 
@@ -43,8 +43,8 @@ def make_app(wanted: str | None = None) -> typer.Typer:
     app = typer.Typer(
         name="coach",
         cls=OneLineGroup,
-        help="A live corner coach for sim racers and track-day drivers: spoken cues and an overlay. Start with: "
-        "coach drive",
+        help="A live corner coach for sim racers and track-day drivers: spoken cues and an overlay. Start with "
+        "coach drive.",
         no_args_is_help=True,
         add_completion=False,
         rich_markup_mode=None,
