@@ -6,7 +6,7 @@ from pathlib import Path
 
 import typer
 
-from coach.cli.usage import CHECKING, UNITS_HELP, units_named
+from coach.cli.usage import BEFORE, CHECKING, UNITS_HELP, units_named
 
 
 def register(app: typer.Typer) -> None:
@@ -74,7 +74,7 @@ def _send(app: typer.Typer) -> None:
 def _map(app: typer.Typer) -> None:
     """Add the group."""
     group = typer.Typer(help="Bind your simulator's own UDP packets: try, capture and play.", no_args_is_help=True)
-    app.add_typer(group, name="map", rich_help_panel=CHECKING)
+    app.add_typer(group, name="map", rich_help_panel=BEFORE)
 
     @group.command("try")
     def try_(

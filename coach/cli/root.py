@@ -17,6 +17,7 @@ COMMANDS: Final = {
     "edit": "coach.cli.profiles",
     "guide": "coach.cli.profiles",
     "doctor": "coach.cli.machine",
+    "map": "coach.cli.checking",
     "overlay": "coach.cli.machine",
     "buttons": "coach.cli.machine",
     "drive": "coach.cli.driving",
@@ -31,7 +32,6 @@ COMMANDS: Final = {
     "add": "coach.cli.data",
     "check": "coach.cli.checking",
     "send": "coach.cli.checking",
-    "map": "coach.cli.checking",
 }
 """Command -> module that holds ``register(app)``."""
 
@@ -43,8 +43,8 @@ def make_app(wanted: str | None = None) -> typer.Typer:
     app = typer.Typer(
         name="coach",
         cls=OneLineGroup,
-        help="A live corner coach for sim racers and track-day drivers: spoken cues and an overlay. Start with: "
-        "coach drive",
+        help="A live corner coach for sim racers and track-day drivers: spoken cues and an overlay. Start with "
+        "coach drive.",
         no_args_is_help=True,
         add_completion=False,
         rich_markup_mode=None,

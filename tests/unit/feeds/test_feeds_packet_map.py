@@ -253,12 +253,12 @@ packets:
         ("size: 16", "size: 15", r"mine.yaml:3: packets.1: field y_m ends at byte 16, the packet at 15"),
         ("field: x_m", "field: xx", r"mine.yaml:9: .*expected one of t_s, x_m.*; found 'xx'"),
         ("at: 4, type: f32", "at: 4, type: f32, unit: m", r"mine.yaml:8: .*t_s: expected one of s, ms.*; found 'm'"),
-        ("at: 4, type: f32", "at: four, type: f32", r"mine.yaml:8: packets.1.fields.1.at: expected a whole.*'four'"),
+        ("at: 4, type: f32", "at: four, type: f32", r"mine.yaml:8: .*at: expected a whole number, found 'four'"),
         ("at: 4, type: f32", "at: 4", r"mine.yaml:8: packets.1.fields.1.type: expected a value, found nothing"),
-        ("size: 16", "sise: 16", r"mine.yaml:4: packets.1.sise: expected a known field"),
+        ("size: 16", "sise: 16", r"mine.yaml:4: packets.1.sise: expected a known field, found an unknown one"),
         ("    size: 16\n", "", r"mine.yaml:3: packets.1: .*either size or at_least"),
-        ("field: t_s", "field: z_m", r"mine.yaml:1: the map: .*expected a packet with t_s, or clock"),
-        ("field: y_m", "field: z_m", r"mine.yaml:1: the map: .*expected a place"),
+        ("field: t_s", "field: z_m", r"mine.yaml:1: the map: .*a packet with t_s, or clock: arrival; found neither"),
+        ("field: y_m", "field: z_m", r"mine.yaml:1: the map: .*expected a place .*, found none"),
         ("field: y_m", "field: x_m", r"mine.yaml:3: .*x_m is in packet state more than once"),
         ("name: mine", "name: mine\nport: 0", r"mine.yaml:2: port: expected at least 1, found 0"),
         ("name: mine", "name: [", r"mine.yaml:\d: not YAML"),
@@ -338,7 +338,7 @@ def test_capture_and_send_over_real_sockets(tmp_path: Path) -> None:
     with PacketMapFeed(MAPS / "plain_sender.yaml", port=0) as feed:
         assert len(kept) == send_capture(tmp_path / "c.arrows", "127.0.0.1", feed.port, speed=math.inf)
         assert len(kept) == len(collect(feed, len(kept)))
-    with pytest.raises(FeedOpenError, match="expected a new name"):
+    with pytest.raises(FeedOpenError, match="expected a new name, found an existing file"):
         capture(tmp_path / "c.arrows", port)
     (tmp_path / "text").write_text("hello")
     with pytest.raises(FeedError, match="not a capture"):

@@ -67,7 +67,7 @@ def test_an_added_profile_is_found_by_its_name(run: Run, tmp_path: Path) -> None
         code, _, errors = run(*wrong)
         assert 2 == code
         assert "your-ridge: expected a file, a folder or one of " in errors
-        assert "one of hollow_ridge, my-ridge; found no profile" in errors
+        assert "or one of hollow_ridge, my-ridge; found no profile of that name" in errors
 
 
 def test_guide_as_json_names_every_corner(run: Run) -> None:

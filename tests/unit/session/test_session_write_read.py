@@ -230,7 +230,7 @@ def test_folders_that_can_not_be_used(tmp_path: Path) -> None:
     ("content", "expected"),
     [
         ("not json", "not a session header"),
-        ("[]", "a JSON object is expected"),
+        ("[]", "expected a session header"),
         ("{}", "schema None"),
         ('{"schema": 99}', "newer than this program"),
         ('{"schema": "1"}', "schema '1'"),
