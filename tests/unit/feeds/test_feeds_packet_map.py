@@ -257,7 +257,7 @@ packets:
         ("at: 4, type: f32", "at: 4", r"mine.yaml:8: packets.1.fields.1.type: expected a value, found nothing"),
         ("size: 16", "sise: 16", r"mine.yaml:4: packets.1.sise: unknown field"),
         ("    size: 16\n", "", r"mine.yaml:3: packets.1: .*either size or at_least"),
-        ("field: t_s", "field: z_m", r"mine.yaml:1: the map: .*expected a packet with t_s, or clock: arrival"),
+        ("field: t_s", "field: z_m", r"mine.yaml:1: the map: .*expected a packet with t_s, or clock: arrival; found neither"),
         ("field: y_m", "field: z_m", r"mine.yaml:1: the map: .*no packet has a place"),
         ("field: y_m", "field: x_m", r"mine.yaml:3: .*x_m is in packet state more than once"),
         ("name: mine", "name: mine\nport: 0", r"mine.yaml:2: port: expected .*; found 0"),
