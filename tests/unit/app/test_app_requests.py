@@ -139,7 +139,7 @@ def test_a_request_that_is_not_whole_is_refused(tmp_path: Path) -> None:
         '{"kind":"tones","t_s":0.0,"kinds":null,"after_frames":0}',
     ):
         events.write_text(whole + line + "\n", encoding="utf-8")
-        with pytest.raises(SessionError, match="request that is not whole"):
+        with pytest.raises(SessionError, match="found an incomplete request"):
             changes_of(SessionReader(tmp_path / "s"))
 
 

@@ -96,7 +96,7 @@ def _without(
 
 @pytest.mark.parametrize(
     ("names", "laps", "said"),
-    [(("x_m", "y_m"), 99, "needed positions"), ((), 2, "3 are needed")],
+    [(("x_m", "y_m"), 99, "expected positions"), ((), 2, "3 are needed")],
     ids=["no positions", "too few laps"],
 )
 def test_what_is_missing_is_said_in_one_line(
