@@ -14,13 +14,12 @@ from types import TracebackType
 from typing import ClassVar, Final, Self
 
 from feeds.clock import Clock
-from feeds.counters import Counters
+from feeds.counters import Counters, remedy
 from feeds.errors import FeedEnded
 from feeds.frame import Frame
 from feeds.infer import Completer
 from feeds.plane import Plane
 from feeds.plausible import Gate
-from feeds.remedies import remedy
 
 _ERROR_PAUSE_S: Final = 0.05
 _WAITED_S: Final = 0.0002

@@ -1,7 +1,9 @@
-"""The feed for our own datagram over UDP; bound to this machine only by default."""
+"""Our own datagram over UDP: the feed, bound to this machine only by default, and the sender."""
 
 from __future__ import annotations
 
+import socket
+import time
 from collections import deque
 from collections.abc import Iterable
 from typing import ClassVar, Final
@@ -9,14 +11,58 @@ from typing import ClassVar, Final
 import msgspec
 
 from feeds.base import Feed
-from feeds.clock import Clock
-from feeds.datagram_faults import unknown_fields, why_refused
-from feeds.datagrams import Datagrams
+from feeds.clock import Clock, Pacer
+from feeds.counters import Sequence
+from feeds.datagrams import Datagrams, unknown_fields, why_refused
+from feeds.errors import FeedOpenError
 from feeds.frame import Frame
-from feeds.messages import decode
+from feeds.messages import Format, decode, encode
 from feeds.packet_map.diagnostics import live_diagnostics
 from feeds.plane import Plane, plane_of
-from feeds.sequence import Sequence
+
+
+class SendCounts(msgspec.Struct, frozen=True):
+    """Datagrams and bytes sent, and datagrams the system refused."""
+
+    datagrams: int
+    bytes: int
+    refused: int
+
+
+def send(
+    frames: Iterable[Frame],
+    host: str = "127.0.0.1",
+    port: int = 20_770,
+    speed: float = 1.0,
+    fmt: Format = "msgpack",
+    clock: Clock | None = None,
+) -> SendCounts:
+    """Send each frame when due; number frames that have no sequence number.
+
+    ``speed`` N times real time, ``math.inf`` without waiting (a receiver may then lose some). Raise FeedOpenError for
+    an unknown address.
+    """
+    clock = clock or time
+    pacer = Pacer(speed, clock)
+    count = size = refused = 0
+    try:
+        family, kind, protocol, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_DGRAM)[0]
+    except (OSError, UnicodeError, OverflowError) as error:
+        raise FeedOpenError(f"udp {host}:{port}: the address is not known on this machine ({error})") from error
+    with socket.socket(family, kind, protocol) as out:
+        for number, frame in enumerate(frames):
+            pacer.wait(frame.t_s)
+            data = encode(frame if frame.seq is not None else msgspec.structs.replace(frame, seq=number), fmt)
+            try:
+                out.sendto(data, address)
+            except OSError:
+                # nobody listens, or the network is down: live telemetry is not resent
+                refused += 1
+                continue
+            count += 1
+            size += len(data)
+    return SendCounts(count, size, refused)
+
 
 DEFAULT_PORT: Final = 20_770
 """A port with no registered use (IANA service names and port numbers list, from memory)."""

@@ -31,8 +31,7 @@ from coach.core.columns import Columns
 from coach.errors import CoachError
 from coach.identity import VERSION
 from coach.session.header import Header
-from coach.session.reader import SessionReader
-from coach.session.store import store
+from coach.session.reader import SessionReader, store
 
 Progress = Callable[[float, str], None]
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
 
 from coach.app.circuits.circuit_match import wrong_circuit
-from coach.app.rerun.replane import on_plane_of
+from coach.app.rerun.rerun import on_plane_of
 from coach.core.columns import Columns
 from coach.core.track.envelope import Shown
 from coach.core.track.reference import Reference

@@ -16,9 +16,8 @@ from coach.core.track.reference import Reference
 from coach.core.values import Corner
 from coach.errors import SessionError
 from coach.profile.language_file import Catalogue, load_language
-from coach.profile.plausible import board_warnings
 from coach.profile.rule_files import load_rules
-from coach.profile.store import load_plan
+from coach.profile.store import board_warnings, load_plan
 from coach.session.header import PROFILE_FILE, RULES_FILE, WORDS_FILE
 from coach.session.reader import SessionReader
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from coach.app.circuits.circuit_match import wrong_circuit
 from coach.app.reaching import REACHABLE_NAME, Target, with_reach
-from coach.app.rerun.replane import Origin, on_plane_of
+from coach.app.rerun.rerun import Origin, on_plane_of
 from coach.core.columns import Columns
 from coach.core.track.reference import Reference
 from coach.core.values import Corner
@@ -19,9 +19,8 @@ from coach.errors import ProfileError
 from coach.outputs.console import lap_time
 from coach.profile.corner_map import new_profile
 from coach.profile.merge import MergeReport, merge_survey
-from coach.profile.own_copy import own_copy, own_path
 from coach.profile.reference_file import read_reference, write_reference
-from coach.profile.store import PROFILE_NAME, load_plan, read_profile
+from coach.profile.store import PROFILE_NAME, load_plan, own_copy, own_path, read_profile
 from coach.session.reader import SessionReader
 from coach.survey.survey import Survey, survey
 

@@ -1,4 +1,4 @@
-"""The command line: one small file per command, imported on use."""
+"""The command line: commands in files by what they are for, imported on use."""
 
 from __future__ import annotations
 
@@ -13,25 +13,25 @@ from coach.cli.usage import OneLineGroup
 from coach.identity import APP, VERSION
 
 COMMANDS: Final = {
-    "survey": "coach.cli.survey",
-    "edit": "coach.cli.edit",
-    "guide": "coach.cli.guide",
-    "doctor": "coach.cli.doctor",
-    "map": "coach.cli.map",
-    "overlay": "coach.cli.overlay",
-    "buttons": "coach.cli.buttons",
-    "drive": "coach.cli.drive",
-    "watch": "coach.cli.watch",
-    "keys": "coach.cli.watch",
-    "debrief": "coach.cli.debrief",
-    "history": "coach.cli.history",
-    "replay": "coach.cli.replay",
-    "import": "coach.cli.import_",
-    "export": "coach.cli.import_",
-    "share": "coach.cli.share",
-    "add": "coach.cli.add",
-    "check": "coach.cli.check",
-    "send": "coach.cli.send",
+    "survey": "coach.cli.profiles",
+    "edit": "coach.cli.profiles",
+    "guide": "coach.cli.profiles",
+    "doctor": "coach.cli.machine",
+    "map": "coach.cli.checking",
+    "overlay": "coach.cli.machine",
+    "buttons": "coach.cli.machine",
+    "drive": "coach.cli.driving",
+    "watch": "coach.cli.driving",
+    "keys": "coach.cli.driving",
+    "debrief": "coach.cli.sessions",
+    "history": "coach.cli.sessions",
+    "replay": "coach.cli.sessions",
+    "import": "coach.cli.data",
+    "export": "coach.cli.data",
+    "share": "coach.cli.data",
+    "add": "coach.cli.data",
+    "check": "coach.cli.checking",
+    "send": "coach.cli.checking",
 }
 """Command -> module that holds ``register(app)``."""
 

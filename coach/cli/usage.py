@@ -1,15 +1,53 @@
-"""Help in groups; and one-line errors with code 2 for a wrong command line."""
+"""Help in groups, options that commands share, and one-line errors with code 2 for a wrong command line."""
 
 from __future__ import annotations
 
 import sys
 from collections.abc import Mapping
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import typer
 from typer.core import TyperGroup
 
-from coach.cli.panels import ORDER
+BEFORE: Final = "Before driving"
+DRIVING: Final = "While driving"
+AFTER: Final = "After driving"
+DATA: Final = "Your data"
+CHECKING: Final = "Checking"
+ORDER: Final = (BEFORE, DRIVING, AFTER, DATA, CHECKING)
+
+
+if TYPE_CHECKING:
+    from coach.core.unit_system import Units
+
+LANGUAGE_HELP: Final = "Language of the voice: en, de or a language file."
+UNITS_HELP: Final = "metric (km/h, m), imperial (mph, ft) or yards (mph, yd, boards in yards)."
+
+
+def units_named(name: str) -> Units:
+    """Return the system of that name; raise typer.BadParameter for any other."""
+    from coach.core.unit_system import SYSTEMS
+
+    if name not in SYSTEMS:
+        raise typer.BadParameter(f"expected one of {', '.join(SYSTEMS)}; found {name!r}", param_hint="--units")
+    return SYSTEMS[name]
+
+
+def laps_to_survey(asked: int | None) -> int:
+    """Return the number of laps before a profile is made: as requested, else from a prompt at a terminal; 0
+    for never.
+    """
+    from coach.app.live.first_drive import PROFILE_LAPS
+
+    if asked is not None:
+        return asked
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        return 0
+    import typer
+
+    question = f"No profile for this circuit. Make one after {PROFILE_LAPS} laps and coach from then on?"
+    return PROFILE_LAPS if typer.confirm(question, default=True) else 0
+
 
 USAGE_ERRORS: Final[Any] = typer.BadParameter.__mro__[1]
 """The exception for a wrong option, argument or command; typer has no public name for it."""

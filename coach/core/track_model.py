@@ -20,9 +20,7 @@ from coach.core.track.zones import Zone, zones
 from coach.core.values import Corner
 
 KERB_NEAR_M: Final = 10.0
-"""The end of a kerb marks the throttle point if the reference opens the throttle this near (common practice, no
-source).
-"""
+"""A kerb marks a place if the reference does there what is said, this near (common practice, no source)."""
 THROTTLE_ON: Final = 0.1
 
 
@@ -82,11 +80,23 @@ def _mean_slope(slope: NDArray[np.float64], reference: Reference, low_m: float, 
 
 
 def _with_true_marks(corner: Corner, reference: Reference) -> Corner:
-    """Return the corner without its apex kerb unless the reference opens the throttle near the kerb's end."""
-    if not corner.kerb_apex_m:
-        return corner
-    end = corner.kerb_apex_m[1]
-    places = np.arange(end - KERB_NEAR_M, end + KERB_NEAR_M, reference.step_m)
+    """Return the corner with only those measured kerbs that mark what the reference does there: its turn-in at the
+    begin, the throttle at the apex kerb's end, and the way out beside the exit kerb.
+    """
+    untrue: dict[str, tuple[float, ...]] = {}
+    if corner.kerb_entry_m and abs(corner.kerb_entry_m[0] - corner.turn_in_m) > KERB_NEAR_M:
+        untrue["kerb_entry_m"] = ()
+    if corner.kerb_apex_m and not _opens_near(corner.kerb_apex_m[1], reference):
+        untrue["kerb_apex_m"] = ()
+    if corner.kerb_exit_m:
+        begin, end = corner.kerb_exit_m
+        if not begin - KERB_NEAR_M <= corner.exit_m <= end + KERB_NEAR_M:
+            untrue["kerb_exit_m"] = ()
+    return msgspec.structs.replace(corner, **untrue) if untrue else corner
+
+
+def _opens_near(place_m: float, reference: Reference) -> bool:
+    """Return whether the reference opens the throttle within KERB_NEAR_M of a place."""
+    places = np.arange(place_m - KERB_NEAR_M, place_m + KERB_NEAR_M, reference.step_m)
     opens = [reference.value("throttle", place) > THROTTLE_ON for place in places.tolist()]
-    near = any(after and not before for before, after in itertools.pairwise(opens))
-    return corner if near else msgspec.structs.replace(corner, kerb_apex_m=())
+    return any(after and not before for before, after in itertools.pairwise(opens))

@@ -51,9 +51,10 @@ class Corner(msgspec.Struct, frozen=True, cache_hash=True):
 
     ``boards_m`` are the braking boards, metres before turn-in. ``brake_m`` is NaN for a corner without braking.
     ``more_apexes_m`` are the other apexes of a bend that is braked for once and has several, MOST_APEXES in all.
-    ``kerb_apex_m`` is where the apex kerb begins and ends, () if unmeasured. ``exit_m`` is where the car is straight
-    enough to hold full throttle, ``end_m`` where the next straight begins. ``latest_brake_m`` and
-    ``widest_exit_offset_m`` (distance from the reference line toward the outside, >= 0) are limits no advice may cross.
+    ``kerb_entry_m``, ``kerb_apex_m`` and ``kerb_exit_m`` are where a kerb begins and ends, () if unmeasured. ``exit_m``
+    is where the car is straight enough to hold full throttle, ``end_m`` where the next straight begins.
+    ``latest_brake_m`` and ``widest_exit_offset_m`` (distance from the reference line toward the outside, >= 0) are
+    limits no advice may cross.
     """
 
     name: str
@@ -70,7 +71,9 @@ class Corner(msgspec.Struct, frozen=True, cache_hash=True):
     kerb_entry: KerbUse | None = None
     kerb_apex: KerbUse | None = None
     kerb_exit: KerbUse | None = None
+    kerb_entry_m: tuple[float, ...] = ()
     kerb_apex_m: tuple[float, ...] = ()
+    kerb_exit_m: tuple[float, ...] = ()
     cautions: tuple[Caution, ...] = ()
     words: tuple[str, ...] = ()
     muted: frozenset[str] = frozenset()

@@ -1,4 +1,4 @@
-"""The output interface, and the group that isolates a faulty output from the engine and the others."""
+"""The output interface, the group that isolates a faulty output from the others, and an output that only keeps."""
 
 from __future__ import annotations
 
@@ -6,6 +6,49 @@ from collections.abc import Callable, Iterable
 from typing import Protocol
 
 from coach.core.values import Decision, LapDone, View
+
+
+class Capture:
+    """Collects views, decisions and laps in order.
+
+    With ``keep_views`` false only the newest view is kept, so that a long run does not grow.
+    """
+
+    def __init__(self, keep_views: bool = True) -> None:
+        self.views: list[View] = []
+        self.decisions: list[Decision] = []
+        self.laps: list[LapDone] = []
+        self.closed = False
+        self._keep_views = keep_views
+
+    @property
+    def spoken(self) -> list[Decision]:
+        """The spoken decisions."""
+        return [d for d in self.decisions if d.outcome == "spoken"]
+
+    @property
+    def held(self) -> list[Decision]:
+        """The held decisions."""
+        return [d for d in self.decisions if d.outcome == "held"]
+
+    def view(self, view: View) -> None:
+        """Keep the view."""
+        if not self._keep_views:
+            self.views.clear()
+        self.views.append(view)
+
+    def decision(self, decision: Decision) -> None:
+        """Keep the decision."""
+        self.decisions.append(decision)
+
+    def lap(self, lap: LapDone) -> None:
+        """Keep the lap."""
+        self.laps.append(lap)
+
+    def close(self) -> None:
+        """Record the end of the run."""
+        self.closed = True
+
 
 Notice = Callable[[str], None]
 

@@ -12,10 +12,30 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import TypeVar
 
 import msgspec
+
+
+@contextlib.contextmanager
+def suppressed_stderr() -> Iterator[None]:
+    """Suppress stderr of the system's sound and window libraries, which complain if there is nothing to
+    open (Linux).
+    """
+    if not sys.platform.startswith("linux"):
+        yield
+        return
+    sys.stderr.flush()
+    kept, void = os.dup(2), os.open(os.devnull, os.O_WRONLY)
+    os.dup2(void, 2)
+    try:
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
+        os.close(void)
+
 
 ALIVE_S = 1.0
 NOT_HERE = 2

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from importlib.metadata import entry_points
 from pathlib import Path
+from typing import Final
 
+from coach.errors import OutputError
 from coach.outputs.base import Group, Notice, Output
 from coach.outputs.bus.publisher import BusOutput
 from coach.outputs.child import Report
@@ -15,9 +18,31 @@ from coach.outputs.overlay.process import OverlaySetup
 from coach.outputs.overlay.settings import Settings
 from coach.outputs.supervisor import Spec, Supervisor
 from coach.outputs.voice.options import VoiceOptions
-from coach.outputs.voice.output import VoiceOutput
-from coach.outputs.voice.process import VoiceSetup
+from coach.outputs.voice.process import VoiceOutput, VoiceSetup
 from coach.outputs.voice.renderer import Progress
+
+GROUP: Final = "corner_coach.outputs"
+
+
+def open_added(wanted: Iterable[str]) -> list[Output]:
+    """Return the outputs of ``NAME`` or ``NAME:KEY=VALUE,...``; raise OutputError naming the available ones or the
+    fault.
+    """
+    return [_open(text) for text in wanted]
+
+
+def _open(text: str) -> Output:
+    name, _, rest = text.partition(":")
+    options = dict(pair.partition("=")[::2] for pair in rest.split(",") if pair)
+    points = {point.name: point for point in entry_points(group=GROUP)}
+    if name not in points:
+        there = ", ".join(sorted(points)) or "none: install a package that adds one"
+        raise OutputError(f"--output: expected one of {there}; found {name!r}")
+    try:
+        made: Output = points[name].load()(**options)
+    except Exception as error:  # code of another package may raise anything; the user gets one line
+        raise OutputError(f"--output {name}: {type(error).__name__}: {error}") from error
+    return made
 
 
 @dataclass

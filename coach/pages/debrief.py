@@ -6,10 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from coach.pages.chart_library import chart_library
 from coach.pages.grip_use import GripView
 from coach.pages.look import dark_pairs
-from coach.pages.render import asset, embedded, render
+from coach.pages.render import asset, chart_library, embedded, render
 from coach.pages.track_map import CornerLabel, TrackMap, TrackPiece
 
 

@@ -73,7 +73,7 @@ class SpokenModel(Strict):
     half_way: Text
     still: str = ""
     answers: dict[Literal["quiet_lap", "mark", "right", "right short", "no rule"], Text] = Field(default_factory=dict)
-    goals: dict[Literal["board", "kerb"], Text] = Field(default_factory=dict)
+    goals: dict[Literal["board", "kerb", "entry kerb", "exit kerb"], Text] = Field(default_factory=dict)
     totals: dict[Literal["metres", "feet", "yards"], Text] = Field(default_factory=dict)
     first_laps: dict[Literal["more", "one more", "saved", "known"], Text] = Field(default_factory=dict)
     lap_time: dict[Literal["seconds", "few seconds", "no seconds", "tenth"], Text] = Field(default_factory=dict)
@@ -110,7 +110,7 @@ class SpokenModel(Strict):
         yield ("next_time",), self.next_time, ("text",)
         yield ("half_way",), self.half_way, ("corner",)
         if self.still:
-            yield ("still",), self.still, ("corner", "distance")
+            yield ("still",), self.still, ("corner", "step", "total")
         for field, slots in _SLOTS.items():
             table = getattr(self, field)
             for key in slots.keys() & table.keys():

@@ -81,21 +81,19 @@ def audit(rules: RuleSet, corners: Iterable[Corner]) -> tuple[AuditRow, ...]:
     per corner.
     """
     rows: dict[tuple[str, str, str], AuditRow] = {}
+    for rule, corner, form, text in _texts(rules, corners):
+        if (rule, corner.name, text) not in rows:
+            count = len(units(text, (corner.say or corner.name,), rules.language.lexicon))
+            rows[rule, corner.name, text] = AuditRow(rule, corner.name, form, text, words(text), count)
+    return tuple(rows.values())
+
+
+def _texts(rules: RuleSet, corners: Iterable[Corner]) -> Iterator[tuple[str, Corner, str, str]]:
+    """Yield rule, corner, form and text of every possible text."""
     for corner in corners:
-        name = corner.say or corner.name
         for rule in rules.rules:
             for wording in every_wording(rule, corner, rules.language, rules.units):
-                for form, text in _forms(wording):
-                    row = AuditRow(
-                        rule.name,
-                        corner.name,
-                        form,
-                        text,
-                        words(text),
-                        len(units(text, (name,), rules.language.lexicon)),
-                    )
-                    rows.setdefault((rule.name, corner.name, text), row)
-    return tuple(rows.values())
+                yield from ((rule.name, corner, form, text) for form, text in _forms(wording))
 
 
 def _forms(wording: Wording) -> Iterator[tuple[str, str]]:
@@ -119,7 +117,7 @@ def phrases(rules: RuleSet, corners: Iterable[Corner], lap_time_s: float = math.
     return list(
         dict.fromkeys(
             [
-                *(row.text for row in audit(rules, there)),
+                *(text for _, _, _, text in _texts(rules, there)),
                 *(text for _, text in (rules.language.answers or ENGLISH.answers)),
                 *calls,
             ]

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-from collections.abc import Mapping
+import shutil
+import tempfile
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -24,6 +26,67 @@ from coach.profile.shipped import shipped
 from coach.profile.yaml_file import YamlFile, decode
 from coach.profile.yaml_tree import line_of
 
+
+def is_shipped(path: Path) -> bool:
+    """Return whether the profile at ``path`` (its file or folder) is shipped."""
+    return _folder(path) in {p.resolve() for p in profile_paths().values()}
+
+
+def own_path(path: Path) -> Path:
+    """Return where an edit of the profile file ``path`` is written: the own copy of a shipped one, else ``path``
+    itself.
+    """
+    if not is_shipped(path):
+        return path
+    folder = _folder(path)
+    return added_folder() / folder.name / (path.name if path.suffix else "")
+
+
+def own_copy(path: Path) -> Path:
+    """Return the same and create the copy if missing. Raise ProfileError on failure."""
+    target = own_path(path)
+    folder = target.parent if target.suffix else target
+    if target == path or folder.exists():
+        return target
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        # whole or not at all: half a copy would look like a profile
+        with tempfile.TemporaryDirectory(dir=folder.parent, prefix=".copy-") as parts:
+            shutil.copytree(_folder(path), Path(parts) / "profile")
+            (Path(parts) / "profile").rename(folder)
+    except OSError as error:
+        raise ProfileError(str(folder), f"the shipped profile cannot be copied here ({error.strerror})") from error
+    return target
+
+
+def _folder(path: Path) -> Path:
+    return (path.parent if path.suffix else path).resolve()
+
+
+def board_warnings(corners: Sequence[Corner], length_m: float, closed: bool = True) -> tuple[str, ...]:
+    """Return warnings about boards of ``corners`` (in driving order) outside the straight before them.
+
+    A board stands on the approach: not before the previous corner's end, nor before the start of an open course.
+    ``length_m`` is the lap [m].
+    """
+    out = []
+    for i, corner in enumerate(corners):
+        before = corners[i - 1]
+        if i or closed:
+            limit_m = before.end_m - (length_m if i == 0 else 0.0)
+            where = f"the end of {before.name}"
+        else:
+            limit_m, where = 0.0, "the start"
+        wrong = [board for board in corner.boards_m if corner.turn_in_m - board < limit_m]
+        if wrong:
+            named = ", ".join(f"{board:g}" for board in wrong)
+            out.append(
+                f"{corner.name}: the board at {named} m lies before {where},"
+                f" {corner.turn_in_m - limit_m:.0f} m before turn-in; look again"
+            )
+    return tuple(out)
+
+
 PROFILE_NAME: Final = "profile.yaml"
 RULES_FOLDER: Final = "rules"
 LENGTH_TOLERANCE_M: Final = 1.0
@@ -32,7 +95,8 @@ LENGTH_TOLERANCE_M: Final = 1.0
 
 @dataclass(frozen=True, eq=False)
 class Plan:
-    """Profile and reference of a run. ``digest`` is the SHA-256 of profile and reference together."""
+    """Profile and reference of a run. ``digest`` is the SHA-256 of profile and reference together, ``reference_name``
+    the reference's file in the folder."""
 
     path: Path
     digest: str
@@ -40,6 +104,7 @@ class Plan:
     reference: Reference
     corners: tuple[Corner, ...]
     pronounce: Mapping[str, str]
+    reference_name: str = ""
 
 
 def load_plan(name_or_path: str | Path) -> Plan:
@@ -55,7 +120,8 @@ def load_plan(name_or_path: str | Path) -> Plan:
     reference = read_reference(reference_path)
     agree(file, reference)
     digest = hashlib.sha256(file.digest.encode() + reference_path.read_bytes()).hexdigest()
-    return Plan(file.path, digest, profile.circuit, reference, profile.to_corners(), dict(profile.pronounce))
+    corners, pronounce = profile.to_corners(), dict(profile.pronounce)
+    return Plan(file.path, digest, profile.circuit, reference, corners, pronounce, profile.reference)
 
 
 def read_profile(path: Path) -> YamlFile[ProfileModel]:

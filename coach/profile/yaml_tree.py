@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import re
 import warnings
 from typing import Any, Final
 
@@ -14,14 +13,11 @@ from ruamel.yaml.error import MarkedYAMLError, YAMLError
 from ruamel.yaml.reader import ReaderError
 
 from coach.profile.problems import Loc, Problem
+from feeds.yaml_marks import beyond_bounds
 
 MAX_NODES: Final = 100_000
 """Most nodes after expanding aliases; an alias bomb exceeds it at once, a profile of 100 corners has about 4000."""
 MAX_DEPTH: Final = 30
-MAX_BRACKETS: Final = 200
-"""Most unclosed opening brackets."""
-MAX_MARKS: Final = 12_000
-"""Most separators of values. The parser needs up to 70 us for each (measured), a profile of 100 corners has 9000."""
 
 
 class _Constructor(RoundTripConstructor):
@@ -65,12 +61,8 @@ def _indents(text: str) -> tuple[int, int]:
 
 def read_tree(text: str, path: str) -> CommentedMap | Problem:
     """Parse one YAML 1.2 document whose top is a map; raise a Problem for any other text."""
-    if _deepest(text) > MAX_BRACKETS:  # the parser itself takes seconds to reject these
-        return Problem(path, 0, "", f"expected lists and maps at most {MAX_DEPTH} levels deep, found more")
-    if (marks := len(re.findall(r"""[,:\-\[\]{}"'&*\n]""", text))) > MAX_MARKS:
-        return Problem(
-            path, 0, "", f"expected at most {MAX_MARKS} marks and lines (enough for 100 corners), found {marks}"
-        )
+    if beyond := beyond_bounds(text):
+        return Problem(path, 0, "", beyond)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # ruamel warns about reused anchors; the checks below refuse harmful ones
@@ -94,14 +86,6 @@ def read_tree(text: str, path: str) -> CommentedMap | Problem:
     if not isinstance(tree, CommentedMap):
         return Problem(path, 1, "", f"expected a map of fields, found {describe(tree)}")
     return tree
-
-
-def _deepest(text: str) -> int:
-    depth = most = 0
-    for bracket in re.findall(r"[\[\]{}]", text):
-        depth = depth + 1 if bracket in "[{" else max(depth - 1, 0)
-        most = max(most, depth)
-    return most
 
 
 def write_tree(tree: CommentedMap, like: str = "") -> str:

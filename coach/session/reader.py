@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any, Final
 
@@ -11,11 +11,41 @@ import msgspec
 from coach.core.columns import Columns
 from coach.core.values import Decision, LapDone, Mark
 from coach.errors import SessionError
-from coach.session.header import DECISIONS_FILE, EVENTS_FILE, HEADER_FILE, Header, header_of
+from coach.session.header import DECISIONS_FILE, EVENTS_FILE, HEADER_FILE, Header, header_of, migrate, write_header
 from coach.session.log import read_lines, read_log
-from coach.session.migrate import migrate
 from feeds.errors import FeedError
-from feeds.frame_stream import FRAME_FILE, FrameStreamReader
+from feeds.frame_stream import FRAME_FILE, FrameStreamReader, FrameStreamWriter
+
+_BATCH: Final = 4096
+
+
+def store(
+    folder: Path,
+    header: Header,
+    columns: Columns,
+    laps: Iterable[LapDone] = (),
+    copies: Mapping[str, Path | bytes] | None = None,
+) -> None:
+    """Write a complete session folder; raise SessionError if it cannot be created or holds a session already."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, source in (copies or {}).items():
+            (folder / name).write_bytes(source if isinstance(source, bytes) else source.read_bytes())
+        stream = FrameStreamWriter(folder / FRAME_FILE)
+        try:
+            for start in range(0, len(columns), _BATCH):
+                stream.write(columns.data[:, start : start + _BATCH])
+        finally:
+            stream.close()
+        lines = [msgspec.json.encode({"kind": "lap", **msgspec.structs.asdict(lap)}) + b"\n" for lap in laps]
+        (folder / EVENTS_FILE).write_bytes(b"".join(lines))
+        (folder / DECISIONS_FILE).write_bytes(b"")
+        write_header(folder, msgspec.structs.replace(header, ended=True))
+    except FileExistsError as error:
+        raise SessionError(str(folder), "holds a session already; choose a new folder") from error
+    except OSError as error:
+        raise SessionError(str(folder), f"the session cannot be stored here ({error.strerror})") from error
+
 
 LOGGED: Final = frozenset({".csv", ".txt", ".tsv", ".parquet", ".mf4", ".mdf", ".dat", ".gpx"})
 """File name extensions that ``coach import`` accepts."""

@@ -32,10 +32,10 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import find_peaks
 
 from coach.core.columns import Floats
 from coach.core.numeric.reductions import stretches
+from coach.survey.smooth import peaks
 
 TOP_QUANTILE: Final = 0.97
 HIGH: Final = 0.3
@@ -105,7 +105,7 @@ def _parted(v: Floats, share: Floats, brake: Floats, clock: Floats) -> NDArray[n
     """Return rule 0: the fastest node between two minima of the speed in one loaded stretch, if the second is braked
     for.
     """
-    dips, _ = find_peaks(-np.log(v), prominence=math.log1p(RISE))
+    dips, _ = peaks(-np.log(v), prominence=math.log1p(RISE))
     out = []
     for a, b in pairwise(dips.tolist()):
         loaded = share[a : b + 1] * np.sign(share[a])
@@ -155,9 +155,9 @@ def find(lap: Lane) -> list[Stretch]:
 def _candidates(lap: Lane, sign: int) -> list[Stretch]:
     y = np.maximum(lap.share * sign, 0.0)
     y[lap.parted] = 0.0
-    peaks, _ = find_peaks(np.concatenate([[0.0], y, [0.0]]), height=LOW_PEAK, prominence=0.1)
+    tops, _ = peaks(np.concatenate([[0.0], y, [0.0]]), 0.1, LOW_PEAK)
     found = []
-    for p in (peaks - 1).tolist():
+    for p in (tops - 1).tolist():
         start, stop = _reach(y, p, LOW)
         turn = float(lap.curvature[start:stop].sum() * lap.step_m * sign)
         matters = y[p] >= HIGH and turn >= MIN_TURN

@@ -13,13 +13,13 @@ from typing import Final
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
-from scipy.signal import find_peaks
 
 from coach.core.columns import Floats
 from coach.core.track.reference import Reference
 from coach.core.values import Corner
 from coach.survey.corners import Lane
 from coach.survey.places import Span, brake_start, exit_start, lowest_gear, ordered
+from coach.survey.smooth import peaks
 
 DIP: Final = 0.08
 LEAST_MPS: Final = 2.0
@@ -38,8 +38,8 @@ def corners_from_speed(reference: Reference, steer: Floats) -> tuple[Corner, ...
         first, step, v, none, none, np.roll(reference.throttle, -first), np.roll(reference.brake, -first),
         np.concatenate([[0.0], np.cumsum(step / v)[:-1]]),
     )  # fmt: skip
-    dips, shape = find_peaks(-v, prominence=LEAST_MPS)
-    deep = shape["prominences"] >= DIP * v[dips]
+    dips, depth = peaks(-v, LEAST_MPS)
+    deep = depth >= DIP * v[dips]
     out: list[Span] = []
     places = dips[deep].tolist()
     for k, apex in enumerate(places):

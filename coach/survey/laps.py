@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from coach.core.measure.lap_ledger import STOPPED_MPS, STOPPED_S, WHEELS_OFF
+from coach.core.measure.lap_ledger import SLOW, STOPPED_MPS, STOPPED_S, WHEELS_OFF
 from coach.core.numeric.reductions import stretches
 from coach.survey.errors import SurveyError
 from coach.survey.seam import (
@@ -32,7 +32,6 @@ from coach.survey.trace import Recording
 
 WHEELS_OFF_S: Final = 0.2
 OTHER_LENGTH: Final = 0.03
-SLOW: Final = 1.15
 SHORTEST_M: Final = 200.0
 DISAGREE: Final = 0.1
 FEWEST_PLACES: Final = 20
@@ -65,11 +64,6 @@ class Lap:
     def valid(self) -> bool:
         """Whether it may serve as reference and sample of the driver."""
         return not self.reason
-
-
-def short_note(lap: int, short_m: float) -> str:
-    """Return the note about a lap whose record ends ``short_m`` [m] before the line."""
-    return f"lap {lap} ends {short_m:.0f} m before the line: its time is extrapolated from the speed there"
 
 
 @dataclass(frozen=True)

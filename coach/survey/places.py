@@ -30,13 +30,13 @@ from typing import Final
 import msgspec
 import numpy as np
 from scipy.ndimage import uniform_filter1d
-from scipy.signal import find_peaks
 
 from coach.core.columns import Floats
 from coach.core.numeric.reductions import stretches
 from coach.core.track.reference import Reference
 from coach.core.values import MOST_APEXES, ApexKind, Corner, Direction
 from coach.survey.corners import LOW, Lane, Stretch
+from coach.survey.smooth import peaks
 
 TIGHT: Final = 0.8
 LOOSEST: Final = 0.7
@@ -172,7 +172,7 @@ def _places(lap: Lane, c: Stretch, lateral_noise: float) -> tuple[int, int, int,
 def _slow_places(lap: Lane, c: Stretch, turn_in: int, end: int, lateral_noise: float) -> list[int]:
     """Return the apexes of a corner that a driver lifts or waits for several times; none if only once."""
     first, last = max(turn_in, c.start), min(end + 1, c.stop)
-    slow, _ = find_peaks(-np.log(lap.speed[first:last]), prominence=math.log1p(APEX_RISE))
+    slow, _ = peaks(-np.log(lap.speed[first:last]), prominence=math.log1p(APEX_RISE))
     slow = first + slow[lap.share[first + slow] * c.sign >= LOW]
     if len(slow) < 2:
         return []

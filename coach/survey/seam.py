@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from coach.core.columns import Floats
 from coach.core.measure.trace import SHORT_M
-from coach.core.numeric.motion import time_for
+from coach.core.numeric.smoothing import time_for
 from coach.core.track.reference import Reference
 from coach.survey.smooth import cutoff_for
 from coach.survey.trace import Recording, pieces

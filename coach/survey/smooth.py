@@ -17,6 +17,7 @@ import math
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.linalg import solveh_banded
 
@@ -40,6 +41,15 @@ def cutoff_for(noise: float, dt: float, wanted: float, derivative: int) -> float
     constant = (0.8727 / math.pi, 1 / 12, 1 / 18)[derivative]
     cutoff = (wanted**2 / (noise**2 * dt * constant)) ** (1 / (2 * derivative + 1))
     return float(np.clip(cutoff, LOWEST_CUTOFF, HIGHEST_CUTOFF))
+
+
+def peaks(y: Floats, prominence: float, height: float | None = None) -> tuple[NDArray[np.intp], Floats]:
+    """Return the nodes of the peaks of ``y`` (shape (n,)) of at least this prominence and height; their prominences."""
+    # imported here: it takes longer to import than all the rest, and commands that survey nothing import this room too
+    from scipy.signal import find_peaks
+
+    nodes, shape = find_peaks(y, height=height, prominence=prominence)
+    return nodes, shape["prominences"]
 
 
 def smooth(t_s: Floats, y: Floats, cutoff: float) -> Floats:

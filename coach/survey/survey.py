@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 
 from coach.core.columns import Columns, Floats
+from coach.core.measure.lap_ledger import short_note
 from coach.core.numeric.filled import filled_note
 from coach.core.track.reference import Reference
 from coach.core.values import Corner
@@ -18,7 +19,7 @@ from coach.survey.distance_corners import corners_from_speed
 from coach.survey.edges import FEWEST_LAPS, beside, refuse_off_road, with_edges
 from coach.survey.envelope.samples import LapLines
 from coach.survey.errors import NoValidLap
-from coach.survey.laps import Cut, Lap, cut, short_note
+from coach.survey.laps import Cut, Lap, cut
 from coach.survey.places import corners_of
 from coach.survey.seam import Seam, seam_of
 from coach.survey.trace import Recording, tidy
@@ -31,8 +32,7 @@ MOST_LAPS: Final = 15
 class Survey:
     """Result of a survey: ``laps`` holds every lap with its time and, if refused, the reason.
 
-    ``notes`` are sentences for the user; ``reference_lap`` is the number of the lap that became the reference;
-    ``position_noise_m`` and ``speed_noise_mps`` were measured on the recording (one sample, standard deviation).
+    ``notes`` are sentences for the user; ``reference_lap`` is the number of the lap that became the reference.
     """
 
     reference: Reference
@@ -40,8 +40,6 @@ class Survey:
     laps: tuple[Lap, ...]
     reference_lap: int
     notes: tuple[str, ...]
-    position_noise_m: float
-    speed_noise_mps: float
     trace: Recording
     lines: LapLines | None
     """Each lap beside the reference; None without positions."""
@@ -98,9 +96,7 @@ def survey(
     notes += _absent(reference, trace, laps)
     if not corners:
         notes.append("no corner found: the car neither turns nor slows enough on this lap")
-    return Survey(
-        reference, corners, laps, chosen.number, tuple(notes), trace.across_m, trace.speed_noise, trace, lines
-    )
+    return Survey(reference, corners, laps, chosen.number, tuple(notes), trace, lines)
 
 
 def _measured(columns: Columns, inferred: Collection[str]) -> Columns:

@@ -1,16 +1,20 @@
-"""Converts a table by a column map to session frames, with a note for each change made."""
+"""Converts a table by a column map to session frames, with a note for each change made; and frames to a table."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
 
 import msgspec
 import numpy as np
+import pyarrow as pa
+import pyarrow.csv as pa_csv
+import pyarrow.parquet as pq
 
 from feeds.counters import Counters
-from feeds.errors import FeedFormatError
+from feeds.errors import FeedFormatError, FeedOpenError
 from feeds.frame import CHANNELS, Floats, frames_of, rows_of
 from feeds.importers.bounds import check_plain_file
 from feeds.importers.column_map import ColumnChoice, ColumnMap
@@ -18,10 +22,37 @@ from feeds.importers.csv_file import read_csv
 from feeds.importers.laps import FinishLine, LapSpan, by_column, by_times, crossings, falls, find_line
 from feeds.importers.other_files import read_gpx, read_mdf, read_parquet
 from feeds.importers.table import Progress, Table
-from feeds.infer_record import pedals_of_record
+from feeds.infer import pedals_of_record
 from feeds.plane import Plane
 from feeds.plausible import Gate
 from feeds.units import UNITS
+
+
+def export(path: Path, parts: Iterable[Floats], progress: Progress = lambda done, what: None) -> int:
+    """Write arrays of shape (channels, n) to ``path`` in the format of its extension (.csv, .parquet); return the
+    number of rows.
+
+    Channels without any value are left out; single absent values are empty. Raise FeedError on failure.
+    """
+    kind = path.suffix.lower()
+    if kind not in (".csv", ".parquet"):
+        raise FeedFormatError(f"{path}: expected a name ending in .csv or .parquet, found {kind or 'no ending'}")
+    progress(0.0, "reading frames")
+    whole = np.concatenate([np.empty((len(CHANNELS), 0)), *parts], axis=1)
+    columns = {n: row for n, row in zip(CHANNELS, whole, strict=True) if n == "t_s" or np.isfinite(row).any()}
+    # absent values are NaN here and empty there
+    frame = pa.table({n: pa.array(row, from_pandas=True) for n, row in columns.items()})
+    progress(0.5, "writing")
+    try:
+        if kind == ".csv":
+            pa_csv.write_csv(frame, path)
+        else:
+            pq.write_table(frame, path)
+    except (OSError, pa.ArrowException) as error:
+        raise FeedOpenError(f"{path}: cannot be written ({error})") from error
+    progress(1.0, "done")
+    return int(frame.num_rows)
+
 
 FORMATS: Final = ".csv .txt .tsv .parquet .mf4 .mdf .dat .gpx"
 _GAP_S: Final = 1.0

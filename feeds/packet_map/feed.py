@@ -14,9 +14,8 @@ from feeds.errors import FeedEnded
 from feeds.frame import Frame
 from feeds.packet_map.capture import Datagram, read_capture
 from feeds.packet_map.decoder import MapDecoder
-from feeds.packet_map.diagnostics import live_diagnostics
+from feeds.packet_map.diagnostics import live_diagnostics, other_order
 from feeds.packet_map.model import PacketMap, read_map
-from feeds.packet_map.other_order import other_order
 from feeds.plane import Plane
 
 _RAW: Final = 30

@@ -7,7 +7,7 @@ from feeds.practice.driver import applies
 from feeds.practice.faultless import Faultless, faultless
 from feeds.practice.faults import ODD_UNITS, SAME, UNITS, FaultPlan, Habit, Scatter
 from feeds.practice.hollow_ridge import hollow_ridge
-from feeds.practice.noise import Noise
+from feeds.practice.sampling import Noise
 from feeds.practice.simulate import FaultTruth, SimRun, simulate
 
 __all__ = [

@@ -6,10 +6,10 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from feeds.frame import Floats
+from feeds.practice.circuit import bump, ease, plateau
 from feeds.practice.corner_places import Places
 from feeds.practice.faultless import Faultless
 from feeds.practice.faults import NEEDS_BRAKE, Habit
-from feeds.practice.shapes import bump, ease, plateau
 from feeds.practice.speed_profile import Demand
 
 DRAGGED = 0.12  # pedal position of a dragged brake

@@ -17,9 +17,8 @@ from feeds.practice.circuit import Circuit
 from feeds.practice.faultless import Faultless, faultless
 from feeds.practice.faults import FaultPlan, Habit, Scatter
 from feeds.practice.hollow_ridge import hollow_ridge
-from feeds.practice.noise import Noise, frames_of
 from feeds.practice.planner import DrivenStretch
-from feeds.practice.sampling import CHANNELS
+from feeds.practice.sampling import CHANNELS, Noise, frames_of
 from feeds.practice.simulate import FaultTruth, Run, faults_of
 
 HABITS = FaultPlan.of(

@@ -13,10 +13,10 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from feeds.frame import Floats
+from feeds.practice.circuit import bump, ease
 from feeds.practice.driver import StretchPlan, applies, commit
 from feeds.practice.faultless import Faultless, path_of
 from feeds.practice.faults import Habit, Scatter
-from feeds.practice.shapes import bump, ease
 from feeds.practice.speed_profile import Demand, DriveResult, Path, brake_limit, drive
 
 PAD = 16

@@ -13,9 +13,8 @@ from feeds.practice.car import PracticeCar
 from feeds.practice.circuit import Circuit
 from feeds.practice.faultless import Faultless, faultless
 from feeds.practice.faults import ODD_UNITS, UNITS, FaultPlan, Habit, Scatter
-from feeds.practice.noise import Noise, frames_of
 from feeds.practice.planner import DrivenStretch, Planner
-from feeds.practice.sampling import Sampled, Sampler
+from feeds.practice.sampling import Noise, Sampled, Sampler, frames_of
 from feeds.practice.speed_profile import travel_time
 
 OUT_LAP_M = 500.0

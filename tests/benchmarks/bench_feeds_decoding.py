@@ -18,8 +18,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from feeds.counters import Counters
 from feeds.frame import Frame
 from feeds.messages import decode, encode
-from feeds.nmea.encoder import sentences_of
-from feeds.nmea.sentences import parse
+from feeds.nmea.sentences import parse, sentences_of
 from feeds.packet_map.decoder import MapDecoder
 from feeds.packet_map.encoder import packets_of
 from feeds.packet_map.model import PacketMap

@@ -18,7 +18,7 @@ from typing import Final
 from coach.core.values import View
 from coach.outputs.bus.subscriber import Subscriber
 from feeds.frame import Frame
-from feeds.nmea.encoder import sentences_of
+from feeds.nmea.sentences import sentences_of
 from feeds.plane import Plane
 
 LONGEST_S: Final = 120.0

@@ -27,8 +27,8 @@ from feeds.importers.column_map import ColumnMap
 from feeds.importers.convert import convert, read_table
 from feeds.importers.guess import guess_columns, map_of, missing
 from feeds.messages import encode
-from feeds.nmea.encoder import sentences_of, with_checksum
 from feeds.nmea.feed import NmeaFeed
+from feeds.nmea.sentences import sentences_of, with_checksum
 from feeds.packet_map.capture import read_capture, write_capture
 from feeds.packet_map.encoder import packets_of
 from feeds.packet_map.feed import PacketMapFeed

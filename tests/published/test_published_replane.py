@@ -6,7 +6,7 @@ import numpy as np
 import pyproj
 import pytest
 
-from coach.app.rerun.replane import on_plane_of
+from coach.app.rerun.rerun import on_plane_of
 from coach.core.columns import Columns
 from coach.core.track.reference import Reference
 from coach.session.header import Header

@@ -13,7 +13,7 @@ import pytest
 from coach.app.engine import Engine
 from coach.app.rerun.rerun import rerun
 from coach.app.setup import MEMORY_FILE, Known, Setup, session_setup
-from coach.outputs.capture import Capture
+from coach.outputs.base import Capture
 from coach.profile.rule_files import load_rules, rule_paths
 from coach.profile.store import load_plan
 from coach.session.header import PROFILE_FILE, RULES_FILE, Header

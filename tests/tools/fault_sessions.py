@@ -49,6 +49,8 @@ FAULTLESS = 8
 
 @dataclass(frozen=True)
 class Truth:
+    """A fault that was driven; ``t_s`` is true time at the slowest place."""
+
     t_s: float
     fault: str
     amount: float

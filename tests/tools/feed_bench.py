@@ -43,7 +43,7 @@ from simulated import columns_of
 
 from coach.survey import survey
 from feeds.practice import simulate
-from feeds.practice.noise import frames_of
+from feeds.practice.sampling import frames_of
 
 
 def link_job(args: tuple[int, int, str]) -> Figures:

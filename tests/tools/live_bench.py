@@ -32,7 +32,7 @@ from coach.app.engine import Engine
 from coach.core.columns import Columns, Floats
 from coach.core.pipeline import Events, Pipeline
 from coach.core.values import Decision
-from coach.outputs.capture import Capture
+from coach.outputs.base import Capture
 from coach.profile.rule_files import load_rules
 from coach.profile.store import load_plan
 from coach.session.header import Header

@@ -147,7 +147,12 @@ def practice(seed: int, length_m: float, laps: int, rate: float, noise: float, c
         joined = {name: np.concatenate(parts) for name, parts in rows.items()}
         points[lap] = joined.pop("points")
         best[lap] = lap_profile(Line(**joined), base.car)[0].speed_mps
-    return Session(columns_of(run), points, best)
+    columns = columns_of(run)
+    if careful:
+        # the simulator takes the dared share for a slippery road; on a dry one this driver reaches no limit
+        for flag in ("traction_control", "anti_lock"):
+            columns[flag][:] = 0.0
+    return Session(columns, points, best)
 
 
 def plain(seed: int, length_m: float, laps: int, rate: float, noise: float, careful: str) -> Session:

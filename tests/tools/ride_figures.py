@@ -11,7 +11,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from rides import FAULTS, Ride, Truth, when
+from fault_sessions import Truth
+from rides import FAULTS, Ride, when
 from simulated import match_corners
 from survey_bench import station
 

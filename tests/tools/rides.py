@@ -13,6 +13,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+from fault_sessions import Truth
 from generated_circuits import generated_circuit
 from plain_sim import FAULTS as AMOUNTS
 
@@ -20,12 +21,12 @@ from coach.core.columns import Columns, Floats
 from feeds.base import Feed
 from feeds.errors import FeedEnded
 from feeds.frame import Frame
-from feeds.nmea.encoder import sentences_of
 from feeds.nmea.feed import NmeaFeed
+from feeds.nmea.sentences import sentences_of
 from feeds.plane import Plane
 from feeds.practice import FaultPlan, Habit, Noise, SimRun, simulate
 from feeds.practice.faultless import Faultless, faultless
-from feeds.practice.noise import frames_of
+from feeds.practice.sampling import frames_of
 
 CIRCUITS = {2: 3900.0, 9: 4400.0}
 FAULTS = ("brake_early", "brake_soft", "slow_middle", "throttle_late", "coasting", "exit_narrow")
@@ -71,16 +72,6 @@ def read_all(feed: Feed) -> Columns:
 def base_of(seed: int) -> Faultless:
     """The faultless lap of a layout."""
     return faultless(generated_circuit(seed, length_m=CIRCUITS.get(seed, 4000.0)))
-
-
-@dataclass(frozen=True)
-class Truth:
-    """A fault that was driven; ``t_s`` is true time at the slowest place."""
-
-    t_s: float
-    fault: str
-    amount: float
-    cost_s: float
 
 
 @dataclass

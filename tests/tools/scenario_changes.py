@@ -14,8 +14,8 @@ from scipy.interpolate import CubicSpline
 
 from coach.core.columns import Floats
 from feeds.practice.car import PracticeCar
+from feeds.practice.circuit import plateau
 from feeds.practice.faultless import Faultless, pedals
-from feeds.practice.shapes import plateau
 
 SLOWING_MPS2, PULLING_MPS2 = 7.0, 4.5
 """How a driver slows and pulls away who is in no hurry (common practice, no source)."""

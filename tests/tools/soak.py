@@ -30,7 +30,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from coach.app.engine import Engine
 from coach.core.pipeline import Pipeline
-from coach.outputs.capture import Capture
+from coach.outputs.base import Capture
 from coach.profile.rule_files import load_rules
 from coach.profile.store import load_plan
 from coach.session.header import Header
@@ -39,9 +39,9 @@ from coach.session.writer import SessionWriter
 from feeds.errors import FeedEnded
 from feeds.frame import Frame
 from feeds.practice import FaultPlan, Habit, Scatter, faultless, hollow_ridge
-from feeds.practice.noise import frames_of
+from feeds.practice.sampling import frames_of
 from feeds.practice.simulate import Run
-from feeds.send import send
+from feeds.udp import send
 
 GROWTH_MB_H = 10.0
 LOST_S = 1.0

@@ -30,7 +30,7 @@ from coach.core.cue.tones import SEQUENCE, ToneOptions
 from coach.core.pipeline import Pipeline
 from coach.core.track.reference import Reference
 from coach.core.values import Corner, Decision
-from coach.outputs.capture import Capture
+from coach.outputs.base import Capture
 from coach.outputs.latency import Ear
 from coach.outputs.live import Live, OutputChoice
 from coach.outputs.voice.options import VoiceOptions
@@ -46,7 +46,6 @@ DEVELOPMENT, JUDGED = (2, 5), (11, 12, 14, 15)
 """Seeds of the circuits: the first two served development of the tones, the others did not."""
 SKILLS = {"quick": Scatter(1.5, 0.2, 0.1), "middling": Scatter(3.0, 0.4, 0.2), "learner": Scatter(6.0, 0.8, 0.35)}
 NOISE = {"clean": None, "noisy": Noise(position_m=0.3, speed_mps=0.1, loss=0.02)}
-GOAL_MS = 15.0
 SAME_S = 0.2
 
 

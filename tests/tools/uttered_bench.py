@@ -3,7 +3,7 @@
 python tests/tools/uttered_bench.py                          drivers of four classes on four circuits, and every corner
 python tests/tools/uttered_bench.py --quick                  two circuits, one driver of a class, no corners
 python tests/tools/uttered_bench.py --write tests/figures/uttered_bench.json
-``--second`` takes the second sealed set, ``--sealed`` the first two circuits of the first: once, at the end.
+``--second`` and ``--third`` take sealed sets, ``--sealed`` the first two circuits of the first: once, at the end.
 
 A habit's loss is what the simulator says: the same laps driven again without it. It is told when a correction is spoken
 at its corner that names it (or one that sends the driver the same way, SAME_CURE of scenario_rows.py). Once told, the
@@ -23,7 +23,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from circuit_sets import SEALED_SECOND
+from circuit_sets import SEALED_SECOND, SEALED_THIRD
 from figures import write_figures
 from scenario_bench import durations_of, rules_of
 from scenario_ground import OPEN, QUICK, RATE_HZ, SEALED_TWO, Drive, Ground, ground
@@ -35,7 +35,7 @@ from feeds.practice import FaultPlan, Habit, Scatter, applies, simulate
 from feeds.practice.simulate import Run
 
 LAPS = 6
-SECOND = tuple(map(str, SEALED_SECOND))
+SECOND, THIRD = tuple(map(str, SEALED_SECOND)), tuple(map(str, SEALED_THIRD))
 GOAL = 0.9
 WORTH_S = 0.05
 FEW = 30
@@ -256,12 +256,13 @@ def main(argv: list[str] | None = None) -> None:
     parser.add_argument("--quick", action="store_true")
     parser.add_argument("--sealed", action="store_true")
     parser.add_argument("--second", action="store_true", help="the second sealed set")
+    parser.add_argument("--third", action="store_true", help="the third sealed set")
     parser.add_argument("--deaf", action="store_true", help="the driver does not take the advice")
     parser.add_argument("--no-corners", action="store_true", help="leave out one habit at each corner in turn")
     parser.add_argument("--write", metavar="FILE")
     args = parser.parse_args(argv)
     circuits = args.circuits or (
-        QUICK if args.quick else SEALED_TWO if args.sealed else SECOND if args.second else OPEN
+        QUICK if args.quick else SEALED_TWO if args.sealed else SECOND if args.second else THIRD if args.third else OPEN
     )
     drivers: list[Driver] = []
     for kind in KINDS:

@@ -13,7 +13,7 @@ ROOT: Final = Path(__file__).parents[2]
 MODULES: Final = sorted((ROOT / "coach").rglob("*.py"))
 FLOORS: Final = (
     "errors files identity core.columns core.phases core.unit_system core.values",
-    "core.events core.numeric app.paths",
+    "core.events core.numeric",
     "core.track",
     "core.locate",
     "core.measure",
@@ -21,7 +21,7 @@ FLOORS: Final = (
     "core.track_model pages",
     "core.cue",
     "core.pass_recorder outputs profile session",
-    "core.session_tracker inputs app.sources app.guide app.engine app.newest app.voice_choice",
+    "core.session_tracker inputs app.sources app.guide app.engine app.paths app.voice_choice",
     "core.pipeline app.importing app.doctor",
     "app.setup",
     "app.rerun",

@@ -23,6 +23,7 @@ DOOR = "coach.app.sources"
 EVERYONE = ("feeds.frame", "feeds.errors", "feeds.wrong_value")
 ALSO = {
     "coach.session": ("feeds.frame_stream",),
+    "coach.profile": ("feeds.yaml_marks",),
     "coach": ("feeds.base",),
 }
 """The file format of frames is the feeds' own, so that a feed can replay without the coach. What the package exports

@@ -10,7 +10,7 @@ import numpy as np
 
 from coach.app.circuits.circuit_match import OtherCircuitError, fits, thinned, wrong_circuit
 from coach.app.paths import sessions_folder
-from coach.app.rerun.replane import Origin, moved_to
+from coach.app.rerun.rerun import Origin, moved_to
 from coach.core.columns import Columns, Floats
 from coach.core.track.reference import Reference
 from coach.errors import CoachError

@@ -8,8 +8,7 @@ from pathlib import Path
 
 from coach.app.edit.profile_edits import ProfileEdits
 from coach.app.replay.timeline import TimelineRow, marked
-from coach.app.rerun.replane import on_plane_of
-from coach.app.rerun.rerun import Rerun, rerun
+from coach.app.rerun.rerun import Rerun, on_plane_of, rerun
 from coach.app.setup import Setup, session_language, session_setup
 from coach.core.measure.passes import PassStore
 from coach.core.values import Decision, Mark

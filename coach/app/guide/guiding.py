@@ -17,8 +17,7 @@ from coach.core.values import Corner, Mark
 from coach.outputs.console import lap_time
 from coach.pages.corner_drawing import corner_map, corner_trace
 from coach.pages.guide import CornerGuide, GuideView
-from coach.pages.marks import mark_lines
-from coach.pages.track_map import TrackMap
+from coach.pages.track_map import TrackMap, mark_lines
 from coach.profile.language_file import Catalogue, load_language
 from coach.profile.store import Plan
 

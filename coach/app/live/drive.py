@@ -19,7 +19,6 @@ from coach.app.engine import Engine, RunStats
 from coach.app.live.buttons import Buttons
 from coach.app.live.drive_options import DriveOptions, OutputOptions, RunResult, voice_options
 from coach.app.live.feed_watch import FeedWatch
-from coach.app.live.first_run import drive_first_laps
 from coach.app.live.live_edit import LiveEdits
 from coach.app.live.recording import interrupts, kept_folder, learned, origin_of, record_into
 from coach.app.live.requests import Requests, sound
@@ -35,16 +34,14 @@ from coach.errors import CoachError
 from coach.files import write_atomically
 from coach.inputs.bindings import Bindings
 from coach.inputs.bindings import load as load_bindings
-from coach.outputs.added import open_added
 from coach.outputs.base import Group, Notice, Output
-from coach.outputs.live import Live, OutputChoice
+from coach.outputs.live import Live, OutputChoice, open_added
 from coach.outputs.overlay.settings import load
 from coach.profile.language_file import in_words, language_paths, load_language
-from coach.profile.plausible import board_warnings
 from coach.profile.rule_files import load_rules, phrases
 from coach.profile.rule_files import rule_paths as shipped_rules
 from coach.profile.shipped import shipped
-from coach.profile.store import Plan, load_plan, read_profile
+from coach.profile.store import Plan, board_warnings, load_plan
 from coach.session.header import PROFILE_FILE, RULES_FILE, WORDS_FILE
 from coach.session.writer import SessionWriter
 from feeds.errors import FeedEnded
@@ -82,6 +79,9 @@ def drive(
                 notice(line)
         watch = FeedWatch(feed, notice, clock())
         if plan is None:
+            # imported here: the survey brings a second of imports, which a run with a profile does without
+            from coach.app.live.first_run import drive_first_laps
+
             run = drive_first_laps(options, feed, watch, notice, stop, stack, clock, progress)
             if run.profile is None or stop.is_set():
                 return run.ran
@@ -107,7 +107,7 @@ def drive(
         known = setup.known
         circuit = CircuitWatch(plan.reference, notice, lambda x, y: hint(x, y, origin_of(feed), plan.path))
         setup = replace(setup, durations=live.durations_s, rules=later_by(rules, feed.latency_s))
-        writer = _writer(options, setup, plan.path, feed, notice) if options.recording else None
+        writer = _writer(options, setup, plan, feed, notice) if options.recording else None
         pipeline = setup.pipeline()
         told = None if options.asked.feed == "practice" else lambda: _tell_features(feed, notice)
         edits = LiveEdits(
@@ -119,6 +119,7 @@ def drive(
             lambda edited: reworded(later_by(edited, feed.latency_s), known.wordings),
             language=options.heard.language,
             units=options.heard.units,
+            reference=plan.reference_name,
         )
         stack.callback(edits.close)
         tones = msgspec.structs.replace(options.tones, late_s=feed.latency_s)
@@ -236,13 +237,12 @@ def _listener(feed: Any) -> Callable[[Decision], None] | None:
     return lambda decision: hear(decision.corner, decision.fault) if decision.family == "correction" else None
 
 
-def _writer(options: DriveOptions, setup: Setup, profile: Path, feed: Feed, notice: Notice) -> SessionWriter:
+def _writer(options: DriveOptions, setup: Setup, plan: Plan, feed: Feed, notice: Notice) -> SessionWriter:
     folder, header = record_into(options, feed, setup.circuit, setup.circuit)
     header = msgspec.structs.replace(header, voice_durations=dict(setup.durations))
-    reference = read_profile(profile).model.reference
     copies: dict[str, Path | bytes] = {
-        PROFILE_FILE: profile,
-        reference: profile.parent / reference,
+        PROFILE_FILE: plan.path,
+        plan.reference_name: plan.path.parent / plan.reference_name,
         RULES_FILE: in_words(_rules_file(options.rules).read_bytes(), load_language(options.heard.language)),
         MEMORY_FILE: msgspec.json.encode(setup.known),
     }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -14,7 +14,7 @@ from coach.app.circuits.circuit_match import thinned
 from coach.app.circuits.known_circuits import fitting
 from coach.app.live.first_words import FirstWords
 from coach.app.live.lap_timer import LapTimer
-from coach.app.rerun.replane import Origin
+from coach.app.rerun.rerun import Origin
 from coach.app.surveying import survey_columns
 from coach.core.columns import Columns
 from coach.core.events import Events
@@ -214,8 +214,3 @@ def free_folder(parent: Path, name: str) -> Path:
         number += 1
         folder = parent / f"{name}-{number}"
     return folder
-
-
-def laps_line(times: Sequence[float]) -> str:
-    """Return all lap times of a run in one line."""
-    return f"laps: {', '.join(map(lap_time, times))}"

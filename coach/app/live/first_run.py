@@ -18,9 +18,8 @@ from coach.app.live.recording import interrupts, kept_folder, learned, origin_of
 from coach.app.paths import slug
 from coach.app.sources import Feed
 from coach.core.values import Decision
-from coach.outputs.added import open_added
 from coach.outputs.base import Group, Notice, Output
-from coach.outputs.live import Live, OutputChoice
+from coach.outputs.live import Live, OutputChoice, open_added
 from coach.outputs.overlay.settings import load
 from coach.outputs.voice.renderer import Progress
 from coach.profile.language_file import load_language

@@ -1,4 +1,4 @@
-"""Texts of the laps without a reference: lap times, the laps still missing, and that the reference is there.
+"""Words for the laps without a reference: lap times, the laps still missing, and the news of a reference.
 
 No corner is known yet, so a text waits for a straight: full throttle for a moment, or rising speed without pedals.
 """

@@ -22,9 +22,8 @@ from coach.core.values import Corner
 from coach.errors import CoachError
 from coach.outputs.base import Notice
 from coach.profile.language_file import in_words, load_language
-from coach.profile.own_copy import own_path
 from coach.profile.rule_files import load_rules, phrases
-from coach.profile.store import load_plan, read_profile
+from coach.profile.store import load_plan, own_path, read_profile
 
 POLL_S: Final = 1.0
 Stamp = tuple[tuple[int, int], ...]
@@ -54,7 +53,8 @@ class LiveEdits:
     """Watches ``profile`` and ``rules`` on a thread of its own, about every ``poll_s`` seconds.
 
     ``adapt`` makes the rules fit the feed (longer margins for late frames). With ``folder`` the edited files are stored
-    in that session as profile.2.yaml, rules.2.yaml, phrases.2.json, and so on.
+    in that session as profile.2.yaml, rules.2.yaml, phrases.2.json, and so on. ``reference`` is the name that the
+    profile has for its reference, read from the profile if empty.
     """
 
     def __init__(
@@ -68,6 +68,7 @@ class LiveEdits:
         poll_s: float = POLL_S,
         language: str = "en",
         units: str = "metric",
+        reference: str = "",
     ) -> None:
         self._language, self._units = load_language(language), units
         self._profile, self._rules = profile, rules
@@ -76,7 +77,7 @@ class LiveEdits:
         self._lock = threading.Lock()
         self._ready: tuple[int, Edit] | None = None
         self._number = 1
-        self._reference = _digest(self._reference_path())
+        self._reference = self._digest_of(reference or read_profile(profile).model.reference)
         self._seen = self._used = self._contents()
         self._stamp = self._stat()
         self._ended = threading.Event()
@@ -136,7 +137,7 @@ class LiveEdits:
 
     def _read(self, profile: bytes, rules: bytes) -> Edit:
         plan = load_plan(self._profile)
-        if _digest(self._reference_path()) != self._reference:
+        if self._digest_of(plan.reference_name) != self._reference:
             raise CoachError(f"{self._profile}: the reference has changed; the next run uses it")
         chosen = load_rules(self._rules, self._language, self._units)
         texts = phrases(chosen, plan.corners, plan.reference.lap_time_s)
@@ -156,8 +157,8 @@ class LiveEdits:
             return False
         return True
 
-    def _reference_path(self) -> Path:
-        return self._profile.parent / read_profile(self._profile).model.reference
+    def _digest_of(self, reference: str) -> str:
+        return hashlib.sha256(_bytes(self._profile.parent / reference)).hexdigest()
 
     def _follow_copy(self) -> None:
         """Watch the copy of a shipped profile from its first edit on."""
@@ -178,10 +179,6 @@ def _bytes(path: Path) -> bytes:
         return path.read_bytes()
     except OSError:
         return b""  # deleted, or being replaced
-
-
-def _digest(path: Path) -> str:
-    return hashlib.sha256(_bytes(path)).hexdigest()
 
 
 def _stamp(path: Path) -> tuple[int, int]:

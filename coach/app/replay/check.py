@@ -11,8 +11,7 @@ from typing import Final
 from coach.app.replay.check_models import Expectation, ExpectationsFileError, ExpectationsModel
 from coach.app.replay.compare import compare, laps, short
 from coach.app.rerun.plan_changes import changes_of
-from coach.app.rerun.replane import on_plane_of
-from coach.app.rerun.rerun import rerun, settle_findings
+from coach.app.rerun.rerun import on_plane_of, rerun, settle_findings
 from coach.app.setup import Setup, session_setup
 from coach.core.values import Decision, Pass
 from coach.errors import CoachError

@@ -11,14 +11,12 @@ from coach.app.engine import Engine
 from coach.app.live.drive import open_outputs
 from coach.app.live.drive_options import OutputOptions
 from coach.app.rerun.plan_changes import changes_of
-from coach.app.rerun.replane import on_plane_of
-from coach.app.rerun.rerun import rerun
+from coach.app.rerun.rerun import on_plane_of, rerun
 from coach.app.setup import Setup, session_language, session_setup
 from coach.app.sources import FeedSource, speed_of
 from coach.app.voice_choice import voice_for
 from coach.core.values import Decision, LapDone
-from coach.outputs.base import Group, Notice
-from coach.outputs.capture import Capture
+from coach.outputs.base import Capture, Group, Notice
 from coach.session.log import read_log, write_log
 from coach.session.reader import SessionReader
 from feeds.errors import FeedEnded

@@ -12,16 +12,17 @@ import numpy as np
 
 from coach.app.rerun.rerun import Rerun, settle_findings
 from coach.app.review.conditions import AS_USUAL, by_lap, told
+from coach.app.review.controls import Controls, control_lines, controls_of
 from coach.app.review.headroom import median_of, session_headroom
 from coach.app.review.theoretical_best import theoretical_best_lap
 from coach.app.setup import Setup
 from coach.core.measure.grip_meter import MEASURES
 from coach.core.measure.grip_use import PHASES
 from coach.core.measure.headroom import Headroom
+from coach.core.measure.lap_ledger import SLOW, short_note
 from coach.core.measure.passes import PARTS, LossPiece, PassRecord
 from coach.core.values import Finding, Mark, Pass
-from coach.pages.marks import mark_lines
-from coach.survey.laps import SLOW, short_note
+from coach.pages.track_map import mark_lines
 
 SCHEMA: Final = 1
 START: Final = "start"
@@ -120,6 +121,7 @@ class Debrief(msgspec.Struct, frozen=True):
     notes: tuple[str, ...] = ()
     reachable_s: float | None = None
     headroom: tuple[CornerHeadroom, ...] = ()
+    controls: tuple[Controls, ...] = ()
 
 
 def debrief(result: Rerun, setup: Setup, marks: Sequence[Mark] = ()) -> Debrief:
@@ -152,7 +154,9 @@ def debrief(result: Rerun, setup: Setup, marks: Sequence[Mark] = ()) -> Debrief:
     marked = [f"You marked {line}." for line in mark_lines(marks, setup.corners, setup.reference)]
     sampled = [result.sampled] if result.sampled else []
     sampled += [short_note(lap.lap, lap.short_m) for lap in result.events.laps if lap.valid and lap.short_m]
+    controls = controls_of(good, setup.corners)
     notes = (*setup.notes, *sampled, *marked, *told(days), *((left.missing,) if left.missing else ()))
+    notes = (*notes, *control_lines(controls))
     if best is not None:
         possible = min(possible, best.time_s) if possible == possible else best.time_s
     return Debrief(
@@ -168,6 +172,7 @@ def debrief(result: Rerun, setup: Setup, marks: Sequence[Mark] = ()) -> Debrief:
         (*notes, *unlike(best.time_s, setup.reference.lap_time_s)) if best is not None else notes,
         left.reachable_s,
         tuple(_headroom(one, names, counting) for one in left.corners),
+        controls,
     )
 
 

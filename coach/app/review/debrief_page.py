@@ -11,12 +11,12 @@ import numpy as np
 
 from coach.app.rerun.rerun import Rerun, settle_findings
 from coach.app.review.debrief import SHOWN_GAINS, Debrief, Gain, LapLoss, known
-from coach.app.review.grip_views import grip_summary, grip_views
-from coach.app.review.lap_traces import lap_traces
+from coach.app.review.lap_traces import grip_summary, grip_views, lap_traces
 from coach.app.review.mean_losses import mean_losses
 from coach.app.review.remembering import session_attempts
 from coach.app.setup import Setup
 from coach.core.columns import Floats
+from coach.core.cue.reasons import Reason
 from coach.core.diagnose.advice import to_do, what
 from coach.core.track.zones import Zone
 from coach.core.unit_system import Units
@@ -68,7 +68,7 @@ def debrief_view(
         circuit=done.circuit,
         subtitle=subtitle,
         facts=_facts(done),
-        notes=done.notes,
+        notes=(*done.notes, *unanswered(decisions)),
         gains=[_gain(g, zones[g.corner], lost.get(g.corner), system) for g in done.gains[:SHOWN_GAINS]],
         map=track,
         pieces=pieces,
@@ -85,6 +85,19 @@ def debrief_view(
         grip=grip_views(done, result, system),
         grip_summary=grip_summary(done),
     )
+
+
+def unanswered(decisions: Sequence[Decision]) -> tuple[str, ...]:
+    """Return a note for each corner that rested because the cues changed nothing: another voice is needed there."""
+    out = []
+    for corner in dict.fromkeys(d.corner for d in decisions if d.reason == Reason.NO_RESPONSE):
+        said = [d for d in decisions if (d.corner, d.family, d.outcome) == (corner, "correction", "spoken")]
+        if said:
+            cues = "1 cue" if len(said) == 1 else f"{len(said)} cues"
+            out.append(
+                f'{corner}: {cues} changed nothing, the last was "{said[-1].text}"; look at it with your instructor'
+            )
+    return tuple(out)
 
 
 def _facts(done: Debrief) -> list[tuple[str, str]]:

@@ -29,8 +29,7 @@ from coach.session.answers import (
     template_of,
 )
 from coach.session.header import Header
-from coach.session.history import History
-from coach.session.history_rows import CueRow, LapRow, PassRow, SessionInfo
+from coach.session.history import CueRow, History, LapRow, PassRow, SessionInfo
 from coach.session.reader import SessionReader
 
 
@@ -59,8 +58,7 @@ def remember(history: History, result: Rerun, setup: Setup, header: Header, live
 
 def remember_session(history: History, session: Path) -> int:
     """Rerun a session folder and store it; raise CoachError on failure."""
-    from coach.app.rerun.replane import on_plane_of
-    from coach.app.rerun.rerun import rerun
+    from coach.app.rerun.rerun import on_plane_of, rerun
     from coach.app.setup import session_setup
 
     reader = SessionReader(session)

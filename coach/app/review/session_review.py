@@ -6,8 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from coach.app.circuits.known_circuits import refuse_other_circuit
-from coach.app.rerun.replane import on_plane_of
-from coach.app.rerun.rerun import rerun
+from coach.app.rerun.rerun import on_plane_of, rerun
 from coach.app.review.debrief import Debrief, debrief
 from coach.app.review.debrief_page import debrief_view
 from coach.app.setup import session_setup

@@ -14,13 +14,12 @@ from typing import Any
 from coach.errors import CoachError
 from coach.session.reader import SessionReader
 from feeds.base import Channels, Feed
-from feeds.cautions import REAL_CAR
 from feeds.counters import explain as count_lines
-from feeds.features import features
+from feeds.features import REAL_CAR, features
 from feeds.plane import Plane
 from feeds.registry import FEEDS, feed_class
-from feeds.send import SendCounts
-from feeds.send import send as send_frames
+from feeds.udp import SendCounts
+from feeds.udp import send as send_frames
 
 __all__ = ["REAL_CAR", "Channels", "Feed", "Plane", "count_lines", "features"]
 

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from feeds.importers.column_map import ColumnMap, read_column_map, write_column_map, write_draft
-from feeds.importers.convert import Imported, convert, read_table
-from feeds.importers.export import export
+from feeds.importers.column_map import ColumnMap, NotTaken, not_taken, read_column_map, write_column_map, write_draft
+from feeds.importers.convert import Imported, convert, export, read_table
 from feeds.importers.guess import Guess, columns_of, guess_columns, map_of, missing
-from feeds.importers.not_taken import NotTaken, not_taken
 from feeds.importers.table import Table
 from feeds.packet_map.capture import capture, read_capture, send_capture
 from feeds.packet_map.model import PacketMap, read_map

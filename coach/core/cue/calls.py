@@ -156,8 +156,9 @@ class Calls:
     def learn(self, corner: int, lap: int, early_m: float, loss_s: float) -> None:
         """Learn from a valid pass: distance from the reference's brake point [m], and loss [s]."""
         schedule = self.cue_context.cue_engine.schedule
-        corrected = bool(schedule.recent.faults(corner, self.cue_context.cue_engine.rules.rules))
-        if self.steadiness.learn(corner, lap, early_m, loss_s) and not corrected:
+        if schedule.recent.faults(corner, self.cue_context.cue_engine.rules.rules):
+            self.steadiness.forget(corner)
+        elif self.steadiness.learn(corner, lap, early_m, loss_s):
             self._unsteady = corner
 
     def left(self, corner: int, lap: int, wheels_off: float, now_s: float, u_m: float) -> None:

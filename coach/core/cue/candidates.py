@@ -58,6 +58,7 @@ def approach(rules: RuleSet, schedule: Schedule, at: OpeningContext) -> list[Rul
     """Return all possible cues before a corner; of several on one topic only the first may speak."""
     asked = [a for rule in rules.rules if rule.slot == "approach" for a in _ask(rule, rules, schedule, at, at.quiet_m)]
     faults = schedule.recent.faults(at.corner, rules.rules) | schedule.recent.usual(at.corner)
+    faults |= schedule.reminded(at.corner)
     return one_a_topic(_unopposed(asked, faults))
 
 

@@ -33,8 +33,8 @@ class Language(msgspec.Struct, frozen=True, cache_hash=True):
     """One spoken language. Tables are pairs of key and text.
 
     ``boards``: number on the board, long name, short name; a number not listed is spoken as digits. ``kerbs``:
-    "entry use" and so on, long, short. ``next_time`` holds {text}, ``half_way`` {corner}, ``still`` {corner} and
-    {distance}, ``lengths`` and ``totals`` {n}, the goal "board" {board}, ``gaps`` {gap}. ``tenths`` are differences of
+    "entry use" and so on, long, short. ``next_time`` holds {text}, ``half_way`` {corner}, ``still`` {corner}, {step}
+    and {total}, ``lengths`` and ``totals`` {n}, the goal "board" {board}, ``gaps`` {gap}. ``tenths`` are differences of
     0.1 to 1 s, ``half_seconds`` those of 1.5, 2, 2.5, 3 s and above; ``counts`` the track limits at one place, the
     first to the sixth and later.
     """
@@ -157,12 +157,15 @@ ENGLISH: Final = Language(
     ),
     next_time="{text} next time",
     half_way="{corner}, half way, again",
-    still="{corner}, still {distance}",
+    still="{corner}, still {step} of {total}",
     answers=(
         ("quiet_lap", "quiet this lap"), ("mark", "marked"), ("right", "good, nothing to correct"),
         ("right short", "good corner"), ("no rule", "no cue for that corner"),
     ),
-    goals=(("board", "to {board}"), ("kerb", "where the kerb ends")),
+    goals=(
+        ("board", "to {board}"), ("kerb", "where the kerb ends"), ("entry kerb", "where the kerb starts"),
+        ("exit kerb", "until the kerb ends"),
+    ),
     totals=(("metres", "{n} metres"), ("feet", "{n} feet"), ("yards", "{n} yards")),
     first_laps=(
         ("more", "{count} laps more"), ("one more", "one lap more"), ("saved", "reference saved"),

@@ -133,9 +133,9 @@ class Recent:
         return frozenset(r.about for r in rules if r.family == "correction" and self.due(r, corner))
 
     def usual(self, corner: int) -> frozenset[str]:
-        """Return the faults in the last pass and in another of the last three, whether a rule corrects them or not."""
-        passes = [{f.fault for f in findings} for findings in self._passes.get(corner, ())[-3:]]
-        return frozenset(f for f in passes[-1] if sum(f in found for found in passes) > 1) if passes else frozenset()
+        """Return the faults in two of the remembered passes, whether a rule corrects them or not."""
+        passes = [{f.fault for f in findings} for findings in self._passes.get(corner, ())]
+        return frozenset(f for found in passes for f in found if sum(f in other for other in passes) > 1)
 
     def line_is_off(self, corner: int) -> bool:
         """Return whether one of the last two passes had a fault of the line."""

@@ -191,6 +191,10 @@ class Schedule:
             return Reason.LAP_LIMIT
         return reason
 
+    def reminded(self, corner: int) -> frozenset[str]:
+        """Return the subjects of the reminders that this driver ever heard at ``corner``."""
+        return frozenset(r.about for r in self.rules.rules if r.family == "reminder" and self._said(r.name, corner))
+
     def _said(self, name: str, corner: int) -> bool:
         """Return whether a rule was ever spoken at ``corner`` to this driver."""
         known = self.memory.progress.get(f"{name}@{self.names[corner]}")
@@ -298,12 +302,17 @@ class Schedule:
         p = self.progress(rule, corner)
         if not p.told or p.acknowledged or rule.family != "correction":
             return False
-        return 0.0 < self.recent.amount(rule, corner) <= HALF * p.first_amount
+        return 0.0 < self._latest_amount(rule, corner) <= HALF * p.first_amount
+
+    def _latest_amount(self, rule: CueRule, corner: int) -> float:
+        """Return the amount in the last pass with the fault; 0 without any. A mean would lag behind the driver."""
+        _, latest = self.recent.seen(rule, corner)
+        return latest.amount if latest is not None else 0.0
 
     def no_nearer(self, rule: CueRule, corner: int) -> bool:
         """Return whether two cues about the fault changed nothing of its amount."""
         p = self.progress(rule, corner)
-        return p.told == TWICE and self.recent.amount(rule, corner) > RESPONDED * p.first_amount
+        return p.told == TWICE and self._latest_amount(rule, corner) > RESPONDED * p.first_amount
 
     def found_no_room(self, rule: CueRule, corner: int, lap: int) -> None:
         """Record that a cue found no room in ``lap``."""

@@ -28,6 +28,10 @@ class Steadiness:
         self._passes: dict[int, deque[tuple[float, float]]] = {}
         self._told: dict[int, int] = {}
 
+    def forget(self, corner: int) -> None:
+        """Forget the passes of a corner: the way of a correction to its goal is no spread."""
+        self._passes.pop(corner, None)
+
     def learn(self, corner: int, lap: int, early_m: float, loss_s: float) -> bool:
         """Learn from a valid pass [m, s]; return whether to call the brake point inconsistent now."""
         if not (early_m == early_m and loss_s == loss_s):

@@ -30,6 +30,7 @@ _WORDS: Final = (
 
 _OPPOSITE: Final[dict[str, tuple[frozenset[str], str]]] = {
     "brake_early": (frozenset({"brake_late"}), r"brak\w* (?:earl\w*|sooner)|early on the brake"),
+    "brake_board": (frozenset({"gradient"}), r"brak\w* (?:earl\w*|sooner|later)"),
     "brake_late": (frozenset({"brake_early"}), r"brak\w* later|later on the brake"),
     "brake_soft": (frozenset({"brake_long"}), r"brak\w* (?:light|soft|gent)\w*|dab"),
     "turn_in_early": (frozenset({"turn_in_late"}), r"turn(?: in)? (?:earl\w*|sooner)|early (?:turn|apex)"),
@@ -46,11 +47,11 @@ _OPPOSITE: Final[dict[str, tuple[frozenset[str], str]]] = {
     "gear_high": (frozenset({"gear_low"}), r"higher gear"),
     "gear_low": (frozenset({"gear_high"}), r"lower gear"),
 }
-"""Fault -> contradicting cues, by subject and by words."""
+"""Fault, or reminder -> contradicting cues, by subject and by words."""
 
 
 def opposes(fault: str, about: str, texts: Iterable[str]) -> bool:
-    """Return whether a text on ``about`` contradicts the correction of ``fault``."""
+    """Return whether a text on ``about`` contradicts the correction of ``fault``, or the reminder about it."""
     abouts, pattern = _OPPOSITE.get(fault, (frozenset(), ""))
     if about in abouts:
         return True

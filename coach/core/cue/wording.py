@@ -32,6 +32,13 @@ STEPPED_FAULTS: Final = frozenset({"brake_early", "turn_in_early", "throttle_lat
 SLOPE: Final = 0.03
 """Least gradient (rise over run) of an uphill or downhill braking zone."""
 
+KERB_GOALS: Final = {
+    "throttle_late": ("apex", "kerb"),
+    "turn_in_early": ("entry", "entry kerb"),
+    "turn_in_late": ("entry", "entry kerb"),
+    "exit_narrow": ("exit", "exit kerb"),
+}
+"""Faults whose cure has a place at a kerb: which kerb, and the language's goal."""
 MOST_STEPS: Final = 6
 """Largest spoken distance in steps: thirty metres."""
 AT_BOARD: Final = "at board"
@@ -59,7 +66,7 @@ class Wording(msgspec.Struct, frozen=True):
     """The same for ``first``, which names the board as a goal."""
     language: Language = ENGLISH
     still: str = ""
-    """The rest when two corrections changed nothing: "Quarry, still fifteen metres"; "" for short ways."""
+    """Text for two corrections that changed nothing: "Quarry, still five of fifteen metres"; "" for short ways."""
 
     @property
     def half_way(self) -> str:
@@ -164,8 +171,8 @@ def _worded(
                 goal_m = place.brakes_m if place is not None and named else math.nan
                 break
         corrects = rule.family == "correction"
-        left = language.length(way * system.step, system.spoken) if way and corrects and any(forms) else ""
-        still = said(language.still, "long", {"corner": name, "distance": left}) if left and language.still else ""
+        left = _whole_way(way, language, system) if corrects and any(forms) else {}
+        still = said(language.still, "long", {"corner": name, **left}) if left and language.still else ""
         others = tuple(f for f in forms[2:] if f)
         wording = Wording(
             forms[0], forms[1], others, at_m, safety, name, corrects, first, brakes_m, goal_m, language, still
@@ -208,7 +215,7 @@ def allowed_placeholders(about: str, family: str, first: bool = False) -> frozen
         some |= {"metres", "distance"} if about in METRE_FAULTS else set()
         some |= {"board"} if about in ("brake_early", "brake_late") else set()
         some |= {"way", "step", "total"} if first and about in STEPPED_FAULTS else set()
-        some |= {"goal"} if first and about in ("brake_early", "throttle_late") else set()
+        some |= {"goal"} if first and (about == "brake_early" or about in KERB_GOALS) else set()
         return frozenset(some if family == "correction" else some - {"metres", "distance", "tenths"})
     own = {"brake_board": "board", "gear": "gear", "apex": "apex"}
     own |= {f"kerb_{where}": "kerb" for where in ("entry", "apex", "exit")}
@@ -286,9 +293,12 @@ def _steps(rule: CueRule, amount: float, system: Units) -> int:
 
 
 def _goal(rule: CueRule, corner: Corner, language: Language, system: Units) -> str:
-    """Return the mark that the steps lead to: a board, or the end of the apex kerb; "" if none."""
-    if rule.about == "throttle_late":
-        return language.goal("kerb") if corner.kerb_apex_m and corner.kerb_apex != "avoid" else ""
+    """Return the mark that the steps lead to: a board, or the begin or end of a kerb; "" if none."""
+    if rule.about in KERB_GOALS:
+        where, mark = KERB_GOALS[rule.about]
+        use, measured = getattr(corner, f"kerb_{where}"), getattr(corner, f"kerb_{where}_m")
+        # where the car keeps off a kerb it still sees where it begins
+        return language.goal(mark) if measured and (use != "avoid" or where == "entry") else ""
     place = board_place(corner, system)
     at_board = place is not None and place.side == "at"
     return language.goal("board", language.board(place.number, "long")) if place is not None and at_board else ""

@@ -66,7 +66,7 @@ class Today(msgspec.Struct, frozen=True):
 
     @property
     def words(self) -> str:
-        """Differences from the reference, for the screen; "" if none."""
+        """Differences from the reference, for the screen; "" if there are none."""
         if self.kind in ("grip_down", "grip_up"):
             percent = round(100.0 * abs(self.grip - 1.0))
             return f"grip is {'down' if self.grip < 1.0 else 'up'} {percent} %, no pace cues"

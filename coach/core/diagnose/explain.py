@@ -18,9 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coach.core.columns import Floats
+from coach.core.diagnose.belief import TAIL as _LOSS_TAIL
 from coach.core.diagnose.scatter import TAIL, Scatter
 from coach.core.diagnose.signatures import Signatures
-from coach.core.diagnose.vetoes import Veto
+from coach.core.diagnose.vetoes import THROTTLE, Veto
 from coach.core.measure.profile_gaps import BEFORE_M, COUNT, SIZE, SPLIT
 from coach.core.values import Fault
 
@@ -30,20 +31,11 @@ LINE: Final[frozenset[Fault]] = frozenset({"turn_in_early", "turn_in_late", "ape
 OUTSIDE: Final[frozenset[Fault]] = frozenset({"turn_in_late", "apex_missed", "exit_wide"})
 """Where late braking carries a car."""
 MODEL: Final = 0.5
-"""Relative error of a simulated fault, in each channel and part of the corner."""
-SHAPE: Final = 0.25
-"""The same of a simulated path, at each place of it."""
+"""Relative error of a simulated fault: of each channel in each part of the corner, of a path at each place."""
 PRICE: Final = 6.0
 """Evidence that a fault must gain: about the logarithms of fifteen faults and of forty gaps."""
-WIDE: Final = 0.7
-"""Share of PRICE that a wide exit need not pay where else more throttle would be asked for."""
 SMALL: Final = 0.4
-LARGE: Final = 1.7
-"""A fault is at least and at most these shares of an amount that was simulated."""
-HELPS: Final = 3.0
-"""A loss alone is no fault: it adds this to the evidence at most."""
-LOSS: Final = 4.0
-"""Degrees of freedom of the loss."""
+"""A fault is at least this share of a simulated amount, and at most the inverse."""
 ARRIVAL_MPS: Final = 0.5
 """A slower arrival than this is accounted for."""
 _NB: Final = len(BEFORE_M)
@@ -85,7 +77,7 @@ class _Group:
         own = np.einsum("rpm,p->rm", self.free, y)
         along = self.signs @ y - np.einsum("rm,rm->r", np.einsum("rpm,rp->rm", self.free, self.signs), own)
         raw = along / self.weight
-        share = np.clip(raw, SMALL, LARGE)
+        share = np.clip(raw, SMALL, 1.0 / SMALL)
         none = float(y @ y)
         left = none - (own**2).sum(axis=1) - 2.0 * share * along + share**2 * self.weight
         gain = 0.5 * (TAIL + len(y)) * np.log((TAIL + none / wider) / (TAIL + np.maximum(left, 0.0) / wider))
@@ -113,7 +105,7 @@ class Explainer:
         self._covariance = scatter.covariance(corner)
         self._line = np.array([h.fault in LINE for h, _ in signs.rows])
         self._late = np.array([h.fault == "brake_late" for h, _ in signs.rows])
-        self._wide = np.array([float(h.fault == "exit_wide") for h, _ in signs.rows if h.fault in LINE])
+        self._wide = np.array([h.fault == "exit_wide" for h, _ in signs.rows if h.fault in LINE])
         self._groups: dict[bytes, tuple[_Group, _Group]] = {}
 
     def _of(self, known: Marks) -> tuple[_Group, _Group]:
@@ -166,7 +158,7 @@ class Explainer:
         share = np.zeros(len(self.signs.rows))
         gain, share[speed.rows] = speed.evidence(rest, wider)
         cost = self.signs.cost_s * share
-        total[speed.rows] = gain + np.minimum(self._loss(excess_s, scatter_s, cost[speed.rows]), HELPS) - PRICE
+        total[speed.rows] = gain + self._loss(excess_s, scatter_s, cost[speed.rows]) - PRICE
         if line.known.any():
             gain, share[line.rows] = line.evidence(rest, wider)
             # it explains the speed as well as the best other fault does
@@ -175,9 +167,9 @@ class Explainer:
             carried = [g for g, k in zip(gain, line.rows, strict=True) if self.signs.rows[k][0].fault in OUTSIDE]
             total[self._late] += max(0.0, *carried)
             best = self.signs.rows[int(total.argmax())][0].fault
-            # no more throttle where the car runs wide already: a little of it is enough
-            wide = self._wide if best in ("throttle_soft", "throttle_late") else 0.0
-            total[line.rows] = gain + anyhow - PRICE + WIDE * PRICE * wide
+            # where more throttle would be asked for, a car that also runs wide does just that
+            price = np.where(self._wide & (best in THROTTLE), 0.0, PRICE)
+            total[line.rows] = gain + anyhow - price
             cost[line.rows] = excess_s
         total += np.array([prior.get(h.fault, 0.0) for h, _ in self.signs.rows])
         k = int(total.argmax())
@@ -197,12 +189,12 @@ class Explainer:
 
     @staticmethod
     def _lost(excess_s: float, scatter_s: float) -> float:
-        return 0.5 * (LOSS + 1.0) * math.log1p((excess_s / scatter_s) ** 2 / LOSS)
+        return 0.5 * (_LOSS_TAIL + 1.0) * math.log1p((excess_s / scatter_s) ** 2 / _LOSS_TAIL)
 
     def _loss(self, excess_s: float, scatter_s: float, cost: Floats) -> Floats:
         """Return the evidence of the loss: how much likelier it is with a fault that costs ``cost``."""
         width = np.hypot(scatter_s, MODEL * cost)
-        off = 0.5 * (LOSS + 1.0) * np.log1p(((excess_s - cost) / width) ** 2 / LOSS)
+        off = 0.5 * (_LOSS_TAIL + 1.0) * np.log1p(((excess_s - cost) / width) ** 2 / _LOSS_TAIL)
         out: Floats = self._lost(excess_s, scatter_s) - off - np.log(width / scatter_s)
         return out
 
@@ -222,5 +214,5 @@ def _crooked(gaps: Floats) -> Floats:
     out = np.zeros((len(gaps), SIZE, COUNT))
     most = np.abs(gaps[:, _PATH]).max(axis=1)
     for j in range(COUNT):
-        out[:, 3 * COUNT + j, j] = SHAPE * most
+        out[:, 3 * COUNT + j, j] = MODEL * most
     return out

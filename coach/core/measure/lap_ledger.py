@@ -25,6 +25,13 @@ BESIDE_OVER_M: Final = 20.0
 STOPPED_MPS: Final = 3.0
 STOPPED_S: Final = 1.0
 """Slower than this for this long is a stop (common practice, no source)."""
+SLOW: Final = 1.15
+"""A lap that takes this many times the best one is too slow to compare with it (common practice, no source)."""
+
+
+def short_note(lap: int, short_m: float) -> str:
+    """Return the note about a lap whose record ends ``short_m`` [m] before the line."""
+    return f"lap {lap} ends {short_m:.0f} m before the line: its time is extrapolated from the speed there"
 
 
 @dataclass

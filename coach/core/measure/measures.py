@@ -18,6 +18,8 @@ from coach.core.track.zones import Zone
 from coach.core.values import MOST_APEXES
 
 NAN: Final = float("nan")
+SAME_HIT_M: Final = 8.0
+"""Largest gap within one intervention of a driver aid, which cycles several times a second [m]."""
 
 BRAKE_ON: Final = 0.05
 """Least pedal position that counts as braking; a resting foot stays below (common practice, no source)."""
@@ -67,6 +69,8 @@ def measure(trace: Trace, zone: Zone) -> dict[str, float]:
     out["gear_min"] = -_most(-trace.gear[first : last + 1])
     out["corrections"] = _corrections(trace, zone)
     out["wheels_off"] = _most(trace.wheels_off[first : last + 1])
+    out["traction_control_hits"] = _hits(trace.traction_control[first : last + 1], trace.step_m)
+    out["anti_lock_hits"] = _hits(trace.anti_lock[first : last + 1], trace.step_m)
     return out
 
 
@@ -222,6 +226,14 @@ def _coast(trace: Trace, first: int, last: int) -> float:
     idle = (zero_for_absent(throttle) < PEDAL_OFF) & (zero_for_absent(brake) < PEDAL_OFF)
     t = trace.t_s[first : last + 1]
     return float((t[1:] - t[:-1])[idle[:-1] & idle[1:]].sum())
+
+
+def _hits(flag: Floats, step_m: float) -> float:
+    """Return how often a driver aid intervened; interventions under SAME_HIT_M apart are one. NaN without the flag."""
+    if not len(flag):
+        return NAN
+    on = flag.nonzero()[0]
+    return float((np.diff(on) * step_m > SAME_HIT_M).sum()) + 1.0 if len(on) else 0.0
 
 
 def _corrections(trace: Trace, zone: Zone) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any, Final
 
@@ -14,10 +14,9 @@ from coach.core.columns import Floats
 from coach.core.locate.frame_buffer import FrameBuffer
 from coach.core.measure.pedals import inferred, scale_of
 from coach.core.numeric.filled import repeats, without_repeats
-from coach.core.numeric.motion import last_slope, time_for
 from coach.core.numeric.noise import PATH_MOTION, SPEED_MOTION, filled_noise
 from coach.core.numeric.reductions import all_finite, largest, median
-from coach.core.numeric.smoothing import slope, smooth, span_for
+from coach.core.numeric.smoothing import last_slope, slope, smooth, span_for, time_for
 from coach.core.track.car import slope_of
 from coach.core.track.reference import Reference
 
@@ -30,6 +29,8 @@ SHORT_M: Final = 50.0
 """A record that ends at most this far before the line [m] counts up to it."""
 MARGIN_M: Final = 40.0
 """Smoothing includes frames this far beyond both ends [m]."""
+_ABSENT: Final[Floats] = np.empty(0)
+"""A flag without its channel."""
 
 
 @dataclass(frozen=True)
@@ -37,7 +38,7 @@ class Trace:
     """Channels at the reference's nodes, all of shape (n,), NaN where absent.
 
     ``u_m`` runs on over the seam. ``curvature_pm`` is the car's own path's, NaN without positions. ``place_noise_m`` is
-    the noise of positions along the line before smoothing [m].
+    the noise of positions along the line before smoothing [m]. The flags of the driver aids are empty where absent.
     """
 
     u_m: Floats
@@ -51,6 +52,8 @@ class Trace:
     wheels_off: Floats
     steer: Floats
     place_noise_m: float = 0.0
+    traction_control: Floats = field(default_factory=lambda: _ABSENT)
+    anti_lock: Floats = field(default_factory=lambda: _ABSENT)
 
     @cached_property
     def looked_at(self) -> dict[tuple[int, int], Any]:
@@ -157,7 +160,18 @@ def drive_trace(history: FrameBuffer, reference: Reference, low_m: float, high_m
         _held(grid, place, history["wheels_off"][rows]),
         at(history["steer"][rows]),
         noise,
+        *(_flag(grid, place, history[name][rows]) for name in ("traction_control", "anti_lock")),
     )
+
+
+def _flag(grid: Floats, place: Floats, values: Floats) -> Floats:
+    """Return a flag at each node, where it was on since the node before; empty where its channel is absent."""
+    if values[0] != values[0] and values[-1] != values[-1]:
+        return _ABSENT
+    on = np.zeros(len(grid))
+    at = grid.searchsorted(place[values > 0.0])
+    on[at[at < len(grid)]] = 1.0
+    return on
 
 
 def _clock(grid: Floats, place: Floats, t: Floats, v: Floats) -> Floats | None:

@@ -13,20 +13,25 @@ from typing import Final, NamedTuple
 from coach.core.values import LapDone, View
 from coach.outputs.overlay.colours import DIM, GAINED, LOST, TEXT, TROUGH, Colour, mixed
 from coach.outputs.overlay.legible import Size
-from coach.outputs.overlay.signs import Item, Rect, Shape, TextLabel, label, sign
 from coach.outputs.overlay.texts import (
     HIDDEN,
     KEYS,
     UNLOCK,
     WORDS,
+    Item,
     Measure,
     Mode,
+    Rect,
+    Shape,
+    TextLabel,
     countdown_text,
     delta_text,
     fit,
+    label,
     lap_text,
     mode_of,
     shown,
+    sign,
     system_of,
     wrap,
 )

@@ -15,7 +15,7 @@ import pygame
 from coach.outputs.overlay.colours import GROUND
 from coach.outputs.overlay.layout import Scene, lay_out
 from coach.outputs.overlay.legible import size_of
-from coach.outputs.overlay.signs import Item, Rect, TextLabel
+from coach.outputs.overlay.texts import Item, Rect, TextLabel
 
 FINER: Final = 8
 """Letters are rendered this much larger and scaled down: at final size, rounding each letter's width to a whole pixel

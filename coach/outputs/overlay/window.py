@@ -18,13 +18,13 @@ import pygame
 
 from coach.errors import OutputError
 from coach.identity import APP
+from coach.outputs.child import suppressed_stderr
 from coach.outputs.overlay.layout import Scene, lay_out
 from coach.outputs.overlay.legible import SIZE_NAMES, size_of
 from coach.outputs.overlay.paint import changed, measure, paint
 from coach.outputs.overlay.settings import OPACITY, Settings
-from coach.outputs.overlay.signs import Item
 from coach.outputs.overlay.system import desktop_scale, open_without_focus, set_click_through
-from coach.outputs.suppress_stderr import suppressed_stderr
+from coach.outputs.overlay.texts import Item
 
 TITLE = f"{APP} overlay"
 TOP_PX = 24

@@ -8,7 +8,7 @@ from typing import Protocol
 import numpy as np
 
 from coach.errors import OutputError
-from coach.outputs.suppress_stderr import suppressed_stderr
+from coach.outputs.child import suppressed_stderr
 from coach.outputs.voice.sound import RATE_HZ
 
 os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")

@@ -12,9 +12,8 @@ from coach.errors import CoachError
 from coach.pages.editor.adding import AddCorner
 from coach.pages.editor.cues import CueList
 from coach.pages.editor.form import CornerForm, FieldPath
-from coach.pages.editor.marks import MarkList
 from coach.pages.editor.picture import MapView, TraceView
-from coach.pages.editor.shared import SharedDesk
+from coach.pages.editor.shared import MarkList, SharedDesk
 from coach.pages.editor.words import MORE_APEXES
 from coach.pages.look import ALARM, LINK, css_colours, dark_pairs
 from coach.pages.render import asset

@@ -12,7 +12,7 @@ import pytest
 
 from coach import load_plan
 from feeds.practice import faultless, hollow_ridge, simulate
-from feeds.practice.noise import frames_of
+from feeds.practice.sampling import frames_of
 
 ROOT = Path(__file__).parents[3]
 

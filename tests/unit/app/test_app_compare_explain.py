@@ -9,8 +9,18 @@ from app_bench_setup import held, said
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coach.app.replay.compare import CompareError, compare, full, laps, short, write_full
-from coach.app.replay.explain import ExplainError, corner_named, explain, lines
+from coach.app.replay.compare import (
+    CompareError,
+    ExplainError,
+    compare,
+    corner_named,
+    explain,
+    full,
+    laps,
+    lines,
+    short,
+    write_full,
+)
 from coach.core.cue.reasons import MEANING, Reason
 from coach.core.values import Corner
 

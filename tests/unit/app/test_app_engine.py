@@ -5,7 +5,7 @@ import gc
 from coach.app.engine import Engine
 from coach.core.pipeline import Pipeline
 from coach.core.values import View
-from coach.outputs.capture import Capture
+from coach.outputs.base import Capture
 from coach.profile.rule_files import load_rules
 from coach.profile.store import load_plan
 from feeds.errors import FeedEnded

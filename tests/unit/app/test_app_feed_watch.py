@@ -13,8 +13,8 @@ from feeds_loop import Loop
 from coach.app.live.feed_watch import FeedWatch
 from feeds.frame import Frame
 from feeds.messages import encode
-from feeds.nmea.encoder import sentences_of, with_checksum
 from feeds.nmea.feed import NmeaFeed
+from feeds.nmea.sentences import sentences_of, with_checksum
 from feeds.packet_map.feed import PacketMapFeed
 from feeds.packet_map.model import PacketMap
 from feeds.udp import UdpFeed

@@ -1,4 +1,4 @@
-"""Texts before there is a reference: never silence without a word, never in a corner, only rendered pieces."""
+"""Words before there is a reference: never silence without a word, never in a corner, only rendered pieces."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def test_each_lap_has_its_time_and_what_is_missing(language: str, first: str, la
 
 
 def split_off(text: str) -> list[str]:
-    """The text after the lap time."""
+    """Return the parts of a text after its lap time."""
     return [part for part in text.split(", ") if JOINT not in part]
 
 

@@ -14,13 +14,12 @@ from app_bench_setup import SAMPLES
 from coach.app.edit.editing import ProfileDesk
 from coach.app.replay.check import check_session
 from coach.app.replay.replaying import replay_session
-from coach.app.rerun.replane import on_plane_of
+from coach.app.rerun.rerun import on_plane_of
 from coach.app.review.session_review import SessionReview
 from coach.core.columns import Columns
 from coach.profile.reference_file import read_reference, write_reference
 from coach.session.header import Header
-from coach.session.reader import SessionReader
-from coach.session.store import store
+from coach.session.reader import SessionReader, store
 
 HERE, THERE = (50.0, 8.0), (50.01, 7.99)
 LAPS = [1, 2, 3, 4]

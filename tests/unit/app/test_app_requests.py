@@ -23,7 +23,7 @@ from coach.core.cue.tones import ToneOptions
 from coach.core.pipeline import Pipeline
 from coach.errors import SessionError
 from coach.inputs.bindings import Binding, Bindings, Function, save
-from coach.outputs.capture import Capture
+from coach.outputs.base import Capture
 from coach.profile.rule_files import load_rules, rule_paths
 from coach.profile.store import load_plan
 from coach.session.header import PROFILE_FILE, RULES_FILE, Header
@@ -139,7 +139,7 @@ def test_a_request_that_is_not_whole_is_refused(tmp_path: Path) -> None:
         '{"kind":"tones","t_s":0.0,"kinds":null,"after_frames":0}',
     ):
         events.write_text(whole + line + "\n", encoding="utf-8")
-        with pytest.raises(SessionError, match="found an incomplete request"):
+        with pytest.raises(SessionError, match="incomplete request"):
             changes_of(SessionReader(tmp_path / "s"))
 
 

@@ -12,12 +12,10 @@ from pathlib import Path
 import pytest
 
 from coach.core.columns import Columns
-from coach.profile.own_copy import is_shipped
 from coach.profile.reference_file import read_reference, write_reference
-from coach.profile.store import added_folder, load_plan, profile_paths
+from coach.profile.store import added_folder, is_shipped, load_plan, profile_paths
 from coach.session.header import Header
-from coach.session.reader import SessionReader
-from coach.session.store import store
+from coach.session.reader import SessionReader, store
 
 Coach = Callable[..., tuple[int, str, str]]
 
@@ -116,7 +114,7 @@ def test_the_newest_session_and_profile_are_taken(coach: Coach, recorded: Path, 
     assert 0 == code
     assert f"newest session: {sessions / 'newer'}" in err
     assert "Hollow Ridge" == json.loads(out)["circuit"]
-    from coach.app.newest import newest_profile
+    from coach.app.paths import newest_profile
 
     said: list[str] = []
     assert str(added_folder() / "mine") == newest_profile(said.append)
@@ -125,7 +123,7 @@ def test_the_newest_session_and_profile_are_taken(coach: Coach, recorded: Path, 
 
 def test_without_a_profile_of_ones_own_the_shipped_one_is_edited() -> None:
     """And it is said that it ships."""
-    from coach.app.newest import newest_profile
+    from coach.app.paths import newest_profile
 
     said: list[str] = []
     assert "hollow_ridge" == newest_profile(said.append)
@@ -309,7 +307,7 @@ def test_a_session_of_another_circuit_is_refused_by_name(
 @pytest.mark.parametrize(("answer", "laps"), [(True, 3), (False, 0)])
 def test_a_profile_is_offered_at_a_terminal(monkeypatch: pytest.MonkeyPatch, answer: bool, laps: int) -> None:
     """A person is asked; the option needs no question, and no question is asked where nobody looks."""
-    from coach.cli.first_laps import laps_to_survey
+    from coach.cli.usage import laps_to_survey
 
     assert 0 == laps_to_survey(None)
     monkeypatch.setattr("sys.stdin.isatty", lambda: True)

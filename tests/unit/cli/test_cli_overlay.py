@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from coach.cli.panels import ORDER
 from coach.cli.root import COMMANDS, make_app, run
+from coach.cli.usage import ORDER
 from coach.outputs.overlay import settings as overlay_settings
 from coach.outputs.overlay.settings import Settings, load, save
 from coach.outputs.overlay.texts import KEYS

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from coach.core.cue.candidates import OpeningContext, approach
 from coach.core.cue.language import ENGLISH
 from coach.core.cue.limits import limit
+from coach.core.cue.recent_findings import Recent
 from coach.core.cue.rules import FAULTS, RuleSet
 from coach.core.cue.schedule import Schedule
 from coach.core.cue.topics import topic
@@ -135,3 +136,27 @@ def test_words_that_were_never_heard_need_as_long_as_what_is_new() -> None:
         s.spoke(r, 0, 1, text)
     ((asked),) = approach(rules, s, moment(corner()))
     assert (0.75, ("brake later",)) == (asked.candidate.margin_s, asked.candidate.forms)
+
+
+@pytest.mark.parametrize(("words", "held"), [("downhill, brake earlier", True), ("second gear", False)])
+def test_words_of_the_profile_never_contradict_a_board_that_was_said(words: str, held: bool) -> None:
+    """The board after the hundred and then "brake earlier" pull to and fro, whatever the passes show."""
+    board, own = (
+        rule("board", "reminder", "brake_board"),
+        rule("own", "reminder", "words", long="{words}", short="{words}"),
+    )
+    rules = RuleSet("t", "learning", (board, own))
+    s = Schedule(rules, ("A",))
+    s.passed(0, (finding("brake_early"),))
+    s.choose_work(1)
+    s.spoke(board, 0, 1, "brake after the hundred")
+    (asked,) = [a for a in approach(rules, s, moment(corner(words=(words,)))) if a.candidate.rule is own]
+    assert (asked.hold == "opposes another cue") is held
+
+
+def test_two_passes_with_a_fault_are_remembered_beyond_the_last_three() -> None:
+    """One good pass does not make a reminder to the other side right."""
+    recent = Recent()
+    for fault in ("brake_early", "brake_early", "", "", "throttle_late"):
+        recent.add(0, (finding(fault),) if fault else ())
+    assert {"brake_early"} == recent.usual(0)

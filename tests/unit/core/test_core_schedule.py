@@ -221,7 +221,7 @@ def test_after_two_laps_without_room_fewer_words_will_do() -> None:
 def test_what_two_cues_did_not_change_is_told_in_size_once() -> None:
     """The third cue says how far it still is; not where the driver came nearer."""
     r = rule("later")
-    for amounts, still in (((20.0, 20.0, 19.0), True), ((20.0, 14.0, 12.0), False)):
+    for amounts, still in (((20.0, 20.0, 19.0), True), ((20.0, 20.0, 10.0), False)):
         s = schedule(r)
         for lap, amount in enumerate(amounts, start=1):
             s.passed(0, (finding(amount=amount),))

@@ -47,3 +47,12 @@ def test_what_the_spread_costs_is_the_least_squares_line() -> None:
     slope = np.polyfit(away, losses, 1)[0]
     assert slope * away.mean() == pytest.approx(_cost_s(list(away), list(losses)))
     assert 0.0 == _cost_s([3.0] * 8, [0.1] * 8) < COST_S
+
+
+def test_the_way_of_a_correction_is_no_spread() -> None:
+    """Passes before a fault was found there are forgotten: eight new ones are needed."""
+    steady = Steadiness()
+    for lap, early in enumerate(WANDERS[:7]):
+        steady.learn(0, lap, early, 0.02 * abs(early))
+    steady.forget(0)
+    assert not any(steady.learn(0, 7 + lap, early, 0.02 * abs(early)) for lap, early in enumerate(WANDERS[:7]))

@@ -68,6 +68,27 @@ def test_corrections_are_the_reversals_beyond_the_corners_own(dips: int, reversa
     assert reversals == measure(replace(trace, steer=steer), zone)["corrections"]
 
 
+@pytest.mark.parametrize(
+    ("on", "hits"),
+    [
+        ([], 0.0),
+        ([(120, 121)], 1.0),
+        ([(120, 126), (133, 140)], 1.0),
+        ([(120, 126), (135, 140)], 2.0),
+        ([(20, 30)], 0.0),
+    ],
+)
+def test_interventions_of_a_driver_aid_are_counted_in_the_zone(on: list[tuple[int, int]], hits: float) -> None:
+    """Pulses up to 8 m apart are one intervention; those before the corner's zone do not count."""
+    trace, zone = hand_made()
+    flag = np.zeros(N)
+    for first, last in on:
+        flag[first:last] = 1.0
+    got = measure(replace(trace, anti_lock=flag), zone)
+    assert hits == got["anti_lock_hits"]
+    assert got["traction_control_hits"] != got["traction_control_hits"]
+
+
 def test_absent_channels_give_no_measure() -> None:
     """Without pedals or positions what needs them is NaN, and the rest is there."""
     trace, zone = hand_made()

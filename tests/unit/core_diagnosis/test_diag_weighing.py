@@ -7,8 +7,8 @@ import pytest
 from diag_setup import every_fault
 
 from coach.core.diagnose.explain import Explainer
-from coach.core.diagnose.forward import Forward
-from coach.core.diagnose.hypotheses import HYPOTHESES, brake_early
+from coach.core.diagnose.forward import Drives, Forward
+from coach.core.diagnose.hypotheses import HYPOTHESES, Hypothesis, brake_early
 from coach.core.diagnose.scatter import PRACTISED, Scatter
 from coach.core.diagnose.signatures import Signatures
 from coach.core.diagnose.vetoes import nothing_ruled_out
@@ -64,6 +64,21 @@ def test_each_simulated_fault_is_found_again() -> None:
             right += best is not None and signs.rows[best.row][0].fault == hypothesis.fault
     assert shown > 50
     assert right == shown
+
+
+def release_abrupt(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Brake hard to the end and off at once, ``x`` metres before the slowest place, instead of trailing it in."""
+    done = f.slow - round(x / f.step)
+    d.cap[k, done : f.slow] = np.minimum(d.cap[k, done : f.slow], f.energy[f.slow])
+    d.decel[k, f.start : done] = f.own_decel[f.start : f.slow].max()
+    d.brake[k, done : f.slow] = 0.0
+
+
+def test_a_new_fault_is_one_row(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A sixteenth fault: its change of a drive and its row, nothing else; it is told from the fifteen others."""
+    row = Hypothesis("release_abrupt", "m", (12.0, 24.0), release_abrupt, ("brake_release_m",))  # type: ignore[arg-type]
+    monkeypatch.setattr("coach.core.diagnose.signatures.HYPOTHESES", (*HYPOTHESES, row))
+    test_each_simulated_fault_is_found_again()
 
 
 def test_a_pass_like_the_reference_is_no_fault() -> None:

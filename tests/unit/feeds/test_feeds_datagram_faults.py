@@ -11,13 +11,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from feeds.counters import KINDS, Counters
-from feeds.datagram_faults import unknown_fields, why_refused
+from feeds.counters import _RANGES, KINDS, Counters, remedy
+from feeds.datagrams import unknown_fields, why_refused
 from feeds.frame import RANGES, Frame
 from feeds.importers.by_value import by_value
 from feeds.importers.table import Table
 from feeds.messages import decode
-from feeds.remedies import _RANGES, remedy
 
 VALUES = st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8) | st.lists(st.integers())
 

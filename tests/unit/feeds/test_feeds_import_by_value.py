@@ -11,9 +11,9 @@ import pytest
 from feeds_loop import Loop
 
 from feeds.frame import CHANNELS, Frame
+from feeds.importers.column_map import not_taken
 from feeds.importers.convert import Imported, convert, read_table
 from feeds.importers.guess import guess_columns, map_of, missing
-from feeds.importers.not_taken import not_taken
 from feeds.importers.words import likeness, words_of
 
 LOOP = Loop()

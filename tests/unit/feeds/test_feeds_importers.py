@@ -19,9 +19,8 @@ from pyproj import Transformer
 from feeds.errors import FeedError, FeedFormatError, FeedOpenError
 from feeds.frame import CHANNELS, Frame, rows_of
 from feeds.importers.column_map import ColumnChoice, ColumnMap, StartLine, read_column_map, write_column_map
-from feeds.importers.convert import Imported, convert, read_table
+from feeds.importers.convert import Imported, convert, export, read_table
 from feeds.importers.csv_file import find_layout
-from feeds.importers.export import export
 from feeds.importers.guess import guess_columns, map_of, missing
 from feeds.importers.laps import FinishLine, crossings, find_line
 from feeds.importers.words import likeness, unit_behind, words_of

@@ -10,8 +10,7 @@ from feeds_contract import collect
 from feeds_loop import Loop
 
 from feeds.frame import Frame
-from feeds.infer import Completer, LivePedals, speed_noise
-from feeds.infer_record import pedals_of_record
+from feeds.infer import Completer, LivePedals, pedals_of_record, speed_noise
 from feeds.messages import encode
 from feeds.udp import UdpFeed
 

@@ -9,10 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from feeds.counters import KINDS, Counters, explain
+from feeds.counters import KINDS, Counters, Sequence, explain
 from feeds.frame import MAX_JUMP_M, MAX_SPEED_MPS, Frame
 from feeds.plausible import Gate, sound
-from feeds.sequence import Sequence
 
 
 def drive(n: int, start_s: float = 0.0, x_m: float = 0.0, lap: int = 1) -> list[Frame]:

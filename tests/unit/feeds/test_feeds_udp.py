@@ -14,8 +14,7 @@ from feeds.clock import ManualClock
 from feeds.errors import FeedOpenError
 from feeds.frame import Frame
 from feeds.messages import Format, decode, encode
-from feeds.send import send
-from feeds.udp import UdpFeed
+from feeds.udp import UdpFeed, send
 
 
 class UdpSource:

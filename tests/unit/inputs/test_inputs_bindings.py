@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 
 from coach.errors import DataError
 from coach.inputs.bindings import FUNCTIONS, KEYBOARD, Bindings, Press, load, save
-from coach.inputs.process import press_of, watch
-from coach.inputs.sources import InputSource
+from coach.inputs.process import InputSource, press_of, watch
 
 Coach = Callable[..., tuple[int, str, str]]
 presses = st.builds(Press, st.sampled_from(["Wheel A", "Box B"]), st.integers(0, 40)) | st.builds(

@@ -7,8 +7,7 @@ import pytest
 from rich.console import Console
 
 from coach.core.values import Decision, LapDone, View
-from coach.outputs.base import Group
-from coach.outputs.capture import Capture
+from coach.outputs.base import Capture, Group
 from coach.outputs.console import ConsoleOutput, cue_line, lap_time
 
 VIEW = View(t_s=1.0, state="live")

@@ -15,8 +15,19 @@ from coach.outputs.overlay.colours import GAINED, LOST
 from coach.outputs.overlay.layout import CAPTION_S, LAP_S, Caption, Scene, caption_share, lay_out
 from coach.outputs.overlay.legible import SIZE_NAMES, size_of
 from coach.outputs.overlay.paint import FINER, _font, box_of, changed, measure, paint, picture, text_surface
-from coach.outputs.overlay.signs import Item, Rect, Shape, TextLabel
-from coach.outputs.overlay.texts import KEYS, UNLOCK, WORDS, Mode, countdown_text, delta_text, mode_of
+from coach.outputs.overlay.texts import (
+    KEYS,
+    UNLOCK,
+    WORDS,
+    Item,
+    Mode,
+    Rect,
+    Shape,
+    TextLabel,
+    countdown_text,
+    delta_text,
+    mode_of,
+)
 
 LIVE = View(t_s=1.0, state="live", lap=2, delta_s=-0.24, next_corner="Kettle", to_brake_m=140.0)
 STATES: dict[Mode, tuple[View | None, bool]] = {

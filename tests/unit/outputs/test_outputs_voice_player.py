@@ -11,8 +11,8 @@ from coach.core.values import Decision
 from coach.errors import OutputError
 from coach.outputs.voice.bank import PhraseBank
 from coach.outputs.voice.device import MixerDevice, list_devices
-from coach.outputs.voice.output import VoiceOutput
 from coach.outputs.voice.player import Player
+from coach.outputs.voice.process import VoiceOutput
 
 SHORT, LONG = bytes(2 * 960), bytes(2 * 48000)  # 20 ms and 1 s
 

@@ -12,7 +12,7 @@ import pytest
 from coach.core.values import Decision
 from coach.errors import OutputError
 from coach.outputs.voice.loudness import TARGET_LUFS, whole_cells
-from coach.outputs.voice.output import VoiceOutput
+from coach.outputs.voice.process import VoiceOutput
 from coach.outputs.voice.sound import RATE_HZ
 from coach.outputs.voice.tones import LATE_S, PITCH_HZ, SOFTER_LU, SessionClock, TonePlayer, clip, tone
 

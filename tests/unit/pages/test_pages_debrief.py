@@ -11,16 +11,15 @@ import numpy as np
 import pytest
 from pages_shared import looked
 
-from coach.app.review.debrief_page import share_text, write_page
+from coach.app.review.debrief_page import debrief_view, share_text, unanswered, write_page
 from coach.app.review.lap_traces import MOST_LAPS, choose_laps, lap_traces
 from coach.core.unit_system import IMPERIAL, METRIC
-from coach.core.values import LapDone
+from coach.core.values import Decision, LapDone
 from coach.errors import SessionError
-from coach.pages.chart_library import chart_library
 from coach.pages.debrief import debrief_html
 from coach.pages.dots import INSIDE, Dot, Scales, dots_chart, shared_scales
 from coach.pages.look import DARK, LIGHT
-from coach.pages.render import embedded, render, signed
+from coach.pages.render import chart_library, embedded, render, signed
 from coach.pages.traces import trace_chart
 from coach.pages.track_map import TrackMap
 
@@ -52,6 +51,24 @@ def test_delta_trace_ends_at_the_lap_loss() -> None:
         assert 0.0 == pytest.approx(channels["delta"][0], abs=0.02)
         # the last place shown lies up to one step before the line
         assert laps[number].delta_s == pytest.approx(channels["delta"][-1], abs=0.02)
+
+
+def test_a_corner_that_rested_is_noted_for_the_instructor() -> None:
+    """Cues that changed nothing are no silence: the page says where another voice is needed, and only there."""
+
+    def decision(corner: str, outcome: str, reason: str, text: str) -> Decision:
+        return Decision(1.0, 1, 0.0, corner, "r", outcome, reason, text, 2.0, 3.0, "correction", "brake_early")  # type: ignore[arg-type]
+
+    heard = [decision("Quarry", "spoken", "", text) for text in ("brake five metres later", "brake later")]
+    rests = [decision(corner, "held", "no response so far", "brake later") for corner in ("Quarry", "Weir")]
+    other = decision("Beacon", "held", "no room", "brake later")
+    assert () == unanswered([*heard, other])
+    note = 'Quarry: 2 cues changed nothing, the last was "brake later"; look at it with your instructor'
+    assert (note,) == unanswered([*heard, *rests, other])
+    one = looked()
+    page = debrief_view(one.debrief, one.result, one.setup, [*heard, *rests], "test")
+    assert note in page.notes
+    assert note in unescape(debrief_html(page))
 
 
 def test_traces_are_in_the_units_of_the_page() -> None:

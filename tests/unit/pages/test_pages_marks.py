@@ -15,9 +15,9 @@ from coach.app.review.debrief import debrief
 from coach.app.review.debrief_page import debrief_view
 from coach.core.values import Mark
 from coach.pages.debrief import debrief_html
-from coach.pages.editor.marks import CAUTION_WORDS, NOTE_WORDS, MarkList
+from coach.pages.editor.shared import CAUTION_WORDS, NOTE_WORDS, MarkList
 from coach.pages.guide import guide_html
-from coach.pages.marks import corner_near, mark_lines
+from coach.pages.track_map import corner_near, mark_lines
 
 
 def mark_at(s_m: float, name: str = "mark 1") -> Mark:

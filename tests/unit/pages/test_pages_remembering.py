@@ -8,8 +8,7 @@ from pages_shared import SESSION, looked
 from coach.app.review.remembering import answers, driver_wordings, remember, remember_session
 from coach.core.cue.rules import CueRule, RuleSet, reworded
 from coach.core.values import Finding
-from coach.session.history import History
-from coach.session.history_rows import CueRow, PassRow, SessionInfo
+from coach.session.history import CueRow, History, PassRow, SessionInfo
 
 RULE = CueRule(
     name="brake_early",

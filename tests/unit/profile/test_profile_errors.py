@@ -134,7 +134,7 @@ BOMB = "a: &a [x, x, x, x, x, x, x, x, x, x]\n" + "".join(
         (b"x" * (MAX_BYTES + 1), f"at most {MAX_BYTES} bytes"),
         (BOMB.encode(), "too many values"),
         (b"a: &a [*a]\n", ""),
-        (b"[" * 20000, "at most 30 levels deep"),
+        (b"[" * 20000, "at most 200 open brackets"),
         (b"a: " + b"[" * 40 + b"]" * 40 + b"\n", "at most 30 levels deep"),
         (b"\x00\x01", "'\\x00'"),
     ],

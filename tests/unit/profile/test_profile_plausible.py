@@ -12,8 +12,8 @@ from coach.core.cue.wording import wordings
 from coach.core.track.reference import Reference
 from coach.core.track_model import TrackModel
 from coach.core.values import Corner
-from coach.profile.plausible import board_warnings
-from coach.profile.store import load_plan, parse_profile
+from coach.profile.rule_files import load_rules
+from coach.profile.store import board_warnings, load_plan, parse_profile
 
 
 def corner(name: str, at_m: float, **changes: object) -> Corner:
@@ -70,3 +70,25 @@ def test_the_kerb_is_named_only_where_the_throttle_opens_at_its_end(opens_m: flo
     assert said == wordings(rule, ground.zones[0].corner, amount=8.0)[0].first
     avoided = msgspec.structs.replace(ground.corners[0], kerb_apex="avoid")
     assert "" == wordings(rule, avoided, amount=8.0)[0].first
+
+
+@pytest.mark.parametrize(
+    ("about", "kerb", "near", "far", "text"),
+    [
+        ("turn_in_late", "kerb_entry", (505.0, 520.0), (480.0, 520.0), "A, turn in where the kerb starts"),
+        ("exit_narrow", "kerb_exit", (570.0, 610.0), (650.0, 690.0), "A, let it run out until the kerb ends"),
+    ],
+)
+def test_entry_and_exit_kerbs_are_named_only_where_the_reference_uses_them(
+    about: str, kerb: str, near: tuple[float, float], far: tuple[float, float], text: str
+) -> None:
+    """The turn-in within ten metres of the entry kerb's begin, the way out beside the exit kerb; else not a word."""
+    (rule,) = (r for r in load_rules("improving").rules if (r.family, r.about) == ("correction", about))
+    place = {"kerb_entry": "turn_in_m", "kerb_exit": "exit_m"}[kerb]
+    at = {"turn_in_m": 500.0, "exit_m": 600.0}[place]
+    said = []
+    for stretch in (near, far, ()):
+        there = msgspec.structs.replace(corner("A", 540.0), **{place: at, f"{kerb}_m": stretch, kerb: "use"})
+        (marked,) = TrackModel(opening_at(560.0), (there,)).corners
+        said.append(wordings(rule, marked, amount=2.0)[0].first)
+    assert [text, "", ""] == said

@@ -41,9 +41,11 @@ def test_a_corner_whose_habits_are_never_told_is_mute() -> None:
     assert ([], 1) == uttered_bench.mute([one, other])
 
 
-@pytest.mark.xfail(strict=True, reason="waits for a word at every corner and for cues that are not held back for good")
 def test_nine_tenths_of_the_loss_are_told_within_six_laps() -> None:
-    """Drivers of every class on two circuits, the loss of all of them together."""
+    """Eight drivers, one of every class on two circuits, the loss of all of them together.
+
+    The goal over many drivers is the bench's, which falls short of it: tests/figures/uttered_bench.json.
+    """
     drivers = [
         uttered_bench.taught(
             circuit, kind.name, uttered_bench.habits_of(ground(circuit), kind, 1), kind.scatter, 1, False

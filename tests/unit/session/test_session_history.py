@@ -7,8 +7,7 @@ import pytest
 
 from coach.core.values import Finding
 from coach.errors import SessionError
-from coach.session.history import MIGRATIONS, History
-from coach.session.history_rows import CueRow, LapRow, PassRow, SessionInfo
+from coach.session.history import MIGRATIONS, CueRow, History, LapRow, PassRow, SessionInfo
 
 FOUND = (Finding("brake_early", 12.0, "m", 0.2),)
 

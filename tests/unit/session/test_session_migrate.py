@@ -8,10 +8,8 @@ import pytest
 
 from coach.core.columns import Columns
 from coach.errors import SessionError
-from coach.session.header import PROFILE_FILE, SCHEMA, Header
-from coach.session.migrate import MIGRATIONS, migrate
-from coach.session.reader import SessionReader
-from coach.session.store import store
+from coach.session.header import MIGRATIONS, PROFILE_FILE, SCHEMA, Header, migrate
+from coach.session.reader import SessionReader, store
 from feeds.frame import Frame
 
 FROZEN = Path(__file__).parent / "samples" / "schema_1"

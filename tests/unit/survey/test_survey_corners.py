@@ -20,7 +20,7 @@ from coach.survey.corners import find, lane
 from coach.survey.places import corners_of
 from feeds.practice.faultless import faultless
 from feeds.practice.hollow_ridge import hollow_ridge
-from feeds.practice.noise import Noise
+from feeds.practice.sampling import Noise
 from feeds.practice.simulate import simulate
 
 

@@ -28,7 +28,7 @@ from rides import (
 from coach.core.columns import Columns
 from coach.survey import Survey, survey
 from feeds.practice import Noise, simulate
-from feeds.practice.noise import frames_of
+from feeds.practice.sampling import frames_of
 
 SEED = 2
 LAPS = 10

@@ -1,4 +1,4 @@
-"""``coach import`` and ``coach export``: convert logged files to sessions and back."""
+"""``coach import``, ``export``, ``share`` and ``add``: sessions and profiles from and to files."""
 
 from __future__ import annotations
 
@@ -6,10 +6,17 @@ from pathlib import Path
 
 import typer
 
-from coach.cli.panels import DATA
+from coach.cli.usage import DATA
 
 
 def register(app: typer.Typer) -> None:
+    """Add the commands."""
+    _import(app)
+    _share(app)
+    _add(app)
+
+
+def _import(app: typer.Typer) -> None:
     """Add both commands."""
 
     @app.command("import", rich_help_panel=DATA)
@@ -74,3 +81,44 @@ def register(app: typer.Typer) -> None:
         with stage_progress() as progress:
             rows = export_session(session, output, progress)
         typer.echo(f"{rows} rows: {output}")
+
+
+def _share(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command(rich_help_panel=DATA)
+    def share(
+        profile: str = typer.Argument(..., help="Profile folder or name."),
+        output: Path = typer.Option(..., "-o", "--output", help="The zip file to write."),
+    ) -> None:
+        """Pack a profile into one file to share. It holds data only, no code."""
+        from coach.cli.show import say
+        from coach.profile.share import pack
+        from coach.profile.store import profile_path
+
+        done = pack(profile_path(profile), output)
+        say(f"{done.plan.circuit}, {len(done.plan.corners)} corners: {', '.join(done.files)}")
+        say(f"written: {done.path}")
+
+
+def _add(app: typer.Typer) -> None:
+    """Add the command."""
+
+    @app.command(rich_help_panel=DATA)
+    def add(
+        file: Path = typer.Argument(..., help="A zip file made by coach share."),
+        into: Path | None = typer.Option(
+            None, "--into", help="New folder for it. Default: one among your profiles, named like the file."
+        ),
+    ) -> None:
+        """Add a profile that someone shared. Every file is checked first."""
+        from coach.app.paths import slug
+        from coach.cli.show import say
+        from coach.profile.share import unpack
+        from coach.profile.store import added_folder
+
+        folder = into if into is not None else added_folder() / slug(file.stem)
+        done = unpack(file, folder)
+        say(f"{done.plan.circuit}, {len(done.plan.corners)} corners: {', '.join(done.files)}")
+        say(f"added: {done.path}")
+        say(f"next: coach drive --profile {done.path if into is not None else done.path.name}")

@@ -1,4 +1,4 @@
-"""``coach drive``: the live run."""
+"""``coach drive``, ``watch`` and ``keys``: the run, and helpers who watch it."""
 
 from __future__ import annotations
 
@@ -6,11 +6,16 @@ from pathlib import Path
 
 import typer
 
-from coach.cli.panels import DRIVING
-from coach.cli.units import UNITS_HELP, units_named
+from coach.cli.usage import DRIVING, UNITS_HELP, units_named
 
 
 def register(app: typer.Typer) -> None:
+    """Add the commands."""
+    _drive(app)
+    _watch(app)
+
+
+def _drive(app: typer.Typer) -> None:
     """Add the command."""
 
     @app.command(rich_help_panel=DRIVING)
@@ -123,10 +128,9 @@ def register(app: typer.Typer) -> None:
         from coach.app.live.drive_options import DriveOptions, OutputOptions
         from coach.app.sources import FeedOptions, options_of
         from coach.cli.drive_choice import chosen_feed, refuse_idle, tone_kinds
-        from coach.cli.first_laps import laps_to_survey
         from coach.cli.progress import phrase_progress
         from coach.cli.show import show_ran, warn
-        from coach.cli.usage import typed
+        from coach.cli.usage import laps_to_survey, typed
         from coach.core.cue.tones import ToneOptions
 
         given = typed(context)
@@ -161,3 +165,29 @@ def register(app: typer.Typer) -> None:
             from coach.app.review.remembering import keep_session
 
             keep_session(ran.session, warn)
+
+
+def _watch(app: typer.Typer) -> None:
+    """Add both commands."""
+
+    @app.command(rich_help_panel=DRIVING)
+    def watch(
+        address: str = typer.Argument(..., help="tcp://HOST:PORT as coach drive --watch prints it."),
+        keys: Path | None = typer.Option(None, "--keys", help="Helper's folder of keys, for another machine."),
+        overlay: bool = typer.Option(False, "--overlay", help="Show the overlay window instead of the terminal."),
+    ) -> None:
+        """Watch a run from another machine. Watching changes nothing."""
+        from coach.cli.show import say
+        from coach.outputs.watch import run_watch
+
+        say(run_watch(address, keys, "overlay" if overlay else "terminal") or "stopped watching")
+
+    @app.command(rich_help_panel=DRIVING)
+    def keys(folder: Path = typer.Argument(..., help="Folder to make: one for the run, one for the helper.")) -> None:
+        """Make keys for a helper on another machine. Only that helper can watch then."""
+        from coach.cli.show import say
+        from coach.outputs.bus.keys import make_keys
+
+        run, helper = make_keys(folder)
+        say(f"for the run (coach drive --keys): {run}")
+        say(f"give this folder to the helper (coach watch --keys): {helper}")
