@@ -32,7 +32,7 @@ Coach = Callable[..., tuple[int, str, str]]
         (("map", "try"), "coach map try: missing argument"),
         (("check",), "a folder, or --audit RULES"),
         (("import", "x.csv"), "the session folder to make"),
-        (("drive", "--feed", "udp", "--no-record"), "nothing to do without a profile"),
+        (("drive", "--feed", "udp", "--no-record"), "nothing to do with neither profile nor recording"),
         (("share", "OTHER", "-o", "x.zip"), "other.yaml"),
         (("add", "FOLDER"), "expected a shared profile (zip), found a folder"),
         (("debrief", "EMPTY"), "empty: not a frame stream, or cut before its first frame (an empty file)"),
