@@ -79,10 +79,10 @@ def board_warnings(corners: Sequence[Corner], length_m: float, closed: bool = Tr
             limit_m, where = 0.0, "the start"
         wrong = [board for board in corner.boards_m if corner.turn_in_m - board < limit_m]
         if wrong:
-            named = ", ".join(f"{board:g}" for board in wrong)
+            named = " and ".join(f"{board:g}" for board in wrong)
+            lie = f"the board at {named} m lies" if len(wrong) == 1 else f"the boards at {named} m lie"
             out.append(
-                f"{corner.name}: the board at {named} m lies before {where},"
-                f" {corner.turn_in_m - limit_m:.0f} m before turn-in; look again"
+                f"{corner.name}: {lie} before {where}, {corner.turn_in_m - limit_m:.0f} m before turn-in; look again"
             )
     return tuple(out)
 

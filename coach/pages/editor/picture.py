@@ -76,7 +76,7 @@ class MapView:
     def draw(self, chosen: int) -> None:
         """Draw the map with the points of the corner ``chosen``."""
         if not self._track.known:
-            self._html.content = "<p>This reference knows no positions: there is no map.</p>"
+            self._html.content = "<p>This reference has no positions: there is no map.</p>"
             return
         corners = self.desk.corners
         self._track = TrackMap(self.desk.reference, corners, self.desk.marks)
