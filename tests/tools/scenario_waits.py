@@ -7,8 +7,6 @@ from typing import Final
 WAITS: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
     "another circuit's profile": ("a word that the profile is of another circuit", ("demo", "7", "9", "12")),
     "80 % of the road": ("the line to be named where the line is the cause", ("12",)),
-    "1 m wide at the apex": ("the line to be named where the line is the cause", ("9",)),
-    "1 m wide on the exit": ("the line to be named where the line is the cause", ("7",)),
     "traffic": ("laps that are no measure of the driver to be left out", ("7", "9")),
     "cool-down laps": ("laps that are no measure of the driver to be left out", ("7",)),
     "one gear broken": ("the coach to know what this car on this track can do today", ("9",)),
