@@ -96,8 +96,8 @@ def _json_mistakes() -> Iterator[tuple[str, str, Callable[[Frame], dict[str, obj
     def plain(f: Frame) -> dict[str, object]:
         return {"t_s": f.t_s, "x_m": f.x_m, "y_m": f.y_m, "speed_mps": f.speed_mps, "lap_distance_m": f.lap_distance_m}
 
-    yield "text gear", "gear: found the text", lambda f: {**plain(f), "gear": "N"}
-    yield "no time", "t_s: it is missing", lambda f: {k: v for k, v in plain(f).items() if k != "t_s"}
+    yield "text gear", "gear: expected a whole number", lambda f: {**plain(f), "gear": "N"}
+    yield "no time", "t_s: expected the session time", lambda f: {k: v for k, v in plain(f).items() if k != "t_s"}
     yield "km/h", "speed_kmh: not a field", lambda f: {**plain(f), "speed_kmh": f.speed_mps * 3.6}
 
 
