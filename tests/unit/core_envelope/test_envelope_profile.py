@@ -72,7 +72,9 @@ def test_either_side_has_its_own_limit() -> None:
     assert left > right
 
 
-@pytest.mark.parametrize(("field", "word"), [("left", "cornering"), ("brake", "braking"), ("power_wpkg", "acceleration")])
+@pytest.mark.parametrize(
+    ("field", "word"), [("left", "cornering"), ("brake", "braking"), ("power_wpkg", "acceleration")]
+)
 def test_what_is_unknown_is_named(field: str, word: str) -> None:
     """A speed profile from an envelope that is not whole raises ValueError with what is unknown."""
     part = msgspec.structs.replace(CAR, **{field: None})
