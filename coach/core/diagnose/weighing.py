@@ -32,7 +32,7 @@ WORTH: Final = 0.2
 """The pass must have lost at least this share of what the fault should have cost."""
 LOST: Final = 0.7
 """Weight of the measured loss in a fault's cost; the rest is the simulated one's."""
-_BEHIND: Final[dict[Fault, float]] = dict.fromkeys(get_args(Fault), -TOLD)
+_ALL: Final[tuple[Fault, ...]] = get_args(Fault)
 
 
 class Weighing:
@@ -61,7 +61,7 @@ class Weighing:
         usual, scatter_s = tolerance.baseline(corner), tolerance.sigma(corner, "loss_s")
         excess = sum(driven.loss(part) - usual.get(f"loss_{part}_s", 0.0) for part in PARTS)
         slower = -driven.gaps.get("arrival_mps", 0.0)
-        prior = {f.fault: TOLD for f in possible} if possible else ({} if told else _BEHIND)
+        prior = {f.fault: TOLD for f in possible} if possible else ({} if told else dict.fromkeys(_ALL, -TOLD))
         judged = {f.fault for f in possible}
 
         def vetoed(fault: Fault, amount: float) -> bool:
