@@ -53,7 +53,7 @@ WATCH: Final = (
     "tests/unit/core_diagnosis/test_diag_vetoes.py",
 )
 COMPARISON: Final = (
-    *(f"coach.core.diagnose.explain:{name}" for name in ("MODEL", "PRICE", "SMALL", "ARRIVAL_MPS")),
+    *(f"coach.core.diagnose.explain:{name}" for name in ("MODEL", "PRICE", "SMALL")),
     *(f"coach.core.diagnose.scatter:{name}" for name in ("USUAL", "SHRUNK", "OWN", "MOST", "FEW", "TAIL", "FLOOR")),
     *(f"coach.core.diagnose.weighing:{name}" for name in ("TOLD", "SURE", "STANDS", "WORTH", "LOST")),
 )

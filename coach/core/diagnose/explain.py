@@ -36,8 +36,6 @@ PRICE: Final = 6.0
 """Evidence that a fault must gain: about the logarithms of fifteen faults and of forty gaps."""
 SMALL: Final = 0.4
 """A fault is at least this share of a simulated amount, and at most the inverse."""
-ARRIVAL_MPS: Final = 0.5
-"""A slower arrival than this is accounted for."""
 _NB: Final = len(BEFORE_M)
 _PARTS: Final = (
     slice(0, _NB),
@@ -147,7 +145,7 @@ class Explainer:
         """
         speed, line = self._of(self._known(gaps))
         rest, wider = gaps - self.usual, 1.0
-        if slower_mps > ARRIVAL_MPS:
+        if slower_mps > 0.0:
             arriving, late_s = self.signs.arriving(slower_mps)
             rest = rest - arriving
             excess_s -= late_s
