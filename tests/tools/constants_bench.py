@@ -75,11 +75,16 @@ if os.environ.get(MOVED):
     move(os.environ[MOVED])
 
 
+def with_moved(moved: str) -> dict[str, str]:
+    """The environment of a process in which the constant is moved; "" moves none."""
+    paths = os.pathsep.join([str(Path(__file__).parent), str(Path.cwd()), os.environ.get("PYTHONPATH", "")])
+    return {**os.environ, "PYTHONPATH": paths, MOVED: moved}
+
+
 def noticed(constant: str, factor: float) -> list[str]:
     """The tests that fail when the constant is ``factor`` times what it is."""
     command = [sys.executable, "-m", "pytest", "-q", "-p", "no:randomly", "-p", "constants_bench", *WATCH]
-    paths = os.pathsep.join([str(Path(__file__).parent), str(Path.cwd()), os.environ.get("PYTHONPATH", "")])
-    env = {**os.environ, MOVED: f"{constant}:{factor}", "PYTHONPATH": paths}
+    env = with_moved(f"{constant}:{factor}")
     done = subprocess.run(command, env=env, capture_output=True, text=True, check=False)
     return [line.split("::")[1].split(" ")[0] for line in done.stdout.splitlines() if line.startswith("FAILED")]
 
@@ -90,9 +95,7 @@ def figures_of_bench(moved: str, cache: str, passes: int) -> list[float]:
         file = Path(folder) / "figures.json"
         given = f"--sim transient plain --circuits tuning --clean --passes {passes} --cache {cache} --write {file}"
         code = f"import constants_bench, fault_bench; fault_bench.main({given.split()!r})"
-        paths = os.pathsep.join([str(Path(__file__).parent), str(Path.cwd()), os.environ.get("PYTHONPATH", "")])
-        env = {**os.environ, "PYTHONPATH": paths, **({MOVED: moved} if moved else {})}
-        subprocess.run([sys.executable, "-c", code], env=env, check=True, capture_output=True)
+        subprocess.run([sys.executable, "-c", code], env=with_moved(moved), check=True, capture_output=True)
         written = json.loads(file.read_text(encoding="utf-8"))
     out = []
     for simulator in ("transient", "plain"):

@@ -16,7 +16,7 @@ from outside_sim import FAULTS as OUTSIDE_AMOUNTS
 from outside_sim import OutsideSim
 from plain_sim import FAULTS as PLAIN_AMOUNTS
 from plain_sim import PlainSim
-from simulated import columns_of
+from simulated import columns_of, filled
 from transient_car import HEAVY, LIGHT
 from transient_faults import FAULTS as TRANSIENT_AMOUNTS
 from transient_road import road_of
@@ -187,14 +187,6 @@ def transient_session(ask: Ask, setting: Setting) -> tuple[Columns, list[Truth]]
     sim, session = transient_drive(ask)
     channels, marks = sim.sampled(session, setting[1], ask.seed, noise_of(setting))
     return filled(channels), [Truth(m.t_s, m.fault, m.amount, m.cost_s) for m in marks]
-
-
-def filled(channels: dict[str, np.ndarray]) -> Columns:
-    """Columns with these channels; the rest is absent."""
-    columns = Columns.empty(len(channels["t_s"]))
-    for name, values in channels.items():
-        columns[name][:] = values
-    return columns
 
 
 MAKERS: dict[str, Maker] = {

@@ -24,9 +24,9 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
+from simulated import frame_columns
 
 from coach.core.columns import Columns
-from feeds.frame import CHANNELS
 from feeds.practice import UNITS, FaultPlan, Habit, Scatter, applies
 from feeds.practice.faultless import Faultless
 from feeds.practice.simulate import Run
@@ -188,10 +188,7 @@ class LearningDriver:
         self._stretch, sampled = self._run.advance()
         self._crossings = sampled.crossings
         channels = sampled.channels
-        self.columns = Columns.empty(len(channels["t_s"]))
-        for name, values in channels.items():
-            if name in CHANNELS:
-                self.columns[name][:] = values
+        self.columns = frame_columns(channels)
         self.place_m = channels["lap"] * self.base.circuit.length_m + channels["lap_distance_m"]
 
     def driven(self, lap: int, habits: tuple[Habit, ...]) -> tuple[Habit, ...]:

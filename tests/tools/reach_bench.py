@@ -40,7 +40,7 @@ from circuit_sets import SETS as COMMON_SETS
 from generated_circuits import generated_circuit
 from outside_sim import OutsideCar, OutsideSim
 from plain_sim import PlainSim, Plan
-from simulated import columns_of
+from simulated import columns_of, filled
 from transient_road import road_of
 from transient_sim import TransientSim
 
@@ -117,6 +117,16 @@ def _fault(rng: np.random.Generator, laps: int) -> tuple[str, float, range]:
     return fault, float(rng.uniform(low, high)), range(0, laps + 2, 1 if rng.random() < SHARE_OF_CORNERS else 2)
 
 
+def _habits(rng: np.random.Generator, corners: int, laps: int) -> dict[int, list[tuple[int, str, float, bool]]]:
+    """Faults by lap: one at each of the first ``corners``, in some of the laps, by amounts that scatter."""
+    faults: dict[int, list[tuple[int, str, float, bool]]] = {lap: [] for lap in range(laps)}
+    for i in range(corners):
+        fault, amount, when = _fault(rng, laps)
+        for lap in [n for n in when if n < laps]:
+            faults[lap].append((i, fault, amount * float(rng.normal(1.0, 0.15)), False))
+    return faults
+
+
 def practice(seed: int, length_m: float, laps: int, rate: float, noise: float, careful: str) -> Session:
     """The practice car; the optimum is its own solver's on the very line of each lap."""
     base = faultless(generated_circuit(seed, length_m))
@@ -161,12 +171,7 @@ def plain(seed: int, length_m: float, laps: int, rate: float, noise: float, care
     best = PlainSim(line[:, 0], line[:, 1])
     sim = ShySim(line[:, 0], line[:, 1]) if careful else best
     rng = np.random.default_rng(seed)
-    faults: dict[int, list[tuple[int, str, float, bool]]] = {lap: [] for lap in range(laps)}
-    for i in range(len(sim.corners)):
-        if not careful:
-            fault, amount, when = _fault(rng, laps)
-            for lap in [n for n in when if n < laps]:
-                faults[lap].append((i, fault, amount * float(rng.normal(1.0, 0.15)), False))
+    faults = _habits(rng, 0 if careful else len(sim.corners), laps)
     if isinstance(sim, ShySim):
         sim.use = _care(careful, [float(c.slowest) for c in sim.corners], sim.n, rng)
     columns, _ = sim.run(faults, laps, rate, seed=seed, scatter=1.0, noise=(noise, 0.1 if noise else 0.0))
@@ -178,22 +183,14 @@ def outside(seed: int, length_m: float, laps: int, rate: float, noise: float, ca
     sim = OutsideSim(seed, length_m, 8)
     sim.rules = sim._calibrated([replace(r, pedal=1.0) for r in sim.rules])
     rng = np.random.default_rng(seed)
-    faults: dict[int, list[tuple[int, str, float, bool]]] = {lap: [] for lap in range(laps)}
-    for i, r in enumerate(sim.rules):
-        if careful:
+    faults = _habits(rng, 0 if careful else len(sim.rules), laps)
+    if careful:
+        for i, r in enumerate(sim.rules):
             use = 0.85 if careful == "even" else rng.uniform(0.6, 0.85)
             sim.rules[i] = replace(r, speed=r.speed * use**0.5, pedal=r.pedal * use)
-        elif not careful:
-            fault, amount, when = _fault(rng, laps)
-            for lap in [n for n in when if n < laps]:
-                faults[lap].append((i, fault, amount * float(rng.normal(1.0, 0.15)), False))
-    if careful:
         sim.rules = sim._calibrated(sim.rules)
     channels, _ = sim.run(faults, laps, rate, seed=seed, noise=(noise, 0.1 if noise else 0.0))
-    columns = Columns.empty(len(channels["t_s"]))
-    for name, values in channels.items():
-        columns[name][:] = values
-    return Session(columns, {0: sim.line}, {0: _without_circle(sim.curvature, 0.5, sim.car)})
+    return Session(filled(channels), {0: sim.line}, {0: _without_circle(sim.curvature, 0.5, sim.car)})
 
 
 def _without_circle(curvature: Floats, step: float, car: OutsideCar) -> Floats:
@@ -214,19 +211,12 @@ def transient(seed: int, length_m: float, laps: int, rate: float, noise: float, 
     """The transient car; its optimum is not known, so the truth is the same driver's lap without fault or scatter."""
     sim = TransientSim(road_of(seed, length_m))
     rng = np.random.default_rng(seed)
-    faults: dict[int, list[tuple[int, str, float, bool]]] = {lap: [] for lap in range(laps)}
-    for i in range(len(sim.corners)):
-        if not careful:
-            fault, amount, when = _fault(rng, laps)
-            for lap in [n for n in when if n < laps]:
-                faults[lap].append((i, fault, amount * float(rng.normal(1.0, 0.15)), False))
+    faults = _habits(rng, 0 if careful else len(sim.corners), laps)
     # care is less grip of a car whose pedals and flags do not show it
     grip = dict.fromkeys(range(laps), 0.85) if careful else None
     blur = (noise, 0.1 if noise else 0.0)
     channels, _ = sim.sampled(sim.drive(faults, laps, seed, 1.0, grip), rate, seed, blur)
-    columns = Columns.empty(len(channels["t_s"]))
-    for name, values in channels.items():
-        columns[name][:] = values
+    columns = filled(channels)
     columns["lap"][:] = np.nan
     clean, _ = sim.sampled(sim.drive({}, 2, seed, 0.0), 100.0, seed)
     half = slice(len(clean["t_s"]) // 2, None)

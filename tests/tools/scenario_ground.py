@@ -11,14 +11,13 @@ import msgspec
 import numpy as np
 from bench_circuits import centre_line
 from circuit_sets import DEVELOPMENT, LENGTHS, SEALED
-from simulated import columns_of, match_corners
+from simulated import columns_of, frame_columns, match_corners
 
 from coach.core.columns import Columns, Floats
 from coach.core.track.reference import Reference
 from coach.core.values import Caution, Corner
 from coach.profile.store import load_plan
 from coach.survey.survey import Survey, survey
-from feeds.frame import CHANNELS
 from feeds.practice import (
     Circuit,
     FaultPlan,
@@ -140,11 +139,7 @@ class Drive:
 
     def columns(self) -> Columns:
         """As a session holds it."""
-        out = Columns.empty(len(self.channels["t_s"]))
-        for name, values in self.channels.items():
-            if name in CHANNELS:
-                out[name][:] = values
-        return out
+        return frame_columns(self.channels)
 
     def driven(self, length_m: float) -> Floats:
         """How far the car has come at each frame [laps]."""

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
-from coach.core.columns import Columns
+from coach.core.columns import Columns, Floats
 from coach.core.track.reference import Reference
 from coach.core.values import Corner
 from feeds.frame import CHANNELS
@@ -12,15 +14,24 @@ from feeds.practice import SimRun
 from feeds.practice.faultless import Faultless
 
 
+def filled(channels: Mapping[str, Floats]) -> Columns:
+    """Columns with these channels; the rest is absent."""
+    columns = Columns.empty(len(channels["t_s"]))
+    for name, values in channels.items():
+        columns[name][:] = values
+    return columns
+
+
+def frame_columns(channels: Mapping[str, Floats]) -> Columns:
+    """Columns with those of the channels that a frame has."""
+    return filled({name: values for name, values in channels.items() if name in CHANNELS})
+
+
 def columns_of(run: SimRun) -> Columns:
     """The run as a session holds it, with its noise."""
     if run.noise is not None:
         return Columns.of(run.frames())
-    chunk = Columns.empty(len(run.channels["t_s"]))
-    for name, values in run.channels.items():
-        if name in CHANNELS:
-            chunk[name][:] = values
-    return chunk
+    return frame_columns(run.channels)
 
 
 def match_corners(base: Faultless, corners: tuple[Corner, ...], reference: Reference) -> dict[int, int]:
