@@ -53,7 +53,6 @@ class Explanation:
     row: int
     share: float
     probability: float
-    evidence: float
     cost_s: float
 
 
@@ -101,9 +100,11 @@ class Explainer:
         self.signs = signs
         self.usual = scatter.baseline(corner)
         self._covariance = scatter.covariance(corner)
-        self._line = np.array([h.fault in LINE for h, _ in signs.rows])
-        self._late = np.array([h.fault == "brake_late" for h, _ in signs.rows])
-        self._wide = np.array([h.fault == "exit_wide" for h, _ in signs.rows if h.fault in LINE])
+        self._faults = np.array([h.fault for h, _ in signs.rows])
+        self._line = np.isin(self._faults, list(LINE))
+        self._late = self._faults == "brake_late"
+        path = self._faults[self._line]
+        self._wide, self._outside = path == "exit_wide", np.isin(path, list(OUTSIDE))
         self._groups: dict[bytes, tuple[_Group, _Group]] = {}
 
     def _of(self, known: Marks) -> tuple[_Group, _Group]:
@@ -162,14 +163,13 @@ class Explainer:
             # it explains the speed as well as the best other fault does
             anyhow = max(float(total.max()), self._lost(excess_s, scatter_s))
             # late braking carries the car outside, on any path
-            carried = [g for g, k in zip(gain, line.rows, strict=True) if self.signs.rows[k][0].fault in OUTSIDE]
-            total[self._late] += max(0.0, *carried)
-            best = self.signs.rows[int(total.argmax())][0].fault
+            total[self._late] += max(0.0, float(gain[self._outside].max()))
+            best = self._faults[total.argmax()]
             # where more throttle would be asked for, a car that also runs wide does just that
             price = np.where(self._wide & (best in THROTTLE), 0.0, PRICE)
             total[line.rows] = gain + anyhow - price
             cost[line.rows] = excess_s
-        total += np.array([prior.get(h.fault, 0.0) for h, _ in self.signs.rows])
+        total += [prior.get(h.fault, 0.0) for h, _ in self.signs.rows]
         k = int(total.argmax())
         hypothesis, amount = self.signs.rows[k]
         if ruled_out(hypothesis.fault, float(share[k]) * amount):
@@ -179,11 +179,10 @@ class Explainer:
         if not top > 0.0:
             return None
         weight = np.exp(total - top)
-        fault = self.signs.rows[int(total.argmax())][0].fault
-        own = np.array([h.fault == fault for h, _ in self.signs.rows])
-        k = int(np.where(own, total, -np.inf).argmax())
+        k = int(total.argmax())
+        own = self._faults == self._faults[k]
         probability = float(weight[own].sum() / (weight.sum() + math.exp(-top)))
-        return Explanation(k, float(share[k]), probability, float(total[k]), float(cost[k]))
+        return Explanation(k, float(share[k]), probability, float(cost[k]))
 
     @staticmethod
     def _lost(excess_s: float, scatter_s: float) -> float:

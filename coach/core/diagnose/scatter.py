@@ -9,6 +9,7 @@ farther off a pass lies, the less it counts, so that faults among the passes wid
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -52,8 +53,12 @@ class Scatter:
         own = np.maximum(own, PRACTISED)
         self._anywhere = np.sqrt((FEW * PRACTISED**2 + n * own**2) / (FEW + n))
         self._sizes = {c: self._here(x) for c, x in self._off.items()}
+
+    @cached_property
+    def _correlations(self) -> Floats:
+        """Covariance (SIZE, SIZE) of gaps in their deviations; fitted when first asked for: many drives never ask."""
         scaled = [np.nan_to_num(x / self._sizes[c]) for c, x in self._off.items()]
-        self._shape = _shape(np.concatenate(scaled)) if n > 2 * FEW else np.eye(SIZE)
+        return _shape(np.concatenate(scaled)) if sum(map(len, scaled)) > 2 * FEW else np.eye(SIZE)
 
     def _here(self, off: Floats) -> Floats:
         """Return deviations (SIZE,) at a corner with gaps ``off`` (n, SIZE), between its own and those anywhere."""
@@ -71,7 +76,7 @@ class Scatter:
     def covariance(self, corner: int) -> Floats:
         """Return of the gaps around the usual ones (SIZE, SIZE)."""
         size = self._sizes.get(corner, self._anywhere)
-        out: Floats = self._shape * size[:, None] * size[None, :]
+        out: Floats = self._correlations * size[:, None] * size[None, :]
         return out
 
 

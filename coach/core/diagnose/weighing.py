@@ -62,10 +62,10 @@ class Weighing:
         excess = sum(driven.loss(part) - usual.get(f"loss_{part}_s", 0.0) for part in PARTS)
         slower = -driven.gaps.get("arrival_mps", 0.0)
         prior = {f.fault: TOLD for f in possible} if possible else ({} if told else dict.fromkeys(_ALL, -TOLD))
-        judged = {f.fault for f in possible}
 
         def vetoed(fault: Fault, amount: float) -> bool:
-            return fault not in judged and ruled_out(fault, amount)
+            # what the rules name has passed with their amount
+            return not any(f.fault == fault for f in possible) and ruled_out(fault, amount)
 
         best = explainer.explain(driven.profile, excess, scatter_s, slower, vetoed, prior)
         if best is None or best.probability < SURE:
@@ -87,9 +87,7 @@ class Weighing:
         self, driven: PassRecord, explainer: Explainer, best: Explanation, excess: float, scatter_s: float
     ) -> tuple[Finding, ...]:
         cost = min(LOST * excess + (1.0 - LOST) * best.cost_s, MAX_COST_SHARE * driven.total_s)
-        if cost < COST_S or excess < WORTH * best.cost_s:
-            return ()
-        if cost < STANDS * scatter_s:
+        if cost < max(COST_S, STANDS * scatter_s) or excess < WORTH * best.cost_s:
             return ()
         hypothesis, simulated = explainer.signs.rows[best.row]
         amount = best.share * simulated

@@ -44,7 +44,6 @@ class Stretches:
         self.trace = trace
         self.edges = np.array([trace.index(p) for p in places])
         self.side = 1.0 if zone.corner.direction == "left" else -1.0
-        self._sums: dict[str, Floats] = {}
 
     def means(self, values: Floats, first: int = 0) -> Floats:
         """Return means (..., COUNT) of ``values`` (..., n) from the trace's node ``first`` on; NaN where there are
