@@ -6,7 +6,7 @@ from pathlib import Path
 
 import typer
 
-from coach.cli.usage import DRIVING, UNITS_HELP, units_named
+from coach.cli.usage import DRIVING, LANGUAGE_HELP, UNITS_HELP, units_named
 
 
 def register(app: typer.Typer) -> None:
@@ -90,7 +90,7 @@ def _drive(app: typer.Typer) -> None:
             "en",
             "--language",
             envvar="COACH_LANGUAGE",
-            help="Language of the voice: en, de or a language file. Screens stay English.",
+            help=LANGUAGE_HELP + " Screens stay English.",
         ),
         units: str = typer.Option("metric", "--units", envvar="COACH_UNITS", help=UNITS_HELP),
         device: str = typer.Option("", "--device", help="Sound output (coach doctor --devices lists them)."),

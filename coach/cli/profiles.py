@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from coach.cli.usage import BEFORE, UNITS_HELP, units_named
+from coach.cli.usage import BEFORE, LANGUAGE_HELP, UNITS_HELP, units_named
 
 
 def register(app: typer.Typer) -> None:
@@ -91,7 +91,7 @@ def _guide(app: typer.Typer) -> None:
             "en",
             "--language",
             envvar="COACH_LANGUAGE",
-            help="Language of the voice: en, de or a language file. Screens stay English.",
+            help=LANGUAGE_HELP + " Screens stay English.",
         ),
         units: str = typer.Option("metric", "--units", envvar="COACH_UNITS", help=UNITS_HELP),
         session: Path | None = typer.Option(None, "--session", help="Session folder whose marks to show."),

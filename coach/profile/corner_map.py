@@ -51,21 +51,18 @@ def corner_map(corner: Corner, name: str = "") -> CommentedMap:
     values = {k: v for k, v in survey_values(corner).items() if v is not None}
     out.update({k: flowing(v) for k, v in values.items()})
     if corner.boards_m and math.isfinite(corner.brake_m):
-        out["boards"] = CommentedSeq(_rounded(b) for b in corner.boards_m)
-        out["boards"].fa.set_flow_style()
+        out["boards"] = flowing([_rounded(b) for b in corner.boards_m])
     if corner.apex is not None:
         out["apex"] = corner.apex
-    surveyed = CommentedMap({k: flowing(v) for k, v in values.items()})
-    surveyed.fa.set_flow_style()
-    out["surveyed"] = surveyed
+    out["surveyed"] = flowing({k: flowing(v) for k, v in values.items()})
     return CommentedMap(sorted(out.items(), key=lambda item: _ORDER.index(item[0])))
 
 
 def flowing(value: Any) -> Any:
-    """Return a list as one line of the file; anything else unchanged."""
-    if not isinstance(value, list):
+    """Return a list or a mapping as one line of the file; anything else unchanged."""
+    if not isinstance(value, list | dict):
         return value
-    row = CommentedSeq(value)
+    row = CommentedSeq(value) if isinstance(value, list) else CommentedMap(value)
     row.fa.set_flow_style()
     return row
 
@@ -78,10 +75,7 @@ def outline(corner: Corner) -> dict[str, Any]:
 
 def outlines(every: Sequence[dict[str, Any]]) -> CommentedSeq:
     """Return the corners of a survey for the file, one per line."""
-    rows = CommentedSeq(CommentedMap(c) for c in every)
-    for row in rows:
-        row.fa.set_flow_style()
-    return rows
+    return CommentedSeq(map(flowing, every))
 
 
 def free_name(name: str, taken: set[str]) -> str:

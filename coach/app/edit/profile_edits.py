@@ -14,7 +14,7 @@ from coach.app.edit import new_corner
 from coach.core.track.reference import Reference
 from coach.core.values import Corner
 from coach.errors import ProfileError
-from coach.profile.corner_map import corner_map, free_name, place_key
+from coach.profile.corner_map import corner_map, flowing, free_name, place_key
 from coach.profile.models import ProfileModel
 from coach.profile.problems import Problem, ProfileFileError
 from coach.profile.reference_file import read_reference
@@ -42,8 +42,7 @@ def put(corner: CommentedMap, path: Sequence[str | int], value: Any) -> None:
         return
     inner = corner.get(head)
     if not isinstance(inner, dict):
-        inner = CommentedMap()
-        inner.fa.set_flow_style()
+        inner = flowing({})
         place_key(corner, str(head), inner)
     if value is None:
         inner.pop(rest[0], None)
@@ -61,7 +60,7 @@ def _put_field(corner: CommentedMap, name: str, value: Any) -> None:
         if isinstance(old, CommentedSeq):
             _refill(old, value)
             return
-        fresh = CommentedSeq(map(_flow, value))
+        fresh = CommentedSeq(map(flowing, value))
         if all(not isinstance(v, dict) for v in value):
             fresh.fa.set_flow_style()
         value = fresh
@@ -72,7 +71,7 @@ def _refill(old: CommentedSeq, value: list[Any]) -> None:
     """Update a list; unchanged entries keep their comments and formatting."""
     for i, item in enumerate(value):
         if i >= len(old):
-            old.append(_flow(item))
+            old.append(flowing(item))
         elif isinstance(item, dict) and isinstance(old[i], dict):
             for key in [k for k in old[i] if k not in item]:
                 del old[i][key]
@@ -80,16 +79,8 @@ def _refill(old: CommentedSeq, value: list[Any]) -> None:
                 if not same(old[i].get(key), v):
                     old[i][key] = v
         elif not same(old[i], item):
-            old[i] = _flow(item)
+            old[i] = flowing(item)
     del old[len(value) :]
-
-
-def _flow(item: Any) -> Any:
-    if not isinstance(item, dict):
-        return item
-    made = CommentedMap(item)
-    made.fa.set_flow_style()
-    return made
 
 
 SAME_EDIT_S: Final = 2.0

@@ -53,13 +53,16 @@ class FirstWords:
     def _text(self, key: str, count: int = 0) -> str:
         return dict(self.language.first_laps).get(key, "").replace("{count}", self.language.number(count))
 
+    def _missing(self, laps: int) -> str:
+        return self._text("one more" if laps == 1 else "more", laps)
+
     def missing(self, laps: int, now_s: float = float("inf")) -> None:
         """Say how many laps a reference still needs; without ``now_s`` that never is old news."""
-        self._say(self._text("one more" if laps == 1 else "more", laps), now_s)
+        self._say(self._missing(laps), now_s)
 
     def over(self, lap: LapDone, laps: int, now_s: float) -> None:
         """Say a lap's time, and how many laps a reference still needs."""
-        more = self._text("one more" if laps == 1 else "more", laps) if laps else ""
+        more = self._missing(laps) if laps else ""
         self._say(", ".join(text for text in (self._time(lap.time_s), more) if text), now_s)
 
     def _say(self, text: str, now_s: float) -> None:

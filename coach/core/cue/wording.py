@@ -288,7 +288,7 @@ def _steps(rule: CueRule, amount: float, system: Units) -> int:
         return 0
     said = min(abs(amount), ADVICE_STEP_M) if rule.about in STEPPED_FAULTS else abs(amount)
     count = said * system.per_m / system.step
-    # round round to the safe side: "later" by less than measured, "earlier" by more
+    # round to the safe side: "later" by less than measured, "earlier" by more
     return min(max(math.ceil(count) if rule.about == "brake_late" else math.floor(count), 1), MOST_STEPS)
 
 
