@@ -59,15 +59,7 @@ def brake_late(f: Forward, d: Drives, k: int, x: float) -> None:
     to = f.slow + _nodes(f, x)
     d.cap[k, f.start : to] = np.where(f.u[f.start : to] < f.u[f.start] + x, FREE, moved[f.start : to])
     d.decel[k, f.start : to] = np.interp(f.u[f.start : to] - x, f.u, f.own_decel)
-    throttle_late(f, d, k, x)
-
-
-def brake_deep(f: Forward, d: Drives, k: int, x: float) -> None:
-    """Brake later and on into the corner, so that too much speed goes."""
-    brake_late(f, d, k, x)
-    on = slice(f.slow - _nodes(f, 0.5 * x), f.slow + _nodes(f, x))
-    d.brake[k, on] = 0.5 * f.own_decel[f.start + 3]
-    d.throttle[k, on] = 0.0
+    _hold(f, d, k, x)
 
 
 def brake_wide(f: Forward, d: Drives, k: int, x: float) -> None:
@@ -104,11 +96,6 @@ def slow_middle(f: Forward, d: Drives, k: int, x: float) -> None:
     _slow(f, d, k, x, max(0.35 * (f.end - f.turn) * f.step, 30.0))
 
 
-def slow_all_through(f: Forward, d: Drives, k: int, x: float) -> None:
-    """Slower from turn-in to exit."""
-    _slow(f, d, k, x, max(0.7 * (f.end - f.turn) * f.step, 30.0))
-
-
 def slow_on_entry(f: Forward, d: Drives, k: int, x: float) -> None:
     """Slower before the slowest place, soon made up."""
     wide = max(0.35 * (f.end - f.turn) * f.step, 30.0)
@@ -120,13 +107,13 @@ def _slow(f: Forward, d: Drives, k: int, x: float, wide: float, middle: float | 
     d.cap[k] = np.minimum(d.cap[k], np.where(factor < 1.0, f.energy * factor, FREE))
 
 
-def throttle_late(f: Forward, d: Drives, k: int, x: float) -> None:
+def _hold(f: Forward, d: Drives, k: int, x: float) -> None:
     """Hold the throttle until later."""
     to = f.drive_from + _nodes(f, x)
     d.cap[k, f.slow : to] = np.minimum(d.cap[k, f.slow : to], f.energy[f.drive_from])
 
 
-def throttle_off(f: Forward, d: Drives, k: int, x: float) -> None:
+def throttle_late(f: Forward, d: Drives, k: int, x: float) -> None:
     """No throttle at all until later."""
     d.throttle[k, f.drive_from : f.drive_from + _nodes(f, x)] = 0.0
 
@@ -147,7 +134,7 @@ def roll(f: Forward, d: Drives, k: int, x: float) -> None:
 def roll_on(f: Forward, d: Drives, k: int, x: float) -> None:
     """Off the brake too soon, and late on the throttle."""
     roll(f, d, k, 0.5 * x)
-    throttle_off(f, d, k, 0.5 * x)
+    throttle_late(f, d, k, 0.5 * x)
 
 
 def lift(f: Forward, d: Drives, k: int, x: float) -> None:
@@ -228,11 +215,6 @@ def _turned(f: Forward, x: float) -> float:
     return x * float(np.sin(min(0.5 * angle, 0.25)))
 
 
-def turned_late(f: Forward, d: Drives, k: int, x: float) -> None:
-    """Outside up to the apex, and inside after it."""
-    turned_early(f, d, k, -x)
-
-
 def turn_in_late(f: Forward, d: Drives, k: int, x: float) -> None:
     """Outside on the way in, tighter for it at the apex."""
     turn_in_early(f, d, k, -x)
@@ -254,30 +236,24 @@ _PATH: Final = ("entry_line_m", "apex_line_m", "exit_line_m", "turn_in_m")
 HYPOTHESES: Final[tuple[Hypothesis, ...]] = (
     Hypothesis("brake_early", "m", (8.0, 16.0, 28.0), brake_early, ("brake_start_m", "brake_peak")),
     Hypothesis("brake_late", "m", (6.0, 12.0), brake_late, ("brake_start_m",)),
-    Hypothesis("brake_late", "m", (6.0, 12.0), brake_deep, ("brake_start_m",)),
     Hypothesis("brake_late", "m", (6.0, 12.0), brake_wide, ("brake_start_m",)),
     Hypothesis("brake_soft", "share", (0.15, 0.3), brake_soft, ("brake_peak",)),
     Hypothesis("brake_long", "m", (10.0, 20.0), brake_long, ("brake_release_m", "min_speed_mps")),
     Hypothesis("brake_long", "m", (10.0, 20.0), brake_dragged, ("brake_release_m", "min_speed_mps")),
     Hypothesis("slow_middle", "m/s", (1.0, 2.5), slow_middle, ("min_speed_mps", "min_speed_at_m")),
-    Hypothesis("slow_middle", "m/s", (1.0, 2.5), slow_all_through, ("min_speed_mps", "min_speed_at_m")),
     Hypothesis("slow_middle", "m/s", (1.0, 2.5), slow_on_entry, ("min_speed_mps", "min_speed_at_m")),
     Hypothesis(
         "throttle_late", "m", (8.0, 16.0, 28.0), throttle_late, ("throttle_start_m", "drive_late_m", "exit_speed_mps")
     ),
     Hypothesis(
-        "throttle_late", "m", (8.0, 16.0, 28.0), throttle_off, ("throttle_start_m", "drive_late_m", "exit_speed_mps")
-    ),
-    Hypothesis(
         "throttle_soft", "share", (0.2, 0.4), throttle_soft, ("drive_share", "full_throttle_m", "exit_speed_mps")
     ),
-    Hypothesis("coasting", "m", (12.0, 25.0), roll, ("coast_s", "idle_before_m", "idle_after_m")),
+    Hypothesis("coasting", "m", (12.0, 20.0, 30.0, 45.0), roll, ("coast_s", "idle_before_m", "idle_after_m")),
     Hypothesis("coasting", "m", (12.0, 25.0), roll_on, ("coast_s", "idle_before_m", "idle_after_m")),
     Hypothesis("coasting", "m", (20.0, 40.0, 65.0), lift, ("coast_s", "idle_before_m", "idle_after_m")),
     Hypothesis("turn_in_early", "m", (8.0, 16.0), turn_in_early, _PATH),
     Hypothesis("turn_in_late", "m", (8.0, 16.0), turn_in_late, _PATH),
     Hypothesis("turn_in_early", "m", (8.0, 16.0), turned_early, _PATH),
-    Hypothesis("turn_in_late", "m", (8.0, 16.0), turned_late, _PATH),
     Hypothesis("apex_missed", "m", (1.0, 2.5), apex_missed, _PATH),
     Hypothesis("apex_missed", "m", (1.0, 2.5), middle_missed, _PATH),
     Hypothesis("exit_narrow", "m", (1.5, 3.0), exit_narrow, _PATH),
