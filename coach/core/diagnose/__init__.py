@@ -12,7 +12,6 @@ throttle. They keep the fewest causes that explain the loss.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Final
 
 from coach.core.diagnose.case import COST_S, NAN, Case
@@ -24,7 +23,7 @@ from coach.core.diagnose.pricing import allocate_cost
 from coach.core.diagnose.tolerance import ToleranceModel
 from coach.core.diagnose.vetoes import Veto, nothing_ruled_out
 from coach.core.diagnose.weighing import Weighing
-from coach.core.measure.passes import CornerReference, Part, PassRecord
+from coach.core.measure.passes import CornerReference, PassRecord
 from coach.core.track.car import Car
 from coach.core.values import Finding
 
@@ -34,36 +33,6 @@ SLOW_PASS: Final = 0.2
 """A car that arrives slower than the reference by this share is on its out-lap, or behind another: learn nothing from
 the corner.
 """
-
-
-MUCH_S: Final = 0.08
-MUCH: Final = 4.0
-"""Least entry loss, and least deviations, for a closer look at the entry."""
-WAY_IN: Final[tuple[Part, ...]] = ("entry", "middle")
-CLOSER: Final = 0.5
-"""Share of a tolerance beyond which a gap may then be the cause, if its cost alone matches the loss."""
-ENOUGH: Final = 0.5
-HABIT: Final = 0.5
-"""Share of this pass's loss that is systematic there: otherwise it is scatter, not a habit."""
-
-
-def _looked_closer(case: Case) -> tuple[Finding, ...]:
-    """Return the remainder of an entry habit, if the entry lost much and nothing exceeds its tolerance.
-
-    The remainder of a habit under correction is within tolerance and in every pass, so it is part of the baseline. A
-    driver who leaves the previous corner slower may brake at the normal place and wait: that is not a habit of this
-    corner.
-    """
-    lost = case.excess_in(WAY_IN)
-    if case.arrival_s > 0.0 or lost < max(MUCH_S, MUCH * case.scatter_in(WAY_IN)):
-        return ()
-    if case.tolerance.systematic_offset(case.driven.corner, tuple(f"loss_{part}_s" for part in WAY_IN)) < HABIT * lost:
-        return ()
-    baseline = {name: gap for name, gap in case.baseline.items() if name.startswith("loss")}
-    closer = replace(case, causes=[], narrow=CLOSER, baseline=baseline)
-    find_entry_causes(closer)
-    explained = sum(c.simulated_cost_s for c in closer.causes)
-    return allocate_cost(closer) if ENOUGH * lost <= explained <= lost / ENOUGH else ()
 
 
 class Diagnosis:
@@ -103,7 +72,7 @@ class Diagnosis:
             return ()
         for look in (find_entry_causes, find_line_causes, find_mid_corner_causes, find_exit_causes):
             look(case)
-        told = allocate_cost(case) or _looked_closer(case)
+        told = allocate_cost(case)
         return self.weighing.weigh(driven, tolerance, told, ruled_out)
 
     def _carried(self, driven: PassRecord) -> float:

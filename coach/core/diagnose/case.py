@@ -57,8 +57,6 @@ class Case:
     use: float = NAN
     """Share of today's grip used at the slowest place."""
     causes: list[Cause] = field(default_factory=list)
-    narrow: float = 1.0
-    """Share of the tolerances in use: less if the loss is large and nothing exceeds them."""
 
     def excess_gap(self, name: str) -> float:
         """Return the gap of a measure beyond the driver's baseline; NaN if its channel is absent."""
@@ -66,7 +64,7 @@ class Case:
 
     def width(self, name: str) -> float:
         """Return the gap beyond which a pass differs."""
-        return self.narrow * self.tolerance.width(self.driven.corner, name)
+        return self.tolerance.width(self.driven.corner, name)
 
     def sigma(self, name: str) -> float:
         """Return the deviation of the driver's own gaps."""

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from coach.core.diagnose.advice import later_by
-from coach.core.diagnose.case import COST_S, Case, Cause
+from coach.core.diagnose.case import Case, Cause
 
 SOFT: Final = 0.1
 ROLLING_MPS2: Final = 0.12
@@ -17,19 +17,14 @@ ROLLED: Final = 0.5
 """Largest share of the throttle delay outside coasting for a coasting fault; beyond it the throttle is late."""
 MOSTLY: Final = 1.5
 """Coasting to early-braking ratio above which coasting wins."""
+COAST_RATIO: Final = 1.2
+ROLL_MPS: Final = 0.5
+"""Effect of coasting on the minimum speed: its measured deceleration with a margin, and an unmeasurable rest."""
 LIFTED: Final = 0.5
 """Least share of coasting before the brake for a lift."""
 PEDAL_M: Final = 10.0
 """Coasting longer than a foot needs between pedals is a lift before braking."""
-COAST_RATIO: Final = 1.2
-ROLL_MPS: Final = 0.5
-"""Effect of coasting on the minimum speed: its measured deceleration with a margin, and an unmeasurable rest."""
-SOONER_M: Final = 3.0
-"""Softer braking must begin earlier, or the car misses the corner."""
 SAME_MPS: Final = 0.4
-LATE_TOLERANCES: Final = 0.5
-"""Share of the brake point's tolerance that counts as late if the car also ran far wide."""
-DEEPER_M: Final = 3.0
 
 
 def find_entry_causes(case: Case) -> None:
@@ -37,7 +32,7 @@ def find_entry_causes(case: Case) -> None:
     start = case.excess_gap("brake_start_m")
     idle = case.excess_gap("idle_before_m")
     later = np.fmax(case.excess_gap("idle_after_m"), ROLLED * case.excess_gap("drive_late_m"))
-    rolled = idle > case.width("idle_before_m") and not idle < later and _slowing(case) and _lifted(case, idle)
+    rolled = idle > case.width("idle_before_m") and not idle < later and _slowing(case)
     # a car far outside on entry must wait until it turns: that is the line
     rolled = rolled and not case.far_outside("entry_line_m")
     if start != start:
@@ -49,10 +44,8 @@ def find_entry_causes(case: Case) -> None:
         # a lift long before the brake, which may then come later
         _coasting(case, idle)
         return
-    if start > LATE_TOLERANCES * case.width("brake_start_m") and (
-        start > case.width("brake_start_m") or _carried_wide(case)
-    ):
-        if case.driven.gaps["arrival_mps"] > -ARRIVAL_MPS and _overshot(case):
+    if start > case.width("brake_start_m"):
+        if case.driven.gaps["arrival_mps"] > -ARRIVAL_MPS:
             cost = max(case.excess_s, 0.0)
             case.causes.append(
                 Cause(
@@ -77,7 +70,7 @@ def find_entry_causes(case: Case) -> None:
         tail = case.excess_gap("brake_release_m")
     # the same braking done earlier also ends earlier
     whole = -tail > 0.75 * -start and not case.excess_gap("brake_release_m") > 0.5 * start
-    soft = softness > max(SOFT, case.width("brake_peak")) and early > SOONER_M and not whole
+    soft = softness > max(SOFT, case.width("brake_peak")) and early > 0.0 and not whole
     if soft:
         case.causes.append(
             Cause(
@@ -138,13 +131,6 @@ def _slowing(case: Case) -> bool:
     return slow > max(ROLLING_MPS2, 0.4 * case.car.drag_pm * v**2) and case.drop_mps < COAST_RATIO * lost + ROLL_MPS
 
 
-def _lifted(case: Case, idle: float) -> bool:
-    """Return whether a pedal was released early: the brake earlier, or the throttle long before the brake."""
-    release = case.excess_gap("brake_release_m")
-    own = case.driven.gaps["idle_before_m"] > 0.5 * idle
-    return own or not release > -0.3 * idle or case.excess_gap("idle_lift_m") > LIFTED * idle
-
-
 def softer(case: Case) -> float:
     """Return how much softer the braking was, as a share of the reference's peak."""
     peak, theirs = case.driven.measures["brake_peak"], case.reference.measures["brake_peak"]
@@ -164,22 +150,3 @@ def metres_for(case: Case, drop: float) -> float:
     at_start = float(np.interp(start, case.what_if.u, case.what_if.v))
     mean = max((at_start**2 - slow**2) / (2.0 * length), 0.5)
     return (slow**2 - (slow - drop) ** 2) / (2.0 * mean)
-
-
-def _carried_wide(case: Case) -> bool:
-    """Return whether the car certainly ran straight too long: far outside, slower because of it, and later."""
-    slower = case.excess_gap("min_speed_at_m") > DEEPER_M and case.beyond("min_speed_mps", -1.0)
-    return slower and case.far_outside("apex_line_m", "exit_line_m")
-
-
-def _overshot(case: Case) -> bool:
-    """Return whether late braking took the car too deep: minimum speed later or lower, wide of the line, or a late
-    release.
-    """
-    return (
-        case.excess_gap("min_speed_at_m") > DEEPER_M
-        or case.beyond("apex_line_m", 1.0)
-        or case.beyond("entry_line_m", 1.0)
-        or case.beyond("drive_late_m", 1.0)
-        or case.excess_in(("exit", "straight")) > COST_S
-    )

@@ -15,18 +15,9 @@ GEAR: Final = 0.6
 LIGHT: Final = 2.0
 HELD: Final = 0.25
 SAME_MPS: Final = 0.1
-END_M: Final = 3.0
 SLOWER: Final = 0.03
 SLOWER_MPS: Final = 0.4
 """Least drop as a share of the minimum speed, at least the measurable minimum."""
-BEFORE: Final = 0.7
-"""Share of the drop where the reference is slowest that means the car was slow already, not waiting."""
-UNLIKE: Final = 2.0
-"""Deviations of the driver's own minimum speed; its cost must then be clear too (pricing.DOUBT)."""
-SAME_SPEED: Final = 0.7
-"""Share of its tolerance within which the minimum speed is equal: beyond it, another gear follows from
-another speed.
-"""
 
 
 def find_mid_corner_causes(case: Case) -> None:
@@ -51,12 +42,9 @@ def find_mid_corner_causes(case: Case) -> None:
     if case.apexes:
         _slow_apex(case)
         return
-    # the slowest place of a flat corner is where the car brakes for the next one, if that begins before its end
-    waits = _waits(case) or case.driven.measures["min_speed_at_m"] > case.reference.zone.end_m - END_M
     least = min(case.width("min_speed_mps"), max(SLOWER * case.reference.measures["min_speed_mps"], SLOWER_MPS))
-    least = max(least, UNLIKE * case.sigma("min_speed_mps"))
     # if the path cost most of the speed, the line is the cause
-    if drop > least and not waits and case.unused_mps > 0.5 * drop:
+    if drop > least and not _waits(case) and case.unused_mps > 0.5 * drop:
         evidence = case.evidence("min_speed_mps", "min_speed_at_m")
         case.causes.append(Cause("slow_middle", drop, "m/s", case.what_if.slower(drop), evidence, drop / least))
 
@@ -70,7 +58,6 @@ def _slow_apex(case: Case) -> None:
     apex = max(drops, key=lambda n: (drops[n], -n))
     name = f"apex_{apex}_speed_mps"
     least = min(case.width(name), max(SLOWER * case.reference.measures[name], SLOWER_MPS))
-    least = max(least, UNLIKE * case.sigma(name))
     last = apex == case.apexes[-1]
     if drops[apex] > least and not (last and _waits(case)) and case.unused_mps > 0.5 * drops[apex]:
         evidence = case.evidence(*(f"apex_{n}_speed_mps" for n in case.apexes), f"apex_{apex}_speed_at_m")
@@ -89,7 +76,7 @@ def _waits(case: Case) -> bool:
     # a car already that slow where the reference is slowest did not wait
     slowest = min(case.reference.measures["min_speed_at_m"], start)
     lack = case.reference.trace.at("speed_mps", slowest) - trace.at("speed_mps", slowest + base)
-    return not lack > BEFORE * case.drop_mps
+    return not lack > case.drop_mps
 
 
 def find_exit_causes(case: Case) -> None:
@@ -140,7 +127,7 @@ def find_exit_causes(case: Case) -> None:
 def _gear(case: Case) -> bool:
     """Add another gear at the same speed: lower or higher at the slowest point or on the way out."""
     least, mean = case.driven.gaps["gear_min"], case.driven.gaps["gear_mean"]
-    if not (abs(least) >= 1.0 or abs(mean) >= GEAR) or case.tolerance_ratio("min_speed_mps") > SAME_SPEED:
+    if not (abs(least) >= 1.0 or abs(mean) >= GEAR) or case.tolerance_ratio("min_speed_mps") > 1.0:
         return False
     # a gear that is only touched, because the speed was a little lower or higher, is no choice
     if case.causes or (abs(mean) < HELD and abs(case.excess_gap("min_speed_mps")) > SAME_MPS):

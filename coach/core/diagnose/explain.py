@@ -3,8 +3,9 @@
 Evidence is the logarithm by which the pass is more likely with the fault than without (Student's t, because drivers
 have bad days), the loss among what is to be explained. A simulated fault is not exact: each channel of it may be larger
 or smaller in each part of the corner, and the evidence pays for that freedom (the determinant of the wider covariance).
-A fault costs the logarithm of how many there are to choose from and of the number of gaps (Schwarz 1978, from
-memory). The line is judged by the path alone and explains any speed: line before speed.
+A fault costs the logarithm of how many there are to choose from and of how rare one is. Speed and pedals are judged
+apart from the path: no model knows what a driver does with them on another line. A line fault explains a path and any
+speed, as well as the best other fault does (line before speed); late braking explains its speeds and any path outside.
 """
 
 from __future__ import annotations
@@ -19,9 +20,10 @@ from numpy.typing import NDArray
 
 from coach.core.columns import Floats
 from coach.core.diagnose.belief import TAIL as _LOSS_TAIL
+from coach.core.diagnose.hypotheses import HYPOTHESES
 from coach.core.diagnose.scatter import TAIL, Scatter
 from coach.core.diagnose.signatures import Signatures
-from coach.core.diagnose.vetoes import THROTTLE, Veto
+from coach.core.diagnose.vetoes import Veto
 from coach.core.measure.profile_gaps import BEFORE_M, COUNT, SIZE, SPLIT
 from coach.core.values import Fault
 
@@ -30,12 +32,13 @@ Places = NDArray[np.intp]
 LINE: Final[frozenset[Fault]] = frozenset({"turn_in_early", "turn_in_late", "apex_missed", "exit_narrow", "exit_wide"})
 OUTSIDE: Final[frozenset[Fault]] = frozenset({"turn_in_late", "apex_missed", "exit_wide"})
 """Where late braking carries a car."""
-MODEL: Final = 0.5
+MODEL: Final = 0.35
 """Relative error of a simulated fault: of each channel in each part of the corner, of a path at each place."""
-PRICE: Final = 6.0
-"""Evidence that a fault must gain: about the logarithms of fifteen faults and of forty gaps."""
+PRICE: Final = 8.0
+"""Evidence that a fault must gain: the logarithm of how many faults there are, and of how rare they are."""
 SMALL: Final = 0.4
 """A fault is at least this share of a simulated amount, and at most the inverse."""
+_AMONG: Final = math.log(len({h.fault for h in HYPOTHESES}))
 _NB: Final = len(BEFORE_M)
 _PARTS: Final = (
     slice(0, _NB),
@@ -104,7 +107,7 @@ class Explainer:
         self._line = np.isin(self._faults, list(LINE))
         self._late = self._faults == "brake_late"
         path = self._faults[self._line]
-        self._wide, self._outside = path == "exit_wide", np.isin(path, list(OUTSIDE))
+        self._outside = np.isin(path, list(OUTSIDE))
         self._groups: dict[bytes, tuple[_Group, _Group]] = {}
 
     def _of(self, known: Marks) -> tuple[_Group, _Group]:
@@ -116,7 +119,7 @@ class Explainer:
             speed, line = np.flatnonzero(~self._line), np.flatnonzero(self._line)
             gaps = np.nan_to_num(self.signs.gaps)
             found = self._groups[key] = (
-                _group(self.signs, speed, _inexact(gaps[speed]), self._covariance, known),
+                _group(self.signs, speed, _inexact(gaps[speed]), self._covariance, known & ~path),
                 _group(self.signs, line, _crooked(gaps[line]), self._covariance, known & path),
             )
         return found
@@ -161,20 +164,19 @@ class Explainer:
         if line.known.any():
             gain, share[line.rows] = line.evidence(rest, wider)
             # it explains the speed as well as the best other fault does
-            anyhow = max(float(total.max()), self._lost(excess_s, scatter_s))
+            anyhow = max(float(total.max()) + PRICE - _AMONG, self._lost(excess_s, scatter_s))
             # late braking carries the car outside, on any path
             total[self._late] += max(0.0, float(gain[self._outside].max()))
-            best = self._faults[total.argmax()]
-            # where more throttle would be asked for, a car that also runs wide does just that
-            price = np.where(self._wide & (best in THROTTLE), 0.0, PRICE)
-            total[line.rows] = gain + anyhow - price
+            total[line.rows] = gain + anyhow - PRICE
             cost[line.rows] = excess_s
         total += [prior.get(h.fault, 0.0) for h, _ in self.signs.rows]
         k = int(total.argmax())
         hypothesis, amount = self.signs.rows[k]
         if ruled_out(hypothesis.fault, float(share[k]) * amount):
-            # what looks like the cause cannot be: only another line may have led to it
-            total[~self._line] = -np.inf
+            # what looks like the cause cannot be: only another line that shows by itself may have led to it
+            total[:] = -np.inf
+            if line.known.any():
+                total[line.rows] = gain - PRICE
         top = float(total.max())
         if not top > 0.0:
             return None

@@ -147,8 +147,8 @@ class Forward:
         for i in range(len(back)):
             here = out[i] = np.maximum(np.minimum(here, back[i]), floor)
             spare = self._traction * np.sqrt(np.maximum(most - (2.0 * here * bends[i]) ** 2, 0.0))
-            engine = gas[i] * (self.car.power_wpkg / np.sqrt(2.0 * here) + other[i])
-            pull = np.minimum(engine, np.maximum(spare, shown[i]))
+            engine = self.car.power_wpkg / np.sqrt(2.0 * here) + other[i]
+            pull = gas[i] * np.minimum(engine, np.maximum(spare, shown[i]))
             here = here + step * (pull - rolls[i] - 2.0 * drag * here - stop[i])
         return out.T
 

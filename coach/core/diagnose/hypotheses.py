@@ -59,14 +59,14 @@ def brake_late(f: Forward, d: Drives, k: int, x: float) -> None:
     to = f.slow + _nodes(f, x)
     d.cap[k, f.start : to] = np.where(f.u[f.start : to] < f.u[f.start] + x, FREE, moved[f.start : to])
     d.decel[k, f.start : to] = np.interp(f.u[f.start : to] - x, f.u, f.own_decel)
-    throttle_late(f, d, k, x)
+    _hold(f, d, k, x)
 
 
-def brake_deep(f: Forward, d: Drives, k: int, x: float) -> None:
-    """Brake later and on into the corner, so that too much speed goes."""
+def brake_wide(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Brake later and run wide: brake on hard until the car turns."""
     brake_late(f, d, k, x)
-    on = slice(f.slow - _nodes(f, 0.5 * x), f.slow + _nodes(f, x))
-    d.brake[k, on] = 0.5 * f.own_decel[f.start + 3]
+    on = slice(f.slow - _nodes(f, 0.3 * x), f.slow + _nodes(f, 1.3 * x))
+    d.brake[k, on] = 0.8 * f.own_decel[f.start + 3]
     d.throttle[k, on] = 0.0
 
 
@@ -84,28 +84,36 @@ def brake_long(f: Forward, d: Drives, k: int, x: float) -> None:
     d.throttle[k, begin : begin + _nodes(f, x)] = 0.0
 
 
+def brake_dragged(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Drag the brake past the slowest place."""
+    begin = max(f.slow - _nodes(f, 0.5 * x), 0)
+    d.brake[k, begin : f.slow + _nodes(f, 0.5 * x)] = 0.25 * f.per_pedal
+    d.throttle[k, begin : f.slow + _nodes(f, 0.5 * x)] = 0.0
+
+
 def slow_middle(f: Forward, d: Drives, k: int, x: float) -> None:
     """Slower around the slowest place, soon made up."""
     _slow(f, d, k, x, max(0.35 * (f.end - f.turn) * f.step, 30.0))
 
 
-def slow_all_through(f: Forward, d: Drives, k: int, x: float) -> None:
-    """Slower from turn-in to exit."""
-    _slow(f, d, k, x, max(0.7 * (f.end - f.turn) * f.step, 30.0))
+def slow_on_entry(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Slower before the slowest place, soon made up."""
+    wide = max(0.35 * (f.end - f.turn) * f.step, 30.0)
+    _slow(f, d, k, x, wide, f.slow - _nodes(f, 0.5 * wide))
 
 
-def _slow(f: Forward, d: Drives, k: int, x: float, wide: float) -> None:
-    factor = (1.0 - x / f.v[f.slow] * _bump(f, f.slow, wide)) ** 2
+def _slow(f: Forward, d: Drives, k: int, x: float, wide: float, middle: float | None = None) -> None:
+    factor = (1.0 - x / f.v[f.slow] * _bump(f, f.slow if middle is None else middle, wide)) ** 2
     d.cap[k] = np.minimum(d.cap[k], np.where(factor < 1.0, f.energy * factor, FREE))
 
 
-def throttle_late(f: Forward, d: Drives, k: int, x: float) -> None:
+def _hold(f: Forward, d: Drives, k: int, x: float) -> None:
     """Hold the throttle until later."""
     to = f.drive_from + _nodes(f, x)
     d.cap[k, f.slow : to] = np.minimum(d.cap[k, f.slow : to], f.energy[f.drive_from])
 
 
-def throttle_off(f: Forward, d: Drives, k: int, x: float) -> None:
+def throttle_late(f: Forward, d: Drives, k: int, x: float) -> None:
     """No throttle at all until later."""
     d.throttle[k, f.drive_from : f.drive_from + _nodes(f, x)] = 0.0
 
@@ -123,67 +131,92 @@ def roll(f: Forward, d: Drives, k: int, x: float) -> None:
     d.throttle[k, begin : f.slow] = 0.0
 
 
+def roll_on(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Off the brake too soon, and late on the throttle."""
+    roll(f, d, k, 0.5 * x)
+    throttle_late(f, d, k, 0.5 * x)
+
+
 def lift(f: Forward, d: Drives, k: int, x: float) -> None:
     """Off the throttle long before the brake."""
     d.throttle[k, max(f.start - _nodes(f, x), 0) : f.start] = 0.0
 
 
+def _beside(f: Forward, from_m: float, full_m: float, until_m: float, back_m: float) -> Floats:
+    """Return a path that leaves the line at ``from_m``, is 1 m beside it from ``full_m`` to ``until_m``, and is back at
+    ``back_m``.
+    """
+    out = np.clip((f.u - from_m) / max(full_m - from_m, 1.0), 0.0, 1.0)
+    back = np.clip((back_m - f.u) / max(back_m - until_m, 1.0), 0.0, 1.0)
+    shape: Floats = 0.5 - 0.5 * np.cos(np.pi * np.minimum(out, back))
+    return shape
+
+
+def _way(f: Forward) -> tuple[float, float, float, float, float]:
+    """Return turn-in, apex, exit, end [m] and the length in which a driver changes his line."""
+    turn, apex, exit_, end = (float(f.u[i]) for i in (f.turn, f.apex, f.exit, f.end))
+    return turn, apex, exit_, end, 15.0 + 0.8 * float(f.v[f.slow])
+
+
 def exit_narrow(f: Forward, d: Drives, k: int, x: float) -> None:
-    """Inside the reference at the exit."""
-    exit_wide(f, d, k, -x)
+    """Inside the reference at the exit, back on the straight."""
+    _, apex, exit_, end, long = _way(f)
+    d.offset[k] -= x * _beside(f, min(apex, exit_ - long), exit_, end, end + 4.0 * long)
 
 
 def end_narrow(f: Forward, d: Drives, k: int, x: float) -> None:
-    """Inside the reference where the corner ends."""
-    d.offset[k] -= x * _bump(f, f.end, _half(f))
+    """Turn on for longer: inside the reference where the corner ends."""
+    _, _, exit_, end, long = _way(f)
+    d.offset[k] -= x * _beside(f, min(exit_, end - long), end, end + 0.5 * long, end + 4.0 * long)
 
 
 def exit_wide(f: Forward, d: Drives, k: int, x: float) -> None:
     """Outside the reference at the exit."""
-    d.offset[k] += x * _bump(f, f.exit, _half(f))
+    _, apex, exit_, end, long = _way(f)
+    d.offset[k] += x * _beside(f, min(apex, exit_ - long), exit_, end, end + 2.0 * long)
 
 
 def end_wide(f: Forward, d: Drives, k: int, x: float) -> None:
-    """Wide where the corner ends, back soon."""
-    d.offset[k] += x * _bump(f, f.end, 0.6 * _half(f))
+    """Wide where the corner ends, with less throttle for it."""
+    _, _, exit_, end, long = _way(f)
+    d.offset[k] += x * _beside(f, min(exit_, end - long), end, end + 0.5 * long, end + 2.0 * long)
+    d.throttle[k, f.drive_from : f.end + _nodes(f, 30.0)] = 0.65
 
 
 def apex_missed(f: Forward, d: Drives, k: int, x: float) -> None:
     """Outside around the apex, back soon."""
-    d.offset[k] += x * _bump(f, f.apex, 0.6 * _half(f))
+    _, apex, _, _, long = _way(f)
+    d.offset[k] += x * _beside(f, apex - 1.2 * long, apex, apex, apex + 1.2 * long)
 
 
 def middle_missed(f: Forward, d: Drives, k: int, x: float) -> None:
     """Outside from turn-in to exit."""
-    d.offset[k] += x * _bump(f, f.apex, 1.1 * _half(f))
+    turn, apex, _, end, long = _way(f)
+    d.offset[k] += x * _beside(f, min(turn, apex - long), apex, apex, max(end, apex + long))
 
 
 def turn_in_early(f: Forward, d: Drives, k: int, x: float) -> None:
-    """Inside on the way in, and wide for it on the way out."""
-    long = max((f.end - f.turn) * f.step, 30.0)
-    angle = float(np.abs(f.bend[f.turn : f.turn + max((f.end - f.turn) // 3, 1)]).sum() * f.step)
-    inside = x * np.sin(min(angle, 0.25))
-    half = 0.5 * long + 15.0
-    d.offset[k] -= inside * _bump(f, f.turn + 0.25 * long / f.step, half)
-    d.offset[k] += 0.7 * inside * _bump(f, f.end + 0.1 * long / f.step, half)
+    """Inside on the way in, back at the apex: the corner tightens."""
+    turn, apex, _, _, long = _way(f)
+    middle = max(0.5 * (turn + apex), apex - long)
+    d.offset[k] -= _turned(f, x) * _beside(f, min(turn, middle - long), middle, middle, middle + long)
 
 
 def turned_early(f: Forward, d: Drives, k: int, x: float) -> None:
-    """Do the same, nearer to the apex."""
-    long = max((f.apex - f.turn) * f.step, 20.0)
+    """Inside on the way in, and wide for it on the way out."""
+    turn_in_early(f, d, k, x)
+    _, apex, _, end, long = _way(f)
+    d.offset[k] += 0.7 * _turned(f, x) * _beside(f, apex, max(end, apex + long), end + 0.5 * long, end + 2.0 * long)
+
+
+def _turned(f: Forward, x: float) -> float:
+    """Return how far beside the line a turn-in ``x`` m away leads [m]."""
     angle = float(np.abs(f.bend[f.turn : f.apex + 1]).sum() * f.step)
-    inside = x * np.sin(min(0.5 * angle, 0.25))
-    d.offset[k] -= inside * _bump(f, f.turn + 0.5 * long / f.step, long + 25.0)
-    d.offset[k] += 0.7 * inside * _bump(f, f.end, long + 25.0)
-
-
-def turned_late(f: Forward, d: Drives, k: int, x: float) -> None:
-    """Outside up to the apex, and inside after it."""
-    turned_early(f, d, k, -x)
+    return x * float(np.sin(min(0.5 * angle, 0.25)))
 
 
 def turn_in_late(f: Forward, d: Drives, k: int, x: float) -> None:
-    """Outside on the way in, and inside on the way out."""
+    """Outside on the way in, tighter for it at the apex."""
     turn_in_early(f, d, k, -x)
 
 
@@ -203,26 +236,24 @@ _PATH: Final = ("entry_line_m", "apex_line_m", "exit_line_m", "turn_in_m")
 HYPOTHESES: Final[tuple[Hypothesis, ...]] = (
     Hypothesis("brake_early", "m", (8.0, 16.0, 28.0), brake_early, ("brake_start_m", "brake_peak")),
     Hypothesis("brake_late", "m", (6.0, 12.0), brake_late, ("brake_start_m",)),
-    Hypothesis("brake_late", "m", (6.0, 12.0), brake_deep, ("brake_start_m",)),
+    Hypothesis("brake_late", "m", (6.0, 12.0), brake_wide, ("brake_start_m",)),
     Hypothesis("brake_soft", "share", (0.15, 0.3), brake_soft, ("brake_peak",)),
     Hypothesis("brake_long", "m", (10.0, 20.0), brake_long, ("brake_release_m", "min_speed_mps")),
+    Hypothesis("brake_long", "m", (10.0, 20.0), brake_dragged, ("brake_release_m", "min_speed_mps")),
     Hypothesis("slow_middle", "m/s", (1.0, 2.5), slow_middle, ("min_speed_mps", "min_speed_at_m")),
-    Hypothesis("slow_middle", "m/s", (1.0, 2.5), slow_all_through, ("min_speed_mps", "min_speed_at_m")),
+    Hypothesis("slow_middle", "m/s", (1.0, 2.5), slow_on_entry, ("min_speed_mps", "min_speed_at_m")),
     Hypothesis(
         "throttle_late", "m", (8.0, 16.0, 28.0), throttle_late, ("throttle_start_m", "drive_late_m", "exit_speed_mps")
     ),
     Hypothesis(
-        "throttle_late", "m", (8.0, 16.0, 28.0), throttle_off, ("throttle_start_m", "drive_late_m", "exit_speed_mps")
-    ),
-    Hypothesis(
         "throttle_soft", "share", (0.2, 0.4), throttle_soft, ("drive_share", "full_throttle_m", "exit_speed_mps")
     ),
-    Hypothesis("coasting", "m", (12.0, 25.0), roll, ("coast_s", "idle_before_m", "idle_after_m")),
+    Hypothesis("coasting", "m", (12.0, 20.0, 30.0, 45.0), roll, ("coast_s", "idle_before_m", "idle_after_m")),
+    Hypothesis("coasting", "m", (12.0, 25.0), roll_on, ("coast_s", "idle_before_m", "idle_after_m")),
     Hypothesis("coasting", "m", (20.0, 40.0, 65.0), lift, ("coast_s", "idle_before_m", "idle_after_m")),
     Hypothesis("turn_in_early", "m", (8.0, 16.0), turn_in_early, _PATH),
     Hypothesis("turn_in_late", "m", (8.0, 16.0), turn_in_late, _PATH),
     Hypothesis("turn_in_early", "m", (8.0, 16.0), turned_early, _PATH),
-    Hypothesis("turn_in_late", "m", (8.0, 16.0), turned_late, _PATH),
     Hypothesis("apex_missed", "m", (1.0, 2.5), apex_missed, _PATH),
     Hypothesis("apex_missed", "m", (1.0, 2.5), middle_missed, _PATH),
     Hypothesis("exit_narrow", "m", (1.5, 3.0), exit_narrow, _PATH),

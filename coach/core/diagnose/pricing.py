@@ -23,8 +23,6 @@ MODEL: Final = 0.8
 """Relative error of a counterfactual cost: it knows the reference's speeds but not this pass's alternative. Measured on
 three simulators: off by factors of 0.6 to 1.9, while the loss itself was right on average.
 """
-MIN_LOSS_SHARE: Final = 0.15
-"""Least loss of the pass as a share of its causes' expected cost."""
 
 
 def _weighed(lost_s: float, scatter_s: float, simulated_cost_s: float) -> float:
@@ -52,9 +50,7 @@ def allocate_cost(case: Case) -> tuple[Finding, ...]:
     """Return findings, costliest first. Their costs add up to the loss beyond the baseline."""
     scatter = case.scatter_in(PARTS)
     # a cause without a loss in its parts is none
-    shown = [
-        c for c in case.causes if case.excess_in(parts_of(case, c.fault)) >= MIN_LOSS_SHARE * c.simulated_cost_s > 0.0
-    ]
+    shown = [c for c in case.causes if case.excess_in(parts_of(case, c.fault)) > 0.0 and c.simulated_cost_s > 0.0]
     ordered = sorted(shown, key=lambda c: (-c.simulated_cost_s, -c.tolerance_ratio))
     chosen: list[Cause] = []
     rest = case.excess_s
@@ -68,9 +64,9 @@ def allocate_cost(case: Case) -> tuple[Finding, ...]:
     # several causes share the whole loss; a single one only the loss of its parts
     parts = parts_of(case, chosen[0].fault) if len(chosen) == 1 else PARTS
     excess, scatter = case.excess_in(parts), case.scatter_in(parts)
-    alone = sum(c.simulated_cost_s for c in chosen)
-    if excess < MIN_LOSS_SHARE * alone:
+    if not excess > 0.0:
         return ()
+    alone = sum(c.simulated_cost_s for c in chosen)
     lost = min(_weighed(excess, scatter, alone), MAX_COST_SHARE * case.driven.total_s)
     found = []
     for cause, probability in zip(chosen, beliefs(case, shown, chosen, MODEL), strict=True):

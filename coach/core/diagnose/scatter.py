@@ -23,14 +23,15 @@ PRACTISED: Final[Floats] = np.concatenate(
 """Deviations of a practised driver: speed [m/s], brake, throttle, offset [m], gear (common practice, no source)."""
 USUAL: Final = 2.0
 """The reference is one lap of a good driver: its own gap is at most this many deviations."""
-SHRUNK: Final = 0.6
+SHRUNK: Final = 0.8
 """Share by which correlations are drawn towards none."""
-OWN: Final = 10.0
-"""A corner's own passes weigh against so many of all corners."""
 MOST: Final = 2.5
 """No corner has a deviation larger than so many of those anywhere."""
 FEW: Final = 3.0
-TAIL: Final = 30.0
+"""What is known beforehand weighs as much as so many passes."""
+LEAST: Final = 0.6
+"""No driver scatters less than this share of a practised one."""
+TAIL: Final = 20.0
 """Degrees of freedom of the scatter."""
 ROUNDS: Final = 8
 """Rounds of the fit, each of which changes it by a fraction of the one before."""
@@ -50,7 +51,7 @@ class Scatter:
         self.known = n > SIZE
         """Whether there are more passes than gaps whose covariance is taken."""
         own = _deviation(everywhere) if n >= FEW else PRACTISED
-        own = np.maximum(own, PRACTISED)
+        own = np.maximum(own, LEAST * PRACTISED)
         self._anywhere = np.sqrt((FEW * PRACTISED**2 + n * own**2) / (FEW + n))
         self._sizes = {c: self._here(x) for c, x in self._off.items()}
 
@@ -66,7 +67,7 @@ class Scatter:
         if n <= FEW:
             return size
         here = np.clip(_deviation(off), size, MOST * size)
-        out: Floats = np.sqrt((OWN * size**2 + n * here**2) / (OWN + n))
+        out: Floats = np.sqrt((FEW * size**2 + n * here**2) / (FEW + n))
         return out
 
     def baseline(self, corner: int) -> Floats:

@@ -22,14 +22,12 @@ from coach.core.measure.passes import PARTS, CornerReference, PassRecord
 from coach.core.track.car import Car
 from coach.core.values import Fault, Finding
 
-TOLD: Final = 15.0
+TOLD: Final = 8.0
 """Evidence by which a fault that rules name is ahead, and by which each is behind where they name none."""
 SURE: Final = 0.5
 """A fault is reported if it is more probable than all else."""
-STANDS: Final = 2.0
+STANDS: Final = 1.5
 """A fault that rules do not name must have cost this many deviations of the loss."""
-WORTH: Final = 0.2
-"""The pass must have lost at least this share of what the fault should have cost."""
 LOST: Final = 0.7
 """Weight of the measured loss in a fault's cost; the rest is the simulated one's."""
 _ALL: Final[tuple[Fault, ...]] = get_args(Fault)
@@ -87,7 +85,7 @@ class Weighing:
         self, driven: PassRecord, explainer: Explainer, best: Explanation, excess: float, scatter_s: float
     ) -> tuple[Finding, ...]:
         cost = min(LOST * excess + (1.0 - LOST) * best.cost_s, MAX_COST_SHARE * driven.total_s)
-        if cost < max(COST_S, STANDS * scatter_s) or excess < WORTH * best.cost_s:
+        if cost < max(COST_S, STANDS * scatter_s):
             return ()
         hypothesis, simulated = explainer.signs.rows[best.row]
         amount = best.share * simulated
