@@ -34,6 +34,8 @@ URGENT: Final = 85
 SETTLED_LAPS: Final = 6
 SETTLED_CUES: Final = 4
 """Most cues per lap from this lap on, whatever a rule set allows (common practice, no source)."""
+ALTERNATE_LAPS: Final = 2
+"""Laps between cues about a fault: a silent pass makes the driver recall the cue (Park, Shea & Wright 2000)."""
 OFTEN: Final = 2
 """A reminder spoken more often than this times the passes of a cure is known: it fades regardless."""
 TWICE: Final = 2
@@ -209,7 +211,7 @@ class Schedule:
             return Reason.LINE_FIRST
         if rule.name != self._thing(corner):
             return Reason.OTHER_FAULT
-        if p.said >= self.rules.cure_passes and lap - p.said_lap < 2:
+        if lap - p.said_lap < ALTERNATE_LAPS:
             return Reason.KNOWN
         return Reason.NONE
 
@@ -242,11 +244,11 @@ class Schedule:
         return self._safety
 
     def _hold_caution(self, lap: int, p: Progress, safety: Mapping[str, Progress] | None) -> Reason:
-        """Hold a caution except in the first laps and after a mistake there; later repeat only ``safety``
-        cautions, in turn: one every SAFETY_LAPS laps.
+        """Hold a caution once it was said, except after a mistake there; repeat only ``safety`` cautions, in turn: one
+        every SAFETY_LAPS laps.
         """
         since = lap - p.said_lap
-        if p.said < REHEARSED:
+        if not p.said:
             return Reason.NONE
         if p.bad and since >= min(p.said, SAFETY_LAPS):
             return Reason.NONE
@@ -288,7 +290,7 @@ class Schedule:
                 p.first_amount, p.share, p.acknowledged = amount, self.recent.share(rule, corner), False
             elif self.half_way(rule, corner):
                 p.acknowledged = True
-        if rule.family == "caution" and p.said >= REHEARSED:
+        if rule.family == "caution" and p.said:
             self._repeated_lap = lap
         p.said += 1
         p.told += 1
