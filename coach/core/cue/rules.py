@@ -37,11 +37,11 @@ Item = Literal[
 ]
 
 Call = Literal[
-    "lap", "best", "same", "drop_off", "sector", "limits", "unsteady", "better", "next",
+    "lap", "best", "same", "drop_off", "sector", "limits", "unsteady", "mark", "better", "next",
     "another_car", "grip_down", "grip_up", "usual",
 ]  # fmt: skip
 """Subject of a call: a lap time; a new best; consistent laps; slower laps; a sector; track limits; an inconsistent
-brake point; in the pits what improved and what is next.
+brake point; a question for the brake mark; in the pits what improved and what is next.
 """
 
 FAULTS: Final[tuple[str, ...]] = get_args(Fault)

@@ -39,6 +39,7 @@ ALTERNATE_LAPS: Final = 2
 OFTEN: Final = 2
 """A reminder spoken more often than this times the passes of a cure is known: it fades regardless."""
 TWICE: Final = 2
+BRAKE_POINT: Final = frozenset({"brake_early", "brake_late"})
 WAITS_LAPS: Final = 2
 """Laps without room for a correction after which fewer words will do (common practice, no source)."""
 REHEARSED: Final = 2
@@ -230,6 +231,11 @@ class Schedule:
         best = max(due, key=worth).name
         self._things[corner] = best
         return best
+
+    def stuck_on_brakes(self) -> tuple[int, ...]:
+        """Return the resting corners where cues about the brake point failed in two rounds."""
+        about = {r.name: r.about for r in self.rules.rules}
+        return tuple(c for c in self.work.stuck() if about.get(self._things.get(c, "")) in BRAKE_POINT)
 
     def gain(self, rule: CueRule, corner: int) -> float:
         """Return the expected gain per lap of speaking ``rule`` before ``corner`` [s]."""
