@@ -36,8 +36,6 @@ SETTLED_CUES: Final = 4
 """Most cues per lap from this lap on, whatever a rule set allows (common practice, no source)."""
 ALTERNATE_LAPS: Final = 2
 """Laps between cues about a fault: a silent pass makes the driver recall the cue (Park, Shea & Wright 2000)."""
-OFTEN: Final = 2
-"""A reminder spoken more often than this times the passes of a cure is known: it fades regardless."""
 TWICE: Final = 2
 BRAKE_POINT: Final = frozenset({"brake_early", "brake_late"})
 WAITS_LAPS: Final = 2
@@ -271,10 +269,9 @@ class Schedule:
             return Reason.KNOWN
         if p.stage == "outside" and not p.bad:
             return Reason.WITHIN_TOLERANCE
-        often = OFTEN * self.rules.cure_passes
-        gap = 2 if p.said >= often or p.stage != "each" else 1
-        if p.said >= 2 * often:
-            gap = 4
+        # known once said as often as a cure takes passes: it fades whatever the driver does
+        often = self.rules.cure_passes
+        gap = 4 if p.said >= 2 * often else 2 if p.said >= often or p.stage != "each" else 1
         return Reason.KNOWN if p.said and lap - p.said_lap < gap else Reason.NONE
 
     def went_off(self, corner: int) -> None:
