@@ -39,7 +39,7 @@ SLOTS: Final[dict[str, tuple[str, ...]]] = {
 }
 RuleFamily = Literal["reminder", "correction", "caution", "confirmation", "call"]
 CALL_SLOTS: Final = {
-    **dict.fromkeys(("limits", "unsteady", "another_car", "grip_down", "grip_up", "usual"), "exit"),
+    **dict.fromkeys(("limits", "unsteady", "mark", "another_car", "grip_down", "grip_up", "usual"), "exit"),
     **dict.fromkeys(("better", "next"), "pit"),
 }
 """Where a call is spoken; all others at the line."""

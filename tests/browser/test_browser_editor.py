@@ -100,6 +100,21 @@ def test_bad_entry_names_the_field_that_was_typed(page: Page, editor: str, profi
     expect(page.get_by_text("unsaved changes")).to_be_visible()
 
 
+def test_a_kerbs_begin_and_end_are_entered_and_saved(page: Page, editor: str, profile: Path) -> None:
+    """Two numbers in driving order; the wrong way round is told under the field by its label and cannot be saved."""
+    opened(page, editor)
+    field = page.get_by_label("exit kerb at, m", exact=True)
+    field.fill("392, 360")
+    expect(page.locator(".problems")).to_contain_text("Quarry, exit kerb at, m: expected begin before end")
+    expect(page.locator(".fields").get_by_text("found [392, 360]")).to_be_visible()
+    expect(page.get_by_role("button", name="save")).to_be_disabled()
+    field.fill("360, 392")
+    expect(page.locator(".problems")).not_to_contain_text("exit kerb")
+    page.get_by_role("button", name="save").click()
+    expect(page.locator("header").get_by_text("saved", exact=True)).to_be_visible()
+    assert "exit_m: [360, 392]" in profile.read_text(encoding="utf-8")
+
+
 def test_undo_and_redo(page: Page, editor: str, profile: Path) -> None:
     """An edit is taken back and brought again; without one there is nothing to undo."""
     was = brake_of(profile)

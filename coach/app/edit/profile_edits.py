@@ -44,12 +44,12 @@ def put(corner: CommentedMap, path: Sequence[str | int], value: Any) -> None:
     if not isinstance(inner, dict):
         inner = flowing({})
         place_key(corner, str(head), inner)
-    if value is None:
+    if value is None or value == []:
         inner.pop(rest[0], None)
         if not inner:
             corner.pop(head)
     else:
-        inner[rest[0]] = value
+        inner[rest[0]] = _listed(value) if isinstance(value, list) else value
 
 
 def _put_field(corner: CommentedMap, name: str, value: Any) -> None:
@@ -60,11 +60,16 @@ def _put_field(corner: CommentedMap, name: str, value: Any) -> None:
         if isinstance(old, CommentedSeq):
             _refill(old, value)
             return
-        fresh = CommentedSeq(map(flowing, value))
-        if all(not isinstance(v, dict) for v in value):
-            fresh.fa.set_flow_style()
-        value = fresh
+        value = _listed(value)
     place_key(corner, name, value)
+
+
+def _listed(value: list[Any]) -> CommentedSeq:
+    """Return a list of the file; on one line unless it holds maps."""
+    fresh = CommentedSeq(map(flowing, value))
+    if all(not isinstance(v, dict) for v in value):
+        fresh.fa.set_flow_style()
+    return fresh
 
 
 def _refill(old: CommentedSeq, value: list[Any]) -> None:

@@ -31,6 +31,7 @@ PLACEHOLDERS: Final[Mapping[str, frozenset[str]]] = {
     "sector": frozenset({"sector", "gap"}),
     "limits": frozenset({"count", "corner"}),
     "unsteady": frozenset({"corner"}),
+    "mark": frozenset({"corner"}),
     "better": frozenset({"corner"}),
     "next": frozenset({"corner", "advice"}),
     "another_car": frozenset(),
@@ -39,6 +40,7 @@ PLACEHOLDERS: Final[Mapping[str, frozenset[str]]] = {
     "usual": frozenset(),
 }
 """Subject of a call -> its placeholders."""
+GAP_AT_END: Final = f"{COMMA}{{gap}}"
 _SLOT: Final = re.compile(r"\{([^{}]*)\}")
 
 
@@ -76,20 +78,25 @@ def _tenth(n: int, language: Language) -> str:
 
 
 def call_forms(rule: CueRule, values: Mapping[str, str]) -> tuple[str, ...]:
-    """Return the texts of a call from long to short: all of it, without the gap, then without the minute.
+    """Return the texts of a call from long to short: the minute goes first, then the gap's unit, then the gap.
 
-    ``values`` by placeholder; "brief" is the lap time without its minute.
+    ``values`` by placeholder; "brief" is the lap time without its minute, "brief_gap" the gap without its unit. Where
+    the words of the rule do not fit, numbers with a gap are still news.
     """
-    without_gap = rule.long.removesuffix(", {gap}")
-    brief = {**values, "lap": values.get("brief", "")}
-    some = [fill(rule.long, values), fill(without_gap, values), fill(without_gap, brief)]
+    without_gap = rule.long.removesuffix(GAP_AT_END)
+    brief = {**values, "lap": values.get("brief") or values.get("lap", "")}
+    briefest = {**brief, "gap": values.get("brief_gap", "")}
+    some = [fill(rule.long, values), fill(rule.long, brief), fill(rule.long, briefest)]
+    some += [fill(without_gap, values), fill(without_gap, brief)]
+    if "{lap}" in rule.long and rule.long.endswith(GAP_AT_END):
+        some.append(fill("{lap}" + GAP_AT_END, briefest))
     some += [fill(rule.short, values), fill(rule.short, brief)]
     return tuple(dict.fromkeys(text for text in some if text))
 
 
-def gap_words(gap_s: float, language: Language = ENGLISH) -> str:
+def gap_words(gap_s: float, language: Language = ENGLISH, brief: bool = False) -> str:
     """Return a difference: -0.21 s is "two tenths up", 0.4 s "four tenths down"; from a second on in halves; "" for
-    none.
+    none. ``brief``: below a second without the unit, "two up" (common practice, no source).
     """
     if not math.isfinite(gap_s):
         return ""
@@ -102,7 +109,7 @@ def gap_words(gap_s: float, language: Language = ENGLISH) -> str:
         amounts = (amounts[-1], *language.half_seconds)
         amount = amounts[min(round(abs(gap_s) * 2) - 2, len(amounts) - 1)]
     else:
-        amount = amounts[tenths - 1]
+        amount = language.number(tenths) if brief else amounts[tenths - 1]
     return gaps["up" if gap_s < 0 else "down"].replace("{gap}", amount)
 
 
@@ -133,7 +140,14 @@ def pieces(
     tenths = [0.1 * n for n in range(10)] + [1.0 + 0.5 * n for n in range(len(language.half_seconds) + 1)]
     domains: dict[str, list[str]] = {
         "lap": list(dict.fromkeys(filter(None, [*laps, *(_tenth(n, language) for n in range(10) if laps)]))),
-        "gap": list(dict.fromkeys(gap_words(side * gap, language) for gap in tenths for side in (1.0, -1.0))),
+        "gap": list(
+            dict.fromkeys(
+                gap_words(side * gap, language, brief)
+                for brief in (False, True)
+                for gap in tenths
+                for side in (1.0, -1.0)
+            )
+        ),
         "sector": [language.number(n + 1) for n in range(SECTORS)],
         "count": list(language.counts),
         "corner": [c.say or c.name for c in corners],

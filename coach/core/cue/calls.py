@@ -66,6 +66,7 @@ class Calls:
         self._waiting: list[_PendingCall] = []
         self.steadiness = Steadiness()
         self._unsteady: int | None = None
+        self._asked: set[str] = set()
         self._kind: Kind = "usual"
         self._told_kind: Kind = "usual"
         self._ends = sector_ends(cue_context.track_model)
@@ -105,11 +106,12 @@ class Calls:
         language = self._language
         values = {"lap": lap_words(time_s, reference_s, language), "gap": gap_words(gap_s, language)}
         values["brief"] = lap_words(time_s, reference_s, language, brief=True)
+        values["brief_gap"] = gap_words(gap_s, language, brief=True)
         one = _PendingCall(about, values, -1, now_s, "line")
         self._tell(one, now_s, u_m)
         if about == "best" and one not in self._waiting and not self._fits_with_time(values, now_s, u_m):
             # the news at once, the time where there is room
-            self._waiting.append(_PendingCall("lap", {**values, "gap": ""}, -1, now_s, "line"))
+            self._waiting.append(_PendingCall("lap", {**values, "gap": "", "brief_gap": ""}, -1, now_s, "line"))
 
     def _fits_with_time(self, values: Mapping[str, str], now_s: float, u_m: float) -> bool:
         """Return whether a new best and its time fit before the next corner's silence."""
@@ -141,6 +143,7 @@ class Calls:
             there = self.cue_context.track_model.corners[self._unsteady]
             self._open("unsteady", {"corner": there.say or there.name}, now_s, u_m, "other straight", self._unsteady)
             self._unsteady = None
+        self._ask_mark(now_s, u_m)
         self._condition(now_s, u_m)
         if self._sector >= len(self._ends) or corner != self._ends[self._sector]:
             return
@@ -152,6 +155,15 @@ class Calls:
             self._best_sector[sector] = min(took, self._best_sector.get(sector, math.inf))
             values = {"sector": self._language.number(sector + 1), "gap": gap}
             self._open("sector", values, now_s, u_m, "line")
+
+    def _ask_mark(self, now_s: float, u_m: float) -> None:
+        """Ask once for the brake mark of a corner whose brake cues failed in two rounds: no answer is needed."""
+        cue_engine = self.cue_context.cue_engine
+        for corner in cue_engine.schedule.stuck_on_brakes():
+            there = self.cue_context.track_model.corners[corner]
+            if there.name not in self._asked and self._room_s(now_s, u_m) >= ROOM_S:
+                self._asked.add(there.name)
+                self._open("mark", {"corner": there.say or there.name}, now_s, u_m, "other straight", corner)
 
     def learn(self, corner: int, lap: int, early_m: float, loss_s: float) -> None:
         """Learn from a valid pass: distance from the reference's brake point [m], and loss [s]."""

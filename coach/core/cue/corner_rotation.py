@@ -20,6 +20,9 @@ MENDS: Final = 0.85
 REST_LAPS: Final = 3
 """First rest; it doubles with each further failure."""
 
+STUCK: Final = 2
+"""Failed rounds of VAIN_TURNS cues after which the driver is asked instead (common practice, no source)."""
+
 
 class RotationState(msgspec.Struct):
     """Rotation state of a corner: cues since it cost ``cost_s``, and the lap of its last turn."""
@@ -86,6 +89,10 @@ class FocusCorners:
         """Return whether the corner rests because no cue helped there."""
         turns = self._turns.get(corner)
         return turns is not None and turns.rests_until >= self.lap
+
+    def stuck(self) -> tuple[int, ...]:
+        """Return the resting corners where STUCK rounds of cues failed."""
+        return tuple(c for c, turns in self._turns.items() if turns.vain >= STUCK and self.rests(c))
 
     def _next(self, waiting: Iterable[int]) -> None:
         order = sorted(waiting, key=self._order)

@@ -12,7 +12,7 @@ from coach.core.cue.candidates import OpeningContext, RuleOutcome, after, approa
 from coach.core.cue.memory import DriverProgress
 from coach.core.cue.reasons import Reason
 from coach.core.cue.rules import UNSCHEDULED, RuleSet
-from coach.core.cue.schedule import REHEARSED, Schedule
+from coach.core.cue.schedule import Schedule
 from coach.core.cue.topics import topic
 from coach.core.values import Decision, Fault, Finding
 
@@ -153,7 +153,7 @@ class CueEngine:
         cautions.
         """
         if candidate.rule.family == "caution":
-            return self.schedule.progress(candidate.rule, candidate.corner).said < REHEARSED
+            return not self.schedule.progress(candidate.rule, candidate.corner).said
         return candidate.rule.family == "correction"
 
     def _decision(self, verdict: Verdict, now_s: float, s_m: float) -> Decision:

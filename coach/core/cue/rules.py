@@ -37,11 +37,11 @@ Item = Literal[
 ]
 
 Call = Literal[
-    "lap", "best", "same", "drop_off", "sector", "limits", "unsteady", "better", "next",
+    "lap", "best", "same", "drop_off", "sector", "limits", "unsteady", "mark", "better", "next",
     "another_car", "grip_down", "grip_up", "usual",
 ]  # fmt: skip
 """Subject of a call: a lap time; a new best; consistent laps; slower laps; a sector; track limits; an inconsistent
-brake point; in the pits what improved and what is next.
+brake point; a question for the brake mark; in the pits what improved and what is next.
 """
 
 FAULTS: Final[tuple[str, ...]] = get_args(Fault)
@@ -63,11 +63,11 @@ class CueRule(msgspec.Struct, frozen=True, cache_hash=True):
     ``slot``: approach = before the corner; exit = right after this corner; straight = on the straight after it; line =
     after the line or the end of a sector; pit = in the pits. A cue without room before its corner is spoken right after
     it, or by name on another straight. A correction speaks if at least ``seen`` of the last ``of_last`` passes had a
-    finding of ``min_amount`` (unit of the fault) and ``min_cost_s``. ``priority`` 0..100, larger first.
-    ``cooldown_laps`` laps of silence after it spoke at a corner. Only ``safety`` cautions may speak between brake and
-    exit. ``alternatives`` are other short wordings, tried if one does not work for this driver. ``first`` replaces
-    ``long`` the first time: the first one that can be filled, with the ``{total}``. Words contain
-    ``{placeholders}``.
+    finding of ``min_amount`` (unit of the fault) and ``min_cost_s``; one pass is enough for a fault that costs much.
+    ``priority`` 0..100, larger first. ``cooldown_laps`` laps of silence after it spoke at a corner. Only ``safety``
+    cautions may speak between brake and exit. ``alternatives`` are other short wordings, tried if one does not work for
+    this driver. ``first`` replaces ``long`` the first time: the first one that can be filled, with the ``{total}``.
+    Words contain ``{placeholders}``.
     """
 
     name: str

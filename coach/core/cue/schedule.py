@@ -34,9 +34,10 @@ URGENT: Final = 85
 SETTLED_LAPS: Final = 6
 SETTLED_CUES: Final = 4
 """Most cues per lap from this lap on, whatever a rule set allows (common practice, no source)."""
-OFTEN: Final = 2
-"""A reminder spoken more often than this times the passes of a cure is known: it fades regardless."""
+ALTERNATE_LAPS: Final = 2
+"""Laps between cues about a fault: a silent pass makes the driver recall the cue (Park, Shea & Wright 2000)."""
 TWICE: Final = 2
+BRAKE_POINT: Final = frozenset({"brake_early", "brake_late"})
 WAITS_LAPS: Final = 2
 """Laps without room for a correction after which fewer words will do (common practice, no source)."""
 REHEARSED: Final = 2
@@ -209,7 +210,7 @@ class Schedule:
             return Reason.LINE_FIRST
         if rule.name != self._thing(corner):
             return Reason.OTHER_FAULT
-        if p.said >= self.rules.cure_passes and lap - p.said_lap < 2:
+        if lap - p.said_lap < ALTERNATE_LAPS:
             return Reason.KNOWN
         return Reason.NONE
 
@@ -229,6 +230,11 @@ class Schedule:
         self._things[corner] = best
         return best
 
+    def stuck_on_brakes(self) -> tuple[int, ...]:
+        """Return the resting corners where cues about the brake point failed in two rounds."""
+        about = {r.name: r.about for r in self.rules.rules}
+        return tuple(c for c in self.work.stuck() if about.get(self._things.get(c, "")) in BRAKE_POINT)
+
     def gain(self, rule: CueRule, corner: int) -> float:
         """Return the expected gain per lap of speaking ``rule`` before ``corner`` [s]."""
         return self.recent.cost(corner, (rule,)) * self.responses.chance(self._wording_key(rule, corner), "approach")
@@ -242,11 +248,11 @@ class Schedule:
         return self._safety
 
     def _hold_caution(self, lap: int, p: Progress, safety: Mapping[str, Progress] | None) -> Reason:
-        """Hold a caution except in the first laps and after a mistake there; later repeat only ``safety``
-        cautions, in turn: one every SAFETY_LAPS laps.
+        """Hold a caution once it was said, except after a mistake there; repeat only ``safety`` cautions, in turn: one
+        every SAFETY_LAPS laps.
         """
         since = lap - p.said_lap
-        if p.said < REHEARSED:
+        if not p.said:
             return Reason.NONE
         if p.bad and since >= min(p.said, SAFETY_LAPS):
             return Reason.NONE
@@ -263,10 +269,9 @@ class Schedule:
             return Reason.KNOWN
         if p.stage == "outside" and not p.bad:
             return Reason.WITHIN_TOLERANCE
-        often = OFTEN * self.rules.cure_passes
-        gap = 2 if p.said >= often or p.stage != "each" else 1
-        if p.said >= 2 * often:
-            gap = 4
+        # known once said as often as a cure takes passes: it fades whatever the driver does
+        often = self.rules.cure_passes
+        gap = 4 if p.said >= 2 * often else 2 if p.said >= often or p.stage != "each" else 1
         return Reason.KNOWN if p.said and lap - p.said_lap < gap else Reason.NONE
 
     def went_off(self, corner: int) -> None:
@@ -288,7 +293,7 @@ class Schedule:
                 p.first_amount, p.share, p.acknowledged = amount, self.recent.share(rule, corner), False
             elif self.half_way(rule, corner):
                 p.acknowledged = True
-        if rule.family == "caution" and p.said >= REHEARSED:
+        if rule.family == "caution" and p.said:
             self._repeated_lap = lap
         p.said += 1
         p.told += 1

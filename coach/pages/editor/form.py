@@ -15,6 +15,7 @@ from coach.pages.editor.words import (
     CAUTIONS,
     DIRECTIONS,
     FIELDS,
+    KERB_PLACES,
     KERBS,
     MORE_APEXES,
     PLACES,
@@ -91,6 +92,7 @@ class CornerForm:
             self._choice(("apex",), APEXES)
             for where in ("entry", "apex", "exit"):
                 self._choice(("kerbs", where), KERBS)
+                self._list(KERB_PLACES[where], "begin, end")
             self._number(("limits", "latest_brake_m"))
             self._number(("limits", "widest_exit_offset_m"))
         words = ui.textarea(FIELDS["words"]).props("debounce=400 autogrow outlined dense hide-bottom-space")
@@ -111,8 +113,10 @@ class CornerForm:
         element = ui.input(label_of(path)).props("debounce=400 outlined dense hide-bottom-space inputmode=decimal")
         self._add(path, element, number, shown)
 
-    def _list(self, path: FieldPath) -> None:
-        element = ui.input(label_of(path)).props("debounce=400 outlined dense hide-bottom-space inputmode=decimal")
+    def _list(self, path: FieldPath, hint: str = "") -> None:
+        element = ui.input(label_of(path), placeholder=hint or None).props(
+            "debounce=400 outlined dense hide-bottom-space inputmode=decimal"
+        )
         self._add(path, element, numbers, lambda v: ", ".join(map(shown, v or [])))
 
     def _choice(self, path: FieldPath, options: dict[str, str], clearable: bool = True) -> None:

@@ -22,6 +22,9 @@ FIELDS: Final = {
     "kerbs.entry": "entry kerb",
     "kerbs.apex": "apex kerb",
     "kerbs.exit": "exit kerb",
+    "kerbs.entry_m": "entry kerb at, m",
+    "kerbs.apex_m": "apex kerb at, m",
+    "kerbs.exit_m": "exit kerb at, m",
     "limits.latest_brake_m": "latest brake point, m",
     "limits.widest_exit_offset_m": "widest exit, m outside",
     "words": "your reminders, one per line",
@@ -64,6 +67,8 @@ PLACES: Final = ("brake_m", "turn_in_m", "apex_m", "exit_m", "end_m")
 """The points of a corner in driving order; a point may not pass its neighbour."""
 MORE_APEXES: Final = "more_apexes_m"
 """The field of the other apexes of a corner that has several; a point of it is named with its number behind a dot."""
+KERB_PLACES: Final = {"entry": ("kerbs", "entry_m"), "apex": ("kerbs", "apex_m"), "exit": ("kerbs", "exit_m")}
+"""The fields of where each kerb begins and ends, two numbers each."""
 GAP_M: Final = 1.0
 """Least distance between two points when one is dragged [m]."""
 READ_BY_REMINDERS: Final = frozenset({"brake_m", "gear", "apex", "boards", "words", "name", "say", "kerbs", "cautions"})
@@ -110,6 +115,11 @@ def why_nothing(path: Sequence[str | int], rules: str) -> str:
         return (
             f"No cue changed: the {label} says where the corner is measured, and corrections compare both laps there. "
             "A larger move, past where the time is lost, would change them."
+        )
+    if tuple(path) in KERB_PLACES.values():
+        return (
+            f"No cue changed: no cue of this session names the {label}. First corrections do, to say where the power "
+            "or the turn-in belongs."
         )
     if head in READ_BY_REMINDERS and "first_laps" not in rules:
         return (

@@ -9,7 +9,7 @@ from functools import cache
 import msgspec
 import numpy as np
 import pytest
-from core_setup import corner, plan, ring, same, session
+from core_setup import corner, finding, plan, ring, same, session
 
 from coach.core.columns import Columns
 from coach.core.cue.arbiter import CLEAR_S, Arbiter
@@ -134,6 +134,50 @@ def test_the_first_lap_has_no_gap_and_a_faster_one_is_a_new_best() -> None:
         "new best, forty~point zero, four tenths up",
         "forty~point eight, eight tenths down",
     ] == said
+
+
+@pytest.mark.parametrize(
+    ("room_s", "said"),
+    [(9.0, "one thirty-three~point five, two tenths down"), (2.2, "thirty-three~point five, two down")],
+)
+def test_the_gap_is_heard_where_only_few_words_fit(room_s: float, said: str) -> None:
+    """A line shortly before a corner leaves 2.2 s: without the minute and the unit the gap is heard there too."""
+    rule = next(r for r in load_rules("race").calls if r.about == "lap")
+    lap, brief = lap_words(93.5, 92.0), lap_words(93.5, 92.0, brief=True)
+    values = {"lap": lap, "gap": gap_words(0.2), "brief": brief, "brief_gap": gap_words(0.2, brief=True)}
+    arbiter = Arbiter({})
+    fits = [f for f in call_forms(rule, values) if arbiter.duration(f) <= room_s]
+    assert said == shown(fits)[0]
+
+
+def stuck(rounds: int, about: str, monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Say a correction about ``about`` at A in vain, ``rounds`` times three; return what is called at the corners."""
+    r = CueRule("cue", "correction", about, "approach", "brake later", "brake later")
+    ask = called("mark", "exit", "{corner}, which mark do you brake at")
+    talker = CueEngine(RuleSet("calls", "improving", (r,), calls=(ask,)), ("A", "B"), {})
+    calls = Calls(CueContext(TrackModel(ring(), (corner("A", 500.0), corner("B", 1200.0))), talker))
+    monkeypatch.setattr(calls, "_room_s", lambda now_s, u_m: 5.0)
+    said, told = [], 0
+    for lap in range(1, 30):
+        talker.schedule.passed(0, (finding(about, cost_s=0.2),), loss_s=0.2)
+        talker.schedule.choose_work(lap)
+        if told < 3 * rounds and not talker.schedule.hold(r, 0, lap, 0):
+            talker.schedule.spoke(r, 0, lap, "brake later")
+            told += 1
+        calls.over(1, lap * 40.0, lap * 40.0, lap * 2000.0)
+        said += [c.forms[0] for c in talker.arbiter.open]
+        talker.arbiter.open.clear()
+    return said
+
+
+@pytest.mark.parametrize(
+    ("rounds", "about", "asked"), [(1, "brake_early", 0), (2, "brake_early", 1), (2, "throttle_late", 0)]
+)
+def test_the_driver_is_asked_for_his_mark_once(
+    rounds: int, about: str, asked: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After two rounds of brake cues in vain, once; a driver who finds the mark himself may use another."""
+    assert ["A, which mark do you brake at"] * asked == stuck(rounds, about, monkeypatch)
 
 
 def test_a_new_best_without_room_for_its_time_is_followed_by_it(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -272,7 +316,9 @@ def test_a_call_never_takes_the_room_of_a_cue() -> None:
 def test_calls_are_off_where_nobody_asked_for_them() -> None:
     """While improving, a driver hears track limits and pit calls; lap times are for races."""
     condition = {"another_car", "grip_down", "grip_up", "usual"}
-    assert {"limits", "unsteady", "better", "next"} | condition == {c.about for c in load_rules("improving").calls}
+    assert {"limits", "unsteady", "mark", "better", "next"} | condition == {
+        c.about for c in load_rules("improving").calls
+    }
     assert {"lap", "best", "same", "drop_off", "limits"} == {c.about for c in load_rules("race").calls}
 
 
@@ -295,13 +341,17 @@ def shown(texts: Iterable[str]) -> tuple[str, ...]:
 
 
 def test_a_lap_time_has_shorter_forms_that_keep_its_numbers() -> None:
-    """The gap goes first, then the minute; a new best keeps its time as long as one of these fits."""
+    """The minute goes first, then the gap's unit, then the gap; a new best keeps its time as long as one fits."""
     rules = {rule.about: rule for rule in load_rules("race").calls}
     values = {"lap": lap_words(93.5, 92.0), "gap": gap_words(-0.2), "brief": lap_words(93.5, 92.0, brief=True)}
+    values["brief_gap"] = gap_words(-0.2, brief=True)
     assert (
         "new best, one thirty-three~point five, two tenths up",
+        "new best, thirty-three~point five, two tenths up",
+        "new best, thirty-three~point five, two up",
         "new best, one thirty-three~point five",
         "new best, thirty-three~point five",
+        "thirty-three~point five, two up",
         "new best",
     ) == shown(call_forms(rules["best"], values))
     assert "thirty-three~point five" == shown(call_forms(rules["lap"], values))[-1]

@@ -37,6 +37,7 @@ def desk(profile: Path) -> ProfileDesk:
         (("say",), "the quarry"),
         (("boards",), [200, 150, 100]),
         (("kerbs", "exit"), "use"),
+        (("kerbs", "apex_m"), [300.0, 330.0]),
         (("limits", "latest_brake_m"), None),
         (("words",), ["release slowly"]),
         (("mute",), ["brake_early"]),
@@ -60,6 +61,38 @@ def test_an_edit_is_saved_with_every_comment(
     again = ProfileDesk(profile)
     assert (value or None) == again.get(0, *path)
     assert others == read_profile(profile).model.corners[1:]
+
+
+def test_a_kerb_keeps_its_comments_and_goes_when_emptied(desk: ProfileDesk, profile: Path) -> None:
+    """Begin and end stand on the line of the kerb; emptied, they leave the file."""
+    before = profile.read_text(encoding="utf-8")
+    desk.put(0, ("kerbs", "exit_m"), [360, 392])
+    desk.save()
+    assert "exit_m: [360, 392]" in profile.read_text(encoding="utf-8")
+    assert (360.0, 392.0) == desk.corners[0].kerb_exit_m
+    desk.put(0, ("kerbs", "exit_m"), [])
+    desk.save()
+    assert before == profile.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("value", "told"),
+    [
+        ([392, 360], "expected begin before end, found [392, 360]"),
+        ([360], "expected at least 2 entries"),
+        ([360, 370, 392], "expected at most 2 entries"),
+        (["three", 392], "'three'"),
+        ([360, 900], "near the corner"),
+    ],
+)
+def test_a_kerb_that_cannot_be_is_told_at_its_field(desk: ProfileDesk, value: list[Any], told: str) -> None:
+    """Begin after end, one or three numbers, text, a place far from the corner: found and expected, not saved."""
+    desk.put(0, ("kerbs", "exit_m"), value)
+    assert told in desk.problem_at(0, "kerbs", "exit_m")
+    assert "" == desk.problem_at(0, "kerbs", "apex_m")
+    assert "found" in desk.problem_at(0, "kerbs", "exit_m")
+    with pytest.raises(ProfileError):
+        desk.save()
 
 
 def test_the_same_value_is_no_edit(desk: ProfileDesk) -> None:
