@@ -63,16 +63,29 @@ CACHE = Path("/tmp/simcache")
 SETS = {**COMMON_SETS, "envelope_sealed": ENVELOPE_SEALED}
 
 
+@dataclass(frozen=True)
+class Wrong:
+    """A driver's fault at a corner, near a place [m]; ``always`` in every lap, else in every second one."""
+
+    x_m: float
+    y_m: float
+    fault: str
+    amount: float
+    always: bool
+
+
 @dataclass(frozen=True, eq=False)
 class Session:
     """A driver's session, and the truth: positions (n, 2) and speeds (n,) of the optimum of each lap.
 
-    ``best`` gives the optimum for a lap's number (its own line where the simulator has one).
+    ``best`` gives the optimum for a lap's number (its own line where the simulator has one), ``habits`` what the driver
+    does wrong where.
     """
 
     columns: Columns
     points: dict[int, Floats]
     best: dict[int, Floats]
+    habits: tuple[Wrong, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -127,6 +140,19 @@ def _habits(rng: np.random.Generator, corners: int, laps: int) -> dict[int, list
     return faults
 
 
+def _wrongs(faults: dict[int, list[tuple[int, str, float, bool]]], places: Sequence[Floats]) -> tuple[Wrong, ...]:
+    """The habits of a driver whose faults by lap are known; ``places`` (2,) of the corners."""
+    seen: dict[tuple[int, str], list[float]] = {}
+    for rows in faults.values():
+        for corner, fault, amount, _ in rows:
+            seen.setdefault((corner, fault), []).append(amount)
+    often = 0.75 * len(faults)
+    return tuple(
+        Wrong(float(places[c][0]), float(places[c][1]), fault, float(np.mean(amounts)), len(amounts) > often)
+        for (c, fault), amounts in seen.items()
+    )
+
+
 def practice(seed: int, length_m: float, laps: int, rate: float, noise: float, careful: str) -> Session:
     """The practice car; the optimum is its own solver's on the very line of each lap."""
     base = faultless(generated_circuit(seed, length_m))
@@ -162,7 +188,16 @@ def practice(seed: int, length_m: float, laps: int, rate: float, noise: float, c
         # the simulator takes the dared share for a slippery road; on a dry one this driver reaches no limit
         for flag in ("traction_control", "anti_lock"):
             columns[flag][:] = 0.0
-    return Session(columns, points, best)
+    circuit = base.circuit
+    at = {c.name: round(c.apex_m / circuit.step_m) % m for c in base.corners}
+    wrong = tuple(
+        Wrong(
+            float(circuit.x_m[at[str(h.corner)]]), float(circuit.y_m[at[str(h.corner)]]), h.fault, h.amount,
+            h.laps is None or 1 in h.laps,
+        )
+        for h in habits
+    )  # fmt: skip
+    return Session(columns, points, best, wrong)
 
 
 def plain(seed: int, length_m: float, laps: int, rate: float, noise: float, careful: str) -> Session:
@@ -175,7 +210,8 @@ def plain(seed: int, length_m: float, laps: int, rate: float, noise: float, care
     if isinstance(sim, ShySim):
         sim.use = _care(careful, [float(c.slowest) for c in sim.corners], sim.n, rng)
     columns, _ = sim.run(faults, laps, rate, seed=seed, scatter=1.0, noise=(noise, 0.1 if noise else 0.0))
-    return Session(columns, {0: best.line}, {0: best.speed})
+    wrong = _wrongs(faults, [best.line[c.slowest] for c in sim.corners])
+    return Session(columns, {0: best.line}, {0: best.speed}, wrong)
 
 
 def outside(seed: int, length_m: float, laps: int, rate: float, noise: float, careful: str) -> Session:
@@ -190,7 +226,8 @@ def outside(seed: int, length_m: float, laps: int, rate: float, noise: float, ca
             sim.rules[i] = replace(r, speed=r.speed * use**0.5, pedal=r.pedal * use)
         sim.rules = sim._calibrated(sim.rules)
     channels, _ = sim.run(faults, laps, rate, seed=seed, noise=(noise, 0.1 if noise else 0.0))
-    return Session(filled(channels), {0: sim.line}, {0: _without_circle(sim.curvature, 0.5, sim.car)})
+    wrong = _wrongs(faults, [sim.line[round(r.hold_m / 0.5) % len(sim.line)] for r in sim.rules])
+    return Session(filled(channels), {0: sim.line}, {0: _without_circle(sim.curvature, 0.5, sim.car)}, wrong)
 
 
 def _without_circle(curvature: Floats, step: float, car: OutsideCar) -> Floats:
@@ -220,8 +257,9 @@ def transient(seed: int, length_m: float, laps: int, rate: float, noise: float, 
     columns["lap"][:] = np.nan
     clean, _ = sim.sampled(sim.drive({}, 2, seed, 0.0), 100.0, seed)
     half = slice(len(clean["t_s"]) // 2, None)
+    wrong = _wrongs(faults, [sim.road.xy[c.slowest] for c in sim.corners])
     return Session(columns, {0: np.column_stack([clean["x_m"][half], clean["y_m"][half]])},
-                   {0: clean["speed_mps"][half]})  # fmt: skip
+                   {0: clean["speed_mps"][half]}, wrong)  # fmt: skip
 
 
 SIMULATORS: dict[str, Callable[..., Session]] = {
@@ -231,7 +269,7 @@ SIMULATORS: dict[str, Callable[..., Session]] = {
 
 def session(name: str, *args: object) -> Session:
     """A simulated session, kept on disk: the same arguments give the same one."""
-    key = hashlib.sha256(repr((name, args, 8)).encode()).hexdigest()[:16]
+    key = hashlib.sha256(repr((name, args, 9)).encode()).hexdigest()[:16]
     CACHE.mkdir(exist_ok=True)
     path = CACHE / f"reach_{name}_{key}.pickle"
     if path.is_file():

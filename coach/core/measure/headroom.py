@@ -96,19 +96,7 @@ def headroom(
     """Return the headroom of one corner for the typical pass ``driven_mps`` (n,) on its nodes."""
     fast = here.fastest(envelope)
     total = here.seconds(driven_mps) - here.seconds(fast)
-    phases = phase_places(here.zone, here.zone.start_m)
-    cap = np.full(len(fast), np.inf)
-    parts, before, bounded = {}, here.seconds(fast), fast
-    for phase in ORDER:
-        low, high = phases[phase]
-        if phase == "exit":
-            high = here.zone.end_m
-        inside = (here.u_m >= low) & (here.u_m <= high)
-        cap = np.where(inside, np.minimum(cap, driven_mps), cap)
-        bounded = here.fastest(envelope, np.minimum(cap, 1e3))
-        after = here.seconds(bounded)
-        parts[phase] = after - before
-        before = after
+    parts = phase_parts(here, envelope, fast, driven_mps)
     parts["straight"] = total - sum(parts.values())
     errors = [here.seconds(driven_mps) - here.seconds(here.fastest(one, margin=1.02)) - total for one in draws]
     wide = float(np.hypot(np.std(errors) if errors else 0.0, usual.spread_s))
@@ -117,6 +105,23 @@ def headroom(
         return Headroom(corner, total, total - 1.645 * wide, total + 1.645 * wide, parts, "", "", 0.0)
     fault, amount = _cause(here, phase, fast, driven_mps, usual)
     return Headroom(corner, total, total - 1.645 * wide, total + 1.645 * wide, parts, phase, fault, amount)
+
+
+def phase_parts(here: CornerRoad, envelope: Envelope, fast: Floats, driven_mps: Floats) -> dict[str, float]:
+    """Return the time that the driven speed (n,) costs in each phase of ORDER [s], ``fast`` (n,) being the fastest."""
+    phases = phase_places(here.zone, here.zone.start_m)
+    cap = np.full(len(fast), np.inf)
+    parts, before = {}, here.seconds(fast)
+    for phase in ORDER:
+        low, high = phases.get(phase, (np.inf, -np.inf))
+        if phase == "exit":
+            high = here.zone.end_m
+        inside = (here.u_m >= low) & (here.u_m <= high)
+        cap = np.where(inside, np.minimum(cap, driven_mps), cap)
+        after = here.seconds(here.fastest(envelope, np.minimum(cap, 1e3)))
+        parts[phase] = after - before
+        before = after
+    return parts
 
 
 def _cause(here: CornerRoad, phase: str, fast: Floats, driven: Floats, usual: TypicalPass) -> tuple[str, float]:
