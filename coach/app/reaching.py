@@ -53,8 +53,9 @@ def with_reach(
         raise SurveyError(f"no reachable lap: the car's limits were not reached: {'; '.join(fitted.unknown)}")
     reachable = reachable_reference(found.reference, reach, share)
     gain = found.reference.lap_time_s - reachable.lap_time_s
+    line = "its line" if reach.line is None else "the best of your lines in each corner"
     note = (
-        f"reachable lap {lap_time(reachable.lap_time_s)}, {gain:.2f} s under lap {found.reference_lap}: its line, with "
+        f"reachable lap {lap_time(reachable.lap_time_s)}, {gain:.2f} s under lap {found.reference_lap}: {line}, with "
         f"what {fitted.laps} laps showed of the car"
     )
     if not fitted.proven:

@@ -29,6 +29,7 @@ from pathlib import Path
 from unittest import mock
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from scipy.stats import spearmanr
 
@@ -45,9 +46,10 @@ from transient_road import road_of
 from transient_sim import TransientSim
 
 from coach.core.columns import Columns, Floats
+from coach.core.track.reference import Reference
 from coach.core.track.zones import zones
 from coach.survey import survey
-from coach.survey.envelope.reachable import reach_of
+from coach.survey.envelope.reachable import Reach, reach_of
 from feeds.practice import FaultPlan, Habit, Noise, Scatter, faultless, simulate
 from feeds.practice.driver import StretchPlan
 from feeds.practice.speed_profile import Path as Line
@@ -289,21 +291,36 @@ def judge(name: str, seed: int, driven: Session) -> Row:
         nan = float("nan")
         return Row(name, seed, nan, nan, nan, nan, len(found.corners), "; ".join(reach.fitted.unknown))
     ref = found.reference
-    lap = found.reference_lap if found.reference_lap in driven.best else min(driven.best)
-    near = cKDTree(driven.points[lap]).query(np.column_stack([ref.x_m, ref.y_m]))[1]
-    true = driven.best[lap][near]
+    true = np.empty(len(ref))
+    laps, points = _laps_and_points(reach, ref, [lap.number for lap in found.laps], found.reference_lap)
+    for number in set(laps.tolist()):
+        lap, here = number if number in driven.best else min(driven.best), laps == number
+        true[here] = driven.best[lap][cKDTree(driven.points[lap]).query(points[here])[1]]
+    step = reach.road.step_m
     ours, theirs, apex = [], [], []
     spent = reach.samples.spent_s.mean(axis=0)
     for zone in zones(found.corners, ref.length_m, ref.closed):
         at = np.arange(round(zone.start_m / ref.step_m), round(zone.next_start_m / ref.step_m)) % len(ref)
-        ours.append(float(np.sum(spent[at] - ref.step_m / reach.speed_mps[at])))
-        theirs.append(float(np.sum(spent[at] - ref.step_m / true[at])))
+        ours.append(float(np.sum(spent[at] - step[at] / reach.speed_mps[at])))
+        theirs.append(float(np.sum(spent[at] - step[at] / true[at])))
         mid = np.arange(round(zone.turn_in_m / ref.step_m), round(zone.end_m / ref.step_m)) % len(ref)
         apex.append(100.0 * float(reach.speed_mps[mid].min() / true[mid].min() - 1.0))
-    times = [float(np.sum(ref.step_m / v)) for v in (reach.speed_mps, true)]
+    times = [float(np.sum(step / v)) for v in (reach.speed_mps, true)]
     rank = float(spearmanr(ours, theirs).statistic)
     off = float(np.mean(np.abs(np.array(ours) - np.array(theirs))))
     return Row(name, seed, 100.0 * (times[0] / times[1] - 1.0), max(apex), rank, off, len(apex), "")
+
+
+def _laps_and_points(
+    reach: Reach, ref: Reference, numbers: Sequence[int], own: int
+) -> tuple[NDArray[np.intp], Floats]:  # fmt: skip
+    """The lap whose line the reachable lap follows at each node (n,), and the line (n, 2)."""
+    points = np.column_stack([ref.x_m, ref.y_m])
+    if reach.line is None:
+        return np.full(len(ref), own), points
+    left = np.column_stack([-np.sin(ref.heading_rad), np.cos(ref.heading_rad)])
+    rows = reach.samples.rows[np.asarray(reach.line.rows)]
+    return np.asarray(numbers)[rows], points + reach.line.offset_m[:, None] * left
 
 
 def main() -> None:

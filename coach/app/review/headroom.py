@@ -56,7 +56,9 @@ def session_headroom(result: Rerun, reference: Reference, counts: Sequence[PassR
         asked = (median_of(passes, name) for name in ("grip_use_braking", "throttle_start_m", "coast_s"))
         out.append(headroom(corner, here, envelope, draws, _usual(speeds), TypicalPass(spread, *asked)))
     ranked = tuple(sorted(out, key=lambda h: -h.total_s))
-    return SessionHeadroom(float(travel_time(meter.road, reach)[-1]), ranked, "")
+    # nodes of a reachable lap lie beside those of the driven line, not a step apart
+    lap_s = reference.lap_time_s if shown.reachable else float(travel_time(meter.road, reach)[-1])
+    return SessionHeadroom(lap_s, ranked, "")
 
 
 def _on(u_m: Floats, driven: PassRecord) -> Floats:
