@@ -4,8 +4,8 @@ python tests/tools/drive_bench.py                     the development circuits
 python tests/tools/drive_bench.py --set tuning
 
 Each stretch of full throttle on a straight, in every valid lap: the time from its first speed on by the envelope's
-a = min(P / v, traction) - c v^2 (``two``), and by the median of what was driven at that speed, whose gear is the one the
-driver takes there (``gears``), against the driven time. ``lap`` is the mean error of all stretches of a lap in per cent.
+a = min(P / v, traction) - c v^2 (``two``), and by the median of what was driven at that speed, in the gear that the
+driver takes there (``gears``), against the driven time. ``lap`` is the mean error of all of a lap in per cent.
 """
 
 from __future__ import annotations

@@ -18,9 +18,7 @@ from transient_plan import GEAR_DOWN, GEAR_UP
 from transient_road import Floats, Road
 
 STEP_S: Final = 0.005
-RECORDED: Final = (
-    "s", "e", "speed", "throttle", "brake", "gear", "turned", "along", "side", "drive", "braking", "cut", "steer"
-)  # fmt: skip
+RECORDED: Final = ("s", "e", "speed", "throttle", "brake", "gear", "turned", "along", "side", "drive", "braking", "cut")
 EASE_S: Final = 0.06
 PULL, DAMPING, YAW_PER_S = 2.4, 0.9, 8.0
 """How fast the driver comes back to his line [rad/s], how damped, and how fast he corrects the yaw rate [1/s]."""
@@ -147,7 +145,7 @@ def drive(
         front_load, front_most = push.front_load, push.front_most
         if count % every == 1 or every == 1:
             kept.append(np.array([
-                s, e, np.hypot(v, vy), gas, stop, gear + 1.0, psi, push.ax, push.ay, push.drive, push.braking, cut, steer
+                s, e, np.hypot(v, vy), gas, stop, gear + 1.0, psi, push.ax, push.ay, push.drive, push.braking, cut
             ], dtype=np.float32))  # fmt: skip
         advance = (v * np.cos(psi) - vy * np.sin(psi)) / (1.0 - e * curve)
         across = v * np.sin(psi) + vy * np.cos(psi)

@@ -155,13 +155,11 @@ class TransientSim:
         return out
 
     def sampled(
-        self, session: Session, rate: float, seed: int = 0, noise: tuple[float, float] = (0.0, 0.0), steer: bool = False
+        self, session: Session, rate: float, seed: int = 0, noise: tuple[float, float] = (0.0, 0.0)
     ) -> tuple[dict[str, Floats], list[TransientTruth]]:
-        """The channels of a driven session at ``rate`` [Hz] with ``noise``, and what was injected; with the angle of the
-        front wheels [rad] where ``steer`` is asked for.
-        """
+        """The channels of a driven session at ``rate`` [Hz] with ``noise``, and what was injected."""
         road, out, laps = self.road, session.laps, session.count
-        parts: dict[str, list[Floats]] = {k: [] for k in ("t", "s", "e", "speed", "throttle", "brake", "gear", "steer")}
+        parts: dict[str, list[Floats]] = {k: [] for k in ("t", "s", "e", "speed", "throttle", "brake", "gear")}
         begun, clock = [], 0.0
         for lap in range(laps):
             t0, t1 = out.when(lap, 0.0), out.when(lap, road.length_m)
@@ -169,7 +167,7 @@ class TransientSim:
             begun.append(clock - t0)
             parts["t"].append(out.t[rows] + clock - t0)
             parts["s"].append(out.rows["s"][rows, lap] + lap * road.length_m)
-            for name in ("e", "speed", "throttle", "brake", "gear", "steer"):
+            for name in ("e", "speed", "throttle", "brake", "gear"):
                 parts[name].append(out.rows[name][rows, lap])
             clock += t1 - t0
         whole = {name: np.concatenate(part) for name, part in parts.items()}
@@ -194,8 +192,6 @@ class TransientSim:
             "brake": np.clip(at["brake"], 0.0, 1.0),
             "gear": whole["gear"][np.minimum(np.searchsorted(whole["t"], t), len(whole["gear"]) - 1)],
         }
-        if steer:
-            channels["steer"] = at["steer"]
         truth = []
         for k, ((lap, j, fault, *_), amount) in enumerate(zip(session.wrong, session.amounts, strict=True)):
             alone, clean = laps + len(session.clean) + k, session.clean[lap]

@@ -32,6 +32,8 @@ class SessionHeadroom:
     reachable_s: float | None
     corners: tuple[Headroom, ...]
     missing: str
+    at_least: bool = False
+    """Whether the car may have more than it has shown, so that the headroom is no less than this."""
 
 
 def session_headroom(result: Rerun, reference: Reference, counts: Sequence[PassRecord]) -> SessionHeadroom:
@@ -58,7 +60,7 @@ def session_headroom(result: Rerun, reference: Reference, counts: Sequence[PassR
     ranked = tuple(sorted(out, key=lambda h: -h.total_s))
     # nodes of a reachable lap lie beside those of the driven line, not a step apart
     lap_s = reference.lap_time_s if shown.reachable else float(travel_time(meter.road, reach)[-1])
-    return SessionHeadroom(lap_s, ranked, "")
+    return SessionHeadroom(lap_s, ranked, "", shown.at_least)
 
 
 def _on(u_m: Floats, driven: PassRecord) -> Floats:

@@ -41,8 +41,8 @@ Mask = NDArray[np.bool_]
 class Fitted:
     """The envelope, ``draws`` of it with the laps resampled, and what is ``unknown`` and why, in sentences.
 
-    ``proven``: anti-lock came on, so the braking limit is the car's. Without it a driver who keeps the same margin
-    everywhere looks like a car with less grip: the limits are at least what was shown.
+    ``proven``: anti-lock came on, or the driver says that he was at the limit, so the limits are the car's. Without it
+    a driver who keeps the same margin everywhere looks like a car with less grip: they are at least what was shown.
     """
 
     envelope: Envelope
@@ -52,8 +52,11 @@ class Fitted:
     proven: bool = False
 
 
-def fit_envelope(samples: Samples, draws: int = DRAWS) -> Fitted:
-    """Fit ``samples``; limits not reached are None in the envelope and named in ``unknown``."""
+def fit_envelope(samples: Samples, draws: int = DRAWS, at_limit: bool = False) -> Fitted:
+    """Fit ``samples``; limits not reached are None in the envelope and named in ``unknown``.
+
+    ``at_limit``: the driver says that he drove at the limit.
+    """
     laps = len(samples.rows)
     if laps < FEWEST_LAPS:
         return Fitted(
@@ -61,13 +64,14 @@ def fit_envelope(samples: Samples, draws: int = DRAWS) -> Fitted:
         )
     weights = np.ones(laps)
     whole = _fit(samples, weights)
-    known, unknown = known_limits(samples, whole, _side_use(samples, whole), -_tyre(samples, whole))
+    sure = at_limit or proven(samples)
+    known, unknown = known_limits(samples, whole, _side_use(samples, whole), -_tyre(samples, whole), sure)
     rng = np.random.default_rng(laps)
     drawn = []
     for _ in range(draws if known.whole else 0):
         again = np.bincount(rng.integers(0, laps, laps), minlength=laps).astype(np.float64)
         drawn.append(_fit(samples, again, whole))
-    return Fitted(known, tuple(drawn), unknown, laps, proven(samples))
+    return Fitted(known, tuple(drawn), unknown, laps, sure)
 
 
 def _fit(samples: Samples, weights: Floats, near: Envelope | None = None) -> Envelope:

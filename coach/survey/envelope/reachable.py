@@ -53,15 +53,18 @@ class Reach:
         return np.inf if self.time_s is None else float(self.time_s[-1])
 
 
-def reach_of(survey: Survey, share: float = 1.0, others: Sequence[Samples] = ()) -> Reach | None:
+def reach_of(
+    survey: Survey, share: float = 1.0, others: Sequence[Samples] = (), at_limit: bool = False
+) -> Reach | None:  # fmt: skip
     """Return envelope and reachable speed from a survey, with ``share`` of the shown limits; None without positions.
 
-    ``others`` are samples of more sessions with the same car, on this survey's reference.
+    ``others`` are samples of more sessions with the same car, on this survey's reference. ``at_limit``:
+    the driver says that he drove at the limit.
     """
     if survey.lines is None:
         return None
     samples = pooled([samples_of(survey.trace, survey.lines, survey.reference, survey.corners), *others])
-    fitted = fit_envelope(samples)
+    fitted = fit_envelope(samples, at_limit=at_limit)
     road = _line_of(survey, samples)
     if not fitted.envelope.whole:
         return Reach(fitted, samples, road, None, None)
@@ -125,8 +128,16 @@ def reachable_reference(driven: Reference, reach: Reach, share: float = 1.0) -> 
         speed_mps=reach.speed_mps.copy(),
         throttle=throttle,
         brake=brake,
-        shown=Shown(envelope=fitted.envelope, draws=fitted.draws, laps=fitted.laps, reachable=True, share=share),
+        shown=shown_of(fitted, share, reachable=True),
     )
+
+
+def shown_of(fitted: Fitted, share: float, *, reachable: bool = False) -> Shown:
+    """Return the fitted envelope as it travels with a reference."""
+    return Shown(
+        envelope=fitted.envelope, draws=fitted.draws, laps=fitted.laps, reachable=reachable, share=share,
+        at_least=not fitted.proven,
+    )  # fmt: skip
 
 
 def _on_line(driven: Reference, line: Line) -> Reference:
