@@ -55,7 +55,9 @@ def session_headroom(result: Rerun, reference: Reference, counts: Sequence[PassR
         speeds = np.array([_on(here.u_m, d) for d in passes])
         times = [here.seconds(v) for v in speeds]
         spread = float(np.std(times, ddof=1) / math.sqrt(len(times)))
-        asked = (median_of(passes, name) for name in ("grip_use_braking", "throttle_start_m", "coast_s"))
+        asked = (
+            median_of(passes, name) for name in ("grip_use_braking", "grip_use_entry", "throttle_start_m", "coast_s")
+        )
         out.append(headroom(corner, here, envelope, draws, _usual(speeds), TypicalPass(spread, *asked)))
     ranked = tuple(sorted(out, key=lambda h: -h.total_s))
     # nodes of a reachable lap lie beside those of the driven line, not a step apart

@@ -51,12 +51,13 @@ class Headroom(msgspec.Struct, frozen=True):
 
 
 class TypicalPass(msgspec.Struct, frozen=True):
-    """A typical pass: standard error of its time [s], use of grip while braking, throttle point, seconds of coasting;
-    NaN where unknown.
+    """A typical pass: standard error of its time [s], use of grip while braking and on entry, throttle point, seconds
+    of coasting; NaN where unknown.
     """
 
     spread_s: float
     braking_use: float
+    entry_use: float
     throttle_m: float
     coast_s: float
 
@@ -137,6 +138,9 @@ def _cause(here: CornerRoad, phase: str, fast: Floats, driven: Floats, usual: Ty
     sooner = _sooner(here, fast, driven)
     if phase == "entry" and sooner < SOONER_M and usual.coast_s > ROLLED_S:
         return "coasting", usual.coast_s * float(driven.min())
+    if phase == "entry" and usual.braking_use < min(SOFT_USE, usual.entry_use):
+        # soft braking goes on into the corner; the same braking done early leaves the grip of the entry
+        return "brake_soft", 1.0 - usual.braking_use
     return "brake_early", sooner
 
 

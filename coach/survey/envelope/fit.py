@@ -32,8 +32,6 @@ DRAWS: Final = 24
 PEAK: Final = 0.97
 LEAST: Final = 0.4
 """A corner below this share of a limit is uninformative."""
-MOST_GROWTH: Final = 5e-4
-"""Upper bound: grip doubles at 45 m/s, more downforce than any car has (from memory)."""
 Mask = NDArray[np.bool_]
 
 
@@ -88,7 +86,7 @@ def _fit(samples: Samples, weights: Floats, near: Envelope | None = None) -> Env
         side_use = _side_use(samples, made) if made.left else asked / tightest
         brake_use = slowing / (_limit(made.brake, samples) if made.brake else hardest)
         where = _near_peak(samples, side_use, np.abs(brake_use) < ALONE)
-        lateral = _grip(samples, asked, where, weights, MOST_GROWTH)
+        lateral = _grip(samples, asked, where, weights)
         made = _sides(samples, msgspec.structs.replace(made, left=lateral, right=lateral), brake_use, weights)
         if lateral is None:
             break
@@ -99,20 +97,14 @@ def _fit(samples: Samples, weights: Floats, near: Envelope | None = None) -> Env
     return msgspec.structs.replace(made, traction=fit_traction(samples, made, _side_use(samples, made), weights))
 
 
-def _grip(samples: Samples, asked: Floats, where: Mask, weights: Floats, growth: float) -> GripLimit | None:
-    """Return ``base * load + aero * v^2`` above SHARE of the use ``asked`` (laps, blocks) ``where`` it counts.
-
-    ``growth`` [s2/m2] is the most that ``aero / base`` may be: the brakes share the tyres' downforce.
-    """
+def _grip(samples: Samples, asked: Floats, where: Mask, weights: Floats) -> GripLimit | None:
+    """Return ``base * load + aero * v^2`` above SHARE of the use ``asked`` (laps, blocks) ``where`` it counts."""
     if len(np.unique(np.nonzero(where)[1])) < FEWEST_PLACES:
         return None
     at = _thinned(where)
     v, load = samples.speed_mps[at], samples.load[at]
-    features = np.column_stack([load, load + growth * v * v])
-    constant, growing = quantile_fit(features, asked[at], SHARE, weights[at[0]]).tolist()
-    if constant + growing <= 0.0:
-        return None
-    return GripLimit(constant + growing, growth * growing, float(np.quantile(v, 0.98)))
+    base, aero = quantile_fit(np.column_stack([load, v * v]), asked[at], SHARE, weights[at[0]]).tolist()
+    return GripLimit(base, aero, float(np.quantile(v, 0.98))) if base > 0.0 else None
 
 
 def _near_peak(samples: Samples, use: Floats, alone: Mask) -> Mask:
