@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Final, Literal
 from coach.app.circuits.circuit_match import wrong_circuit
 from coach.app.rerun.rerun import on_plane_of
 from coach.core.columns import Columns
-from coach.core.track.envelope import Shown
 from coach.core.track.reference import Reference
 from coach.outputs.console import lap_time
 from coach.session.reader import SessionReader
@@ -27,17 +26,18 @@ Target = Literal["best", "reachable"]
 
 
 def with_reach(
-    found: Survey, reader: SessionReader, target: Target, also: Sequence[Path] = ()
+    found: Survey, reader: SessionReader, target: Target, also: Sequence[Path] = (), at_limit: bool = False
 ) -> tuple[Survey, Reference | None]:  # fmt: skip
     """Return the survey with the car's envelope, and the reachable lap if that is the ``target``.
 
-    ``also`` are more sessions with the same car: their laps show more of it. Raise SurveyError naming what is missing.
+    ``also`` are more sessions with the same car: their laps show more of it. ``at_limit``: the driver
+    says that he drove at the car's limit. Raise SurveyError naming what is missing.
     """
-    from coach.survey.envelope.reachable import reach_of, reachable_reference  # scipy.optimize loads slowly
+    from coach.survey.envelope.reachable import reach_of, reachable_reference, shown_of  # scipy.optimize loads slowly
 
     readers = [SessionReader(path) for path in also]
     share = REAL_CAR_SHARE if any(one.header.real_car for one in (reader, *readers)) else 1.0
-    reach = reach_of(found, share, _others(found, reader, readers))
+    reach = reach_of(found, share, _others(found, reader, readers), at_limit)
     if reach is None:
         if target == "reachable":
             raise SurveyError(
@@ -45,20 +45,20 @@ def with_reach(
             )
         return found, None
     fitted = reach.fitted
-    shown = Shown(envelope=fitted.envelope, draws=fitted.draws, laps=fitted.laps, share=share)
-    made = replace(found, reference=replace(found.reference, shown=shown))
+    made = replace(found, reference=replace(found.reference, shown=shown_of(fitted, share)))
     if target == "best":
         return made, None
     if reach.speed_mps is None:
         raise SurveyError(f"no reachable lap: the car's limits were not reached: {'; '.join(fitted.unknown)}")
     reachable = reachable_reference(found.reference, reach, share)
     gain = found.reference.lap_time_s - reachable.lap_time_s
+    line = "its line" if reach.line is None else "the best of your lines in each corner"
     note = (
-        f"reachable lap {lap_time(reachable.lap_time_s)}, {gain:.2f} s under lap {found.reference_lap}: its line, with "
+        f"reachable lap {lap_time(reachable.lap_time_s)}, {gain:.2f} s under lap {found.reference_lap}: {line}, with "
         f"what {fitted.laps} laps showed of the car"
     )
     if not fitted.proven:
-        note += "; at least that: the same margin everywhere would look like a car with less grip"
+        note += "; at least that: the same margin everywhere looks like less grip (--at-limit if you kept none)"
     if share < 1.0:
         note += f"; a real car: no more than {share:.0%} of it"
     return replace(made, notes=(*made.notes, note)), reachable

@@ -55,12 +55,14 @@ def survey_session(
     replace_old: bool = False,
     target: Target = "best",
     also: Sequence[Path] = (),
+    at_limit: bool = False,
 ) -> SurveyOutcome:
     """Survey ``session`` into the profile folder ``output`` (default: ``profile`` inside the session).
 
     A slower reference, or one of another circuit, replaces an old one only with ``replace_old``. ``target`` selects the
     profile's reference: the best driven lap, or the reachable one written beside it. ``also`` are more sessions with
-    the same car, for its envelope only. Raise SessionError, SurveyError or ProfileError on failure.
+    the same car, for its envelope only; ``at_limit``: the driver says that he drove at its limit. Raise SessionError,
+    SurveyError or ProfileError on failure.
     """
     reader = SessionReader(session)
     folder = output if output is not None else reader.folder / "profile"
@@ -92,7 +94,7 @@ def survey_session(
         _refuse_slower(path, found.reference, previous)
     origin = (header.origin_lat_deg, header.origin_lon_deg)
     found = replace(found, reference=_with_origin(found.reference, origin, previous))
-    found, reachable = with_reach(found, reader, target, also)
+    found, reachable = with_reach(found, reader, target, also, at_limit)
     done = _write(found, own_copy(path), name, fresh, reachable)
     return replace(done, tail=reader.tail())
 

@@ -43,6 +43,9 @@ def _survey(app: typer.Typer) -> None:
             Literal["best", "reachable"],
             typer.Option(help="What to coach against: your best lap, or the lap your own car allows on its line."),
         ] = "best",
+        at_limit: bool = typer.Option(
+            False, "--at-limit", help="You drove at the car's limit: take what it showed for all it can do."
+        ),
         as_json: bool = typer.Option(False, "--json", help="Print the result as JSON."),
     ) -> None:
         """Make a profile from your own laps. A second survey keeps your edits."""
@@ -52,7 +55,7 @@ def _survey(app: typer.Typer) -> None:
         from coach.cli.show_survey import show_survey
 
         first, *also = sessions or [newest_session(warn)]
-        done = survey_session(first, output, reference_lap, circuit, replace, target, also)
+        done = survey_session(first, output, reference_lap, circuit, replace, target, also, at_limit)
         show_survey(done, as_json)
 
 

@@ -29,8 +29,14 @@ Fault = Literal[
     "exit_wide",
     "gear_high",
     "gear_low",
+    "grip_braking",
+    "grip_entry",
+    "grip_middle",
+    "grip_exit",
 ]
 Unit = Literal["m", "m/s", "share", "gear"]
+GRIP_FAULTS: Final[frozenset[Fault]] = frozenset({"grip_braking", "grip_entry", "grip_middle", "grip_exit"})
+"""Unused grip by phase: found against a reachable lap only, where no other fault explains the loss."""
 
 
 MOST_APEXES: Final = 4

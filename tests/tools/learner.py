@@ -55,7 +55,11 @@ OVERDONE = {
     "exit_wide": Habit(0, "exit_narrow", 1.0),
 }
 """The reaction of a driver who follows a cue that does not apply, in that pass."""
-LIKE = ({"throttle_late", "coasting", "throttle_soft"}, {"gear_high"}, {"gear_low"})
+LIKE = (
+    {"throttle_late", "coasting", "throttle_soft", "grip_exit"}, {"brake_soft", "grip_braking"},
+    {"slow_middle", "grip_middle"}, {"coasting", "grip_entry"}, {"brake_early", "grip_entry"},
+    {"gear_high"}, {"gear_low"},
+)  # fmt: skip
 """Faults that the same action fixes."""
 
 

@@ -1,7 +1,8 @@
 """Makes the pictures of the pages: ``python tests/tools/page_pictures.py [FOLDER]``.
 
 Debrief, guide and editor of a session that ships: desktop, phone, dark screen and paper, in the system's Chromium;
-the desktop's editor with a brake point dragged. Colours are reduced so that each file stays under 150 kB.
+the desktop's editor with a brake point dragged; and the debrief of a practice session with habits, against its
+reachable lap. Colours are reduced so that each file stays under 150 kB.
 """
 
 from __future__ import annotations
@@ -19,10 +20,15 @@ from typing import Final, Literal
 from PIL import Image
 from playwright.sync_api import Page, ViewportSize, sync_playwright
 
+from coach.session.header import Header
+from coach.session.writer import SessionWriter
+from feeds.practice import FaultPlan, Scatter, hollow_ridge, simulate
+
 ROOT = Path(__file__).parents[2]
-sys.path.insert(0, str(ROOT / "tests" / "browser"))
+sys.path[:0] = [str(ROOT / "tests" / "browser"), str(ROOT / "tests" / "tools")]
 
 from browser_helpers import ARGUMENTS, CHROMIUM, DESKTOP, PHONE, Editor  # noqa: E402
+from simulated import columns_of  # noqa: E402
 
 SESSION = ROOT / "replay_samples" / "first_laps"
 PROFILE = ROOT / "profiles" / "hollow_ridge"
@@ -41,16 +47,36 @@ LOOKS: Final[tuple[tuple[str, ViewportSize, int, Literal["light", "dark"], Liter
 """Ending of the name, window, height that is kept, scheme, medium."""
 
 
-def shoot(page: Page, file: Path, height: int) -> None:
-    """The top ``height`` pixels of the page as a small PNG."""
+def shoot(page: Page, file: Path, height: int, begin: str = "") -> None:
+    """``height`` pixels of the page as a small PNG, from the top or from the element ``begin``."""
+    box = page.locator(begin).bounding_box() if begin else None
+    top = round(box["y"]) - 12 if box is not None else 0
     data = page.screenshot(full_page=True)
     with Image.open(io.BytesIO(data)) as whole:
-        part = whole.convert("RGB").crop((0, 0, whole.width, min(height, whole.height)))
+        part = whole.convert("RGB").crop((0, top, whole.width, min(top + height, whole.height)))
         part.quantize(128, dither=Image.Dither.NONE).save(file, optimize=True)
     size = file.stat().st_size
     print(f"{file}: {size / 1000:.0f} kB")
     if size > MOST_BYTES:
         raise SystemExit(f"{file} has {size} bytes, more than {MOST_BYTES}")
+
+
+def against_reachable(work: Path) -> Path:
+    """The debrief of twelve laps with a habit at five corners, against the lap that they show to be reachable."""
+    habits = FaultPlan.of(
+        ("Quarry", "brake_early", 20.0), ("Kestrel", "slow_middle", 2.5), ("Tollgate", "brake_soft", 0.3),
+        ("Signal", "throttle_late", 25.0), ("Larch", "slow_middle", 2.0),
+    )  # fmt: skip
+    run = simulate(hollow_ridge(), 12, seed=8, faults=habits, scatter=Scatter())
+    writer = SessionWriter(work / "s", Header(session="s", started_at="2026-01-01T18:00:00+00:00", feed="practice"))
+    writer.frames(columns_of(run))
+    writer.close()
+    coach = [sys.executable, "-m", "coach"]
+    survey = [*coach, "survey", work / "s", "-o", work / "own", "--target", "reachable", "--circuit", "Hollow Ridge"]
+    debrief = [*coach, "debrief", work / "s", "--profile", work / "own", "--no-keep", "--html", work / "r.html"]
+    for command in (survey, debrief):
+        subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+    return work / "r.html"
 
 
 def drag_brake(page: Page) -> None:
@@ -85,8 +111,14 @@ def main() -> None:
         subprocess.run([*coach, "guide", PROFILE, "-o", work / "g.html"], check=True, stdout=subprocess.DEVNULL)
         shutil.copytree(PROFILE, work / "hollow_ridge")
         editor = Editor(work / "hollow_ridge", SESSION, dict(os.environ))
+        reachable = against_reachable(work)
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
         try:
+            page = browser.new_page(viewport=DESKTOP)
+            page.goto(reachable.as_uri())
+            page.wait_for_timeout(300)
+            shoot(page, folder / "reachable.png", 1900, "h2:has-text('Where the next second is')")
+            page.close()
             for size, view, high, scheme, media in LOOKS:
                 page = browser.new_page(viewport=view, color_scheme=scheme)
                 page.emulate_media(color_scheme=scheme, media=media)

@@ -3,7 +3,7 @@
 python tests/tools/reach_bench.py                          the development circuits, clean
 python tests/tools/reach_bench.py --set tuning             the circuits that thresholds were tuned on
 python tests/tools/reach_bench.py --noise 0.3 --rate 25    a satellite receiver: 0.3 m and 0.1 m/s a sample
-python tests/tools/reach_bench.py --careful                drivers who never use more than 85 % of the car
+python tests/tools/reach_bench.py --careful even           drivers who never use more than 85 % of the car
 python tests/tools/reach_bench.py --write FILE             figures as flat records too
 
 Each driver has one speed fault at each corner: at six of ten a habit of every lap, so that it is in his best lap too,
@@ -12,8 +12,8 @@ at the others in every second lap; and a practised driver's scatter. Without a f
 highest above the true limit; ``rank`` Spearman's correlation, over corners, of the headroom (mean pass against the
 reachable lap) with the true one; ``off`` the mean error of a corner's headroom. The truth never sees the product: the
 practice and the plain simulator solve their own line at their own limits; the outside one has no grip circle and is
-solved here. The transient car has no solver: its truth is the same driver's lap without fault or scatter, and its
-careful driver has a car with less grip.
+solved here. The transient car has no solver: its truth is the same driver's lap without fault or scatter. Its
+careful driver plans with 85 % of what the other one plans with.
 """
 
 from __future__ import annotations
@@ -24,11 +24,12 @@ import json
 import pickle
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, astuple, dataclass, replace
 from pathlib import Path
 from unittest import mock
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from scipy.stats import spearmanr
 
@@ -41,13 +42,16 @@ from generated_circuits import generated_circuit
 from outside_sim import OutsideCar, OutsideSim
 from plain_sim import PlainSim, Plan
 from simulated import columns_of, filled
+from transient_car import LIGHT
 from transient_road import road_of
 from transient_sim import TransientSim
 
 from coach.core.columns import Columns, Floats
+from coach.core.track.reference import Reference
 from coach.core.track.zones import zones
 from coach.survey import survey
-from coach.survey.envelope.reachable import reach_of
+from coach.survey.envelope.reachable import Reach, reach_of
+from coach.survey.survey import Survey
 from feeds.practice import FaultPlan, Habit, Noise, Scatter, faultless, simulate
 from feeds.practice.driver import StretchPlan
 from feeds.practice.speed_profile import Path as Line
@@ -63,16 +67,29 @@ CACHE = Path("/tmp/simcache")
 SETS = {**COMMON_SETS, "envelope_sealed": ENVELOPE_SEALED}
 
 
+@dataclass(frozen=True)
+class Wrong:
+    """A driver's fault at a corner, near a place [m]; ``always`` in every lap, else in every second one."""
+
+    x_m: float
+    y_m: float
+    fault: str
+    amount: float
+    always: bool
+
+
 @dataclass(frozen=True, eq=False)
 class Session:
     """A driver's session, and the truth: positions (n, 2) and speeds (n,) of the optimum of each lap.
 
-    ``best`` gives the optimum for a lap's number (its own line where the simulator has one).
+    ``best`` gives the optimum for a lap's number (its own line where the simulator has one), ``habits`` what the driver
+    does wrong where.
     """
 
     columns: Columns
     points: dict[int, Floats]
     best: dict[int, Floats]
+    habits: tuple[Wrong, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -87,6 +104,14 @@ class Row:
     off_s: float
     corners: int
     unknown: str
+    proven: bool = False
+
+    @property
+    def says(self) -> str:
+        """The product's word for the limits: the car's, at least so much, or unknown and why."""
+        if self.unknown:
+            return f"unknown: {self.unknown}"
+        return "limit" if self.proven else "at least"
 
 
 class ShySim(PlainSim):
@@ -127,6 +152,19 @@ def _habits(rng: np.random.Generator, corners: int, laps: int) -> dict[int, list
     return faults
 
 
+def _wrongs(faults: dict[int, list[tuple[int, str, float, bool]]], places: Sequence[Floats]) -> tuple[Wrong, ...]:
+    """The habits of a driver whose faults by lap are known; ``places`` (2,) of the corners."""
+    seen: dict[tuple[int, str], list[float]] = {}
+    for rows in faults.values():
+        for corner, fault, amount, _ in rows:
+            seen.setdefault((corner, fault), []).append(amount)
+    often = 0.75 * len(faults)
+    return tuple(
+        Wrong(float(places[c][0]), float(places[c][1]), fault, float(np.mean(amounts)), len(amounts) > often)
+        for (c, fault), amounts in seen.items()
+    )
+
+
 def practice(seed: int, length_m: float, laps: int, rate: float, noise: float, careful: str) -> Session:
     """The practice car; the optimum is its own solver's on the very line of each lap."""
     base = faultless(generated_circuit(seed, length_m))
@@ -162,7 +200,16 @@ def practice(seed: int, length_m: float, laps: int, rate: float, noise: float, c
         # the simulator takes the dared share for a slippery road; on a dry one this driver reaches no limit
         for flag in ("traction_control", "anti_lock"):
             columns[flag][:] = 0.0
-    return Session(columns, points, best)
+    circuit = base.circuit
+    at = {c.name: round(c.apex_m / circuit.step_m) % m for c in base.corners}
+    wrong = tuple(
+        Wrong(
+            float(circuit.x_m[at[str(h.corner)]]), float(circuit.y_m[at[str(h.corner)]]), h.fault, h.amount,
+            h.laps is None or 1 in h.laps,
+        )
+        for h in habits
+    )  # fmt: skip
+    return Session(columns, points, best, wrong)
 
 
 def plain(seed: int, length_m: float, laps: int, rate: float, noise: float, careful: str) -> Session:
@@ -175,7 +222,8 @@ def plain(seed: int, length_m: float, laps: int, rate: float, noise: float, care
     if isinstance(sim, ShySim):
         sim.use = _care(careful, [float(c.slowest) for c in sim.corners], sim.n, rng)
     columns, _ = sim.run(faults, laps, rate, seed=seed, scatter=1.0, noise=(noise, 0.1 if noise else 0.0))
-    return Session(columns, {0: best.line}, {0: best.speed})
+    wrong = _wrongs(faults, [best.line[c.slowest] for c in sim.corners])
+    return Session(columns, {0: best.line}, {0: best.speed}, wrong)
 
 
 def outside(seed: int, length_m: float, laps: int, rate: float, noise: float, careful: str) -> Session:
@@ -190,7 +238,8 @@ def outside(seed: int, length_m: float, laps: int, rate: float, noise: float, ca
             sim.rules[i] = replace(r, speed=r.speed * use**0.5, pedal=r.pedal * use)
         sim.rules = sim._calibrated(sim.rules)
     channels, _ = sim.run(faults, laps, rate, seed=seed, noise=(noise, 0.1 if noise else 0.0))
-    return Session(filled(channels), {0: sim.line}, {0: _without_circle(sim.curvature, 0.5, sim.car)})
+    wrong = _wrongs(faults, [sim.line[round(r.hold_m / 0.5) % len(sim.line)] for r in sim.rules])
+    return Session(filled(channels), {0: sim.line}, {0: _without_circle(sim.curvature, 0.5, sim.car)}, wrong)
 
 
 def _without_circle(curvature: Floats, step: float, car: OutsideCar) -> Floats:
@@ -209,19 +258,20 @@ def _without_circle(curvature: Floats, step: float, car: OutsideCar) -> Floats:
 
 def transient(seed: int, length_m: float, laps: int, rate: float, noise: float, careful: str) -> Session:
     """The transient car; its optimum is not known, so the truth is the same driver's lap without fault or scatter."""
-    sim = TransientSim(road_of(seed, length_m))
+    # care is what its driver plans with: at 0.97 of the grip he is at the limit
+    sim = TransientSim(road_of(seed, length_m), replace(LIGHT, care=(0.85 if careful else 1.0) * LIGHT.care))
     rng = np.random.default_rng(seed)
     faults = _habits(rng, 0 if careful else len(sim.corners), laps)
-    # care is less grip of a car whose pedals and flags do not show it
-    grip = dict.fromkeys(range(laps), 0.85) if careful else None
     blur = (noise, 0.1 if noise else 0.0)
-    channels, _ = sim.sampled(sim.drive(faults, laps, seed, 1.0, grip), rate, seed, blur)
+    channels, _ = sim.sampled(sim.drive(faults, laps, seed, 1.0), rate, seed, blur)
     columns = filled(channels)
     columns["lap"][:] = np.nan
-    clean, _ = sim.sampled(sim.drive({}, 2, seed, 0.0), 100.0, seed)
+    best = TransientSim(road_of(seed, length_m))
+    clean, _ = best.sampled(best.drive({}, 2, seed, 0.0), 100.0, seed)
     half = slice(len(clean["t_s"]) // 2, None)
+    wrong = _wrongs(faults, [sim.road.xy[c.slowest] for c in sim.corners])
     return Session(columns, {0: np.column_stack([clean["x_m"][half], clean["y_m"][half]])},
-                   {0: clean["speed_mps"][half]})  # fmt: skip
+                   {0: clean["speed_mps"][half]}, wrong)  # fmt: skip
 
 
 SIMULATORS: dict[str, Callable[..., Session]] = {
@@ -231,41 +281,63 @@ SIMULATORS: dict[str, Callable[..., Session]] = {
 
 def session(name: str, *args: object) -> Session:
     """A simulated session, kept on disk: the same arguments give the same one."""
-    key = hashlib.sha256(repr((name, args, 8)).encode()).hexdigest()[:16]
+    key = hashlib.sha256(repr((name, args, 12)).encode()).hexdigest()[:16]
     CACHE.mkdir(exist_ok=True)
     path = CACHE / f"reach_{name}_{key}.pickle"
     if path.is_file():
-        found: Session = pickle.loads(path.read_bytes())
-        return found
+        # plain values: a class of this file has another name when the file is the program
+        columns, points, best, habits = pickle.loads(path.read_bytes())
+        return Session(columns, points, best, tuple(Wrong(*one) for one in habits))
     made = SIMULATORS[name](*args)
-    path.write_bytes(pickle.dumps(made))
+    path.write_bytes(pickle.dumps((made.columns, made.points, made.best, [astuple(one) for one in made.habits])))
     return made
 
 
 def judge(name: str, seed: int, driven: Session) -> Row:
     """The figures of one session."""
-    found = survey(driven.columns, circuit="bench")
+    return judge_survey(name, seed, driven, survey(driven.columns, circuit="bench"))
+
+
+def judge_survey(name: str, seed: int, driven: Session, found: Survey) -> Row:
+    """The same of a session that is surveyed already."""
     reach = reach_of(found)
     assert reach is not None
     if reach.speed_mps is None:
         nan = float("nan")
         return Row(name, seed, nan, nan, nan, nan, len(found.corners), "; ".join(reach.fitted.unknown))
     ref = found.reference
-    lap = found.reference_lap if found.reference_lap in driven.best else min(driven.best)
-    near = cKDTree(driven.points[lap]).query(np.column_stack([ref.x_m, ref.y_m]))[1]
-    true = driven.best[lap][near]
+    true = np.empty(len(ref))
+    laps, points = _laps_and_points(reach, ref, [lap.number for lap in found.laps], found.reference_lap)
+    for number in set(laps.tolist()):
+        lap, here = number if number in driven.best else min(driven.best), laps == number
+        true[here] = driven.best[lap][cKDTree(driven.points[lap]).query(points[here])[1]]
+    step = reach.road.step_m
     ours, theirs, apex = [], [], []
     spent = reach.samples.spent_s.mean(axis=0)
     for zone in zones(found.corners, ref.length_m, ref.closed):
         at = np.arange(round(zone.start_m / ref.step_m), round(zone.next_start_m / ref.step_m)) % len(ref)
-        ours.append(float(np.sum(spent[at] - ref.step_m / reach.speed_mps[at])))
-        theirs.append(float(np.sum(spent[at] - ref.step_m / true[at])))
+        ours.append(float(np.sum(spent[at] - step[at] / reach.speed_mps[at])))
+        theirs.append(float(np.sum(spent[at] - step[at] / true[at])))
         mid = np.arange(round(zone.turn_in_m / ref.step_m), round(zone.end_m / ref.step_m)) % len(ref)
         apex.append(100.0 * float(reach.speed_mps[mid].min() / true[mid].min() - 1.0))
-    times = [float(np.sum(ref.step_m / v)) for v in (reach.speed_mps, true)]
+    times = [float(np.sum(step / v)) for v in (reach.speed_mps, true)]
     rank = float(spearmanr(ours, theirs).statistic)
     off = float(np.mean(np.abs(np.array(ours) - np.array(theirs))))
-    return Row(name, seed, 100.0 * (times[0] / times[1] - 1.0), max(apex), rank, off, len(apex), "")
+    return Row(
+        name, seed, 100.0 * (times[0] / times[1] - 1.0), max(apex), rank, off, len(apex), "", reach.fitted.proven
+    )
+
+
+def _laps_and_points(
+    reach: Reach, ref: Reference, numbers: Sequence[int], own: int
+) -> tuple[NDArray[np.intp], Floats]:  # fmt: skip
+    """The lap whose line the reachable lap follows at each node (n,), and the line (n, 2)."""
+    points = np.column_stack([ref.x_m, ref.y_m])
+    if reach.line is None:
+        return np.full(len(ref), own), points
+    left = np.column_stack([-np.sin(ref.heading_rad), np.cos(ref.heading_rad)])
+    rows = reach.samples.rows[np.asarray(reach.line.rows)]
+    return np.asarray(numbers)[rows], points + reach.line.offset_m[:, None] * left
 
 
 def main() -> None:
@@ -280,14 +352,14 @@ def main() -> None:
     parser.add_argument("--write", type=Path, help="file of flat records to make or to add to")
     args = parser.parse_args()
     rows: list[Row] = []
-    print(f"{'simulator':10} {'seed':>4} {'lap %':>7} {'apex %':>7} {'rank':>6} {'off s':>6} {'corners':>7}  unknown")
+    print(f"{'simulator':10} {'seed':>4} {'lap %':>7} {'apex %':>7} {'rank':>6} {'off s':>6} {'corners':>7}  says")
     for name in args.simulators:
         for seed, length in SETS[args.set].items():
             row = judge(name, seed, session(name, seed, length, args.laps, args.rate, args.noise, args.careful))
             rows.append(row)
             print(
                 f"{name:10} {seed:4} {row.lap_percent:+7.2f} {row.apex_percent:+7.2f} {row.rank:6.2f} {row.off_s:6.3f}"
-                f" {row.corners:7}  {row.unknown}",
+                f" {row.corners:7}  {row.says}",
                 flush=True,
             )
 
@@ -299,7 +371,11 @@ def main() -> None:
 def _sum_up(rows: Sequence[Row], careful: str) -> None:
     """The worst of each figure beside what is allowed of it."""
     known = [row for row in rows if not row.unknown]
-    print(f"unknown: {len(rows) - len(known)} of {len(rows)} sessions" + (" (should be all)" if careful else ""))
+    print(f"called the limit: {sum(row.proven for row in rows)}" + (" (should be none)" if careful else ""))
+    print(
+        f"unknown: {len(rows) - len(known)} of {len(rows)} sessions"
+        + (" (the others are called a least)" if careful else "")
+    )
     if known:
         laps, ranks = [row.lap_percent for row in known], [row.rank for row in known]
         inside = sum(-0.3 <= x <= 1.0 for x in laps)
@@ -318,7 +394,7 @@ def _write(path: Path, rows: Sequence[Row], args: argparse.Namespace) -> None:
     for row in rows:
         figures = {k: None if v != v else round(v, 4) for k, v in asdict(row).items() if isinstance(v, float)}
         kept.append({**setting, "simulator": row.simulator, "seed": row.seed, "corners": row.corners, **figures,
-                     "unknown": row.unknown})  # fmt: skip
+                     "unknown": row.unknown, "proven": row.proven})  # fmt: skip
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_text("[\n" + ",\n".join(json.dumps(r) for r in kept) + "\n]\n")
 

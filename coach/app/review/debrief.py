@@ -120,6 +120,7 @@ class Debrief(msgspec.Struct, frozen=True):
     spread: tuple[Spread, ...] = ()
     notes: tuple[str, ...] = ()
     reachable_s: float | None = None
+    reachable_at_least: bool = False
     headroom: tuple[CornerHeadroom, ...] = ()
     controls: tuple[Controls, ...] = ()
 
@@ -171,6 +172,7 @@ def debrief(result: Rerun, setup: Setup, marks: Sequence[Mark] = ()) -> Debrief:
         _spread(good, names),
         (*notes, *unlike(best.time_s, setup.reference.lap_time_s)) if best is not None else notes,
         left.reachable_s,
+        left.at_least,
         tuple(_headroom(one, names, counting) for one in left.corners),
         controls,
     )

@@ -32,6 +32,8 @@ class SessionHeadroom:
     reachable_s: float | None
     corners: tuple[Headroom, ...]
     missing: str
+    at_least: bool = False
+    """Whether the car may have more than it has shown, so that the headroom is no less than this."""
 
 
 def session_headroom(result: Rerun, reference: Reference, counts: Sequence[PassRecord]) -> SessionHeadroom:
@@ -53,10 +55,14 @@ def session_headroom(result: Rerun, reference: Reference, counts: Sequence[PassR
         speeds = np.array([_on(here.u_m, d) for d in passes])
         times = [here.seconds(v) for v in speeds]
         spread = float(np.std(times, ddof=1) / math.sqrt(len(times)))
-        asked = (median_of(passes, name) for name in ("grip_use_braking", "throttle_start_m", "coast_s"))
+        asked = (
+            median_of(passes, name) for name in ("grip_use_braking", "grip_use_entry", "throttle_start_m", "coast_s")
+        )
         out.append(headroom(corner, here, envelope, draws, _usual(speeds), TypicalPass(spread, *asked)))
     ranked = tuple(sorted(out, key=lambda h: -h.total_s))
-    return SessionHeadroom(float(travel_time(meter.road, reach)[-1]), ranked, "")
+    # nodes of a reachable lap lie beside those of the driven line, not a step apart
+    lap_s = reference.lap_time_s if shown.reachable else float(travel_time(meter.road, reach)[-1])
+    return SessionHeadroom(lap_s, ranked, "", shown.at_least)
 
 
 def _on(u_m: Floats, driven: PassRecord) -> Floats:

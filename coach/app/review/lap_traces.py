@@ -47,13 +47,16 @@ def grip_summary(done: Debrief) -> str:
     if done.reachable_s is None:
         return ""
     best = min((lap.time_s for lap in done.laps if lap.valid), default=done.reachable_s)
+    more = " No less than that: nothing proves that these are the car's limits." if done.reachable_at_least else ""
     if best <= done.reachable_s:
         return (
             f"Your best lap is as fast as your own car has shown it can go on this line ({lap_time(done.reachable_s)})."
+            f"{more}"
         )
     return (
         f"{lap_time(done.reachable_s)} is within what your own car has shown, on the line you drive: "
         f"{best - done.reachable_s:.2f} s under your best lap. Corners by what a usual pass leaves there."
+        f"{more}"
     )
 
 

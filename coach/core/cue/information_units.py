@@ -37,7 +37,7 @@ LEXICON: Final[tuple[tuple[str, str], ...]] = (
     ("action", r"(?:come|go|get|let|run|squeeze|build|shift|change|accelerate|coast(?:ing)?|push|press|trail|give)"),
     ("manner", r"(?:all )?(?:later|earlier|sooner|slowly|slower|gently|smoothly|softly|softer|harder|hard|firmly)"),
     ("action", r"ease off|let it run out|trail it in|track out|(?:on|off) (?:the )?(?:power|brakes?)"),
-    ("quantity", r"more speed(?: in)?|more pedal|all the road|no more|flat"),
+    ("quantity", r"more speed(?: in)?|more (?:pedal|brake|power)|all the road|no more|flat"),
     ("manner", r"next time|half way"),
     ("manner", r"(?:more|less|full|fully|early|late|longer|shorter|wider|wide|tighter|tight|straight away|at once)"),
     ("manner", r"(?:down|up|off|over|again|before|after|just|light|lightly|good|better|done|fixed|no|not|never)"),

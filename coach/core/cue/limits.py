@@ -10,7 +10,8 @@ from coach.core.cue.rules import CueRule
 from coach.core.diagnose.advice import ADVICE_STEP_M
 from coach.core.values import Corner
 
-OUTWARD: Final = frozenset({"exit_narrow"})
+OUTWARD: Final = frozenset({"exit_narrow", "grip_middle", "grip_exit"})
+"""Speed or power that only the tyres' grip calls for takes the car outward too."""
 
 
 def limit(rule: CueRule, corner: Corner, amount: float, brakes_m: float = math.nan) -> Reason:

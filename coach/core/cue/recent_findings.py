@@ -27,7 +27,9 @@ ABOUT: Final[dict[str, frozenset[str]]] = {
 CARRIES_OUT: Final = LINE_FAULTS - {"exit_narrow"}
 """Faults that a pass over the track limits may teach: never more speed, never more road."""
 ONE_CURE: Final[tuple[frozenset[str], ...]] = (
-    frozenset({"throttle_late", "throttle_soft", "coasting"}),
+    frozenset({"throttle_late", "throttle_soft", "coasting", "grip_exit"}),
+    frozenset({"brake_soft", "grip_braking"}),
+    frozenset({"slow_middle", "grip_middle"}),
     frozenset({"turn_in_late", "apex_missed"}),
 )
 """Faults with one cure: in turns they are one habit (common practice, no source)."""

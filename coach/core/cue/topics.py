@@ -10,10 +10,11 @@ from coach.core.cue.rules import CueRule
 
 _TOPICS: Final = {
     "brake point": ("brake_early", "brake_late", "brake_board", "gradient"),
-    "braking": ("brake_soft", "brake_long"),
+    "braking": ("brake_soft", "brake_long", "grip_braking", "grip_entry"),
     "gear": ("gear", "gear_high", "gear_low"),
     "line": ("apex", "turn_in_early", "turn_in_late", "apex_missed", "kerb_apex", "kerb_entry"),
-    "throttle": ("throttle_late", "throttle_soft", "coasting"),
+    "throttle": ("throttle_late", "throttle_soft", "coasting", "grip_exit"),
+    "speed": ("slow_middle", "grip_middle"),
     "exit": ("exit_narrow", "exit_wide", "kerb_exit", "track_limit"),
 }
 TOPIC: Final = {about: name for name, abouts in _TOPICS.items() for about in abouts}
@@ -46,6 +47,10 @@ _OPPOSITE: Final[dict[str, tuple[frozenset[str], str]]] = {
     "exit_wide": (frozenset({"exit_narrow"}), r"(?:use|to) (?:all )?the (?:outside|exit|road|kerb)|track out|run out"),
     "gear_high": (frozenset({"gear_low"}), r"higher gear"),
     "gear_low": (frozenset({"gear_high"}), r"lower gear"),
+    "grip_braking": (frozenset({"brake_long"}), r"brak\w* (?:light|soft|gent)\w*|dab"),
+    "grip_entry": (frozenset({"brake_long"}), r"(?:ease off|releas\w*) (?:\w+ ){0,2}earl\w*|brak\w* in a straight"),
+    "grip_middle": (frozenset(), r"slow|careful"),
+    "grip_exit": (frozenset({"exit_wide"}), r"wait|be patient|gent\w*|later (?:on the )?(?:power|throttle)"),
 }
 """Fault, or reminder -> contradicting cues, by subject and by words."""
 

@@ -27,6 +27,10 @@ _DO: Final = {
     "exit_wide": "tighten the exit, {length} too wide",
     "gear_high": "one gear down",
     "gear_low": "one gear up",
+    "grip_braking": "use more brake, {percent} % of the grip is left",
+    "grip_entry": "trail the brake to the apex, {percent} % of the grip is left",
+    "grip_middle": "more speed mid-corner, {percent} % of the grip is left",
+    "grip_exit": "more power, {percent} % of the grip is left",
 }
 
 _WHAT: Final = {
@@ -45,6 +49,10 @@ _WHAT: Final = {
     "exit_wide": "runs {length} wide at the exit",
     "gear_high": "gear too high",
     "gear_low": "gear too low",
+    "grip_braking": "{percent} % of the grip left on the brakes",
+    "grip_entry": "{percent} % of the grip left on entry",
+    "grip_middle": "{percent} % of the grip left mid-corner",
+    "grip_exit": "{percent} % of the grip left at the exit",
 }
 
 

@@ -17,6 +17,7 @@ from coach.core.diagnose.condition import Condition, Today
 from coach.core.diagnose.gearbox import Gearbox
 from coach.core.diagnose.rescaled import rescaled
 from coach.core.diagnose.tolerance import ToleranceModel
+from coach.core.diagnose.unused_grip import UnusedGrip, unused_grip_of
 from coach.core.diagnose.vetoes import GEAR, THROTTLE, struck
 from coach.core.measure.comparison import compare_to_reference
 from coach.core.measure.grip_shares import Use, UsedThere
@@ -24,12 +25,12 @@ from coach.core.measure.passes import PARTS, CornerReference, LossPiece, PassRec
 from coach.core.track.car import Car
 from coach.core.track.reference import Reference
 from coach.core.track.zones import Zone
-from coach.core.values import Fault, Finding
+from coach.core.values import GRIP_FAULTS, Fault, Finding
 
 STEP: Final = 0.02
 """Step of grip and engine factors: less than a driver's own scatter."""
 FASTER: Final[frozenset[Fault]] = frozenset(
-    {"slow_middle", "throttle_late", "throttle_soft", "coasting", "gear_high", "gear_low"}
+    {"slow_middle", "throttle_late", "throttle_soft", "coasting", "gear_high", "gear_low", *GRIP_FAULTS}
 )
 """Faults that ask for more speed, or follow from a different one: never judged outside the reference's condition."""
 
@@ -45,6 +46,8 @@ class Judged:
     """Shares of the reference's use."""
     gear_lost: bool = False
     """Whether the reference drives this corner in a gear that the car has lost."""
+    unused: UnusedGrip | None = None
+    """The search for unused grip; None unless the reference is a reachable lap."""
 
     def findings(self, tolerance: ToleranceModel) -> tuple[Finding, ...]:
         """Return root causes, costliest first; none while undecidable."""
@@ -56,7 +59,10 @@ class Judged:
         def ruled_out(fault: Fault, amount: float) -> bool:
             return fault in resting or vetoed(fault, amount)
 
-        return self.diagnosis.findings(self.driven, tolerance, self.use.slowest / self.today.grip, ruled_out)
+        found = self.diagnosis.findings(self.driven, tolerance, self.use.slowest / self.today.grip, ruled_out)
+        if found or self.unused is None:
+            return found
+        return self.unused.find(self.driven, tolerance, ruled_out)
 
     @property
     def resting(self) -> frozenset[Fault]:
@@ -91,6 +97,7 @@ class Judging:
         self.condition = Condition(sum(u.limited for u in self._used))
         self.gearbox = Gearbox(len(corners))
         self._standards: dict[tuple[int, int], _Standard] = {}
+        self._unused = unused_grip_of(reference, corners)
 
     def go_on(self, before: Judging, moved: Mapping[int, int]) -> None:
         """Take over the known condition, if the reference is the same."""
@@ -107,7 +114,7 @@ class Judging:
             self.gearbox.take(driven.trace.gear)
         lost = bool(self.gearbox.lost & self._used[driven.corner].gears)
         if not today.settled or today.as_reference:
-            return Judged(driven, self.diagnosis, today, use, lost)
+            return Judged(driven, self.diagnosis, today, use, lost, self._unused)
         standard = self._standard(round((today.grip - 1.0) / STEP), round((today.power - 1.0) / STEP))
         return Judged(_against(driven, standard, base), standard.diagnosis, today, use, lost)
 

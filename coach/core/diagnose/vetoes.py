@@ -23,9 +23,9 @@ WIDE: Final = 2.0
 """A path this many deviations wide gets no advice for speed; scatter alone reaches it in one pass of forty."""
 Veto = Callable[[Fault, float], bool]
 """Whether a fault of an amount is ruled out."""
-SPEED: Final[frozenset[Fault]] = frozenset({"slow_middle", "brake_long"})
-BRAKE: Final[frozenset[Fault]] = frozenset({"brake_early", "brake_soft"})
-THROTTLE: Final[frozenset[Fault]] = frozenset({"throttle_late", "throttle_soft"})
+SPEED: Final[frozenset[Fault]] = frozenset({"slow_middle", "brake_long", "grip_middle"})
+BRAKE: Final[frozenset[Fault]] = frozenset({"brake_early", "brake_soft", "grip_braking"})
+THROTTLE: Final[frozenset[Fault]] = frozenset({"throttle_late", "throttle_soft", "grip_exit"})
 GEAR: Final[frozenset[Fault]] = frozenset({"gear_high", "gear_low"})
 
 

@@ -51,12 +51,13 @@ class Headroom(msgspec.Struct, frozen=True):
 
 
 class TypicalPass(msgspec.Struct, frozen=True):
-    """A typical pass: standard error of its time [s], use of grip while braking, throttle point, seconds of coasting;
-    NaN where unknown.
+    """A typical pass: standard error of its time [s], use of grip while braking and on entry, throttle point, seconds
+    of coasting; NaN where unknown.
     """
 
     spread_s: float
     braking_use: float
+    entry_use: float
     throttle_m: float
     coast_s: float
 
@@ -96,19 +97,7 @@ def headroom(
     """Return the headroom of one corner for the typical pass ``driven_mps`` (n,) on its nodes."""
     fast = here.fastest(envelope)
     total = here.seconds(driven_mps) - here.seconds(fast)
-    phases = phase_places(here.zone, here.zone.start_m)
-    cap = np.full(len(fast), np.inf)
-    parts, before, bounded = {}, here.seconds(fast), fast
-    for phase in ORDER:
-        low, high = phases[phase]
-        if phase == "exit":
-            high = here.zone.end_m
-        inside = (here.u_m >= low) & (here.u_m <= high)
-        cap = np.where(inside, np.minimum(cap, driven_mps), cap)
-        bounded = here.fastest(envelope, np.minimum(cap, 1e3))
-        after = here.seconds(bounded)
-        parts[phase] = after - before
-        before = after
+    parts = phase_parts(here, envelope, fast, driven_mps)
     parts["straight"] = total - sum(parts.values())
     errors = [here.seconds(driven_mps) - here.seconds(here.fastest(one, margin=1.02)) - total for one in draws]
     wide = float(np.hypot(np.std(errors) if errors else 0.0, usual.spread_s))
@@ -117,6 +106,23 @@ def headroom(
         return Headroom(corner, total, total - 1.645 * wide, total + 1.645 * wide, parts, "", "", 0.0)
     fault, amount = _cause(here, phase, fast, driven_mps, usual)
     return Headroom(corner, total, total - 1.645 * wide, total + 1.645 * wide, parts, phase, fault, amount)
+
+
+def phase_parts(here: CornerRoad, envelope: Envelope, fast: Floats, driven_mps: Floats) -> dict[str, float]:
+    """Return the time that the driven speed (n,) costs in each phase of ORDER [s], ``fast`` (n,) being the fastest."""
+    phases = phase_places(here.zone, here.zone.start_m)
+    cap = np.full(len(fast), np.inf)
+    parts, before = {}, here.seconds(fast)
+    for phase in ORDER:
+        low, high = phases.get(phase, (np.inf, -np.inf))
+        if phase == "exit":
+            high = here.zone.end_m
+        inside = (here.u_m >= low) & (here.u_m <= high)
+        cap = np.where(inside, np.minimum(cap, driven_mps), cap)
+        after = here.seconds(here.fastest(envelope, np.minimum(cap, 1e3)))
+        parts[phase] = after - before
+        before = after
+    return parts
 
 
 def _cause(here: CornerRoad, phase: str, fast: Floats, driven: Floats, usual: TypicalPass) -> tuple[str, float]:
@@ -132,6 +138,9 @@ def _cause(here: CornerRoad, phase: str, fast: Floats, driven: Floats, usual: Ty
     sooner = _sooner(here, fast, driven)
     if phase == "entry" and sooner < SOONER_M and usual.coast_s > ROLLED_S:
         return "coasting", usual.coast_s * float(driven.min())
+    if phase == "entry" and usual.braking_use < min(SOFT_USE, usual.entry_use):
+        # soft braking goes on into the corner; the same braking done early leaves the grip of the entry
+        return "brake_soft", 1.0 - usual.braking_use
     return "brake_early", sooner
 
 

@@ -96,11 +96,13 @@ class Shown(msgspec.Struct, frozen=True, kw_only=True):
     """The car's envelope from a survey's laps, stored with its reference.
 
     ``draws`` are envelopes of resampled laps, for the uncertainty. ``reachable`` marks a reachable lap as reference,
-    not a driven one; ``share`` is the share of the envelope it uses (below 1 in a real car).
+    not a driven one; ``share`` is the share of the envelope it uses (below 1 in a real car). ``at_least``: nothing
+    proves that these are the car's limits, so it may have more.
     """
 
     envelope: Envelope
     draws: tuple[Envelope, ...] = ()
     laps: int = 0
     reachable: bool = False
+    at_least: bool = False
     share: float = 1.0

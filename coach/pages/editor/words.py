@@ -62,6 +62,10 @@ MUTES: Final = {
     "exit_wide": "fault: runs wide",
     "gear_high": "fault: gear too high",
     "gear_low": "fault: gear too low",
+    "grip_braking": "fault: grip left on the brakes",
+    "grip_entry": "fault: grip left on entry",
+    "grip_middle": "fault: grip left mid-corner",
+    "grip_exit": "fault: grip left at the exit",
 }
 PLACES: Final = ("brake_m", "turn_in_m", "apex_m", "exit_m", "end_m")
 """The points of a corner in driving order; a point may not pass its neighbour."""

@@ -32,8 +32,6 @@ DRAWS: Final = 24
 PEAK: Final = 0.97
 LEAST: Final = 0.4
 """A corner below this share of a limit is uninformative."""
-MOST_GROWTH: Final = 5e-4
-"""Upper bound: grip doubles at 45 m/s, more downforce than any car has (from memory)."""
 Mask = NDArray[np.bool_]
 
 
@@ -41,8 +39,8 @@ Mask = NDArray[np.bool_]
 class Fitted:
     """The envelope, ``draws`` of it with the laps resampled, and what is ``unknown`` and why, in sentences.
 
-    ``proven``: anti-lock came on, so the braking limit is the car's. Without it a driver who keeps the same margin
-    everywhere looks like a car with less grip: the limits are at least what was shown.
+    ``proven``: anti-lock came on, or the driver says that he was at the limit, so the limits are the car's. Without it
+    a driver who keeps the same margin everywhere looks like a car with less grip: they are at least what was shown.
     """
 
     envelope: Envelope
@@ -52,8 +50,11 @@ class Fitted:
     proven: bool = False
 
 
-def fit_envelope(samples: Samples, draws: int = DRAWS) -> Fitted:
-    """Fit ``samples``; limits not reached are None in the envelope and named in ``unknown``."""
+def fit_envelope(samples: Samples, draws: int = DRAWS, at_limit: bool = False) -> Fitted:
+    """Fit ``samples``; limits not reached are None in the envelope and named in ``unknown``.
+
+    ``at_limit``: the driver says that he drove at the limit.
+    """
     laps = len(samples.rows)
     if laps < FEWEST_LAPS:
         return Fitted(
@@ -61,13 +62,14 @@ def fit_envelope(samples: Samples, draws: int = DRAWS) -> Fitted:
         )
     weights = np.ones(laps)
     whole = _fit(samples, weights)
-    known, unknown = known_limits(samples, whole, _side_use(samples, whole), -_tyre(samples, whole))
+    sure = at_limit or proven(samples)
+    known, unknown = known_limits(samples, whole, _side_use(samples, whole), -_tyre(samples, whole), sure)
     rng = np.random.default_rng(laps)
     drawn = []
     for _ in range(draws if known.whole else 0):
         again = np.bincount(rng.integers(0, laps, laps), minlength=laps).astype(np.float64)
         drawn.append(_fit(samples, again, whole))
-    return Fitted(known, tuple(drawn), unknown, laps, proven(samples))
+    return Fitted(known, tuple(drawn), unknown, laps, sure)
 
 
 def _fit(samples: Samples, weights: Floats, near: Envelope | None = None) -> Envelope:
@@ -84,7 +86,7 @@ def _fit(samples: Samples, weights: Floats, near: Envelope | None = None) -> Env
         side_use = _side_use(samples, made) if made.left else asked / tightest
         brake_use = slowing / (_limit(made.brake, samples) if made.brake else hardest)
         where = _near_peak(samples, side_use, np.abs(brake_use) < ALONE)
-        lateral = _grip(samples, asked, where, weights, MOST_GROWTH)
+        lateral = _grip(samples, asked, where, weights)
         made = _sides(samples, msgspec.structs.replace(made, left=lateral, right=lateral), brake_use, weights)
         if lateral is None:
             break
@@ -95,20 +97,14 @@ def _fit(samples: Samples, weights: Floats, near: Envelope | None = None) -> Env
     return msgspec.structs.replace(made, traction=fit_traction(samples, made, _side_use(samples, made), weights))
 
 
-def _grip(samples: Samples, asked: Floats, where: Mask, weights: Floats, growth: float) -> GripLimit | None:
-    """Return ``base * load + aero * v^2`` above SHARE of the use ``asked`` (laps, blocks) ``where`` it counts.
-
-    ``growth`` [s2/m2] is the most that ``aero / base`` may be: the brakes share the tyres' downforce.
-    """
+def _grip(samples: Samples, asked: Floats, where: Mask, weights: Floats) -> GripLimit | None:
+    """Return ``base * load + aero * v^2`` above SHARE of the use ``asked`` (laps, blocks) ``where`` it counts."""
     if len(np.unique(np.nonzero(where)[1])) < FEWEST_PLACES:
         return None
     at = _thinned(where)
     v, load = samples.speed_mps[at], samples.load[at]
-    features = np.column_stack([load, load + growth * v * v])
-    constant, growing = quantile_fit(features, asked[at], SHARE, weights[at[0]]).tolist()
-    if constant + growing <= 0.0:
-        return None
-    return GripLimit(constant + growing, growth * growing, float(np.quantile(v, 0.98)))
+    base, aero = quantile_fit(np.column_stack([load, v * v]), asked[at], SHARE, weights[at[0]]).tolist()
+    return GripLimit(base, aero, float(np.quantile(v, 0.98))) if base > 0.0 else None
 
 
 def _near_peak(samples: Samples, use: Floats, alone: Mask) -> Mask:

@@ -3,7 +3,8 @@
 Cornering: several corners reach the same limit. A careful driver's margin differs from corner to corner, a tyre's does
 not. Braking: a place that is braked hard in several laps is enough, but it must be about as hard as the cornering, for
 the same tyres do both, and the pedal must have gone near its end. No test here tells the same margin everywhere from a
-car with less grip: only anti-lock at work proves a limit. Thresholds: common practice, no source.
+car with less grip: only anti-lock at work proves a limit, or the driver says so. Thresholds: common practice,
+no source.
 """
 
 from __future__ import annotations
@@ -30,18 +31,19 @@ PRESSED: Final = 0.8
 
 
 def known_limits(
-    samples: Samples, made: Envelope, side_use: Floats, slowing: Floats
+    samples: Samples, made: Envelope, side_use: Floats, slowing: Floats, sure: bool
 ) -> tuple[Envelope, tuple[str, ...]]:  # fmt: skip
     """Return the envelope without what does not look like a limit, and what is missing, in sentences.
 
     ``side_use`` is the share of the lateral limit, ``slowing`` the tyres' deceleration [m/s2], (laps, blocks) both.
+    ``sure``: the limits are proven, or the driver says that he was at them.
     """
     unknown = []
     if made.power_wpkg is None:
         unknown.append("driving: no full throttle on a straight")
     side = _touches(samples, side_use)
     reached = sum(TOUCHED[0] <= u <= TOUCHED[1] for u in side)
-    braking = _braking(samples, made, slowing)
+    braking = _braking(samples, made, slowing, sure)
     if made.left is None or reached < max(FEWEST, AGREE * len(side)):
         words = f"{reached} of {len(side)} corners reach the same limit; it takes {FEWEST}, and {AGREE:.0%} of them"
         unknown.append(f"cornering: {words if side else 'never near a limit'}")
@@ -57,7 +59,7 @@ def proven(samples: Samples) -> bool:
     return int((_by_pass(samples, samples.locked.astype(np.float64)) > 0.0).sum()) >= FEWEST
 
 
-def _braking(samples: Samples, made: Envelope, slowing: Floats) -> str:
+def _braking(samples: Samples, made: Envelope, slowing: Floats, sure: bool) -> str:
     """Return why the braking limit is unknown; empty if it is known."""
     if made.brake is None or made.left is None or made.right is None:
         return "never near a limit"
@@ -66,7 +68,7 @@ def _braking(samples: Samples, made: Envelope, slowing: Floats) -> str:
     share = min(made.brake.base_mps2, hardest) / cornering
     if share < HARD:
         return f"{share:.0%} of the cornering limit at most; it takes {HARD:.0%} in {FEWEST} places or laps"
-    if samples.pressed is None or proven(samples):
+    if samples.pressed is None or sure:
         return ""
     pedal = _third(_by_pass(samples, samples.pressed))
     if pedal >= PRESSED:

@@ -44,6 +44,7 @@ def pooled(parts: Sequence[Samples]) -> Samples:
         locked=np.concatenate([p.locked for p in parts]),
         rows=np.concatenate([p.rows for p in parts]),
         curvature=np.concatenate([p.curvature for p in parts]),
+        offset_m=np.concatenate([p.offset_m for p in parts]),
         spent_s=np.concatenate([p.spent_s for p in parts]),
     )
 

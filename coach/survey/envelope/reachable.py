@@ -9,12 +9,15 @@ from typing import Final
 import numpy as np
 
 from coach.core.columns import Floats
+from coach.core.measure.grip_shares import NOISY_M
 from coach.core.measure.grip_use import lateral_limit, tyre_accel
 from coach.core.track.envelope import SLOWEST_MPS, Envelope, Shown
 from coach.core.track.reference import Reference
 from coach.core.track.road import Road
 from coach.core.track.speed_profile import speed_profile, travel_time
+from coach.core.track.zones import zones
 from coach.survey.envelope.fit import Fitted, fit_envelope
+from coach.survey.envelope.lines import Line, best_line
 from coach.survey.envelope.pooled import pooled
 from coach.survey.envelope.samples import Samples, samples_of
 from coach.survey.survey import Survey
@@ -31,7 +34,7 @@ KINK: Final = 1.1
 
 @dataclass(frozen=True, eq=False)
 class Reach:
-    """The envelope of a survey and, if complete, the fastest lap of the reference's line within it.
+    """The envelope of a survey and, if complete, the fastest lap of the best own line within it.
 
     ``speed_mps`` (n,) at the reference's nodes and ``time_s`` (n + 1,) or (n,) from node 0, None if incomplete.
     """
@@ -41,23 +44,55 @@ class Reach:
     road: Road
     speed_mps: Floats | None
     time_s: Floats | None
+    line: Line | None = None
+    """The best of the driver's own lines; None for the reference lap's."""
+
+    @property
+    def lap_s(self) -> float:
+        """The reachable lap's time [s], inf if incomplete."""
+        return np.inf if self.time_s is None else float(self.time_s[-1])
 
 
-def reach_of(survey: Survey, share: float = 1.0, others: Sequence[Samples] = ()) -> Reach | None:
+def reach_of(
+    survey: Survey, share: float = 1.0, others: Sequence[Samples] = (), at_limit: bool = False
+) -> Reach | None:  # fmt: skip
     """Return envelope and reachable speed from a survey, with ``share`` of the shown limits; None without positions.
 
-    ``others`` are samples of more sessions with the same car, on this survey's reference.
+    ``others`` are samples of more sessions with the same car, on this survey's reference. ``at_limit``:
+    the driver says that he drove at the limit.
     """
     if survey.lines is None:
         return None
     samples = pooled([samples_of(survey.trace, survey.lines, survey.reference, survey.corners), *others])
-    fitted = fit_envelope(samples)
+    fitted = fit_envelope(samples, at_limit=at_limit)
     road = _line_of(survey, samples)
     if not fitted.envelope.whole:
         return Reach(fitted, samples, road, None, None)
+    envelope = fitted.envelope.times(share)
     road = _drivable(road, survey.reference.speed_mps, fitted.envelope)
-    speed = speed_profile(road, fitted.envelope.times(share))
-    return Reach(fitted, samples, road, speed, travel_time(road, speed))
+    speed = speed_profile(road, envelope)
+    reach = Reach(fitted, samples, road, speed, travel_time(road, speed))
+    line = _better_line(survey, samples, envelope)
+    if line is None:
+        return reach
+    speed = speed_profile(line.road, envelope)
+    better = Reach(fitted, samples, line.road, speed, travel_time(line.road, speed), line)
+    return better if better.lap_s < reach.lap_s else reach
+
+
+def _better_line(survey: Survey, samples: Samples, envelope: Envelope) -> Line | None:
+    """Return the best of the driver's own lines; None if it is the reference lap's, that lap is not among them, or
+    positions are so noisy that the luckiest line would win.
+    """
+    ref = survey.reference
+    if survey.trace.across_m >= NOISY_M:
+        return None
+    numbers = [survey.laps[row].number if row >= 0 else None for row in samples.rows.tolist()]
+    if survey.reference_lap not in numbers:
+        return None
+    own = numbers.index(survey.reference_lap)
+    corners = zones(survey.corners, ref.length_m, ref.closed)
+    return best_line(samples, ref, corners, own, envelope)
 
 
 def _line_of(survey: Survey, samples: Samples) -> Road:
@@ -77,22 +112,46 @@ def _drivable(road: Road, driven_mps: Floats, envelope: Envelope) -> Road:
 
 
 def reachable_reference(driven: Reference, reach: Reach, share: float = 1.0) -> Reference:
-    """Return the driven reference's line at the reachable speed, with matching pedals; gears stay as driven.
+    """Return the reachable speed on its line, with matching pedals; gears stay as driven.
 
-    Raise ValueError if ``reach`` has no speed.
+    On another line than the driven one, a node lies beside the driven line's node: places along the reference stay the
+    same. Raise ValueError if ``reach`` has no speed.
     """
     if reach.speed_mps is None or reach.time_s is None:
         raise ValueError("; ".join(reach.fitted.unknown))
     fitted = reach.fitted
     throttle, brake = _pedals(driven, reach.road, reach.speed_mps, fitted.envelope)
     return replace(
-        driven,
+        driven if reach.line is None else _on_line(driven, reach.line),
         lap_time_s=float(reach.time_s[-1]),
         t_s=reach.time_s[: len(driven)].copy(),
         speed_mps=reach.speed_mps.copy(),
         throttle=throttle,
         brake=brake,
-        shown=Shown(envelope=fitted.envelope, draws=fitted.draws, laps=fitted.laps, reachable=True, share=share),
+        shown=shown_of(fitted, share, reachable=True),
+    )
+
+
+def shown_of(fitted: Fitted, share: float, *, reachable: bool = False) -> Shown:
+    """Return the fitted envelope as it travels with a reference."""
+    return Shown(
+        envelope=fitted.envelope, draws=fitted.draws, laps=fitted.laps, reachable=reachable, share=share,
+        at_least=not fitted.proven,
+    )  # fmt: skip
+
+
+def _on_line(driven: Reference, line: Line) -> Reference:
+    """Return the driven reference with the nodes of another line, as seen from the driven one."""
+    d, heading = line.offset_m, driven.heading_rad
+    away = np.gradient(d, driven.step_m)
+    return replace(
+        driven,
+        x_m=driven.x_m - d * np.sin(heading),
+        y_m=driven.y_m + d * np.cos(heading),
+        heading_rad=heading + np.arctan2(away, 1.0 - driven.curvature_pm * d),
+        curvature_pm=line.road.curvature_pm.copy(),
+        left_m=driven.left_m - d,
+        right_m=driven.right_m + d,
     )
 
 

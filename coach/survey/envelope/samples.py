@@ -43,8 +43,8 @@ class Samples:
     the brake pedal's most, 0 to 1, each None without that pedal; ``locked`` marks anti-lock at work.
     ``weight``, ``lift_pm`` (blocks,) give the load as in ``Road``. ``corner`` (blocks,) is the index of the corner a
     block belongs to, from its brake point to its exit; -1 on a straight. ``curvature`` (laps, n) is that of
-    ``LapLines`` with less noise, ``rows`` the laps' rows there, ``spent_s`` (laps, n) the time from each node to the
-    next.
+    ``LapLines`` with less noise, ``offset_m`` (laps, n) as there, ``rows`` the laps' rows there, ``spent_s`` (laps, n)
+    the time from each node to the next.
     """
 
     speed_mps: Floats
@@ -58,6 +58,7 @@ class Samples:
     corner: NDArray[np.intp]
     rows: NDArray[np.intp]
     curvature: Floats
+    offset_m: Floats
     spent_s: Floats
     road: Road
 
@@ -104,6 +105,7 @@ def samples_of(trace: Recording, lines: LapLines, reference: Reference, corners:
         corner=_corner_of(corners, np.asarray((np.arange(count) + 0.5) * width * step, dtype=np.float64), reference),
         rows=rows,
         curvature=k,
+        offset_m=d,
         spent_s=steps / v,
         road=road,
     )

@@ -176,3 +176,18 @@ def test_anti_lock_at_work_proves_the_limit(coach: Coach, recorded: Path, tmp_pa
     assert 0 == code
     assert "reachable lap" in out
     assert "at least that" not in out
+
+
+def test_the_driver_may_say_that_he_was_at_the_limit(coach: Coach, recorded: Path, tmp_path: Path) -> None:
+    """Without anti-lock the lap, the debrief and the page call it a least; with ``--at-limit`` they do not."""
+    session = _without(recorded, tmp_path / "session", ("anti_lock",))
+    for said, least in (((), True), (("--at-limit",), False)):
+        profile, page = tmp_path / f"p{least}", tmp_path / f"p{least}.html"
+        code, out, _ = coach("survey", session, "-o", profile, "--target", "reachable", *said)
+        assert 0 == code
+        assert least == ("at least that" in out)
+        debrief = ("debrief", session, "--profile", profile, "--no-keep")
+        assert least == json.loads(coach(*debrief, "--json")[1])["reachable_at_least"]
+        assert least == ("at least, s" in coach(*debrief)[1])
+        assert 0 == coach(*debrief, "--html", page)[0]
+        assert least == ("No less than that" in page.read_text())

@@ -12,7 +12,7 @@ from simulated import columns_of
 from coach.core.columns import Columns
 from coach.session.header import Header
 from coach.session.writer import SessionWriter
-from feeds.practice import FaultPlan, Habit, hollow_ridge, simulate
+from feeds.practice import FaultPlan, Habit, Scatter, hollow_ridge, simulate
 
 Coach = Callable[..., tuple[int, str, str]]
 LAPS = 8
@@ -42,3 +42,23 @@ def test_the_existing_rules_say_what_the_best_lap_hides(
         rows = [json.loads(line) for line in log.read_text().splitlines()]
         told[target] = {r["corner"] for r in rows if r["outcome"] == "spoken" and r.get("fault") == fault}
     assert told["reachable"] - told["best"]
+
+
+@pytest.mark.parametrize(
+    ("corner", "fault", "amount"),
+    [
+        ("Quarry", "brake_soft", 0.35),
+        ("Quarry", "slow_middle", 4.0),
+        ("Quarry", "brake_early", 30.0),
+        ("Tollgate", "brake_soft", 0.3),
+    ],
+)
+def test_the_headroom_names_the_habit(coach: Coach, tmp_path: Path, corner: str, fault: str, amount: float) -> None:
+    """The corner with the habit leaves the most, and the advice there is about the habit."""
+    plan = FaultPlan((Habit(corner, fault, amount),))
+    run = simulate(hollow_ridge(), LAPS, seed=8, faults=plan, scatter=Scatter())
+    session, profile = _session(tmp_path / "s", columns_of(run)), tmp_path / "p"
+    assert 0 == coach("survey", session, "-o", profile, "--target", "reachable")[0]
+    code, out, _ = coach("debrief", session, "--profile", profile, "--no-keep", "--json")
+    assert 0 == code
+    assert fault == json.loads(out)["headroom"][0]["fault"]

@@ -15,7 +15,7 @@ from coach.profile.reference_file import read_reference, write_reference
 from coach.survey import survey
 from coach.survey.envelope.fit import fit_envelope
 from coach.survey.envelope.quantile import quantile_fit
-from coach.survey.envelope.reachable import Reach, reach_of, reachable_reference
+from coach.survey.envelope.reachable import Reach, reach_of, reachable_reference, shown_of
 from coach.survey.envelope.samples import Samples, samples_of
 from coach.survey.survey import Survey
 from feeds.practice import FaultPlan, Habit, faultless, hollow_ridge, simulate
@@ -94,14 +94,17 @@ def test_the_reachable_lap_is_near_the_optimum() -> None:
 
 
 def test_a_reachable_reference_is_a_reference(tmp_path) -> None:  # type: ignore[no-untyped-def]
-    """It is written and read back whole, with pedals that go with its speed, on the driven line."""
+    """It is written and read back whole, with pedals that go with its speed, on the best of the driven lines."""
+    line = reached().line
+    assert line is not None
     made = reachable_reference(surveyed().reference, reached())
     write_reference(tmp_path / "r.arrow", made)
     back = read_reference(tmp_path / "r.arrow")
     assert made.shown == back.shown
     assert back.shown is not None
     assert back.shown.reachable
-    assert surveyed().reference.x_m == pytest.approx(back.x_m)
+    driven = surveyed().reference
+    assert np.hypot(driven.x_m - back.x_m, driven.y_m - back.y_m) == pytest.approx(np.abs(line.offset_m), abs=2e-3)
     braking = np.gradient(back.speed_mps) < -0.05
     assert 0.9 < float((back.brake[braking] > 0.0).mean())
     pulling = np.gradient(back.speed_mps) > 0.05
@@ -198,3 +201,17 @@ def test_the_pedal_tells_of_a_margin(most: float, locked: bool, known: bool) -> 
 def _margins(corner) -> tuple[Floats, Floats]:  # type: ignore[no-untyped-def]
     places = np.array([np.flatnonzero(corner == i).mean() for i in range(int(corner.max()) + 1)])
     return places, np.linspace(0.55, 0.85, len(places))[np.random.default_rng(2).permutation(len(places))]
+
+
+def test_a_driver_may_say_that_he_was_at_the_limit() -> None:
+    """A pedal that never went near its end then hides nothing; without his word the limits are a least."""
+    samples = _samples()
+    assert samples.pressed is not None
+    light = replace(samples, pressed=0.5 * samples.pressed, locked=np.zeros_like(samples.locked))
+    alone, said = (fit_envelope(light, 0, at_limit=at) for at in (False, True))
+    assert "pedal" in alone.unknown[0]
+    assert () == said.unknown
+    assert (False, True) == (alone.proven, said.proven)
+    assert [True, False] == [shown_of(one, 1.0).at_least for one in (alone, said)]
+    with_flag = fit_envelope(replace(samples, locked=np.ones_like(samples.locked)), 0)
+    assert not shown_of(with_flag, 1.0).at_least
