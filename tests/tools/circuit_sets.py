@@ -13,6 +13,8 @@ DEVELOPMENT: Final[dict[int, float]] = {7: 5400.0, 9: 4200.0, 12: 3300.0}
 SEALED: Final[dict[int, float]] = {5: 4800.0, 4: 4500.0, 14: 3800.0}
 ENVELOPE_SEALED: Final[dict[int, float]] = {23: 4600.0, 31: 4100.0, 33: 3500.0}
 """For the reachable lap, whose braking limit was changed after its figures on SEALED were known."""
+ENVELOPE_SEALED_TWO: Final[dict[int, float]] = {27: 4400.0, 29: 3900.0, 34: 3600.0}
+"""For the reachable lap since it takes the best of the driver's own lines at each corner."""
 SEALED_SECOND: Final[dict[int, float]] = {10: 4000.0, 16: 4300.0}
 """Sealed too, for what drivers are told: the first set was run for that once already."""
 SEALED_THIRD: Final[dict[int, float]] = {17: 4200.0, 21: 3900.0}

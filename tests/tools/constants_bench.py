@@ -39,7 +39,6 @@ CONSTANTS: Final = (
     "coach.core.diagnose.vetoes:LINE",
     "coach.core.diagnose.vetoes:WIDE",
     "coach.core.diagnose.belief:TAIL",
-    "coach.survey.envelope.known:FEWEST",
     "coach.survey.envelope.known:AGREE",
     "coach.survey.envelope.known:HARD",
     "coach.survey.envelope.known:PRESSED",

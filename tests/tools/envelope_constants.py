@@ -21,10 +21,10 @@ from coach.survey import survey
 from coach.survey.survey import Survey
 
 _WHERE: Final = {
-    "fit": ("SHARE", "ALONE", "FEWEST_PLACES", "MOST_SAMPLES", "PEAK", "LEAST"),
-    "braking": ("SHARE", "BRAKED", "TURNED", "FEWEST_PLACES", "FEWEST_BLOCKS", "MOST_SAMPLES"),
-    "drive": ("PEDAL_SHARE", "UPPER", "STRAIGHT_MPS2", "FEWEST_BLOCKS", "ENGINE"),
-    "known": ("FEWEST", "AGREE", "HARD", "PRESSED"),
+    "fit": ("SHARE", "ALONE", "MOST_SAMPLES", "PEAK", "LEAST"),
+    "braking": ("SHARE", "BRAKED", "TURNED", "MOST_SAMPLES"),
+    "drive": ("PEDAL_SHARE", "UPPER", "STRAIGHT_MPS2", "ENGINE"),
+    "known": ("AGREE", "HARD", "PRESSED"),
     "samples": ("BLOCK_M", "FULL"),
     "reachable": ("KINK",),
     "lines": ("JOIN_M", "COARSE"),

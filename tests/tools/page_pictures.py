@@ -72,8 +72,8 @@ def against_reachable(work: Path) -> Path:
     writer.frames(columns_of(run))
     writer.close()
     coach = [sys.executable, "-m", "coach"]
-    survey = [*coach, "survey", work / "s", "-o", work / "own", "--target", "reachable", "--circuit", "Hollow Ridge"]
-    debrief = [*coach, "debrief", work / "s", "--profile", work / "own", "--no-keep", "--html", work / "r.html"]
+    survey = [*coach, "survey", f"{work}/s", "-o", f"{work}/own", "--target", "reachable", "--circuit", "Hollow Ridge"]
+    debrief = [*coach, "debrief", f"{work}/s", "--profile", f"{work}/own", "--no-keep", "--html", f"{work}/r.html"]
     for command in (survey, debrief):
         subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
     return work / "r.html"

@@ -36,7 +36,7 @@ from scipy.stats import spearmanr
 sys.path.insert(0, str(Path(__file__).parent))
 
 from bench_circuits import centre_line
-from circuit_sets import ENVELOPE_SEALED
+from circuit_sets import ENVELOPE_SEALED, ENVELOPE_SEALED_TWO
 from circuit_sets import SETS as COMMON_SETS
 from generated_circuits import generated_circuit
 from outside_sim import OutsideCar, OutsideSim
@@ -64,7 +64,7 @@ AMOUNTS = {
 }  # fmt: skip
 SHARE_OF_CORNERS = 0.6
 CACHE = Path("/tmp/simcache")
-SETS = {**COMMON_SETS, "envelope_sealed": ENVELOPE_SEALED}
+SETS = {**COMMON_SETS, "envelope_sealed": ENVELOPE_SEALED, "envelope_sealed_two": ENVELOPE_SEALED_TWO}
 
 
 @dataclass(frozen=True)

@@ -28,7 +28,7 @@ SHRUNK: Final = 0.8
 MOST: Final = 2.5
 """No corner has a deviation larger than so many of those anywhere."""
 FEW: Final = 3.0
-"""What is known beforehand weighs as much as so many passes."""
+"""Weight of the prior scatter, in passes."""
 LEAST: Final = 0.6
 """No driver scatters less than this share of a practised one."""
 TAIL: Final = 20.0

@@ -13,8 +13,8 @@ import numpy as np
 
 from coach.core.columns import Floats
 from coach.core.track.envelope import G_MPS2, GripLimit
-from coach.survey.envelope.quantile import quantile_fit
-from coach.survey.envelope.samples import Samples
+from coach.survey.envelope.quantile import fewest, quantile_fit
+from coach.survey.envelope.samples import FEWEST_PLACES, Samples
 
 SHARE: Final = 0.9
 BRAKED: Final = 0.3
@@ -22,8 +22,6 @@ BRAKED: Final = 0.3
 TURNED: Final = 0.95
 """Largest share of the lateral limit: beyond it its own error dominates."""
 ELLIPSE: Final = 2.0
-FEWEST_PLACES: Final = 3
-FEWEST_BLOCKS: Final = 30
 MOST_SAMPLES: Final = 400
 EXPONENTS: Final = (1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 2.2, 2.5, 3.0, 4.0, 6.0, 10.0)
 
@@ -44,12 +42,12 @@ def fit_braking(
     """Return braking limit and exponent from the tyres' deceleration ``slowing`` (laps, blocks) and ``side_use``, same
     shape.
 
-    ``growth`` [s2/m2] is the most that aero / base may be, the drag in it. None without FEWEST_BLOCKS of it.
+    ``growth`` [s2/m2] is the most that aero / base may be, the drag in it. None without enough samples of it.
     """
     braking = (samples.corner >= 0) & (side_use < TURNED)
     top = np.sort(np.where(braking, slowing, 0.0), axis=None)[-max(slowing.size // 50, 1) :]
     where = braking & (slowing > BRAKED * float(np.median(top)))
-    if int(where.sum()) < FEWEST_BLOCKS:
+    if int(where.sum()) < fewest(2, SHARE):
         return None
     row, column = np.nonzero(where)
     every = max(1, -(-len(row) // MOST_SAMPLES))
@@ -69,7 +67,7 @@ def fit_braking(
             constant, growing = quantile_fit(grown[seen], asked[seen], SHARE, w[seen]).tolist()
             limit = grown @ np.array([constant, growing]) - free * drag * v * v
             seen = limit < hardest
-            if int(seen.sum()) < FEWEST_BLOCKS:
+            if int(seen.sum()) < fewest(2, SHARE):
                 break
         rest = x - np.minimum(limit, hardest)
         loss = float((w * np.maximum(SHARE * rest, (SHARE - 1.0) * rest)).sum())

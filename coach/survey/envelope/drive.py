@@ -9,7 +9,7 @@ import numpy as np
 from coach.core.columns import Floats
 from coach.core.track.envelope import Envelope, GripLimit
 from coach.survey.envelope.braking import free_share
-from coach.survey.envelope.quantile import quantile_fit
+from coach.survey.envelope.quantile import fewest, quantile_fit
 from coach.survey.envelope.samples import Samples
 
 PEDAL_SHARE: Final = 0.5
@@ -17,7 +17,6 @@ PEDAL_SHARE: Final = 0.5
 UPPER: Final = 0.9
 STRAIGHT_MPS2: Final = 3.0
 """Largest lateral acceleration on a straight (common practice, no source)."""
-FEWEST_BLOCKS: Final = 20
 ENGINE: Final = 0.95
 """Below this share of engine power something else is the limit."""
 
@@ -33,7 +32,7 @@ def fit_drive(samples: Samples, weights: Floats) -> tuple[float | None, float]:
         where = straight & samples.full
     else:
         where, share = straight & (a > 0.0), UPPER
-    if int(where.sum()) < FEWEST_BLOCKS:
+    if int(where.sum()) < 2 * fewest(2, share):
         return None, 0.0
     # in the lower half of speeds the tyres may be the limit
     where &= v > np.median(v[where])
@@ -60,7 +59,7 @@ def fit_traction(samples: Samples, made: Envelope, side_use: Floats, weights: Fl
     x = samples.accel_mps2 + made.drag_pm * v * v
     free = free_share(side_use, made.exponent)
     where = (x > 0.2 * made.brake.base_mps2) & (free > 0.4) & (x * v < ENGINE * made.power_wpkg)
-    if int(where.sum()) < FEWEST_BLOCKS:
+    if int(where.sum()) < fewest(1, UPPER):
         return None
     row, column = np.nonzero(where)
     every = max(1, len(row) // 600)

@@ -19,13 +19,12 @@ from coach.survey.envelope.braking import COARSE, EXPONENTS, fit_braking, growth
 from coach.survey.envelope.drive import fit_drive, fit_traction
 from coach.survey.envelope.known import known_limits, proven
 from coach.survey.envelope.quantile import quantile_fit
-from coach.survey.envelope.samples import Samples
+from coach.survey.envelope.samples import FEWEST_PLACES, Samples
 
 SHARE: Final = 0.9
 """Quantile taken as the limit: shown repeatedly, not once."""
 ALONE: Final = 0.3
 """One direction acts alone while the other uses less than this share of its limit."""
-FEWEST_PLACES: Final = 3
 FEWEST_LAPS: Final = 3
 MOST_SAMPLES: Final = 600
 DRAWS: Final = 24

@@ -16,10 +16,8 @@ import numpy as np
 
 from coach.core.columns import Floats
 from coach.core.track.envelope import Envelope
-from coach.survey.envelope.samples import Samples
+from coach.survey.envelope.samples import FEWEST_PLACES, Samples
 
-FEWEST: Final = 3
-"""Places, or brakings in different places or laps."""
 TOUCHED: Final = (0.97, 1.035)
 """A corner reaches a limit if its use lies between these; use beyond it contradicts the limit."""
 AGREE: Final = 0.45
@@ -44,8 +42,10 @@ def known_limits(
     side = _touches(samples, side_use)
     reached = sum(TOUCHED[0] <= u <= TOUCHED[1] for u in side)
     braking = _braking(samples, made, slowing, sure)
-    if made.left is None or reached < max(FEWEST, AGREE * len(side)):
-        words = f"{reached} of {len(side)} corners reach the same limit; it takes {FEWEST}, and {AGREE:.0%} of them"
+    if made.left is None or reached < max(FEWEST_PLACES, AGREE * len(side)):
+        words = (
+            f"{reached} of {len(side)} corners reach the same limit; it takes {FEWEST_PLACES}, and {AGREE:.0%} of them"
+        )
         unknown.append(f"cornering: {words if side else 'never near a limit'}")
         made = msgspec.structs.replace(made, left=None, right=None)
     if braking:
@@ -56,7 +56,7 @@ def known_limits(
 
 def proven(samples: Samples) -> bool:
     """Return whether anti-lock came on in several places or laps."""
-    return int((_by_pass(samples, samples.locked.astype(np.float64)) > 0.0).sum()) >= FEWEST
+    return int((_by_pass(samples, samples.locked.astype(np.float64)) > 0.0).sum()) >= FEWEST_PLACES
 
 
 def _braking(samples: Samples, made: Envelope, slowing: Floats, sure: bool) -> str:
@@ -67,13 +67,15 @@ def _braking(samples: Samples, made: Envelope, slowing: Floats, sure: bool) -> s
     hardest = _third(_by_pass(samples, slowing))
     share = min(made.brake.base_mps2, hardest) / cornering
     if share < HARD:
-        return f"{share:.0%} of the cornering limit at most; it takes {HARD:.0%} in {FEWEST} places or laps"
+        return f"{share:.0%} of the cornering limit at most; it takes {HARD:.0%} in {FEWEST_PLACES} places or laps"
     if samples.pressed is None or sure:
         return ""
     pedal = _third(_by_pass(samples, samples.pressed))
     if pedal >= PRESSED:
         return ""
-    return f"pedal at {pedal:.0%} at most; it takes {PRESSED:.0%} in {FEWEST} places or laps, or anti-lock at work"
+    return (
+        f"pedal at {pedal:.0%} at most; it takes {PRESSED:.0%} in {FEWEST_PLACES} places or laps, or anti-lock at work"
+    )
 
 
 def _by_pass(samples: Samples, values: Floats) -> Floats:
@@ -85,8 +87,8 @@ def _by_pass(samples: Samples, values: Floats) -> Floats:
 
 
 def _third(values: Floats) -> float:
-    """Return what FEWEST of the values reach."""
-    return float(np.sort(values)[-FEWEST]) if len(values) >= FEWEST else 0.0
+    """Return what FEWEST_PLACES of the values reach."""
+    return float(np.sort(values)[-FEWEST_PLACES]) if len(values) >= FEWEST_PLACES else 0.0
 
 
 def _touches(samples: Samples, use: Floats) -> list[float]:

@@ -6,6 +6,8 @@ one constraint a coefficient, which HiGHS solves in milliseconds; the coefficien
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from scipy.optimize import linprog
 
@@ -29,6 +31,11 @@ def quantile_fit(features: Floats, values: Floats, share: float, weights: Floats
     if not done.success:
         raise ValueError(f"quantile regression of {len(values)} samples: {done.message}")
     return np.asarray(-done.ineqlin.marginals / size)
+
+
+def fewest(coefficients: int, share: float) -> int:
+    """Return how many samples a fit needs: as many above it as it has coefficients."""
+    return math.ceil(coefficients / (1.0 - share) - 1e-9)
 
 
 def _scale(feature: Floats, values: Floats, share: float, weights: Floats) -> float:

@@ -21,6 +21,8 @@ from coach.survey.laps import Lap
 from coach.survey.trace import Recording
 
 BLOCK_M: Final = 5.0
+FEWEST_PLACES: Final = 3
+"""Places, or brakings in different places or laps, that show a limit (common practice, no source)."""
 FULL: Final = 0.97
 """Least share of the largest throttle that counts as full."""
 
