@@ -38,7 +38,7 @@ CURED: Final = 0.5
 CLEARLY: Final = 2.0
 """Standard errors that scatter alone seldom exceeds."""
 ENOUGH_S: Final = 0.05
-"""A fault expected to cost this much is named after one pass: two laps of waiting cost more than a rare needless cue
+"""A fault expected to cost this much is named after the first pass: two laps of waiting cost more than a needless cue
 (closed loop, 48 tuning drivers: smaller silent gap than the baseline for 73 % of them, 62 % at 0.1 s).
 """
 PASSES: Final = 8
@@ -95,7 +95,8 @@ class Recent:
         return shown, latest
 
     def due(self, rule: CueRule, corner: int) -> bool:
-        """Return whether the last pass has the fault, and it was found often enough or costs ENOUGH_S.
+        """Return whether the last pass has the fault, and it was found often enough, or costs ENOUGH_S and was in each
+        pass so far.
 
         A fault just fixed is not named.
         """
@@ -103,7 +104,9 @@ class Recent:
         if not shows(rule, last):
             return False
         cost = max(f.cost_s * f.probability for f in last if f.fault == rule.about and _counts(f, rule))
-        return cost >= ENOUGH_S or self.seen(rule, corner)[0] >= rule.seen
+        shown, passes = self.seen(rule, corner)[0], len(self._passes[corner])
+        # who has shown a pass without it may just have slipped
+        return shown >= rule.seen or (cost >= ENOUGH_S and shown == passes)
 
     def amount(self, rule: CueRule, corner: int) -> float:
         """Return the mean amount of the fault over those of the last three passes with it; 0 without any."""
