@@ -10,6 +10,5 @@ WAITS: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
     "traffic": ("laps that are no measure of the driver to be left out", ("7", "9")),
     "cool-down laps": ("laps that are no measure of the driver to be left out", ("7",)),
     "one gear broken": ("the coach to know what this car on this track can do today", ("9",)),
-    "brakes early, little room (2)": ("a place for a word where the corner before is near", ("12",)),
     "a habit in traffic": ("laps that are no measure of the driver to be left out", ("7", "9")),
 }

@@ -94,9 +94,9 @@ class Recent:
         )
         return shown, latest
 
-    def due(self, rule: CueRule, corner: int) -> bool:
-        """Return whether the last pass has the fault, and it was found often enough, or costs ENOUGH_S and was in each
-        pass so far.
+    def due(self, rule: CueRule, corner: int, known: bool = False) -> bool:
+        """Return whether the last pass has the fault, and it is ``known``, was found often enough, or costs ENOUGH_S
+        and was in each pass so far.
 
         A fault just fixed is not named.
         """
@@ -106,7 +106,7 @@ class Recent:
         cost = max(f.cost_s * f.probability for f in last if f.fault == rule.about and _counts(f, rule))
         shown, passes = self.seen(rule, corner)[0], len(self._passes[corner])
         # who has shown a pass without it may just have slipped
-        return shown >= rule.seen or (cost >= ENOUGH_S and shown == passes)
+        return known or shown >= rule.seen or (cost >= ENOUGH_S and shown == passes)
 
     def amount(self, rule: CueRule, corner: int) -> float:
         """Return the mean amount of the fault over those of the last three passes with it; 0 without any."""
