@@ -22,5 +22,21 @@ SEALED_THIRD: Final[dict[int, float]] = {17: 4200.0, 21: 3900.0}
 WHY_SEALED: Final[dict[int, float]] = {23: 4600.0, 31: 4100.0}
 """For the causes, whose scatter was modelled again after their figures on SEALED were known: two of ENVELOPE_SEALED, on
 which no cause was ever looked for."""
-SETS: Final = {"tuning": TUNING, "development": DEVELOPMENT, "sealed": SEALED, "why_sealed": WHY_SEALED}
-LENGTHS: Final[dict[int, float]] = {**TUNING, **DEVELOPMENT, **SEALED, **SEALED_SECOND, **SEALED_THIRD, **WHY_SEALED}
+WHY_SEALED_TWO: Final[dict[int, float]] = {36: 3900.0, 41: 4300.0}
+"""For the causes, since other lines were simulated with what follows."""
+SETS: Final = {
+    "tuning": TUNING,
+    "development": DEVELOPMENT,
+    "sealed": SEALED,
+    "why_sealed": WHY_SEALED,
+    "why_sealed_two": WHY_SEALED_TWO,
+}
+LENGTHS: Final[dict[int, float]] = {
+    **TUNING,
+    **DEVELOPMENT,
+    **SEALED,
+    **SEALED_SECOND,
+    **SEALED_THIRD,
+    **WHY_SEALED,
+    **WHY_SEALED_TWO,
+}

@@ -108,8 +108,8 @@ SETS = (
         "evening_run", "improving",
         FaultPlan.of(("Quarry", "brake_early", 18.0), ("Signal", "throttle_soft", 0.45)),
         """\
-  - {corner: Quarry, laps: 2, spoken: brake_early}
-  - {corner: Quarry, laps: 1, silent: brake_early}
+  - {corner: Quarry, laps: 3, spoken: brake_early}
+  - {corner: Quarry, laps: 1-2, silent: brake_early}
   - {corner: Quarry, laps: 1-2, found: brake_early, times: 2}
   - {corner: Tollgate, silent: brake_early}
   - {corner: Tollgate, not_found: brake_early}

@@ -192,8 +192,8 @@ def _candidate(
     forms = [f for f in ([wording.long, short] if new or not short else [short]) if f]
     told = schedule.progress(rule, at.corner).told
     if moved and wording.long and not (at.longest or told or schedule.waits_long(rule, at.corner)):
-        # the first time state the amount, on a longer straight
-        forms = [wording.long]
+        # the first time state the whole way, on a longer straight
+        forms = [wording.first or wording.long]
     if wording.first and not told:
         # with the whole amount, shorter forms where there is less room
         forms = list(dict.fromkeys([wording.first, *forms]))

@@ -37,10 +37,6 @@ CURED: Final = 0.5
 """Share of a fault's cost that must be gained for a cure: a driver who only was not found out gains nothing."""
 CLEARLY: Final = 2.0
 """Standard errors that scatter alone seldom exceeds."""
-ENOUGH_S: Final = 0.05
-"""A fault expected to cost this much is named after one pass: two laps of waiting cost more than a rare needless cue
-(closed loop, 48 tuning drivers: smaller silent gap than the baseline for 73 % of them, 62 % at 0.1 s).
-"""
 PASSES: Final = 8
 """Number of remembered passes of a corner; a rule uses the last ``of_last``."""
 
@@ -94,16 +90,12 @@ class Recent:
         )
         return shown, latest
 
-    def due(self, rule: CueRule, corner: int) -> bool:
-        """Return whether the last pass has the fault, and it was found often enough or costs ENOUGH_S.
+    def due(self, rule: CueRule, corner: int, known: bool = False) -> bool:
+        """Return whether the last pass has the fault, and it is ``known`` or was found often enough.
 
         A fault just fixed is not named.
         """
-        last = self.last(corner)
-        if not shows(rule, last):
-            return False
-        cost = max(f.cost_s * f.probability for f in last if f.fault == rule.about and _counts(f, rule))
-        return cost >= ENOUGH_S or self.seen(rule, corner)[0] >= rule.seen
+        return shows(rule, self.last(corner)) and (known or self.seen(rule, corner)[0] >= rule.seen)
 
     def amount(self, rule: CueRule, corner: int) -> float:
         """Return the mean amount of the fault over those of the last three passes with it; 0 without any."""

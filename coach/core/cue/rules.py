@@ -63,7 +63,7 @@ class CueRule(msgspec.Struct, frozen=True, cache_hash=True):
     ``slot``: approach = before the corner; exit = right after this corner; straight = on the straight after it; line =
     after the line or the end of a sector; pit = in the pits. A cue without room before its corner is spoken right after
     it, or by name on another straight. A correction speaks if at least ``seen`` of the last ``of_last`` passes had a
-    finding of ``min_amount`` (unit of the fault) and ``min_cost_s``; one pass is enough for a fault that costs much.
+    finding of ``min_amount`` (unit of the fault) and ``min_cost_s``; one pass is enough for a relapse.
     ``priority`` 0..100, larger first. ``cooldown_laps`` laps of silence after it spoke at a corner. Only ``safety``
     cautions may speak between brake and exit. ``alternatives`` are other short wordings, tried if one does not work for
     this driver. ``first`` replaces ``long`` the first time: the first one that can be filled, with the ``{total}``.

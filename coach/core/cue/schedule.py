@@ -202,7 +202,7 @@ class Schedule:
         return known is not None and known.said > 0
 
     def _hold_correction(self, rule: CueRule, corner: int, lap: int, p: Progress) -> Reason:
-        if not self.recent.due(rule, corner):
+        if not self._due(rule, corner):
             return Reason.WITHIN_TOLERANCE
         if corner not in self.work.corners:
             return Reason.NO_RESPONSE if self.work.rests(corner) else Reason.OTHER_CORNER
@@ -216,7 +216,7 @@ class Schedule:
 
     def _thing(self, corner: int) -> str:
         """Return the correction in focus at ``corner``: it stays until it is cured or another is worth more."""
-        due = [r for r in self.rules.rules if r.family == "correction" and self.recent.due(r, corner)]
+        due = [r for r in self.rules.rules if r.family == "correction" and self._due(r, corner)]
         line = [r for r in due if r.about in LINE_FAULTS]
         if line and self.rules.level == "learning":
             due = line
@@ -365,6 +365,10 @@ class Schedule:
         name = self._thing(corner)
         return next(rule for rule in self.rules.rules if rule.name == name), corner
 
+    def _due(self, rule: CueRule, corner: int) -> bool:
+        """Return whether the fault is found often enough; one pass is enough for a habit told of before: a relapse."""
+        return self.recent.due(rule, corner, self._said(rule.name, corner))
+
     def _all_cost(self, corner: int) -> float:
         """Return the current cost of all corrections' faults there [s]."""
         rules = [r for r in self.rules.rules if r.family == "correction"]
@@ -374,12 +378,12 @@ class Schedule:
         """Return whether any correction is due at ``corner``."""
         if not self.recent.last(corner):
             return False
-        return any(r.family == "correction" and self.recent.due(r, corner) for r in self.rules.rules)
+        return any(r.family == "correction" and self._due(r, corner) for r in self.rules.rules)
 
     def _cost(self, corner: int) -> float:
         """Return the expected gain of possible cues there [s]."""
         rules = [r for r in self.rules.rules if r.family == "correction"]
-        due = [self._wording_key(r, corner) for r in rules if self.recent.due(r, corner)]
+        due = [self._wording_key(r, corner) for r in rules if self._due(r, corner)]
         chance = max((self.responses.chance(key, "approach") for key in due), default=1.0)
         return self.recent.cost(corner, rules) * chance
 

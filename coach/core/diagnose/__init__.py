@@ -29,7 +29,7 @@ from coach.core.values import Finding
 
 __all__ = ["COST_S", "Diagnosis"]
 
-SLOW_PASS: Final = 0.2
+SLOW_PASS: Final = 0.3
 """A car that arrives slower than the reference by this share is on its out-lap, or behind another: learn nothing from
 the corner.
 """

@@ -240,8 +240,8 @@ HYPOTHESES: Final[tuple[Hypothesis, ...]] = (
     Hypothesis("brake_soft", "share", (0.15, 0.3), brake_soft, ("brake_peak",)),
     Hypothesis("brake_long", "m", (10.0, 20.0), brake_long, ("brake_release_m", "min_speed_mps")),
     Hypothesis("brake_long", "m", (10.0, 20.0), brake_dragged, ("brake_release_m", "min_speed_mps")),
-    Hypothesis("slow_middle", "m/s", (1.0, 2.5), slow_middle, ("min_speed_mps", "min_speed_at_m")),
-    Hypothesis("slow_middle", "m/s", (1.0, 2.5), slow_on_entry, ("min_speed_mps", "min_speed_at_m")),
+    Hypothesis("slow_middle", "m/s", (1.0, 2.5, 6.0), slow_middle, ("min_speed_mps", "min_speed_at_m")),
+    Hypothesis("slow_middle", "m/s", (1.0, 2.5, 6.0), slow_on_entry, ("min_speed_mps", "min_speed_at_m")),
     Hypothesis(
         "throttle_late", "m", (8.0, 16.0, 28.0), throttle_late, ("throttle_start_m", "drive_late_m", "exit_speed_mps")
     ),

@@ -99,9 +99,11 @@ class UsedThere:
         if not self.limited or part.stop - part.start < 3:
             return _NAN
         most = _most(trace, part)
+        by_speed = float(trace.speed_mps[part].min() ** 2 / self.slowest**2)
         if trace.place_noise_m < NOISY_M and most == most and self.most > 0.0:
-            return most / self.most
-        return float(trace.speed_mps[part].min() ** 2 / self.slowest**2)
+            # a tighter path lowers the speed, a wider one the grip: less grip is there only if both are low
+            return max(most / self.most, by_speed)
+        return by_speed
 
     def _slow(self, trace: Trace, part: slice) -> float:
         """Return the share of grip used where the pass is slowest; NaN if the path is too noisy."""

@@ -29,7 +29,7 @@ def test_a_corner_without_room_is_told_by_name_on_another_straight() -> None:
     decisions = pipeline.push_columns(columns_of(run)).decisions
     told = [d for d in decisions if d.outcome == "spoken" and d.corner == "Beacon" and d.family == "correction"]
     assert told
-    assert ("other straight", "Beacon, brake five of twenty metres later") == (told[0].slot, told[0].text)
+    assert ("other straight", "Beacon, brake five of twenty-five metres later") == (told[0].slot, told[0].text)
     assert {d.text for d in decisions if d.outcome == "spoken"} <= set(texts)
 
 
