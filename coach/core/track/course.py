@@ -13,6 +13,9 @@ from coach.core.track.zones import Zone
 SETTLE_M = 20.0
 """A pass is measured this far beyond its last place, as smoothing needs both sides [m]."""
 
+BEFORE_END_M = 0.001
+"""Any length: it only keeps the order of places."""
+
 
 class Kind(IntEnum):
     """Kinds of places; this is their order at equal distance.
@@ -48,12 +51,16 @@ class Course:
         add(0.0, Kind.LINE, -1)
         for i, zone in enumerate(zones):
             add(self.approaches[i].open_m, Kind.OPEN, i)
-            add(zone.start_m, Kind.ZONE, i)
+            # a corner cut short by the next one may end at its apex, and the apex comes first
+            end = free_m(zone)
+            apex = min(zone.apex_m, end - BEFORE_END_M)
+            turn_in = min(zone.turn_in_m, apex)
+            add(min(zone.start_m, turn_in), Kind.ZONE, i)
             if zone.brake_m == zone.brake_m:
                 add(zone.brake_m, Kind.BRAKE, i)
-            add(zone.turn_in_m, Kind.TURN_IN, i)
-            add(zone.apex_m, Kind.APEX, i)
-            add(free_m(zone), Kind.END, i)
+            add(turn_in, Kind.TURN_IN, i)
+            add(apex, Kind.APEX, i)
+            add(end, Kind.END, i)
             add(zone.end_m, Kind.LEFT, i)
             add(zone.next_start_m + SETTLE_M, Kind.MEASURE, i)
         self.places = sorted(places)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import msgspec
 import numpy as np
 import pytest
 from core_setup import corner, plan, ring
@@ -13,6 +14,7 @@ from coach.core.locate.frame_buffer import FrameBuffer
 from coach.core.locate.locator import Fixes
 from coach.core.measure.lap_ledger import LapLedger
 from coach.core.measure.passes import LossPiece, PassRecord
+from coach.core.phases import Event, Phase, step
 from coach.core.track.course import Course, Kind
 from coach.core.track.timing import CAUTIOUS, LONGEST_LEAD_S, REACH_S, ROOM_S, approaches, free_m, time_to
 from coach.core.track.zones import zones
@@ -55,6 +57,22 @@ def two_corners(closed: bool = True) -> tuple[TrackModel, list[Corner]]:
     """A ring with a corner at 500 m and one whose end lies over the line."""
     some = [corner("A", 500.0), corner("B", 1950.0 if closed else 1700.0)]
     return TrackModel(ring(2000, closed=closed), tuple(some)), some
+
+
+@pytest.mark.parametrize("squeezed", [("apex_m",), ("turn_in_m", "apex_m"), ("start_m", "turn_in_m", "apex_m")])
+def test_a_corner_that_ends_at_its_apex_is_driven_through_its_phases(squeezed: tuple[str, ...]) -> None:
+    """A window cut short by the next corner: each event of it is possible in its phase, lap after lap."""
+    model, _ = two_corners()
+    first, second = model.zones
+    end = second.start_m
+    cut = msgspec.structs.replace(first, exit_m=end, end_m=end, next_start_m=end, **dict.fromkeys(squeezed, end))
+    course, phase, seen = Course(model.reference, (cut, second)), Phase.STRAIGHT, set()
+    course.begin(0.0)
+    for _, kind, of, _ in course.pass_by(3.0 * model.reference.length_m):
+        if kind.name in Event.__members__:
+            phase = step(phase, Event[kind.name])
+            seen.add((phase, of))
+    assert {(Phase.APPROACH, 0), (Phase.EXIT, 0), (Phase.STRAIGHT, 0), (Phase.EXIT, 1), (Phase.STRAIGHT, 1)} <= seen
 
 
 def test_places_come_in_driving_order_lap_after_lap() -> None:
