@@ -26,7 +26,7 @@ def test_a_simulator_owner_gets_from_nothing_to_a_coached_lap(tmp_path: Path) ->
     order_of = [
         "listening on 127.0.0.1:", "first packet from 127.0.0.1:", "60 frames a second; missing: wheels_off",
         "2 laps more for a profile", "1 lap more for a profile", "enough laps", "making the profile", "profile made:",
-        "coaching begins: Gravel Bowl", "brake five metres later", "best lap", "next: coach debrief",
+        "coaching begins: Gravel Bowl", "brake five of twenty metres later", "best lap", "next: coach debrief",
     ]  # fmt: skip
     places = [said.find(words) for words in order_of]
     assert -1 not in places, dict(zip(order_of, places, strict=True))
@@ -43,7 +43,7 @@ def test_a_track_day_driver_gets_from_a_log_to_a_coached_lap(tmp_path: Path) -> 
     evening = scenes["evening"]
     assert evening.has("10 frames a second")
     assert evening.has("profile made:")
-    assert evening.has("brake five metres later")
+    assert evening.has("brake five of twenty metres later")
     assert scenes["debrief"].has("brakes")
     assert scenes["elsewhere"].has("this is not Gravel Bowl")
     assert 2 == scenes["elsewhere debrief"].code

@@ -53,8 +53,8 @@ WATCH: Final = (
 )
 COMPARISON: Final = (
     *(f"coach.core.diagnose.explain:{name}" for name in ("MODEL", "PRICE", "SMALL")),
-    *(f"coach.core.diagnose.scatter:{name}" for name in ("USUAL", "SHRUNK", "OWN", "MOST", "FEW", "TAIL", "FLOOR")),
-    *(f"coach.core.diagnose.weighing:{name}" for name in ("TOLD", "SURE", "STANDS", "WORTH", "LOST")),
+    *(f"coach.core.diagnose.scatter:{name}" for name in ("USUAL", "SHRUNK", "LEAST", "MOST", "FEW", "TAIL", "FLOOR")),
+    *(f"coach.core.diagnose.weighing:{name}" for name in ("TOLD", "SURE", "STANDS", "LOST")),
 )
 NOTICED: Final = 0.5
 """Points by which a figure of the bench must change."""
