@@ -173,8 +173,7 @@ def show_debrief(done: Debrief, json: bool, system: Units = METRIC) -> None:
 def _show_corners(done: Debrief, system: Units) -> None:
     table = Table(box=None, padding=(0, 2, 0, 0))
     table.add_column("corner", no_wrap=True)
-    left = "at least, s" if done.reachable_at_least else "left in it, s"
-    for heading in (left, "90 % interval", *(_SHOWN.get(phase, phase) for phase in PHASES)):
+    for heading in ("lost", "entry", "mid-corner", "exit", "after"):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("trend", no_wrap=True)
     for heading in ("time ± s", f"brake ± {system.length}", f"min ± {system.speed}"):
@@ -218,11 +217,8 @@ def show_headroom(done: Debrief, system: Units = METRIC) -> None:
     say(f"where the next second is: your car has shown enough for a {lap_time(done.reachable_s)}{more}")
     table = Table(box=None, padding=(0, 2, 0, 0))
     table.add_column("corner", no_wrap=True)
-    for heading in (
-        "at least, s" if done.reachable_at_least else "left in it, s",
-        "90 % interval",
-        *(_SHOWN.get(phase, phase) for phase in PHASES),
-    ):
+    left = "at least, s" if done.reachable_at_least else "left in it, s"
+    for heading in (left, "90 % interval", *(_SHOWN.get(phase, phase) for phase in PHASES)):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("do this")
     for one in done.headroom[:MAX_CORNERS]:

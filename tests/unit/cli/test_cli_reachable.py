@@ -60,6 +60,15 @@ def test_the_debrief_ranks_the_headroom(coach: Coach, recorded: Path, reachable:
     assert "where the next second is" in out
 
 
+def test_losses_and_headroom_have_headings_of_their_own(coach: Coach, recorded: Path, reachable: Path) -> None:
+    """The loss by part of the corner, and the headroom with the use of grip, are two tables."""
+    _, out, _ = coach("debrief", recorded, "--profile", reachable, "--no-keep")
+    headings = [" ".join(line.split()) for line in out.splitlines() if line.startswith("corner ")]
+    assert any(line.startswith("corner lost entry mid-corner exit after trend time ± s") for line in headings)
+    assert 1 == sum("90 % interval braking entry mid-corner exit do this" in line for line in headings)
+    assert 1 == sum("left in it, s" in line or "at least, s" in line for line in headings)
+
+
 def test_the_page_shows_the_use_of_grip(coach: Coach, recorded: Path, reachable: Path, tmp_path: Path) -> None:
     """A picture a corner with words beside it; without an envelope the page has no such part."""
     page = tmp_path / "page.html"
