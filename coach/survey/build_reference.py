@@ -16,6 +16,7 @@ from scipy.interpolate import CubicSpline
 from coach.core.columns import Floats
 from coach.core.measure.pedals import done_by_car, pedals_of, scale_from
 from coach.core.numeric.noise import LONG, white_noise
+from coach.core.numeric.smoothing import fade
 from coach.core.track.reference import Reference
 from coach.survey.laps import Lap
 from coach.survey.smooth import cutoff_for, smooth
@@ -135,10 +136,9 @@ def _joined(xy: Floats, leaving: Floats, arriving: Floats) -> Floats:
     turn = arriving / np.hypot(*arriving) - leaving / np.hypot(*leaving)
     out = xy.copy()
     for from_seam, sign in ((way, 0.5), (length - way, -0.5)):
-        u = np.clip(from_seam / reach, 0.0, 1.0)
-        fade = 1.0 - u**3 * (10.0 - 15.0 * u + 6.0 * u**2)
+        rest = 1.0 - fade(np.clip(from_seam / reach, 0.0, 1.0))
         side = 1.0 if sign > 0 else -1.0
-        out += sign * fade[:, None] * (miss + side * np.outer(from_seam, turn))
+        out += sign * rest[:, None] * (miss + side * np.outer(from_seam, turn))
     return out
 
 

@@ -11,15 +11,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Final, get_args
+from typing import Final
 
 from coach.core.diagnose.case import Case, Cause
+from coach.core.diagnose.hypotheses import SIMULATED
 from coach.core.diagnose.tolerance import WIDTH, judged_count
-from coach.core.values import GRIP_FAULTS, Fault
 
 TAIL: Final = 4.0
 """Degrees of freedom of a driver's scatter: a deviation of 4 occurs once in a hundred times, not in ten thousand."""
-_PRICE: Final = 0.5 * math.log(judged_count()) + math.log(len(get_args(Fault)) - len(GRIP_FAULTS))
+_PRICE: Final = 0.5 * math.log(judged_count()) + math.log(len(SIMULATED))
 
 
 def _unlikely(deviations: float) -> float:

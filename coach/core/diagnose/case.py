@@ -66,10 +66,6 @@ class Case:
         """Return the gap beyond which a pass differs."""
         return self.tolerance.width(self.driven.corner, name)
 
-    def sigma(self, name: str) -> float:
-        """Return the deviation of the driver's own gaps."""
-        return self.tolerance.sigma(self.driven.corner, name)
-
     def tolerance_ratio(self, name: str) -> float:
         """Return the gap of ``name`` in tolerances."""
         return abs(self.excess_gap(name)) / self.width(name)

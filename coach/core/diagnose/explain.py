@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from coach.core.columns import Floats
 from coach.core.diagnose.belief import TAIL as _LOSS_TAIL
-from coach.core.diagnose.hypotheses import HYPOTHESES
+from coach.core.diagnose.hypotheses import SIMULATED
 from coach.core.diagnose.scatter import TAIL, Scatter
 from coach.core.diagnose.signatures import Signatures
 from coach.core.diagnose.vetoes import Veto
@@ -38,7 +38,7 @@ PRICE: Final = 8.0
 """Evidence that a fault must gain: the logarithm of how many faults there are, and of how rare they are."""
 SMALL: Final = 0.4
 """A fault is at least this share of a simulated amount, and at most the inverse."""
-_AMONG: Final = math.log(len({h.fault for h in HYPOTHESES}))
+_AMONG: Final = math.log(len(SIMULATED))
 _NB: Final = len(BEFORE_M)
 _PARTS: Final = (
     slice(0, _NB),

@@ -41,11 +41,6 @@ def _nodes(f: Forward, metres: float) -> int:
     return round(metres / f.step)
 
 
-def _half(f: Forward) -> float:
-    """Return the length in which a driver leaves his line and comes back [m]."""
-    return 40.0 + 1.2 * float(f.v[f.slow])
-
-
 def brake_early(f: Forward, d: Drives, k: int, x: float) -> None:
     """Brake the same, sooner, then wait at the lowest speed."""
     moved = np.interp(np.minimum(f.u + x, f.u[f.slow]), f.u, f.energy)
@@ -80,30 +75,34 @@ def brake_soft(f: Forward, d: Drives, k: int, x: float) -> None:
 def brake_long(f: Forward, d: Drives, k: int, x: float) -> None:
     """Drag the brake on where it should be released."""
     begin = min(f.release, f.slow)
-    d.brake[k, begin : begin + _nodes(f, x)] = 0.25 * f.per_pedal
-    d.throttle[k, begin : begin + _nodes(f, x)] = 0.0
+    _drag(f, d, k, slice(begin, begin + _nodes(f, x)))
 
 
 def brake_dragged(f: Forward, d: Drives, k: int, x: float) -> None:
     """Drag the brake past the slowest place."""
-    begin = max(f.slow - _nodes(f, 0.5 * x), 0)
-    d.brake[k, begin : f.slow + _nodes(f, 0.5 * x)] = 0.25 * f.per_pedal
-    d.throttle[k, begin : f.slow + _nodes(f, 0.5 * x)] = 0.0
+    half = _nodes(f, 0.5 * x)
+    _drag(f, d, k, slice(max(f.slow - half, 0), f.slow + half))
+
+
+def _drag(f: Forward, d: Drives, k: int, on: slice) -> None:
+    d.brake[k, on] = 0.25 * f.per_pedal
+    d.throttle[k, on] = 0.0
 
 
 def slow_middle(f: Forward, d: Drives, k: int, x: float) -> None:
     """Slower around the slowest place, soon made up."""
-    _slow(f, d, k, x, max(0.35 * (f.end - f.turn) * f.step, 30.0))
+    _slow(f, d, k, x, 0.0)
 
 
 def slow_on_entry(f: Forward, d: Drives, k: int, x: float) -> None:
     """Slower before the slowest place, soon made up."""
+    _slow(f, d, k, x, 0.5)
+
+
+def _slow(f: Forward, d: Drives, k: int, x: float, before: float) -> None:
+    """Slow down ``before`` (share of the slow stretch's half) the slowest place."""
     wide = max(0.35 * (f.end - f.turn) * f.step, 30.0)
-    _slow(f, d, k, x, wide, f.slow - _nodes(f, 0.5 * wide))
-
-
-def _slow(f: Forward, d: Drives, k: int, x: float, wide: float, middle: float | None = None) -> None:
-    factor = (1.0 - x / f.v[f.slow] * _bump(f, f.slow if middle is None else middle, wide)) ** 2
+    factor = (1.0 - x / f.v[f.slow] * _bump(f, f.slow - _nodes(f, before * wide), wide)) ** 2
     d.cap[k] = np.minimum(d.cap[k], np.where(factor < 1.0, f.energy * factor, FREE))
 
 
@@ -158,28 +157,36 @@ def _way(f: Forward) -> tuple[float, float, float, float, float]:
     return turn, apex, exit_, end, 15.0 + 0.8 * float(f.v[f.slow])
 
 
+def _at_exit(f: Forward, back: float) -> Floats:
+    """Return a path 1 m beside the line from exit to end, back after ``back`` changes of line."""
+    _, apex, exit_, end, long = _way(f)
+    return _beside(f, min(apex, exit_ - long), exit_, end, end + back * long)
+
+
+def _at_end(f: Forward, back: float) -> Floats:
+    """Return a path 1 m beside the line where the corner ends, back after ``back`` changes of line."""
+    _, _, exit_, end, long = _way(f)
+    return _beside(f, min(exit_, end - long), end, end + 0.5 * long, end + back * long)
+
+
 def exit_narrow(f: Forward, d: Drives, k: int, x: float) -> None:
     """Inside the reference at the exit, back on the straight."""
-    _, apex, exit_, end, long = _way(f)
-    d.offset[k] -= x * _beside(f, min(apex, exit_ - long), exit_, end, end + 4.0 * long)
+    d.offset[k] -= x * _at_exit(f, 4.0)
 
 
 def end_narrow(f: Forward, d: Drives, k: int, x: float) -> None:
     """Turn on for longer: inside the reference where the corner ends."""
-    _, _, exit_, end, long = _way(f)
-    d.offset[k] -= x * _beside(f, min(exit_, end - long), end, end + 0.5 * long, end + 4.0 * long)
+    d.offset[k] -= x * _at_end(f, 4.0)
 
 
 def exit_wide(f: Forward, d: Drives, k: int, x: float) -> None:
     """Outside the reference at the exit."""
-    _, apex, exit_, end, long = _way(f)
-    d.offset[k] += x * _beside(f, min(apex, exit_ - long), exit_, end, end + 2.0 * long)
+    d.offset[k] += x * _at_exit(f, 2.0)
 
 
 def end_wide(f: Forward, d: Drives, k: int, x: float) -> None:
     """Wide where the corner ends, with less throttle for it."""
-    _, _, exit_, end, long = _way(f)
-    d.offset[k] += x * _beside(f, min(exit_, end - long), end, end + 0.5 * long, end + 2.0 * long)
+    d.offset[k] += x * _at_end(f, 2.0)
     d.throttle[k, f.drive_from : f.end + _nodes(f, 30.0)] = 0.65
 
 
@@ -263,3 +270,5 @@ HYPOTHESES: Final[tuple[Hypothesis, ...]] = (
     Hypothesis("gear_high", "gear", (1.0,), gear_high, ("gear_min", "gear_mean", "exit_speed_mps")),
     Hypothesis("gear_low", "gear", (1.0,), gear_low, ("gear_min", "gear_mean", "exit_speed_mps")),
 )
+SIMULATED: Final[frozenset[Fault]] = frozenset(h.fault for h in HYPOTHESES)
+"""The faults that have a row."""

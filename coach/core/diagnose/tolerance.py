@@ -80,8 +80,6 @@ KEPT: Final = 40
 WIDTH: Final = 3.0
 """Deviations of the tolerance: about 1 % of faultless passes exceed it for normal scatter."""
 FEWEST: Final = 3
-STEADY: Final = 3.0
-"""Deviations beyond which a gap is not scatter."""
 ALIKE: Final = 1.5
 """One driver's scatters at two corners differ by about this factor at most (common practice, no source)."""
 MORE: Final = 1.25
@@ -228,15 +226,6 @@ class ToleranceModel:
             own = [s for corner in self.rows if (s := self._own(corner, name)) is not None]
             known = self._middles[name] = median(own) if len(own) >= FEWEST else math.inf
         return known
-
-    def systematic_offset(self, corner: int, names: tuple[str, ...]) -> float:
-        """Return the sum of the medians of ``names`` over all stored passes, good or bad; 0 if within scatter."""
-        own = [self._own(corner, name) for name in names]
-        known = [o for o in own if o is not None]
-        if len(known) < len(names):
-            return 0.0
-        total = sum(median(self.seen[corner, name]) for name in names)
-        return total if total >= STEADY * math.hypot(*known) else 0.0
 
     def width(self, corner: int, name: str) -> float:
         """Return the gap beyond which a pass differs."""

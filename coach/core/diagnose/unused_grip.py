@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 
 from coach.core.diagnose.case import COST_S
+from coach.core.diagnose.line import PARTS
 from coach.core.diagnose.tolerance import ToleranceModel
 from coach.core.diagnose.vetoes import Veto
 from coach.core.measure.grip_meter import GripMeter, meter_of
@@ -28,7 +29,6 @@ FAULTS: Final[dict[str, Fault]] = {
     "middle": "grip_middle",
     "exit": "grip_exit",
 }
-LINES: Final = ("entry_line_m", "apex_line_m", "exit_line_m")
 
 
 class UnusedGrip:
@@ -49,7 +49,7 @@ class UnusedGrip:
         if trace is None or trace.place_noise_m >= NOISY_M:
             return ()
         usual = tolerance.baseline(corner)
-        if any(abs(driven.gaps.get(n, 0.0) - usual.get(n, 0.0)) > tolerance.width(corner, n) for n in LINES):
+        if any(abs(driven.gaps.get(n, 0.0) - usual.get(n, 0.0)) > tolerance.width(corner, n) for n in PARTS):
             return ()
         there = self._there(corner)
         base = driven.zone.start_m - there.here.zone.start_m
@@ -83,7 +83,8 @@ class _There:
 
 def unused_grip_of(reference: Reference, corners: tuple[CornerReference, ...]) -> UnusedGrip | None:
     """Return the search over a reachable lap; None for any other reference."""
-    meter = meter_of(reference)
-    if reference.shown is None or not reference.shown.reachable or meter is None:
+    # a reference of driven laps carries its envelope too, and needs no road here
+    if reference.shown is None or not reference.shown.reachable:
         return None
-    return UnusedGrip(reference, corners, meter)
+    meter = meter_of(reference)
+    return None if meter is None else UnusedGrip(reference, corners, meter)

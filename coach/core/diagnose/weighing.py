@@ -6,13 +6,14 @@ What neither the comparison nor the loss bears out is not reported.
 
 from __future__ import annotations
 
-from typing import Final, get_args
+from typing import Final
 
 from msgspec.structs import replace
 
 from coach.core.diagnose.advice import later_by
 from coach.core.diagnose.case import COST_S
 from coach.core.diagnose.explain import Explainer, Explanation
+from coach.core.diagnose.hypotheses import SIMULATED
 from coach.core.diagnose.pricing import MAX_COST_SHARE
 from coach.core.diagnose.scatter import Scatter
 from coach.core.diagnose.signatures import Signatures
@@ -30,7 +31,6 @@ STANDS: Final = 1.5
 """A fault that rules do not name must have cost this many deviations of the loss."""
 LOST: Final = 0.7
 """Weight of the measured loss in a fault's cost; the rest is the simulated one's."""
-_ALL: Final[tuple[Fault, ...]] = get_args(Fault)
 
 
 class Weighing:
@@ -59,7 +59,7 @@ class Weighing:
         usual, scatter_s = tolerance.baseline(corner), tolerance.sigma(corner, "loss_s")
         excess = sum(driven.loss(part) - usual.get(f"loss_{part}_s", 0.0) for part in PARTS)
         slower = -driven.gaps.get("arrival_mps", 0.0)
-        prior = {f.fault: TOLD for f in possible} if possible else ({} if told else dict.fromkeys(_ALL, -TOLD))
+        prior = {f.fault: TOLD for f in possible} if possible else ({} if told else dict.fromkeys(SIMULATED, -TOLD))
 
         def vetoed(fault: Fault, amount: float) -> bool:
             # what the rules name has passed with their amount

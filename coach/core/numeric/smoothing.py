@@ -28,6 +28,12 @@ def last_slope(clock: Floats, values: Floats, last_s: float) -> float:
     return float(late @ values[i:] / np.square(late).sum())
 
 
+def fade(u: Floats) -> Floats:
+    """Return 0 to 1 as ``u`` goes from 0 to 1, any shape, without a jump of the first or second slope."""
+    out: Floats = u**3 * (10.0 - 15.0 * u + 6.0 * u**2)
+    return out
+
+
 def smooth(values: Floats, half_span: int, degree: int = 2) -> Floats:
     """Return local polynomial of ``degree`` over ``2 * half_span + 1`` samples (Savitzky and Golay 1964); shape kept.
 

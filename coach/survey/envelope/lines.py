@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coach.core.columns import Floats
+from coach.core.numeric.smoothing import fade
 from coach.core.track.envelope import Envelope
 from coach.core.track.reference import Reference
 from coach.core.track.road import Road
@@ -144,7 +145,7 @@ def _ramp(places: Floats, begin_m: float, end_m: float, reference: Reference) ->
     span = float(_ahead(np.array([end_m]), begin_m, reference)[0])
     ahead = _ahead(places, begin_m, reference)
     u = ahead / max(span, reference.step_m)
-    return np.where((u >= 0.0) & (u <= 1.0), u**3 * (10.0 - 15.0 * u + 6.0 * u**2), np.nan)
+    return np.where((u >= 0.0) & (u <= 1.0), fade(u), np.nan)
 
 
 def _closed(offset: Floats, curvature: Floats, reference: Reference) -> tuple[Floats, Floats]:
@@ -155,8 +156,7 @@ def _closed(offset: Floats, curvature: Floats, reference: Reference) -> tuple[Fl
     places = np.arange(len(offset)) * reference.step_m
     fix = np.zeros_like(offset)
     for far, sign in ((places, 0.5), (places[-1] - places, -0.5)):
-        u = np.clip(far / JOIN_M, 0.0, 1.0)
-        fix += sign * miss * (1.0 - u**3 * (10.0 - 15.0 * u + 6.0 * u**2))
+        fix += sign * miss * (1.0 - fade(np.clip(far / JOIN_M, 0.0, 1.0)))
     return offset + fix, curvature + _slopes(fix, reference.step_m, False)[1]
 
 
