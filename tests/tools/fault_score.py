@@ -13,6 +13,7 @@ import numpy as np
 from fault_sessions import Truth
 from figures import write_figures
 
+from coach.core.columns import Floats
 from coach.core.measure.passes import PassRecord
 from coach.core.values import Pass
 
@@ -65,25 +66,29 @@ class Score:
 def score_passes(passes: list[tuple[Pass, PassRecord]], truth: list[Truth], show: int = 0) -> Score:
     score = Score()
     pairs = [(p, d) for p, d in passes if d.trace is not None]
-    at = np.array([d.trace.at("t_s", d.zone.apex_m) for _, d in pairs if d.trace is not None])
-    hit: dict[int, list[Truth]] = defaultdict(list)
-    for t in truth:
-        # the product may cut corners otherwise: of the passes around the fault it is the one that lost
-        near = np.flatnonzero(np.abs(at - t.t_s) < 5.0)
-        if len(near):
-            hit[int(max(near, key=lambda i: pairs[i][1].total_s))].append(t)
-    # a fault in a corner that the survey does not know, or while the coach does not know where the car is
-    score.truths, score.lost = len(truth), len(truth) - sum(map(len, hit.values()))
+    spans = np.array([_span(d) for _, d in pairs]).reshape(-1, 2)
+    known = [(t, _parts(t, pairs, spans)) for t in truth]
+    # in a corner that the survey does not know, or while the coach does not know where the car is
+    covered = [(t, parts) for t, parts in known if float(parts.sum()) >= 0.5 * t.cost_s]
+    score.truths, score.lost = len(truth), len(truth) - len(covered)
+    beside = {int(i) + k for _, parts in covered for i in np.flatnonzero(parts > SMALL_S) for k in (0, 1)}
     free: dict[int, list[float]] = defaultdict(list)
     for i, (_, d) in enumerate(pairs):
-        if i not in hit and i - 1 not in hit:
+        if i not in beside:
             free[d.corner].append(d.total_s)
     least = {c: max(SMALL_S, SMALL_SIGMA * float(np.std(x))) for c, x in free.items()}
+    hit: dict[int, list[tuple[Truth, float]]] = defaultdict(list)
+    for t, parts in covered:
+        # a fault belongs to the pass in which it was made, if it shows there; else to the one that paid for it
+        own = np.flatnonzero((spans[:, 0] <= t.t_s) & (t.t_s < spans[:, 1]))
+        shows = [i for i in own if parts[i] >= least.get(pairs[i][1].corner, SMALL_S)]
+        i = int(shows[0] if shows else parts.argmax())
+        hit[i].append((t, float(parts[i])))
     for i, (p, d) in enumerate(pairs):
         names = tuple(f.fault for f in sorted(p.findings, key=lambda f: -f.cost_s))
         score.oversum += sum(f.cost_s for f in p.findings) > 1.1 * max(p.loss_s + p.loss_straight_s, 0.0) + 1e-9
         if i not in hit:
-            if i - 1 in hit:
+            if i in beside:
                 score.next += 1
                 score.next_reported += bool(names)
                 continue
@@ -93,17 +98,40 @@ def score_passes(passes: list[tuple[Pass, PassRecord]], truth: list[Truth], show
             if show and names:
                 report("FALSE", p, d, None)
             continue
-        t = hit[i][0]
-        if t.cost_s < least.get(d.corner, SMALL_S):
+        t, cost_s = max(hit[i], key=lambda one: one[1])
+        if cost_s < least.get(d.corner, SMALL_S):
             score.small[t.fault] += 1
             continue
         own = [f for f in p.findings if f.fault == t.fault]
-        off, ratio = (own[0].amount - t.amount, own[0].cost_s / t.cost_s) if own else (np.nan, np.nan)
-        score.hits.append(Hit(t.fault, t.cost_s, names, off, ratio))
+        off, ratio = (own[0].amount - t.amount, own[0].cost_s / cost_s) if own else (np.nan, np.nan)
+        score.hits.append(Hit(t.fault, cost_s, names, off, ratio))
         if show and names != (t.fault,):
             show -= 1
             report("WRONG", p, d, t)
     return score
+
+
+def _span(d: PassRecord) -> tuple[float, float]:
+    """Return the session times [s] at which a pass begins and the next one does."""
+    assert d.trace is not None  # only complete passes are scored
+    return d.trace.at("t_s", d.zone.start_m), d.trace.at("t_s", d.zone.next_start_m)
+
+
+def _parts(t: Truth, pairs: list[tuple[Pass, PassRecord]], spans: Floats) -> Floats:
+    """Return what of a fault's cost was lost in each pass [s].
+
+    A corner of the product begins and ends elsewhere than the simulator's, and a line is paid for up to the next one. A
+    simulator that knows only the sum has lost it in the pass, of those around the fault, that lost most.
+    """
+    if t.lost is not None:
+        at, late = t.lost
+        return np.diff(np.interp(spans, at, late), axis=1)[:, 0]
+    out = np.zeros(len(pairs))
+    apex = np.array([d.trace.at("t_s", d.zone.apex_m) for _, d in pairs if d.trace is not None])
+    near = np.flatnonzero(np.abs(apex - t.t_s) < 5.0)
+    if len(near):
+        out[max(near, key=lambda i: pairs[i][1].total_s)] = t.cost_s
+    return out
 
 
 def report(word: str, p: Pass, d: PassRecord, t: Truth | None) -> None:

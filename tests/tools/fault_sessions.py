@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import pickle
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache, lru_cache
 from pathlib import Path
 
@@ -22,7 +22,7 @@ from transient_faults import FAULTS as TRANSIENT_AMOUNTS
 from transient_road import road_of
 from transient_sim import Session, TransientSim
 
-from coach.core.columns import Columns
+from coach.core.columns import Columns, Floats
 from feeds.frame import CHANNELS
 from feeds.practice import FaultPlan, Habit, Noise, Scatter, SimRun, faultless, simulate
 from feeds.practice.circuit import circuit_from_centre_line
@@ -49,12 +49,16 @@ FAULTLESS = 8
 
 @dataclass(frozen=True)
 class Truth:
-    """A fault that was driven; ``t_s`` is true time at the slowest place."""
+    """A fault that was driven; ``t_s`` is true time at the slowest place.
+
+    ``lost`` are times (n,) and the part of the cost that was lost until then (n,); None where only the sum is known.
+    """
 
     t_s: float
     fault: str
     amount: float
     cost_s: float
+    lost: tuple[Floats, Floats] | None = field(default=None, compare=False, repr=False)
 
 
 @dataclass(frozen=True)
@@ -165,7 +169,7 @@ def plain_session(ask: Ask, setting: Setting) -> tuple[Columns, list[Truth]]:
     sim = plain_base(ask.circuit)
     faults = faults_by_lap(len(sim.corners), ask.faults, AMOUNTS, ask.passes, ask.seed)
     columns, marks = sim.run(faults, len(faults) + FAULTLESS + 1, setting[1], ask.seed, ask.scatter, noise_of(setting))
-    return columns, [Truth(m.t_s, m.fault, m.amount, m.cost_s) for m in marks]
+    return columns, [Truth(m.t_s, m.fault, m.amount, m.cost_s, m.lost) for m in marks]
 
 
 def outside_session(ask: Ask, setting: Setting) -> tuple[Columns, list[Truth]]:
@@ -186,7 +190,7 @@ def transient_drive(ask: Ask) -> tuple[TransientSim, Session]:
 def transient_session(ask: Ask, setting: Setting) -> tuple[Columns, list[Truth]]:
     sim, session = transient_drive(ask)
     channels, marks = sim.sampled(session, setting[1], ask.seed, noise_of(setting))
-    return filled(channels), [Truth(m.t_s, m.fault, m.amount, m.cost_s) for m in marks]
+    return filled(channels), [Truth(m.t_s, m.fault, m.amount, m.cost_s, m.lost) for m in marks]
 
 
 MAKERS: dict[str, Maker] = {

@@ -65,7 +65,10 @@ class PlainCorner:
 
 @dataclass(frozen=True)
 class PlainTruth:
-    """One injected fault: the session time at the corner's slowest place, its amount and the lap time it cost."""
+    """One injected fault: the session time at the corner's slowest place, its amount and the lap time it cost.
+
+    ``lost`` are session times (n,) and the part of the cost that was lost until then (n,).
+    """
 
     t_s: float
     lap: int
@@ -73,6 +76,7 @@ class PlainTruth:
     fault: str
     amount: float
     cost_s: float
+    lost: tuple[Floats, Floats] = field(compare=False, repr=False)
 
 
 @dataclass
@@ -313,13 +317,13 @@ class PlainSim:
             for p in (plain, plan):
                 p.offset += wander
             base, base_step = self.solve(plain)
-            base_time = float(np.sum(base_step / base))
+            base_s = base_step / base
             for corner, fault, amount, other in faults.get(lap, []):
                 alone = self.plan()
                 alone.offset[:], alone.limit[:], alone.brake[:] = plain.offset, plain.limit, plain.brake
                 self.apply(alone, self.corners[corner], fault, amount, other)
                 v, step = self.solve(alone)
-                marks.append((lap, corner, fault, amount, float(np.sum(step / v)) - base_time))
+                marks.append((lap, corner, fault, amount, np.cumsum(step / v - base_s)))
                 self.apply(plan, self.corners[corner], fault, amount, other)
             v, step = self.solve(plan)
             # laps are joined where the car is fastest
@@ -340,8 +344,11 @@ class PlainSim:
         way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
         t = np.concatenate([[0.0], np.cumsum(np.diff(way) * 2.0 / (v[1:] + v[:-1]))])
         truth = [
-            PlainTruth(float(t[lap * self.n + self.corners[c].slowest]), lap, c, fault, amount, cost)
-            for lap, c, fault, amount, cost in marks
+            PlainTruth(
+                float(t[lap * self.n + self.corners[c].slowest]), lap, c, fault, amount, float(late[-1]),
+                (t[lap * self.n : (lap + 1) * self.n], late),
+            )
+            for lap, c, fault, amount, late in marks
         ]
         clock = np.arange(0.0, t[-1], 1.0 / rate)
         place = np.interp(clock, t, way)

@@ -53,6 +53,10 @@ class Laps:
         """The time [s] at which a lane is at a place."""
         return float(np.interp(place_m, self.rows["s"][:, lane], self.t))
 
+    def times(self, lane: int, places_m: Floats) -> Floats:
+        """The times [s] at which a lane is at places (n,)."""
+        return np.interp(places_m, self.rows["s"][:, lane], self.t)
+
 
 def drive(
     car: Car, road: Road, orders: Orders, start: float, until_m: float, step_s: float = STEP_S, every: int = 2

@@ -8,7 +8,7 @@ with the same scatter.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Final
 
@@ -26,13 +26,18 @@ Wrong = tuple[int, str, float, bool]
 RUN_UP_M: Final = 700.0
 BEYOND_M: Final = 300.0
 BEFORE_BRAKE_M: Final = 60.0
+GRID_M: Final = 10.0
+"""Where the cost of a fault is known."""
 BRAKE_M, LINE_M, PRESS, THROTTLE_M, SPEED = 3.0, 0.25, 0.03, 3.0, 0.01
 """A practised driver's scatter (standard deviations): brake place, line, pressure, throttle place, share of speed."""
 
 
 @dataclass(frozen=True)
 class TransientTruth:
-    """One injected fault: session time at the corner's slowest place, lap, corner, amount and lap time it cost."""
+    """One injected fault: session time at the corner's slowest place, lap, corner, amount and lap time it cost.
+
+    ``lost`` are session times (n,) and the part of the cost that was lost until then (n,).
+    """
 
     t_s: float
     lap: int
@@ -40,6 +45,7 @@ class TransientTruth:
     fault: str
     amount: float
     cost_s: float
+    lost: tuple[Floats, Floats] = field(compare=False, repr=False)
 
 
 class TransientSim:
@@ -195,13 +201,12 @@ class TransientSim:
         truth = []
         for k, ((lap, j, fault, *_), amount) in enumerate(zip(session.wrong, session.amounts, strict=True)):
             alone, clean = laps + len(session.clean) + k, session.clean[lap]
-            cost = self._time(out, alone) - self._time(out, clean)
+            places = np.append(np.arange(0.0, road.length_m, GRID_M), road.length_m)
+            late = out.times(alone, places) - out.times(clean, places)
+            lost = out.times(lap, places) + begun[lap], late - late[0]
             when = out.when(lap, self.corners[j].slowest * road.step_m) + begun[lap]
-            truth.append(TransientTruth(when, lap, j, fault, amount, cost))
+            truth.append(TransientTruth(when, lap, j, fault, amount, float(lost[1][-1]), lost))
         return channels, truth
-
-    def _time(self, out: Laps, lane: int) -> float:
-        return out.when(lane, self.road.length_m) - out.when(lane, 0.0)
 
 
 @dataclass

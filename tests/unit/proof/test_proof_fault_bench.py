@@ -15,6 +15,7 @@ import circuit_sets
 import fault_bench
 import habit_bench
 import msgspec
+import numpy as np
 from fault_bench import Job, asks, diagnose, job
 from fault_score import Row, Score, records, rows_of, score_passes, write_rows
 from fault_sessions import ALL, MAKERS, Ask, Truth, make
@@ -77,6 +78,43 @@ def test_a_talkative_diagnosis_is_wrong() -> None:
     assert 0.0 == got["all"].leading_precision
     assert 0 < got["faultless"].n == got["faultless"].reported
     assert got["above_loss"].reported
+
+
+def paid_in(places: tuple[int, ...], made_in: int, cost_s: float) -> tuple[dict[str, Row], Passes]:
+    """Score one fault made in pass ``made_in`` whose cost was paid in equal parts in ``places``, by a mute coach."""
+    passes = saying()
+    spans = [
+        (d.trace.at("t_s", d.zone.start_m), d.trace.at("t_s", d.zone.next_start_m)) if d.trace is not None else (0.0, 0.0)
+        for _, d in passes
+    ]
+    at = np.array([t for i in places for t in spans[i]])
+    late = np.repeat(np.arange(len(places) + 1), 2)[1:-1] * cost_s / len(places)
+    truth = Truth(sum(spans[made_in]) / 2.0, "coasting", 20.0, cost_s, (at, late))
+    said = [
+        (msgspec.structs.replace(p, findings=(Finding("coasting", 20.0, "m", 0.1),) if i == made_in else ()), d)
+        for i, (p, d) in enumerate(passes)
+    ]
+    score = score_passes(said, [truth])
+    return {r.fault: r for r in rows_of(score, "fault_bench", "plain", "tuning", *CLEAN[0])}, passes
+
+
+def test_a_fault_is_counted_where_it_was_made() -> None:
+    """Half of it is paid in the pass after: that one is neither faultless nor the faulty one."""
+    got, passes = paid_in((10, 11), 10, 0.8)
+    assert 1.0 == got["coasting"].recall
+    assert 2 == got["next"].n
+    assert len(passes) - 3 == got["faultless"].n
+    # paid in the pass before alone, it is that one's
+    assert 0.0 == paid_in((9,), 10, 0.8)[0]["coasting"].recall
+
+
+def test_a_fault_that_was_paid_for_in_no_pass_is_lost() -> None:
+    """A cost that falls between the passes is no pass's fault, and is not recalled."""
+    passes = saying()
+    truth = Truth(0.0, "coasting", 20.0, 0.8, (np.array([-2.0, -1.0]), np.array([0.0, 0.8])))
+    got = {r.fault: r for r in rows_of(score_passes(passes, [truth]), "b", "plain", "tuning", *CLEAN[0])}
+    assert (1, 1) == (got["lost"].n, got["lost"].reported)
+    assert 0 == got["all"].n
 
 
 def test_faults_that_no_pass_covers_are_counted() -> None:
