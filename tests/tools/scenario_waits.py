@@ -6,11 +6,9 @@ from typing import Final
 
 WAITS: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
     "another circuit's profile": ("a word that the profile is of another circuit", ("demo", "7", "9", "12")),
-    "80 % of the road": ("the line to be named where the line is the cause", ("12",)),
     "traffic": ("laps that are no measure of the driver to be left out", ("9",)),
     "cool-down laps": ("laps that are no measure of the driver to be left out", ("7",)),
     "scatter x4": ("a driver's own scatter to be known from the first lap", ("demo",)),
     "tyre wear": ("what the car can do today to be known as it changes", ("12",)),
-    "one gear broken": ("the coach to know what this car on this track can do today", ("9",)),
     "a habit in traffic": ("laps that are no measure of the driver to be left out", ("9",)),
 }

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from coach.core.diagnose.case import COST_S, NAN, Case
+from coach.core.diagnose.case import COST_S, Case
 from coach.core.diagnose.counterfactual import Counterfactual
 from coach.core.diagnose.entry import find_entry_causes
 from coach.core.diagnose.exit_phase import find_exit_causes, find_mid_corner_causes
@@ -45,12 +45,11 @@ class Diagnosis:
         self.what_ifs = tuple(Counterfactual(r.trace, r.zone, r.measures, car) for r in references)
 
     def findings(
-        self, driven: PassRecord, tolerance: ToleranceModel, use: float = NAN, ruled_out: Veto = nothing_ruled_out
+        self, driven: PassRecord, tolerance: ToleranceModel, ruled_out: Veto = nothing_ruled_out
     ) -> tuple[Finding, ...]:
         """Return the root causes of a complete pass, costliest first; empty without a loss.
 
-        ``use`` is the share of today's grip used at the slowest place, NaN if unknown; ``ruled_out`` are faults that
-        cannot be the cause.
+        ``ruled_out`` are faults that cannot be the cause.
         """
         if driven.trace is None or driven.total_s < 0.5 * COST_S:
             return ()
@@ -62,9 +61,7 @@ class Diagnosis:
             tolerance,
             self.car,
             tolerance.baseline(driven.corner),
-            reference.slope,
             self._carried(driven),
-            use,
         )
         # not of the speed at turn-in, which a habit of this corner lowers
         arrives_mps = float(reference.trace.at("speed_mps", reference.zone.start_m))

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Final
 
 from coach.core.diagnose.counterfactual import Counterfactual
 from coach.core.diagnose.tolerance import ToleranceModel
-from coach.core.measure.grip_shares import unused_mps
 from coach.core.measure.measures import TURNED_M
 from coach.core.measure.passes import PARTS, CornerReference, Part, PassRecord
 from coach.core.track.car import Car
@@ -18,6 +18,8 @@ from coach.core.values import Fault, Unit
 COST_S: Final = 0.025
 """Least cost worth a cue: about the scatter of a practised driver at one corner (common practice)."""
 NAN: Final = float("nan")
+MEASURABLE_MPS: Final = 0.4
+"""Least lack of speed that is told from noise (common practice, no source)."""
 BROUGHT_M: Final = 15.0
 """A minimum this close to the window's start was carried in."""
 LIMIT: Final = 0.97
@@ -41,6 +43,21 @@ class Cause:
     """At which apex, from 1, of a corner that has several; 0 where it is no matter of one apex."""
 
 
+def worst_apex(fault: Fault, driven: PassRecord, usual: Mapping[str, float]) -> int:
+    """Return at which apex, from 1, of a corner that has several the ``fault`` shows most; 0 where it is no matter of
+    one apex.
+    """
+    shows = {"slow_middle": ("speed_mps", -1.0), "apex_missed": ("line_m", 1.0)}.get(fault)
+    several = len(driven.zone.corner.more_apexes_m)
+    if shows is None or not several:
+        return 0
+    own, sign = shows
+    off = {
+        n: driven.gaps.get(f"apex_{n}_{own}", NAN) - usual.get(f"apex_{n}_{own}", 0.0) for n in range(1, several + 2)
+    }
+    return max(off, key=lambda n: (sign * off[n], -n))
+
+
 @dataclass
 class Case:
     """Everything known about one pass."""
@@ -51,11 +68,8 @@ class Case:
     tolerance: ToleranceModel
     car: Car
     baseline: dict[str, float]
-    slope: float = 0.0
     carried_s: float = 0.0
     """Cost of a slower exit up to the next braking [s]."""
-    use: float = NAN
-    """Share of today's grip used at the slowest place."""
     causes: list[Cause] = field(default_factory=list)
 
     def excess_gap(self, name: str) -> float:
@@ -73,10 +87,6 @@ class Case:
     def beyond(self, name: str, sign: float) -> bool:
         """Return whether the gap exceeds its tolerance on the side of ``sign``; false if absent."""
         return sign * self.excess_gap(name) > self.width(name)
-
-    def far_outside(self, *names: str) -> bool:
-        """Return whether the path lies FAR tolerances outside the baseline in one of the named parts."""
-        return any(self.excess_gap(name) > CERTAIN_TOLERANCES * self.width(name) for name in names)
 
     def has(self, *faults: Fault) -> bool:
         """Return whether one of ``faults`` is among the causes found so far."""
@@ -125,26 +135,6 @@ class Case:
         """Numbers of the corner's apexes if it has several, else none."""
         several = len(self.reference.zone.corner.more_apexes_m)
         return range(1, several + 2) if several else range(0)
-
-    @property
-    def unused_mps(self) -> float:
-        """Speed reserve at the slowest place on the pass's own path, if different: the unused grip."""
-        return unused_mps(self.driven.measures["min_speed_mps"], self.use) if self.off_line else math.inf
-
-    @property
-    def off_line(self) -> bool:
-        """Whether the path exceeds its tolerance in some part, so that it may have cost speed."""
-        return any(abs(self.excess_gap(n)) > self.width(n) for n in ("entry_line_m", "apex_line_m", "exit_line_m"))
-
-    @property
-    def at_limit(self) -> bool:
-        """Whether the car was at the grip limit."""
-        return self.use >= LIMIT
-
-    @property
-    def wide(self) -> bool:
-        """Whether the path lies outside the baseline from the apex on: the road, not the throttle, limits the speed."""
-        return self.beyond("apex_line_m", 1.0) or self.beyond("exit_line_m", 1.0)
 
     def evidence(self, *names: str) -> dict[str, float]:
         """Return the named measures with their gaps."""

@@ -4,33 +4,32 @@ from __future__ import annotations
 
 from typing import Final
 
-import numpy as np
-
-from coach.core.diagnose.case import Case, Cause
+from coach.core.diagnose.case import MEASURABLE_MPS, Case, Cause, worst_apex
 from coach.core.diagnose.entry import metres_for
 from coach.core.values import Fault
 
 LINE: Final = ("turn_in_early", "turn_in_late", "apex_missed", "exit_narrow", "exit_wide")
 GEAR: Final = 0.6
-LIGHT: Final = 2.0
-HELD: Final = 0.25
-SAME_MPS: Final = 0.1
+"""Mean of the gears above or below the reference's that counts as another one."""
+
 SLOWER: Final = 0.03
-SLOWER_MPS: Final = 0.4
-"""Least drop as a share of the minimum speed, at least the measurable minimum."""
+"""Least lack as a share of the speed."""
 
 
 def find_mid_corner_causes(case: Case) -> None:
     """Add causes around the slowest point."""
     if case.has("brake_late", "coasting") or case.has(*LINE):
         return
+    if case.apexes:
+        # a slow first apex lengthens the braking as a dragged brake does
+        _slow_apex(case)
+        return
     drop = case.drop_mps
     longer = case.excess_gap("brake_release_m")
     if (
-        longer > 1.3 * case.width("brake_release_m")
-        and case.excess_gap("brake_start_m") > -0.5 * longer
-        # a slower mid-corner needs a few metres more of full braking, not many of light braking
-        and longer > LIGHT * metres_for(case, drop)
+        longer > case.width("brake_release_m")
+        # a slower mid-corner needs a few metres more of braking
+        and longer > metres_for(case, case.reference.measures["min_speed_mps"], drop)
         and drop > 0.6 * case.width("min_speed_mps")
         and not case.has("brake_soft")
     ):
@@ -39,14 +38,14 @@ def find_mid_corner_causes(case: Case) -> None:
         lost = max(case.excess_in(("middle", "exit", "straight")), 0.0)
         case.causes.append(Cause("brake_long", longer, "m", lost, evidence, case.tolerance_ratio("brake_release_m")))
         return
-    if case.apexes:
-        _slow_apex(case)
-        return
-    least = min(case.width("min_speed_mps"), max(SLOWER * case.reference.measures["min_speed_mps"], SLOWER_MPS))
-    # if the path cost most of the speed, the line is the cause
-    if drop > least and not _waits(case) and case.unused_mps > 0.5 * drop:
+    if (ratio := drop / _least(case, "min_speed_mps")) > 1.0 and not _waits(case):
         evidence = case.evidence("min_speed_mps", "min_speed_at_m")
-        case.causes.append(Cause("slow_middle", drop, "m/s", case.what_if.slower(drop), evidence, drop / least))
+        case.causes.append(Cause("slow_middle", drop, "m/s", case.what_if.slower(drop), evidence, ratio))
+
+
+def _least(case: Case, name: str) -> float:
+    """Return the least lack of the speed ``name`` that is a fault [m/s]."""
+    return min(case.width(name), max(SLOWER * case.reference.measures[name], MEASURABLE_MPS))
 
 
 def _slow_apex(case: Case) -> None:
@@ -54,15 +53,13 @@ def _slow_apex(case: Case) -> None:
 
     What the other apexes give back or take no counterfactual knows: the cost is what the pass lost.
     """
-    drops = {n: max(-case.excess_gap(f"apex_{n}_speed_mps"), 0.0) for n in case.apexes}
-    apex = max(drops, key=lambda n: (drops[n], -n))
+    apex = worst_apex("slow_middle", case.driven, case.baseline)
     name = f"apex_{apex}_speed_mps"
-    least = min(case.width(name), max(SLOWER * case.reference.measures[name], SLOWER_MPS))
-    last = apex == case.apexes[-1]
-    if drops[apex] > least and not (last and _waits(case)) and case.unused_mps > 0.5 * drops[apex]:
+    drop = -case.excess_gap(name)
+    if (ratio := drop / _least(case, name)) > 1.0:
         evidence = case.evidence(*(f"apex_{n}_speed_mps" for n in case.apexes), f"apex_{apex}_speed_at_m")
         lost = max(case.excess_s, 0.0)
-        case.causes.append(Cause("slow_middle", drops[apex], "m/s", lost, evidence, drops[apex] / least, apex))
+        case.causes.append(Cause("slow_middle", drop, "m/s", lost, evidence, ratio, apex))
 
 
 def _waits(case: Case) -> bool:
@@ -87,18 +84,13 @@ def find_exit_causes(case: Case) -> None:
     if case.apexes and case.has("slow_middle") and not case.excess_gap("throttle_start_m") > 0.0:
         # a longer lift between two apexes slows the second; the exit is not later for it
         late = 0.0
-    if not late > case.width("drive_late_m"):
+    if late != late:
         # a lift where the reference never lifts has no later opening, only metres of throttle given back
-        late = float(np.fmax(late, case.excess_gap("lifted_m")))
-    # coasting before a late throttle happens in the gear of a lower speed
-    if not (_waits(case) and case.beyond("idle_after_m", 1.0)) and _gear(case):
-        return
-    if case.wide:
-        # no more throttle where the car already runs out of road
+        late = case.excess_gap("lifted_m")
+    if _gear(case):
         return
     share = case.excess_gap("drive_share")
-    # a lower gear at a lower speed needs less throttle
-    if share > case.width("drive_share") and not (case.has("slow_middle") and case.driven.gaps["gear_min"] <= -1.0):
+    if share > case.width("drive_share"):
         evidence = case.evidence("drive_share", "full_throttle_m", "exit_speed_mps")
         case.causes.append(
             Cause(
@@ -129,8 +121,7 @@ def _gear(case: Case) -> bool:
     least, mean = case.driven.gaps["gear_min"], case.driven.gaps["gear_mean"]
     if not (abs(least) >= 1.0 or abs(mean) >= GEAR) or case.tolerance_ratio("min_speed_mps") > 1.0:
         return False
-    # a gear that is only touched, because the speed was a little lower or higher, is no choice
-    if case.causes or (abs(mean) < HELD and abs(case.excess_gap("min_speed_mps")) > SAME_MPS):
+    if case.causes:
         return False
     gear = least if abs(least) >= 1.0 else mean
     fault: Fault = "gear_high" if gear > 0.0 else "gear_low"

@@ -29,6 +29,8 @@ class Hypothesis:
     change: Change
     shown: tuple[str, ...]
     """Measures that tell a person of it."""
+    sign: float = 0.0
+    """The amount is the gap of the first of them, times this sign; 0: as simulated."""
 
 
 def _bump(f: Forward, middle: float, half: float) -> Floats:
@@ -241,19 +243,24 @@ def gear_low(f: Forward, d: Drives, k: int, x: float) -> None:
 
 _PATH: Final = ("entry_line_m", "apex_line_m", "exit_line_m", "turn_in_m")
 HYPOTHESES: Final[tuple[Hypothesis, ...]] = (
-    Hypothesis("brake_early", "m", (8.0, 16.0, 28.0), brake_early, ("brake_start_m", "brake_peak")),
-    Hypothesis("brake_late", "m", (6.0, 12.0), brake_late, ("brake_start_m",)),
-    Hypothesis("brake_late", "m", (6.0, 12.0), brake_wide, ("brake_start_m",)),
+    Hypothesis("brake_early", "m", (8.0, 16.0, 28.0), brake_early, ("brake_start_m", "brake_peak"), -1.0),
+    Hypothesis("brake_late", "m", (6.0, 12.0), brake_late, ("brake_start_m",), 1.0),
+    Hypothesis("brake_late", "m", (6.0, 12.0), brake_wide, ("brake_start_m",), 1.0),
     Hypothesis("brake_soft", "share", (0.15, 0.3), brake_soft, ("brake_peak",)),
-    Hypothesis("brake_long", "m", (10.0, 20.0), brake_long, ("brake_release_m", "min_speed_mps")),
-    Hypothesis("brake_long", "m", (10.0, 20.0), brake_dragged, ("brake_release_m", "min_speed_mps")),
-    Hypothesis("slow_middle", "m/s", (1.0, 2.5, 6.0), slow_middle, ("min_speed_mps", "min_speed_at_m")),
-    Hypothesis("slow_middle", "m/s", (1.0, 2.5, 6.0), slow_on_entry, ("min_speed_mps", "min_speed_at_m")),
+    Hypothesis("brake_long", "m", (10.0, 20.0), brake_long, ("brake_release_m", "min_speed_mps"), 1.0),
+    Hypothesis("brake_long", "m", (10.0, 20.0), brake_dragged, ("brake_release_m", "min_speed_mps"), 1.0),
+    Hypothesis("slow_middle", "m/s", (1.0, 2.5, 6.0), slow_middle, ("min_speed_mps", "min_speed_at_m"), -1.0),
+    Hypothesis("slow_middle", "m/s", (1.0, 2.5, 6.0), slow_on_entry, ("min_speed_mps", "min_speed_at_m"), -1.0),
     Hypothesis(
-        "throttle_late", "m", (8.0, 16.0, 28.0), throttle_late, ("throttle_start_m", "drive_late_m", "exit_speed_mps")
+        "throttle_late",
+        "m",
+        (8.0, 16.0, 28.0),
+        throttle_late,
+        ("drive_late_m", "throttle_start_m", "exit_speed_mps"),
+        1.0,
     ),
     Hypothesis(
-        "throttle_soft", "share", (0.2, 0.4), throttle_soft, ("drive_share", "full_throttle_m", "exit_speed_mps")
+        "throttle_soft", "share", (0.2, 0.4), throttle_soft, ("drive_share", "full_throttle_m", "exit_speed_mps"), 1.0
     ),
     Hypothesis("coasting", "m", (12.0, 20.0, 30.0, 45.0), roll, ("coast_s", "idle_before_m", "idle_after_m")),
     Hypothesis("coasting", "m", (12.0, 25.0), roll_on, ("coast_s", "idle_before_m", "idle_after_m")),

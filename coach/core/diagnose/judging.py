@@ -59,7 +59,7 @@ class Judged:
         def ruled_out(fault: Fault, amount: float) -> bool:
             return fault in resting or vetoed(fault, amount)
 
-        found = self.diagnosis.findings(self.driven, tolerance, self.use.slowest / self.today.grip, ruled_out)
+        found = self.diagnosis.findings(self.driven, tolerance, ruled_out)
         if found or self.unused is None:
             return found
         return self.unused.find(self.driven, tolerance, ruled_out)

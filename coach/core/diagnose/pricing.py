@@ -9,16 +9,11 @@ from coach.core.diagnose.case import CERTAIN_TOLERANCES, COST_S, Case, Cause
 from coach.core.measure.passes import PARTS, Part
 from coach.core.values import Fault, Finding
 
-REST: Final = 0.35
-"""Share of the loss a first cause may leave unexplained before the search for a second."""
-
 DOUBT: Final = 3.0
 """A gap near its tolerance counts only if it cost this many deviations of the baseline loss."""
-DOUBT_S: Final = 0.03
 
 MAX_COST_SHARE: Final = 1.1
 """Largest sum of costs as a share of the pass's loss."""
-NEAR_M: Final = 5.0
 MODEL: Final = 0.8
 """Relative error of a counterfactual cost: it knows the reference's speeds but not this pass's alternative. Measured on
 three simulators: off by factors of 0.6 to 1.9, while the loss itself was right on average.
@@ -34,13 +29,11 @@ def _weighed(lost_s: float, scatter_s: float, simulated_cost_s: float) -> float:
 
 def parts_of(case: Case, fault: Fault) -> tuple[Part, ...]:
     """Return the parts where ``fault`` can cost time; losses elsewhere do not count for or against it."""
-    measures, apex = case.reference.measures, case.reference.zone.apex_m
     if fault in ("brake_early", "brake_soft"):
         # the wait ends at the slowest place
-        return ("entry", "middle", "exit") if measures["min_speed_at_m"] > apex + NEAR_M else ("entry", "middle")
+        return ("entry", "middle", "exit")
     if fault in ("throttle_late", "throttle_soft"):
-        early = measures["throttle_start_m"] < apex - NEAR_M
-        return ("middle", "exit", "straight") if early else ("exit", "straight")
+        return ("middle", "exit", "straight")
     if fault in ("brake_long", "exit_narrow", "exit_wide"):
         return ("middle", "exit", "straight")
     return PARTS
@@ -55,7 +48,7 @@ def allocate_cost(case: Case) -> tuple[Finding, ...]:
     chosen: list[Cause] = []
     rest = case.excess_s
     for cause in ordered:
-        if chosen and rest < max(COST_S, scatter, REST * case.excess_s):
+        if chosen and rest < max(COST_S, scatter):
             break
         chosen.append(cause)
         rest -= cause.simulated_cost_s
@@ -73,7 +66,7 @@ def allocate_cost(case: Case) -> tuple[Finding, ...]:
         cost = cause.simulated_cost_s * lost / alone
         # a gap far beyond its tolerance needs less loss as evidence
         if cost >= (
-            max(DOUBT_S, DOUBT * scatter) if cause.tolerance_ratio < CERTAIN_TOLERANCES else max(COST_S, scatter)
+            max(COST_S, DOUBT * scatter) if cause.tolerance_ratio < CERTAIN_TOLERANCES else max(COST_S, scatter)
         ):
             found.append(Finding(cause.fault, cause.amount, cause.unit, cost, cause.evidence, probability, cause.apex))
     return tuple(sorted(found, key=lambda f: (-f.cost_s, f.fault)))

@@ -25,18 +25,14 @@ USUAL: Final = 2.0
 """The reference is one lap of a good driver: its own gap is at most this many deviations."""
 SHRUNK: Final = 0.8
 """Share by which correlations are drawn towards none."""
-MOST: Final = 2.5
-"""No corner has a deviation larger than so many of those anywhere."""
-FEW: Final = 3.0
-"""Weight of the prior scatter, in passes."""
+FEW: Final = 3
+"""Weight of the prior scatter, in passes, and the fewest that show one."""
 LEAST: Final = 0.6
 """No driver scatters less than this share of a practised one."""
 TAIL: Final = 20.0
 """Degrees of freedom of the scatter."""
 ROUNDS: Final = 8
 """Rounds of the fit, each of which changes it by a fraction of the one before."""
-FLOOR: Final = 0.05
-"""Share of a corner's variance that no correlation explains."""
 
 
 class Scatter:
@@ -66,7 +62,7 @@ class Scatter:
         size, n = self._anywhere, len(off)
         if n <= FEW:
             return size
-        here = np.clip(_deviation(off), size, MOST * size)
+        here = np.maximum(_deviation(off), size)
         out: Floats = np.sqrt((FEW * size**2 + n * here**2) / (FEW + n))
         return out
 
@@ -91,7 +87,7 @@ def _shape(scaled: Floats) -> Floats:
         weight = (TAIL + SIZE) / (TAIL + far)
         fitted = (scaled.T * weight) @ scaled / n
         # fewer passes show less of how gaps go together
-        shape = kept * fitted + (1.0 - kept) * np.diag(np.diag(fitted)) + FLOOR * np.eye(SIZE)
+        shape = kept * fitted + (1.0 - kept) * np.diag(np.maximum(np.diag(fitted), LEAST**2))
     return shape
 
 

@@ -11,7 +11,7 @@ from statistics import median
 from typing import Final
 
 from coach.core.columns import Floats
-from coach.core.diagnose.scatter import Scatter
+from coach.core.diagnose.scatter import FEW, USUAL, Scatter
 from coach.core.values import MOST_APEXES
 
 
@@ -75,17 +75,11 @@ _FLOOR: Final[Mapping[str, float]] = {
 FLOOR: Final[Mapping[str, float]] = {**_FLOOR, **_per_apex(_FLOOR)}
 """Least tolerance, even for a consistent driver: less is not worth a cue (common practice, no source)."""
 
-PRIOR_WEIGHT: Final = 3.0
 KEPT: Final = 40
 WIDTH: Final = 3.0
 """Deviations of the tolerance: about 1 % of faultless passes exceed it for normal scatter."""
-FEWEST: Final = 3
-ALIKE: Final = 1.5
-"""One driver's scatters at two corners differ by about this factor at most (common practice, no source)."""
 MORE: Final = 1.25
 """The scatter along the corners is worked out again when the passes have grown by this factor."""
-OFFSET: Final = 2.0
-"""The reference is one lap of a good driver: it may itself be off by at most this many deviations."""
 _JUDGED: Final = (
     "brake_start_m",
     "brake_peak",
@@ -136,7 +130,6 @@ class ToleranceModel:
     _learned: int = field(default=0, init=False, repr=False, compare=False)
     _scatter: tuple[int, Scatter] | None = field(default=None, init=False, repr=False, compare=False)
     _sigma: dict[tuple[int, str], float] = field(default_factory=dict, init=False, repr=False, compare=False)
-    _middles: dict[str, float] = field(default_factory=dict, init=False, repr=False, compare=False)
     _steps: dict[str, deque[float]] = field(default_factory=dict, init=False, repr=False, compare=False)
     """Differences of a gap between two passes of a corner, for all corners."""
     _priors: dict[str, float] = field(default_factory=dict, init=False, repr=False, compare=False)
@@ -160,7 +153,6 @@ class ToleranceModel:
                 self._priors.pop(name, None)
             kept.append(gap)
             self._sigma.pop((corner, name), None)
-            self._middles.pop(name, None)
         if "loss_s" in known and len(known) > 1:
             self.rows.setdefault(corner, deque(maxlen=4 * KEPT)).append(known)
         self._usual.pop(corner, None)
@@ -172,23 +164,16 @@ class ToleranceModel:
         self.profiles = {moved[c]: kept for c, kept in self.profiles.items() if c in moved}
         self._scatter = None
         self._sigma.clear()
-        self._middles.clear()
         self._usual.clear()
 
     def sigma(self, corner: int, name: str) -> float:
-        """Return the standard deviation of ``name`` at ``corner``, drawn toward the prior while passes are few.
-
-        At most a little more than at other corners: a fault under correction also scatters, and a wide tolerance would
-        hide its remainder.
-        """
+        """Return the standard deviation of ``name`` at ``corner``, drawn toward the prior while passes are few."""
         prior = self._prior(name)
         own = self._own(corner, name)
         if own is None:
             return prior
         n = float(len(self.seen[corner, name]))
-        if own > prior:
-            own = min(own, max(ALIKE * self._anywhere(name), prior))
-        return math.sqrt((PRIOR_WEIGHT * prior**2 + n * own**2) / (PRIOR_WEIGHT + n))
+        return math.sqrt((FEW * prior**2 + n * own**2) / (FEW + n))
 
     @property
     def scatter(self) -> Scatter:
@@ -206,7 +191,7 @@ class ToleranceModel:
         known = self._priors.get(name)
         if known is None:
             steps = self._steps.get(name, ())
-            own = median(steps) / (0.6745 * math.sqrt(2.0)) if len(steps) >= FEWEST else 0.0
+            own = median(steps) / (0.6745 * math.sqrt(2.0)) if len(steps) >= FEW else 0.0
             known = self._priors[name] = max(PRIOR[name], own)
         return known
 
@@ -214,17 +199,9 @@ class ToleranceModel:
         known = self._sigma.get((corner, name))
         if known is None:
             values = self.seen.get((corner, name))
-            if not values or len(values) < FEWEST:
+            if not values or len(values) < FEW:
                 return None
             known = self._sigma[corner, name] = shorth_sigma(list(values))
-        return known
-
-    def _anywhere(self, name: str) -> float:
-        """Return the median scatter over all corners; unlimited while few are known."""
-        known = self._middles.get(name)
-        if known is None:
-            own = [s for corner in self.rows if (s := self._own(corner, name)) is not None]
-            known = self._middles[name] = median(own) if len(own) >= FEWEST else math.inf
         return known
 
     def width(self, corner: int, name: str) -> float:
@@ -234,7 +211,7 @@ class ToleranceModel:
     def baseline(self, corner: int) -> dict[str, float]:
         """Return the baseline: median gaps of the passes within tolerance.
 
-        Not zero, because the reference is one lap with its own scatter and noise. Empty while fewer than FEWEST such
+        Not zero, because the reference is one lap with its own scatter and noise. Empty while fewer than FEW such
         passes exist: a habit in every lap exceeds its tolerance and never becomes the baseline.
         """
         known = self._usual.get(corner)
@@ -244,16 +221,16 @@ class ToleranceModel:
 
     def _middle(self, corner: int) -> dict[str, float]:
         rows = self.rows.get(corner)
-        if rows is None or len(rows) < FEWEST:
+        if rows is None or len(rows) < FEW:
             return {}
         judged = (*_JUDGED, *(name for name in _APEXES if name in rows[-1]))
         width = {name: self.width(corner, name) for name in judged}
         good = [row for row in rows if all(abs(row[name]) <= width[name] for name in judged if name in row)]
-        if len(good) < FEWEST:
+        if len(good) < FEW:
             return {}
         columns = {name: [row[name] for row in good if name in row] for name in PRIOR}
         return {
-            name: min(max(median(column), -OFFSET * PRIOR[name]), OFFSET * PRIOR[name])
+            name: min(max(median(column), -USUAL * PRIOR[name]), USUAL * PRIOR[name])
             for name, column in columns.items()
             if column
         }

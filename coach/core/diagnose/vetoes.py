@@ -19,8 +19,8 @@ from coach.core.values import Fault
 
 LINE: Final = 0.5
 """The unused grip must explain this share of a lack of speed; otherwise the path explains more of it."""
-WIDE: Final = 2.0
-"""A path this many deviations wide gets no advice for speed; scatter alone reaches it in one pass of forty."""
+WIDE: Final = 2.5
+"""A path this many deviations wide gets no advice for speed; scatter alone reaches it in one pass of 160."""
 Veto = Callable[[Fault, float], bool]
 """Whether a fault of an amount is ruled out."""
 SPEED: Final[frozenset[Fault]] = frozenset({"slow_middle", "brake_long", "grip_middle"})

@@ -6,13 +6,15 @@ What neither the comparison nor the loss bears out is not reported.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from typing import Final
 
 from msgspec.structs import replace
 
 from coach.core.diagnose.advice import later_by
-from coach.core.diagnose.case import COST_S
-from coach.core.diagnose.explain import Explainer, Explanation
+from coach.core.diagnose.case import COST_S, worst_apex
+from coach.core.diagnose.explain import MODEL, Explainer, Explanation
 from coach.core.diagnose.hypotheses import SIMULATED
 from coach.core.diagnose.pricing import MAX_COST_SHARE
 from coach.core.diagnose.scatter import Scatter
@@ -23,14 +25,12 @@ from coach.core.measure.passes import PARTS, CornerReference, PassRecord
 from coach.core.track.car import Car
 from coach.core.values import Fault, Finding
 
-TOLD: Final = 8.0
+TOLD: Final = 6.0
 """Evidence by which a fault that rules name is ahead, and by which each is behind where they name none."""
 SURE: Final = 0.5
 """A fault is reported if it is more probable than all else."""
 STANDS: Final = 1.5
 """A fault that rules do not name must have cost this many deviations of the loss."""
-LOST: Final = 0.7
-"""Weight of the measured loss in a fault's cost; the rest is the simulated one's."""
 
 
 class Weighing:
@@ -70,7 +70,7 @@ class Weighing:
             return ()
         if possible and explainer.signs.rows[best.row][0].fault == possible[0].fault:
             return (replace(possible[0], probability=best.probability), *possible[1:])
-        return self._found(driven, explainer, best, excess, scatter_s)
+        return self._found(driven, explainer, best, excess, scatter_s, usual)
 
     def _explainer(self, corner: int, scatter: Scatter) -> Explainer:
         signs = self._signs.get(corner)
@@ -82,19 +82,32 @@ class Weighing:
         return known[1]
 
     def _found(
-        self, driven: PassRecord, explainer: Explainer, best: Explanation, excess: float, scatter_s: float
+        self,
+        driven: PassRecord,
+        explainer: Explainer,
+        best: Explanation,
+        excess: float,
+        scatter_s: float,
+        usual: Mapping[str, float],
     ) -> tuple[Finding, ...]:
-        cost = min(LOST * excess + (1.0 - LOST) * best.cost_s, MAX_COST_SHARE * driven.total_s)
+        # two estimates of one cost, by their errors
+        off, scatter = (MODEL * best.cost_s) ** 2, scatter_s**2
+        lost = off / (off + scatter)
+        cost = min(lost * excess + (1.0 - lost) * best.cost_s, MAX_COST_SHARE * driven.total_s)
         if cost < max(COST_S, STANDS * scatter_s):
             return ()
         hypothesis, simulated = explainer.signs.rows[best.row]
-        amount = best.share * simulated
+        measured = hypothesis.shown[0]
+        amount = hypothesis.sign * (driven.gaps.get(measured, math.nan) - usual.get(measured, 0.0))
+        if not amount > 0.0:
+            amount = best.share * simulated
         if hypothesis.unit == "gear":
             amount = float(max(round(amount), 1))
         evidence = _evidence(driven, hypothesis.shown)
         if hypothesis.fault == "brake_early":
             evidence |= later_by(driven, self.references[driven.corner], self.car, amount)
-        return (Finding(hypothesis.fault, amount, hypothesis.unit, cost, evidence, best.probability),)
+        apex = worst_apex(hypothesis.fault, driven, usual)
+        return (Finding(hypothesis.fault, amount, hypothesis.unit, cost, evidence, best.probability, apex),)
 
 
 def _evidence(driven: PassRecord, names: tuple[str, ...]) -> dict[str, float]:

@@ -6,7 +6,6 @@ coasting, the offset of the path. NaN where a channel is absent.
 
 from __future__ import annotations
 
-import math
 from itertools import pairwise
 from typing import Final
 
@@ -53,7 +52,7 @@ def compare_to_reference(
     out = throttle_gaps(own, ref, zone, ours)
     out |= _idle(own, ref, zone, ours, theirs.step_m)
     out |= _line(own, ref, zone, theirs.step_m)
-    out |= _approach(own, ref, zone, ours)
+    out["arrival_mps"] = _arrival(own, ref, zone)
     out |= _gears(own, ref, zone, ours)
     return out
 
@@ -108,46 +107,13 @@ def _driving(ref: Rows, zone: Zone, ours: dict[str, float]) -> tuple[float, floa
     return start, driving
 
 
-def _approach(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float]) -> dict[str, float]:
-    """Return the speed excess carried into the corner, and how much earlier the car reaches the reference's speeds.
-
-    ``brake_tail_m`` is the mean shift of equal speeds in the second half of the braking: as large as the shift of the
-    brake point for the same braking done earlier, smaller if softer braking compensates for the earlier start.
-    """
+def _arrival(own: Rows, ref: Rows, zone: Zone) -> float:
+    """Return the speed excess carried into the corner [m/s]."""
     u = own.u
     # a lift before the zone belongs to the corner
     at = min(lift_off_m(own, zone.start_m), lift_off_m(ref, zone.start_m))
     around = slice(max(int(u.searchsorted(at)) - 1, 0), int(u.searchsorted(at)) + 1)
-    arrival = float(np.interp(at, u[around], own.speed[around] - ref.speed[around]))
-    out = {"arrival_mps": arrival, "brake_tail_m": NAN}
-    start = ours["brake_start_m"]
-    if start != start:
-        return out
-    last = min(int(u.searchsorted(ours["min_speed_at_m"])), len(u) - 1)
-    mine = int(own.speed[: last + 1].argmin())
-    top = float(np.interp(start, u, ref.speed))
-    low = max(float(own.speed[mine]), float(ref.speed[last]))
-    if top - low < 3.0:
-        return out
-    shifts = []
-    for share in (0.25, 0.35, 0.45):
-        level = math.sqrt(low**2 + share * (top**2 - low**2))
-        here, there = _slowed(u, own.speed[: mine + 1], level), _slowed(u, ref.speed[: last + 1], level)
-        if here == here and there == there:
-            shifts.append(here - there)
-    if shifts:
-        out["brake_tail_m"] = sum(shifts) / len(shifts)
-    return out
-
-
-def _slowed(u: Floats, speed: Floats, level: float) -> float:
-    """Return the last place at which ``speed`` falls through ``level``."""
-    above = (speed >= level).nonzero()[0]
-    if not len(above) or above[-1] + 1 >= len(speed):
-        return NAN
-    i = int(above[-1])
-    here, there, fast, slow = float(u[i]), float(u[i + 1]), float(speed[i]), float(speed[i + 1])
-    return here + (there - here) * (fast - level) / max(fast - slow, 1e-9)
+    return float(np.interp(at, u[around], own.speed[around] - ref.speed[around]))
 
 
 def _line(own: Rows, ref: Rows, zone: Zone, step: float) -> dict[str, float]:

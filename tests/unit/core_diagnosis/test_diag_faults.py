@@ -87,7 +87,7 @@ def _again(session: Session, fault: str, **gaps: float) -> tuple[Finding, ...]:
 @pytest.mark.parametrize(
     ("fault", "channels"),
     [
-        ("brake_early", ("brake_start_m", "brake_peak", "brake_release_m", "brake_tail_m")),
+        ("brake_early", ("brake_start_m", "brake_peak", "brake_release_m")),
         ("throttle_late", ("drive_late_m", "drive_share", "idle_before_m", "idle_after_m")),
         ("exit_narrow", ("entry_line_m", "apex_line_m", "exit_line_m")),
         ("gear_high", ("gear_min", "gear_mean")),
