@@ -24,12 +24,15 @@ WHY_SEALED: Final[dict[int, float]] = {23: 4600.0, 31: 4100.0}
 which no cause was ever looked for."""
 WHY_SEALED_TWO: Final[dict[int, float]] = {36: 3900.0, 41: 4300.0}
 """For the causes, since other lines were simulated with what follows."""
+WHY_SEALED_THREE: Final[dict[int, float]] = {44: 4000.0, 52: 4200.0}
+"""For the causes, since the rules lost what no bench notices: the sets before were looked at by then."""
 SETS: Final = {
     "tuning": TUNING,
     "development": DEVELOPMENT,
     "sealed": SEALED,
     "why_sealed": WHY_SEALED,
     "why_sealed_two": WHY_SEALED_TWO,
+    "why_sealed_three": WHY_SEALED_THREE,
 }
 LENGTHS: Final[dict[int, float]] = {
     **TUNING,
@@ -39,4 +42,5 @@ LENGTHS: Final[dict[int, float]] = {
     **SEALED_THIRD,
     **WHY_SEALED,
     **WHY_SEALED_TWO,
+    **WHY_SEALED_THREE,
 }

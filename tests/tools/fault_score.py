@@ -69,7 +69,7 @@ def score_passes(passes: list[tuple[Pass, PassRecord]], truth: list[Truth], show
     spans = np.array([_span(d) for _, d in pairs]).reshape(-1, 2)
     known = [(t, _parts(t, pairs, spans)) for t in truth]
     # in a corner that the survey does not know, or while the coach does not know where the car is
-    covered = [(t, parts) for t, parts in known if float(parts.sum()) >= 0.5 * t.cost_s]
+    covered = [(t, parts) for t, parts in known if float(parts.sum()) >= 0.5 * t.cost_s or _free_of_cost(t, parts)]
     score.truths, score.lost = len(truth), len(truth) - len(covered)
     beside = {int(i) + k for _, parts in covered for i in np.flatnonzero(parts > SMALL_S) for k in (0, 1)}
     free: dict[int, list[float]] = defaultdict(list)
@@ -80,8 +80,8 @@ def score_passes(passes: list[tuple[Pass, PassRecord]], truth: list[Truth], show
     hit: dict[int, list[tuple[Truth, float]]] = defaultdict(list)
     for t, parts in covered:
         # a fault belongs to the pass in which it was made, if it shows there; else to the one that paid for it
-        own = np.flatnonzero((spans[:, 0] <= t.t_s) & (t.t_s < spans[:, 1]))
-        shows = [i for i in own if parts[i] >= least.get(pairs[i][1].corner, SMALL_S)]
+        there = np.flatnonzero((spans[:, 0] <= t.t_s) & (t.t_s < spans[:, 1]))
+        shows = [i for i in there if parts[i] >= least.get(pairs[i][1].corner, SMALL_S)]
         i = int(shows[0] if shows else parts.argmax())
         hit[i].append((t, float(parts[i])))
     for i, (p, d) in enumerate(pairs):
@@ -109,6 +109,11 @@ def score_passes(passes: list[tuple[Pass, PassRecord]], truth: list[Truth], show
             show -= 1
             report("WRONG", p, d, t)
     return score
+
+
+def _free_of_cost(t: Truth, parts: Floats) -> bool:
+    """Return whether a fault cost nothing to speak of, though a pass of the coach is there."""
+    return t.cost_s < SMALL_S and bool((parts != 0.0).any())
 
 
 def _span(d: PassRecord) -> tuple[float, float]:

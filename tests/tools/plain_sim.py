@@ -345,7 +345,12 @@ class PlainSim:
         t = np.concatenate([[0.0], np.cumsum(np.diff(way) * 2.0 / (v[1:] + v[:-1]))])
         truth = [
             PlainTruth(
-                float(t[lap * self.n + self.corners[c].slowest]), lap, c, fault, amount, float(late[-1]),
+                float(t[lap * self.n + self.corners[c].slowest]),
+                lap,
+                c,
+                fault,
+                amount,
+                float(late[-1]),
                 (t[lap * self.n : (lap + 1) * self.n], late),
             )
             for lap, c, fault, amount, late in marks

@@ -84,7 +84,9 @@ def paid_in(places: tuple[int, ...], made_in: int, cost_s: float) -> tuple[dict[
     """Score one fault made in pass ``made_in`` whose cost was paid in equal parts in ``places``, by a mute coach."""
     passes = saying()
     spans = [
-        (d.trace.at("t_s", d.zone.start_m), d.trace.at("t_s", d.zone.next_start_m)) if d.trace is not None else (0.0, 0.0)
+        (d.trace.at("t_s", d.zone.start_m), d.trace.at("t_s", d.zone.next_start_m))
+        if d.trace is not None
+        else (0.0, 0.0)
         for _, d in passes
     ]
     at = np.array([t for i in places for t in spans[i]])
