@@ -15,7 +15,7 @@ from msgspec.structs import replace
 from coach.core.diagnose.advice import later_by
 from coach.core.diagnose.case import COST_S, worst_apex
 from coach.core.diagnose.explain import MODEL, Explainer, Explanation
-from coach.core.diagnose.hypotheses import SIMULATED
+from coach.core.diagnose.hypotheses import SIMULATED, Hypothesis
 from coach.core.diagnose.pricing import MAX_COST_SHARE
 from coach.core.diagnose.scatter import Scatter
 from coach.core.diagnose.signatures import Signatures
@@ -70,7 +70,17 @@ class Weighing:
             return ()
         if possible and explainer.signs.rows[best.row][0].fault == possible[0].fault:
             return (replace(possible[0], probability=best.probability), *possible[1:])
+        named = explainer.signs.rows[best.row][0]
+        if possible and named.sign and not self._shows(driven, named, tolerance, usual):
+            # the pass itself does not show it: what the rules name does
+            return possible
         return self._found(driven, explainer, best, excess, scatter_s, usual)
+
+    @staticmethod
+    def _shows(driven: PassRecord, named: Hypothesis, tolerance: ToleranceModel, usual: Mapping[str, float]) -> bool:
+        """Return whether the fault's own measure is beyond its tolerance, or unknown."""
+        gap = named.sign * (driven.gaps.get(named.shown[0], math.nan) - usual.get(named.shown[0], 0.0))
+        return not gap <= tolerance.width(driven.corner, named.shown[0])
 
     def _explainer(self, corner: int, scatter: Scatter) -> Explainer:
         signs = self._signs.get(corner)
