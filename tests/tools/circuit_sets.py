@@ -25,7 +25,7 @@ which no cause was ever looked for."""
 WHY_SEALED_TWO: Final[dict[int, float]] = {36: 3900.0, 41: 4300.0}
 """For the causes, since other lines were simulated with what follows."""
 WHY_SEALED_THREE: Final[dict[int, float]] = {44: 4000.0, 52: 4200.0}
-"""For the causes, since the rules lost what no bench notices: the sets before were looked at by then."""
+"""For the causes, since the rules lost what no bench notices: the sets before had been studied by then."""
 SETS: Final = {
     "tuning": TUNING,
     "development": DEVELOPMENT,
