@@ -38,7 +38,8 @@
     if (label) emitEvent("corner", { index: +label.dataset.corner });
   });
   document.addEventListener("pointermove", (event) => {
-    if (!drag?.handle) return;
+    // the line may not have come yet
+    if (!drag?.handle || !state.line.length) return;
     const svg = drag.handle.ownerSVGElement;
     const p = new DOMPoint(event.clientX, event.clientY).matrixTransform(svg.getScreenCTM().inverse());
     drag.place = within(nearest(p.x, p.y, drag.place), +drag.handle.dataset.low, +drag.handle.dataset.high);
