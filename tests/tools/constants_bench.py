@@ -72,11 +72,11 @@ def move(what: str) -> None:
     place, name, factor = what.split(":")
     module = import_module(place)
     value = getattr(module, name)
-    moved = value * float(factor)
+    moved = type(value)(round(value * float(factor))) if isinstance(value, int) else value * float(factor)
     # its package may have imported it already, by name
     for user in [m for m in sys.modules.values() if m.__name__.startswith("coach.")]:
         if vars(user).get(name) is value:
-            setattr(user, name, type(value)(round(moved)) if isinstance(value, int) else moved)
+            setattr(user, name, moved)
 
 
 if os.environ.get(MOVED):

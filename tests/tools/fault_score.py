@@ -66,7 +66,7 @@ class Score:
 def score_passes(passes: list[tuple[Pass, PassRecord]], truth: list[Truth], show: int = 0) -> Score:
     score = Score()
     pairs = [(p, d) for p, d in passes if d.trace is not None]
-    spans = np.array([_span(d) for _, d in pairs]).reshape(-1, 2)
+    spans = np.array([span(d) for _, d in pairs]).reshape(-1, 2)
     known = [(t, _parts(t, pairs, spans)) for t in truth]
     # in a corner that the survey does not know, or while the coach does not know where the car is
     covered = [(t, parts) for t, parts in known if float(parts.sum()) >= 0.5 * t.cost_s or _free_of_cost(t, parts)]
@@ -116,7 +116,7 @@ def _free_of_cost(t: Truth, parts: Floats) -> bool:
     return t.cost_s < SMALL_S and bool((parts != 0.0).any())
 
 
-def _span(d: PassRecord) -> tuple[float, float]:
+def span(d: PassRecord) -> tuple[float, float]:
     """Return the session times [s] at which a pass begins and the next one does."""
     assert d.trace is not None  # only complete passes are scored
     return d.trace.at("t_s", d.zone.start_m), d.trace.at("t_s", d.zone.next_start_m)

@@ -199,9 +199,9 @@ class TransientSim:
             "gear": whole["gear"][np.minimum(np.searchsorted(whole["t"], t), len(whole["gear"]) - 1)],
         }
         truth = []
+        places = np.append(np.arange(0.0, road.length_m, GRID_M), road.length_m)
         for k, ((lap, j, fault, *_), amount) in enumerate(zip(session.wrong, session.amounts, strict=True)):
             alone, clean = laps + len(session.clean) + k, session.clean[lap]
-            places = np.append(np.arange(0.0, road.length_m, GRID_M), road.length_m)
             late = out.times(alone, places) - out.times(clean, places)
             lost = out.times(lap, places) + begun[lap], late - late[0]
             when = out.when(lap, self.corners[j].slowest * road.step_m) + begun[lap]

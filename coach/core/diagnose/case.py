@@ -13,6 +13,7 @@ from coach.core.diagnose.tolerance import ToleranceModel
 from coach.core.measure.measures import TURNED_M
 from coach.core.measure.passes import PARTS, CornerReference, Part, PassRecord
 from coach.core.track.car import Car
+from coach.core.track.zones import Zone
 from coach.core.values import Fault, Unit
 
 COST_S: Final = 0.025
@@ -43,18 +44,22 @@ class Cause:
     """At which apex, from 1, of a corner that has several; 0 where it is no matter of one apex."""
 
 
+def _apexes(zone: Zone) -> range:
+    """Return the numbers of a corner's apexes if it has several, else none."""
+    several = len(zone.corner.more_apexes_m)
+    return range(1, several + 2) if several else range(0)
+
+
 def worst_apex(fault: Fault, driven: PassRecord, usual: Mapping[str, float]) -> int:
     """Return at which apex, from 1, of a corner that has several the ``fault`` shows most; 0 where it is no matter of
     one apex.
     """
     shows = {"slow_middle": ("speed_mps", -1.0), "apex_missed": ("line_m", 1.0)}.get(fault)
-    several = len(driven.zone.corner.more_apexes_m)
-    if shows is None or not several:
+    numbers = _apexes(driven.zone)
+    if shows is None or not numbers:
         return 0
     own, sign = shows
-    off = {
-        n: driven.gaps.get(f"apex_{n}_{own}", NAN) - usual.get(f"apex_{n}_{own}", 0.0) for n in range(1, several + 2)
-    }
+    off = {n: driven.gaps.get(f"apex_{n}_{own}", NAN) - usual.get(f"apex_{n}_{own}", 0.0) for n in numbers}
     return max(off, key=lambda n: (sign * off[n], -n))
 
 
@@ -133,8 +138,7 @@ class Case:
     @property
     def apexes(self) -> range:
         """Numbers of the corner's apexes if it has several, else none."""
-        several = len(self.reference.zone.corner.more_apexes_m)
-        return range(1, several + 2) if several else range(0)
+        return _apexes(self.reference.zone)
 
     def evidence(self, *names: str) -> dict[str, float]:
         """Return the named measures with their gaps."""

@@ -11,7 +11,6 @@ from coach.core.values import Fault
 LINE: Final = ("turn_in_early", "turn_in_late", "apex_missed", "exit_narrow", "exit_wide")
 GEAR: Final = 0.6
 """Mean of the gears above or below the reference's that counts as another one."""
-
 SLOWER: Final = 0.03
 """Least lack as a share of the speed."""
 
@@ -119,9 +118,7 @@ def find_exit_causes(case: Case) -> None:
 def _gear(case: Case) -> bool:
     """Add another gear at the same speed: lower or higher at the slowest point or on the way out."""
     least, mean = case.driven.gaps["gear_min"], case.driven.gaps["gear_mean"]
-    if not (abs(least) >= 1.0 or abs(mean) >= GEAR) or case.tolerance_ratio("min_speed_mps") > 1.0:
-        return False
-    if case.causes:
+    if not (abs(least) >= 1.0 or abs(mean) >= GEAR) or case.tolerance_ratio("min_speed_mps") > 1.0 or case.causes:
         return False
     gear = least if abs(least) >= 1.0 else mean
     fault: Fault = "gear_high" if gear > 0.0 else "gear_low"

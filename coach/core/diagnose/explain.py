@@ -170,9 +170,6 @@ class Explainer:
             total[line.rows] = gain + anyhow - PRICE
             cost[line.rows] = excess_s
         total += [prior.get(h.fault, 0.0) for h, _ in self.signs.rows]
-        if prior.get("brake_late", 0.0) > 0.0:
-            # the way out begins where the braking was late: a path outside follows from it
-            total[line.rows[self._outside]] = -np.inf
         k = int(total.argmax())
         hypothesis, amount = self.signs.rows[k]
         if ruled_out(hypothesis.fault, float(share[k]) * amount):

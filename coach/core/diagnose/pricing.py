@@ -27,14 +27,12 @@ def _weighed(lost_s: float, scatter_s: float, simulated_cost_s: float) -> float:
     return (a * lost_s + b * simulated_cost_s) / (a + b)
 
 
-def parts_of(case: Case, fault: Fault) -> tuple[Part, ...]:
+def parts_of(fault: Fault) -> tuple[Part, ...]:
     """Return the parts where ``fault`` can cost time; losses elsewhere do not count for or against it."""
     if fault in ("brake_early", "brake_soft"):
         # the wait ends at the slowest place
         return ("entry", "middle", "exit")
-    if fault in ("throttle_late", "throttle_soft"):
-        return ("middle", "exit", "straight")
-    if fault in ("brake_long", "exit_narrow", "exit_wide"):
+    if fault in ("throttle_late", "throttle_soft", "brake_long", "exit_narrow", "exit_wide"):
         return ("middle", "exit", "straight")
     return PARTS
 
@@ -43,7 +41,7 @@ def allocate_cost(case: Case) -> tuple[Finding, ...]:
     """Return findings, costliest first. Their costs add up to the loss beyond the baseline."""
     scatter = case.scatter_in(PARTS)
     # a cause without a loss in its parts is none
-    shown = [c for c in case.causes if case.excess_in(parts_of(case, c.fault)) > 0.0 and c.simulated_cost_s > 0.0]
+    shown = [c for c in case.causes if case.excess_in(parts_of(c.fault)) > 0.0 and c.simulated_cost_s > 0.0]
     ordered = sorted(shown, key=lambda c: (-c.simulated_cost_s, -c.tolerance_ratio))
     chosen: list[Cause] = []
     rest = case.excess_s
@@ -55,7 +53,7 @@ def allocate_cost(case: Case) -> tuple[Finding, ...]:
     if not chosen:
         return ()
     # several causes share the whole loss; a single one only the loss of its parts
-    parts = parts_of(case, chosen[0].fault) if len(chosen) == 1 else PARTS
+    parts = parts_of(chosen[0].fault) if len(chosen) == 1 else PARTS
     excess, scatter = case.excess_in(parts), case.scatter_in(parts)
     if not excess > 0.0:
         return ()
@@ -65,8 +63,7 @@ def allocate_cost(case: Case) -> tuple[Finding, ...]:
     for cause, probability in zip(chosen, beliefs(case, shown, chosen, MODEL), strict=True):
         cost = cause.simulated_cost_s * lost / alone
         # a gap far beyond its tolerance needs less loss as evidence
-        if cost >= (
-            max(COST_S, DOUBT * scatter) if cause.tolerance_ratio < CERTAIN_TOLERANCES else max(COST_S, scatter)
-        ):
+        deviations = DOUBT if cause.tolerance_ratio < CERTAIN_TOLERANCES else 1.0
+        if cost >= max(COST_S, deviations * scatter):
             found.append(Finding(cause.fault, cause.amount, cause.unit, cost, cause.evidence, probability, cause.apex))
     return tuple(sorted(found, key=lambda f: (-f.cost_s, f.fault)))

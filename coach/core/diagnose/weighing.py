@@ -14,7 +14,7 @@ from msgspec.structs import replace
 
 from coach.core.diagnose.advice import later_by
 from coach.core.diagnose.case import COST_S, worst_apex
-from coach.core.diagnose.explain import MODEL, Explainer, Explanation
+from coach.core.diagnose.explain import MODEL, OUTSIDE, Explainer, Explanation
 from coach.core.diagnose.hypotheses import SIMULATED, Hypothesis
 from coach.core.diagnose.pricing import MAX_COST_SHARE
 from coach.core.diagnose.scatter import Scatter
@@ -60,6 +60,9 @@ class Weighing:
         excess = sum(driven.loss(part) - usual.get(f"loss_{part}_s", 0.0) for part in PARTS)
         slower = -driven.gaps.get("arrival_mps", 0.0)
         prior = {f.fault: TOLD for f in possible} if possible else ({} if told else dict.fromkeys(SIMULATED, -TOLD))
+        if prior.get("brake_late") == TOLD:
+            # the way out begins where the braking was late: a path outside follows from it
+            prior |= dict.fromkeys(OUTSIDE, -math.inf)
 
         def vetoed(fault: Fault, amount: float) -> bool:
             # what the rules name has passed with their amount
@@ -68,19 +71,13 @@ class Weighing:
         best = explainer.explain(driven.profile, excess, scatter_s, slower, vetoed, prior)
         if best is None or best.probability < SURE:
             return ()
-        if possible and explainer.signs.rows[best.row][0].fault == possible[0].fault:
-            return (replace(possible[0], probability=best.probability), *possible[1:])
         named = explainer.signs.rows[best.row][0]
-        if possible and named.sign and not self._shows(driven, named, tolerance, usual):
+        if possible and named.fault == possible[0].fault:
+            return (replace(possible[0], probability=best.probability), *possible[1:])
+        if possible and named.sign and _measured(driven, named, usual) <= tolerance.width(corner, named.shown[0]):
             # the pass itself does not show it: what the rules name does
             return possible
         return self._found(driven, explainer, best, excess, scatter_s, usual)
-
-    @staticmethod
-    def _shows(driven: PassRecord, named: Hypothesis, tolerance: ToleranceModel, usual: Mapping[str, float]) -> bool:
-        """Return whether the fault's own measure is beyond its tolerance, or unknown."""
-        gap = named.sign * (driven.gaps.get(named.shown[0], math.nan) - usual.get(named.shown[0], 0.0))
-        return not gap <= tolerance.width(driven.corner, named.shown[0])
 
     def _explainer(self, corner: int, scatter: Scatter) -> Explainer:
         signs = self._signs.get(corner)
@@ -107,8 +104,7 @@ class Weighing:
         if cost < max(COST_S, STANDS * scatter_s):
             return ()
         hypothesis, simulated = explainer.signs.rows[best.row]
-        measured = hypothesis.shown[0]
-        amount = hypothesis.sign * (driven.gaps.get(measured, math.nan) - usual.get(measured, 0.0))
+        amount = _measured(driven, hypothesis, usual)
         if not amount > 0.0:
             amount = best.share * simulated
         if hypothesis.unit == "gear":
@@ -118,6 +114,12 @@ class Weighing:
             evidence |= later_by(driven, self.references[driven.corner], self.car, amount)
         apex = worst_apex(hypothesis.fault, driven, usual)
         return (Finding(hypothesis.fault, amount, hypothesis.unit, cost, evidence, best.probability, apex),)
+
+
+def _measured(driven: PassRecord, hypothesis: Hypothesis, usual: Mapping[str, float]) -> float:
+    """Return the amount of a fault by its own measure; NaN or 0 where it has none."""
+    name = hypothesis.shown[0]
+    return hypothesis.sign * (driven.gaps.get(name, math.nan) - usual.get(name, 0.0))
 
 
 def _evidence(driven: PassRecord, names: tuple[str, ...]) -> dict[str, float]:

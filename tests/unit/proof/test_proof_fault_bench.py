@@ -17,7 +17,7 @@ import habit_bench
 import msgspec
 import numpy as np
 from fault_bench import Job, asks, diagnose, job
-from fault_score import Row, Score, records, rows_of, score_passes, write_rows
+from fault_score import Row, Score, records, rows_of, score_passes, span, write_rows
 from fault_sessions import ALL, MAKERS, Ask, Truth, make
 
 from coach.core.columns import Columns
@@ -81,14 +81,9 @@ def test_a_talkative_diagnosis_is_wrong() -> None:
 
 
 def paid_in(places: tuple[int, ...], made_in: int, cost_s: float) -> tuple[dict[str, Row], Passes]:
-    """Score one fault made in pass ``made_in`` whose cost was paid in equal parts in ``places``, by a mute coach."""
+    """Score a fault made in pass ``made_in``, found there alone, whose cost was paid in equal parts in ``places``."""
     passes = saying()
-    spans = [
-        (d.trace.at("t_s", d.zone.start_m), d.trace.at("t_s", d.zone.next_start_m))
-        if d.trace is not None
-        else (0.0, 0.0)
-        for _, d in passes
-    ]
+    spans = [span(d) for _, d in passes]
     at = np.array([t for i in places for t in spans[i]])
     late = np.repeat(np.arange(len(places) + 1), 2)[1:-1] * cost_s / len(places)
     truth = Truth(sum(spans[made_in]) / 2.0, "coasting", 20.0, cost_s, (at, late))
