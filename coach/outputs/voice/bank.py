@@ -25,7 +25,7 @@ from coach.outputs.voice.renderer import RATES_WPM, WORKER, Progress, Renderer
 
 TRIES = 3
 LEVELLERS = 1
-FORMAT = "6"  # incremented when trimming or levelling changes, to discard old clips
+FORMAT = "7"  # incremented when rendering, trimming or levelling changes, to discard old clips
 LETTER_S = 12.0  # seconds a letter at one word a minute, from measured clips
 COMMA_LETTERS = 4  # a comma takes as long as about four letters
 

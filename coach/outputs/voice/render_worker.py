@@ -62,8 +62,16 @@ class SpeechEngine:
             if voice not in known:
                 raise RenderError(f"voice: expected one of {', '.join(sorted(known)[:8])}, ...; found {voice!r}")
             self._engine.setProperty("voice", voice)
-        espeak = str(self._engine) == "espeak"
-        self._engine.setProperty("rate", round(rate_wpm / ESPEAK_HASTE) if espeak else rate_wpm)
+        self._settle: Callable[[], object] = lambda: None
+        if str(self._engine) == "espeak":
+            from pyttsx3.drivers import _espeak
+
+            # pyttsx3 cancels espeak at each loop's end if it is still busy, and a rate not yet taken is lost with it:
+            # set the rate directly and wait until espeak is idle, before each phrase too
+            self._settle = _espeak.Synchronize
+            _espeak.SetParameter(_espeak.RATE, round(rate_wpm / ESPEAK_HASTE), 0)
+        else:
+            self._engine.setProperty("rate", rate_wpm)
         self.name = f"{self._engine} ({'packaged' if packaged else 'system'})"
 
     def _on_finished(self, name: str, completed: bool) -> None:
@@ -84,6 +92,7 @@ class SpeechEngine:
         part.unlink()
         self._errors.clear()
         self._finished = False
+        self._settle()
         self._engine.save_to_file(text, str(part))
         self._engine.runAndWait()
         until = time.monotonic() + FINISH_S

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import subprocess
 import sys
 import wave
 from pathlib import Path
@@ -10,6 +11,39 @@ from coach.errors import OutputError
 from coach.outputs.voice.renderer import Renderer, list_voices
 
 READY = "import json,sys,time\nprint(json.dumps({'ready': True}), flush=True)\n"
+
+SLOW = """
+import sys
+from pathlib import Path
+from coach.outputs.voice.engine import load_packaged
+load_packaged()
+from pyttsx3.drivers import _espeak
+from coach.outputs.voice.render_worker import SpeechEngine
+
+idle, cancelled = True, 0
+
+def queued(call):
+    def run(*args, **named):
+        global idle
+        idle = False
+        return call(*args, **named)
+    return run
+
+def synchronize():
+    global idle
+    idle = True
+
+def cancel():
+    global cancelled
+    cancelled += 1
+
+_espeak.SetParameter, _espeak.Synth = queued(_espeak.SetParameter), queued(_espeak.Synth)
+_espeak.Synchronize, _espeak.Cancel, _espeak.IsPlaying = synchronize, cancel, lambda: not idle
+engine = SpeechEngine(160, "")
+for name in ("a.wav", "b.wav"):
+    engine.save("late apex", Path(sys.argv[1]) / name)
+sys.stderr.write(str(cancelled))
+"""
 
 
 def fake(body: str) -> tuple[str, ...]:
@@ -32,6 +66,14 @@ def test_the_engine_from_pip_writes_a_whole_mono_file(tmp_path: Path) -> None:
             lengths.append(wav.getnframes() / wav.getframerate())
     assert 0.5 < lengths[1] < lengths[0] < 2.5
     assert ["a.wav", "b.wav"] == sorted(p.name for p in tmp_path.iterdir()), "no part files are left"
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="espeak alone takes its orders later")
+def test_an_engine_slow_to_take_its_rate_keeps_it(tmp_path: Path) -> None:
+    """While espeak is still busy with an order nothing is cancelled: a cancelled rate speeds up every clip."""
+    run = subprocess.run([sys.executable, "-c", SLOW, str(tmp_path)], capture_output=True, text=True, timeout=60)
+    assert "0" == run.stderr
+    assert ["a.wav", "b.wav"] == sorted(path.name for path in tmp_path.iterdir())
 
 
 def test_unwritable_place_and_empty_text_are_errors_not_silence(tmp_path: Path) -> None:
