@@ -19,6 +19,10 @@ from coach.core.diagnose.tolerance import WIDTH, judged_count
 
 TAIL: Final = 4.0
 """Degrees of freedom of a driver's scatter: a deviation of 4 occurs once in a hundred times, not in ten thousand."""
+MODEL: Final = 0.35
+"""Relative error of what a simulated fault does: of its cost, of each channel in each part of the corner, of a path at
+each place.
+"""
 _PRICE: Final = 0.5 * math.log(judged_count()) + math.log(len(SIMULATED))
 
 
@@ -27,22 +31,22 @@ def _unlikely(deviations: float) -> float:
     return 0.5 * (TAIL + 1.0) * math.log1p(deviations * deviations / TAIL)
 
 
-def beliefs(case: Case, shown: Sequence[Cause], chosen: Sequence[Cause], error: float) -> list[float]:
-    """Return probability (0..1) of each of the ``chosen``; ``error`` is the relative error of a cost by the model."""
+def beliefs(case: Case, shown: Sequence[Cause], chosen: Sequence[Cause]) -> list[float]:
+    """Return probability (0..1) of each of the ``chosen``."""
     scatter = max(case.scatter_in(("entry", "middle", "exit", "straight")), 1e-3)
     models: list[tuple[Cause, ...]] = [(), *((c,) for c in shown)]
     if len(chosen) > 1:
         models.append(tuple(chosen))
-    logs = [_log_of(case, model, shown, scatter, error) for model in models]
+    logs = [_log_of(case, model, shown, scatter) for model in models]
     top = max(logs)
     weights = [math.exp(value - top) for value in logs]
     total = sum(weights)
     return [sum(w for w, m in zip(weights, models, strict=True) if c in m) / total for c in chosen]
 
 
-def _log_of(case: Case, model: tuple[Cause, ...], shown: Sequence[Cause], scatter: float, error: float) -> float:
+def _log_of(case: Case, model: tuple[Cause, ...], shown: Sequence[Cause], scatter: float) -> float:
     alone = sum(c.simulated_cost_s for c in model)
-    width = math.hypot(scatter, error * alone)
+    width = math.hypot(scatter, MODEL * alone)
     log = -_unlikely((case.excess_s - alone) / width) - math.log(width / scatter)
     left_open = sum(_unlikely(WIDTH * c.tolerance_ratio) for c in shown if c not in model)
     return log - left_open - _PRICE * len(model)

@@ -10,7 +10,6 @@ from typing import Final
 
 from coach.core.diagnose.counterfactual import Counterfactual
 from coach.core.diagnose.tolerance import ToleranceModel
-from coach.core.measure.measures import TURNED_M
 from coach.core.measure.passes import PARTS, CornerReference, Part, PassRecord
 from coach.core.track.car import Car
 from coach.core.track.zones import Zone
@@ -21,8 +20,6 @@ COST_S: Final = 0.025
 NAN: Final = float("nan")
 MEASURABLE_MPS: Final = 0.4
 """Least lack of speed that is told from noise (common practice, no source)."""
-BROUGHT_M: Final = 15.0
-"""A minimum this close to the window's start was carried in."""
 LIMIT: Final = 0.97
 """Share of available grip that counts as the limit (common practice, no source)."""
 CERTAIN_TOLERANCES: Final = 2.0
@@ -130,8 +127,8 @@ class Case:
         drop = -self.excess_gap("min_speed_mps")
         if drop != drop:
             return 0.0
-        if self.driven.measures["min_speed_at_m"] < self.reference.zone.turn_in_m - TURNED_M + BROUGHT_M:
-            # the minimum is at the window's start: the speed comes from the previous corner
+        if self.driven.measures["min_speed_at_m"] < self.reference.zone.turn_in_m:
+            # slowest before it turns in: the speed comes from the previous corner
             drop += min(self.driven.gaps.get("arrival_mps", 0.0), 0.0)
         return max(drop, 0.0)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from coach.core.diagnose.belief import beliefs
+from coach.core.diagnose.belief import MODEL, beliefs
 from coach.core.diagnose.case import CERTAIN_TOLERANCES, COST_S, Case, Cause
 from coach.core.measure.passes import PARTS, Part
 from coach.core.values import Fault, Finding
@@ -14,10 +14,6 @@ DOUBT: Final = 3.0
 
 MAX_COST_SHARE: Final = 1.1
 """Largest sum of costs as a share of the pass's loss."""
-MODEL: Final = 0.8
-"""Relative error of a counterfactual cost: it knows the reference's speeds but not this pass's alternative. Measured on
-three simulators: off by factors of 0.6 to 1.9, while the loss itself was right on average.
-"""
 
 
 def _weighed(lost_s: float, scatter_s: float, simulated_cost_s: float) -> float:
@@ -60,7 +56,7 @@ def allocate_cost(case: Case) -> tuple[Finding, ...]:
     alone = sum(c.simulated_cost_s for c in chosen)
     lost = min(_weighed(excess, scatter, alone), MAX_COST_SHARE * case.driven.total_s)
     found = []
-    for cause, probability in zip(chosen, beliefs(case, shown, chosen, MODEL), strict=True):
+    for cause, probability in zip(chosen, beliefs(case, shown, chosen), strict=True):
         cost = cause.simulated_cost_s * lost / alone
         # a gap far beyond its tolerance needs less loss as evidence
         deviations = DOUBT if cause.tolerance_ratio < CERTAIN_TOLERANCES else 1.0
