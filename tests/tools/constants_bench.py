@@ -40,8 +40,8 @@ CONSTANTS: Final = (
     "coach.core.diagnose.vetoes:WIDE",
     "coach.core.diagnose.belief:TAIL",
     *(f"coach.core.diagnose.exit_phase:{name}" for name in ("GEAR", "SLOWER")),
-    *(f"coach.core.diagnose.pricing:{name}" for name in ("DOUBT", "MODEL", "MAX_COST_SHARE")),
-    *(f"coach.core.diagnose.case:{name}" for name in ("COST_S", "BROUGHT_M", "CERTAIN_TOLERANCES", "MEASURABLE_MPS")),
+    *(f"coach.core.diagnose.pricing:{name}" for name in ("DOUBT", "MAX_COST_SHARE")),
+    *(f"coach.core.diagnose.case:{name}" for name in ("COST_S", "CERTAIN_TOLERANCES", "MEASURABLE_MPS")),
     "coach.survey.envelope.known:AGREE",
     "coach.survey.envelope.known:HARD",
     "coach.survey.envelope.known:PRESSED",
@@ -58,7 +58,8 @@ WATCH: Final = (
     "tests/unit/core_diagnosis/test_diag_filled.py",
 )
 COMPARISON: Final = (
-    *(f"coach.core.diagnose.explain:{name}" for name in ("MODEL", "PRICE", "SMALL")),
+    "coach.core.diagnose.belief:MODEL",
+    *(f"coach.core.diagnose.explain:{name}" for name in ("PRICE", "SMALL")),
     *(f"coach.core.diagnose.scatter:{name}" for name in ("USUAL", "SHRUNK", "LEAST", "FEW", "TAIL")),
     *(f"coach.core.diagnose.weighing:{name}" for name in ("TOLD", "SURE", "STANDS")),
 )

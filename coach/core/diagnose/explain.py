@@ -6,6 +6,7 @@ or smaller in each part of the corner, and the evidence pays for that freedom (t
 A fault costs the logarithm of how many there are to choose from and of how rare one is. Speed and pedals are judged
 apart from the path: no model knows what a driver does with them on another line. A line fault explains a path and any
 speed, as well as the best other fault does (line before speed); late braking explains its speeds and any path outside.
+Either pays for that choice the logarithm of how many there are.
 """
 
 from __future__ import annotations
@@ -19,12 +20,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coach.core.columns import Floats
-from coach.core.diagnose.belief import TAIL as _LOSS_TAIL
+from coach.core.diagnose.belief import MODEL
+from coach.core.diagnose.belief import TAIL as LOSS_TAIL
 from coach.core.diagnose.hypotheses import SIMULATED
 from coach.core.diagnose.scatter import TAIL, Scatter
 from coach.core.diagnose.signatures import Signatures
 from coach.core.diagnose.vetoes import Veto
-from coach.core.measure.profile_gaps import BEFORE_M, COUNT, SIZE, SPLIT
+from coach.core.measure.profile_gaps import BEFORE_M, COUNT, FIRST_LINE, FIRST_PEDAL, LINES, PEDALS, SIZE, SPLIT
 from coach.core.values import Fault
 
 Marks = NDArray[np.bool_]
@@ -32,8 +34,6 @@ Places = NDArray[np.intp]
 LINE: Final[frozenset[Fault]] = frozenset({"turn_in_early", "turn_in_late", "apex_missed", "exit_narrow", "exit_wide"})
 OUTSIDE: Final[frozenset[Fault]] = frozenset({"turn_in_late", "apex_missed", "exit_wide"})
 """Where late braking carries a car."""
-MODEL: Final = 0.35
-"""Relative error of a simulated fault: of each channel in each part of the corner, of a path at each place."""
 PRICE: Final = 8.0
 """Evidence that a fault must gain: the logarithm of how many faults there are, and of how rare they are."""
 SMALL: Final = 0.4
@@ -115,7 +115,7 @@ class Explainer:
         found = self._groups.get(key)
         if found is None:
             path = np.zeros(SIZE, dtype=bool)
-            path[_PATH] = True
+            path[_PATH], path[FIRST_LINE:] = True, True
             speed, line = np.flatnonzero(~self._line), np.flatnonzero(self._line)
             gaps = np.nan_to_num(self.signs.gaps)
             found = self._groups[key] = (
@@ -145,7 +145,7 @@ class Explainer:
         """Return the best explanation of a pass's ``gaps`` (SIZE,); None if nothing speaks for a fault.
 
         ``excess_s`` is what it lost beyond the usual, with deviation ``scatter_s``; it came ``slower_mps`` slower. What
-        is ``ruled_out`` is not returned.
+        is ``ruled_out`` is not returned; ``prior`` is the evidence known before.
         """
         speed, line = self._of(self._known(gaps))
         rest, wider = gaps - self.usual, 1.0
@@ -160,14 +160,16 @@ class Explainer:
         share = np.zeros(len(self.signs.rows))
         gain, share[speed.rows] = speed.evidence(rest, wider)
         cost = self.signs.cost_s * share
+        lost = self._lost(excess_s, scatter_s)
         total[speed.rows] = gain + self._loss(excess_s, scatter_s, cost[speed.rows]) - PRICE
         if line.known.any():
             gain, share[line.rows] = line.evidence(rest, wider)
-            # it explains the speed as well as the best other fault does
-            anyhow = max(float(total.max()) + PRICE - _AMONG, self._lost(excess_s, scatter_s))
+            # it explains the speed as well as the best other fault does; a line outside not what late braking does
+            anyhow = max(float(total.max()) + PRICE - _AMONG, lost)
+            other = max(float(total[~self._late].max()) + PRICE - _AMONG, lost)
             # late braking carries the car outside, on any path
-            total[self._late] += max(0.0, float(gain[self._outside].max()))
-            total[line.rows] = gain + anyhow - PRICE
+            total[self._late] += max(0.0, float(gain[self._outside].max()) - _AMONG)
+            total[line.rows] = gain + np.where(self._outside, other, anyhow) - PRICE
             cost[line.rows] = excess_s
         total += [prior.get(h.fault, 0.0) for h, _ in self.signs.rows]
         k = int(total.argmax())
@@ -183,24 +185,26 @@ class Explainer:
         weight = np.exp(total - top)
         k = int(total.argmax())
         own = self._faults == self._faults[k]
-        probability = float(weight[own].sum() / (weight.sum() + math.exp(-top)))
+        probability = min(float(weight[own].sum() / (weight.sum() + math.exp(-top))), 1.0)
         return Explanation(k, float(share[k]), probability, float(cost[k]))
 
     @staticmethod
     def _lost(excess_s: float, scatter_s: float) -> float:
-        return 0.5 * (_LOSS_TAIL + 1.0) * math.log1p((excess_s / scatter_s) ** 2 / _LOSS_TAIL)
+        return 0.5 * (LOSS_TAIL + 1.0) * math.log1p((excess_s / scatter_s) ** 2 / LOSS_TAIL)
 
     def _loss(self, excess_s: float, scatter_s: float, cost: Floats) -> Floats:
         """Return the evidence of the loss: how much likelier it is with a fault that costs ``cost``."""
         width = np.hypot(scatter_s, MODEL * cost)
-        off = 0.5 * (_LOSS_TAIL + 1.0) * np.log1p(((excess_s - cost) / width) ** 2 / _LOSS_TAIL)
+        off = 0.5 * (LOSS_TAIL + 1.0) * np.log1p(((excess_s - cost) / width) ** 2 / LOSS_TAIL)
         out: Floats = self._lost(excess_s, scatter_s) - off - np.log(width / scatter_s)
         return out
 
 
 def _inexact(gaps: Floats) -> Floats:
-    """Return freedoms (r, SIZE, m) of simulated faults: each channel in each part."""
-    out = np.zeros((len(gaps), SIZE, 4 * len(_PARTS)))
+    """Return freedoms (r, SIZE, m) of simulated faults: each channel in each part, each measure."""
+    out = np.zeros((len(gaps), SIZE, 4 * len(_PARTS) + len(PEDALS)))
+    for j in range(len(PEDALS)):
+        out[:, FIRST_PEDAL + j, 4 * len(_PARTS) + j] = MODEL * gaps[:, FIRST_PEDAL + j]
     for channel in range(4):
         for j, part in enumerate(_PARTS):
             nodes = np.arange(channel * COUNT, (channel + 1) * COUNT)[part]
@@ -209,8 +213,10 @@ def _inexact(gaps: Floats) -> Floats:
 
 
 def _crooked(gaps: Floats) -> Floats:
-    """Return freedoms (r, SIZE, COUNT) of simulated paths: each stretch."""
-    out = np.zeros((len(gaps), SIZE, COUNT))
+    """Return freedoms (r, SIZE, m) of simulated paths: each stretch, each measure."""
+    out = np.zeros((len(gaps), SIZE, COUNT + len(LINES)))
+    for j in range(len(LINES)):
+        out[:, FIRST_LINE + j, COUNT + j] = MODEL * gaps[:, FIRST_LINE + j]
     most = np.abs(gaps[:, _PATH]).max(axis=1)
     for j in range(COUNT):
         out[:, 3 * COUNT + j, j] = MODEL * most

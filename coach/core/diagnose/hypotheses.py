@@ -61,8 +61,18 @@ def brake_late(f: Forward, d: Drives, k: int, x: float) -> None:
 
 def brake_wide(f: Forward, d: Drives, k: int, x: float) -> None:
     """Brake later and run wide: brake on hard until the car turns."""
+    _brake_on(f, d, k, x, 1.3)
+
+
+def brake_over(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Brake later and go on braking hard far into the corner."""
+    _brake_on(f, d, k, x, 1.8)
+
+
+def _brake_on(f: Forward, d: Drives, k: int, x: float, until: float) -> None:
+    """Brake ``x`` m later, and on until ``until`` times that beyond the slowest place."""
     brake_late(f, d, k, x)
-    on = slice(f.slow - _nodes(f, 0.3 * x), f.slow + _nodes(f, 1.3 * x))
+    on = slice(f.slow - _nodes(f, 0.3 * x), f.slow + _nodes(f, until * x))
     d.brake[k, on] = 0.8 * f.own_decel[f.start + 3]
     d.throttle[k, on] = 0.0
 
@@ -229,6 +239,11 @@ def turn_in_late(f: Forward, d: Drives, k: int, x: float) -> None:
     turn_in_early(f, d, k, -x)
 
 
+def turned_late(f: Forward, d: Drives, k: int, x: float) -> None:
+    """Outside on the way in, and inside for it on the way out."""
+    turned_early(f, d, k, -x)
+
+
 def gear_high(f: Forward, d: Drives, k: int, x: float) -> None:
     """Higher gear: less engine on the way out."""
     d.gear[k, f.start + _nodes(f, 20.0) : f.end] = x
@@ -246,6 +261,7 @@ HYPOTHESES: Final[tuple[Hypothesis, ...]] = (
     Hypothesis("brake_early", "m", (8.0, 16.0, 28.0), brake_early, ("brake_start_m", "brake_peak"), -1.0),
     Hypothesis("brake_late", "m", (6.0, 12.0), brake_late, ("brake_start_m",), 1.0),
     Hypothesis("brake_late", "m", (6.0, 12.0), brake_wide, ("brake_start_m",), 1.0),
+    Hypothesis("brake_late", "m", (6.0, 12.0), brake_over, ("brake_start_m",), 1.0),
     Hypothesis("brake_soft", "share", (0.15, 0.3), brake_soft, ("brake_peak",)),
     Hypothesis("brake_long", "m", (10.0, 20.0), brake_long, ("brake_release_m", "min_speed_mps"), 1.0),
     Hypothesis("brake_long", "m", (10.0, 20.0), brake_dragged, ("brake_release_m", "min_speed_mps"), 1.0),
@@ -262,12 +278,13 @@ HYPOTHESES: Final[tuple[Hypothesis, ...]] = (
     Hypothesis(
         "throttle_soft", "share", (0.2, 0.4), throttle_soft, ("drive_share", "full_throttle_m", "exit_speed_mps"), 1.0
     ),
-    Hypothesis("coasting", "m", (12.0, 20.0, 30.0, 45.0), roll, ("coast_s", "idle_before_m", "idle_after_m")),
-    Hypothesis("coasting", "m", (12.0, 25.0), roll_on, ("coast_s", "idle_before_m", "idle_after_m")),
-    Hypothesis("coasting", "m", (20.0, 40.0, 65.0), lift, ("coast_s", "idle_before_m", "idle_after_m")),
+    Hypothesis("coasting", "m", (12.0, 20.0, 30.0, 45.0), roll, ("idle_before_m", "coast_s", "idle_after_m"), 1.0),
+    Hypothesis("coasting", "m", (12.0, 25.0), roll_on, ("idle_before_m", "coast_s", "idle_after_m"), 1.0),
+    Hypothesis("coasting", "m", (20.0, 40.0, 65.0), lift, ("idle_before_m", "coast_s", "idle_after_m"), 1.0),
     Hypothesis("turn_in_early", "m", (8.0, 16.0), turn_in_early, _PATH),
     Hypothesis("turn_in_late", "m", (8.0, 16.0), turn_in_late, _PATH),
     Hypothesis("turn_in_early", "m", (8.0, 16.0), turned_early, _PATH),
+    Hypothesis("turn_in_late", "m", (8.0, 16.0), turned_late, _PATH),
     Hypothesis("apex_missed", "m", (1.0, 2.5), apex_missed, _PATH),
     Hypothesis("apex_missed", "m", (1.0, 2.5), middle_missed, _PATH),
     Hypothesis("exit_narrow", "m", (1.5, 3.0), exit_narrow, _PATH),

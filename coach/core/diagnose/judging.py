@@ -18,7 +18,7 @@ from coach.core.diagnose.gearbox import Gearbox
 from coach.core.diagnose.rescaled import rescaled
 from coach.core.diagnose.tolerance import ToleranceModel
 from coach.core.diagnose.unused_grip import UnusedGrip, unused_grip_of
-from coach.core.diagnose.vetoes import GEAR, THROTTLE, struck
+from coach.core.diagnose.vetoes import GEARLESS, struck
 from coach.core.measure.comparison import compare_to_reference
 from coach.core.measure.grip_shares import Use, UsedThere
 from coach.core.measure.passes import PARTS, CornerReference, LossPiece, PassRecord
@@ -69,7 +69,7 @@ class Judged:
         """Faults not judged in this condition: their absence is not a cure."""
         if not self.today.as_reference:
             return FASTER
-        return THROTTLE | GEAR if self.gear_lost else frozenset()
+        return GEARLESS if self.gear_lost else frozenset()
 
     def unsettled(self) -> Judged:
         """Return the same pass as the start of a change of condition."""
@@ -144,4 +144,4 @@ def _against(driven: PassRecord, standard: _Standard, base_m: float) -> PassReco
     pieces = tuple(
         LossPiece(driven.lap, driven.corner, part, late[i + 1] - late[i], driven.lap) for i, part in enumerate(PARTS)
     )
-    return replace(driven, gaps=gaps, pieces=pieces, profile=theirs.stretches.gaps(trace, base_m))
+    return replace(driven, gaps=gaps, pieces=pieces, profile=theirs.stretches.profile(trace, base_m, gaps))

@@ -15,12 +15,21 @@ from typing import Final
 import numpy as np
 
 from coach.core.columns import Floats
-from coach.core.measure.profile_gaps import COUNT, SIZE
+from coach.core.diagnose.practised import PRIOR
+from coach.core.measure.profile_gaps import COUNT, FIRST_PEDAL, LINES, PEDALS, SIZE
 
 PRACTISED: Final[Floats] = np.concatenate(
-    [np.full(COUNT, 0.35), np.full(COUNT, 0.03), np.full(COUNT, 0.05), np.full(COUNT, 0.25), [0.08]]
+    [
+        np.full(COUNT, 0.35),
+        np.full(COUNT, 0.03),
+        np.full(COUNT, 0.05),
+        np.full(COUNT, 0.25),
+        [0.08, *(PRIOR[name] for name in (*PEDALS, *LINES))],
+    ]
 )
-"""Deviations of a practised driver: speed [m/s], brake, throttle, offset [m], gear (common practice, no source)."""
+"""Deviations of a practised driver: speed [m/s], brake, throttle, offset [m], gear (common practice, no source), and
+the measures.
+"""
 USUAL: Final = 2.0
 """The reference is one lap of a good driver: its own gap is at most this many deviations."""
 SHRUNK: Final = 0.8
@@ -41,13 +50,14 @@ class Scatter:
     def __init__(self, profiles: Mapping[int, Iterable[Floats]]) -> None:
         rows = {corner: np.array(list(kept)) for corner, kept in profiles.items()}
         self._usual = {c: _middle(x) for c, x in rows.items() if len(x) >= FEW}
-        self._off = {c: x - self._usual.get(c, 0.0) for c, x in rows.items() if len(x)}
+        # a steady habit is no scatter
+        self._off = {c: x - _centre(x) for c, x in rows.items() if len(x) >= FEW}
         everywhere = np.concatenate(list(self._off.values())) if self._off else np.zeros((0, SIZE))
         n = len(everywhere)
-        self.known = n > SIZE
-        """Whether there are more passes than gaps whose covariance is taken."""
         own = _deviation(everywhere) if n >= FEW else PRACTISED
         own = np.maximum(own, LEAST * PRACTISED)
+        self.known = n >= FIRST_PEDAL
+        """Whether there are more passes than stretches whose covariance is taken."""
         self._anywhere = np.sqrt((FEW * PRACTISED**2 + n * own**2) / (FEW + n))
         self._sizes = {c: self._here(x) for c, x in self._off.items()}
 
@@ -92,11 +102,16 @@ def _shape(scaled: Floats) -> Floats:
 
 
 def _middle(rows: Floats) -> Floats:
-    """Return the medians of what is there, 0 where nothing is, and no farther off than a good lap can be."""
-    middle = np.zeros(SIZE)
+    """Return the medians, no farther off than a good lap can be."""
+    return np.clip(_centre(rows), -USUAL * PRACTISED, USUAL * PRACTISED)
+
+
+def _centre(rows: Floats) -> Floats:
+    """Return the medians of what is always there, 0 elsewhere."""
+    centre = np.zeros(SIZE)
     there = np.isfinite(rows).all(axis=0)
-    middle[there] = np.median(rows[:, there], axis=0)
-    return np.clip(middle, -USUAL * PRACTISED, USUAL * PRACTISED)
+    centre[there] = np.median(rows[:, there], axis=0)
+    return centre
 
 
 def _deviation(rows: Floats) -> Floats:

@@ -5,14 +5,18 @@ Worked out when a pass there first has to be explained.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
 from coach.core.columns import Floats
-from coach.core.diagnose.forward import Forward
+from coach.core.diagnose.forward import Drives, Forward
 from coach.core.diagnose.hypotheses import HYPOTHESES, Hypothesis
+from coach.core.measure.comparison import compare_to_reference
+from coach.core.measure.measures import measure
 from coach.core.measure.passes import CornerReference
+from coach.core.measure.profile_gaps import measured
 from coach.core.track.car import Car
 
 SLOWER: Final = (0.0, 1.5, 3.0, 6.0, 12.0, 24.0)
@@ -35,11 +39,13 @@ class Signatures:
         plain = n
         # another gear takes engine, not pedal
         throttle[[k for k, (h, _) in enumerate(self.rows) if h.unit == "gear"]] = throttle[plain]
+        shown = _measures(reference, drives, speed, brake, throttle)
+        shown = np.nan_to_num(shown - np.nan_to_num(shown[plain]))
         means = reference.stretches.means
         held = slice(model.slow, max(model.end, model.slow + 1))
         gaps = np.concatenate(
             [means(x - x[plain]) for x in (speed, brake, throttle)]
-            + [means(drives.offset), drives.gear[:, held].mean(axis=1, keepdims=True)],
+            + [means(drives.offset), drives.gear[:, held].mean(axis=1, keepdims=True), shown],
             axis=1,
         )
         first, last = trace.index(zone.start_m), trace.index(zone.next_start_m)
@@ -56,3 +62,23 @@ class Signatures:
         share = min((slower_mps - grid[k]) / max(grid[k + 1] - grid[k], 0.1), 1.0)
         gaps = self._arriving[k] + share * (self._arriving[k + 1] - self._arriving[k])
         return gaps, float(self._arriving_s[k] + share * (self._arriving_s[k + 1] - self._arriving_s[k]))
+
+
+def _measures(reference: CornerReference, drives: Drives, speed: Floats, brake: Floats, throttle: Floats) -> Floats:
+    """Return the gaps of the measures of each drive (drives, measures), measured as those of a pass."""
+    trace, zone, ours = reference.trace, reference.zone, reference.measures
+    side = 1.0 if zone.corner.direction == "left" else -1.0
+    out = []
+    for k in range(len(speed)):
+        driven = replace(
+            trace,
+            speed_mps=speed[k],
+            brake=np.clip(trace.brake + brake[k], 0.0, 1.0),
+            throttle=np.clip(trace.throttle + throttle[k], 0.0, 1.0),
+            gear=trace.gear + drives.gear[k],
+            offset_m=trace.offset_m - side * drives.offset[k],
+        )
+        found = measure(driven, zone)
+        gaps = {name: found[name] - ours[name] for name in found if name in ours}
+        out.append(measured(gaps | compare_to_reference(driven, trace, zone, 0.0, ours)))
+    return np.array(out)

@@ -26,7 +26,8 @@ Veto = Callable[[Fault, float], bool]
 SPEED: Final[frozenset[Fault]] = frozenset({"slow_middle", "brake_long", "grip_middle"})
 BRAKE: Final[frozenset[Fault]] = frozenset({"brake_early", "brake_soft", "grip_braking"})
 THROTTLE: Final[frozenset[Fault]] = frozenset({"throttle_late", "throttle_soft", "grip_exit"})
-GEAR: Final[frozenset[Fault]] = frozenset({"gear_high", "gear_low"})
+GEARLESS: Final[frozenset[Fault]] = THROTTLE | {"gear_high", "gear_low", "brake_late"}
+"""What a lost gear leads to: a car that is slower for it brakes later."""
 
 
 def nothing_ruled_out(fault: Fault, amount: float) -> bool:
@@ -58,6 +59,6 @@ def struck(driven: PassRecord, use: Use, grip: float, tolerance: ToleranceModel,
             return wide or slowest >= LIMIT or path
         if fault in THROTTLE:
             return wide or gear_lost or exit_use >= LIMIT
-        return gear_lost and fault in GEAR
+        return gear_lost and fault in GEARLESS
 
     return rules_out

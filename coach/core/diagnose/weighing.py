@@ -13,8 +13,9 @@ from typing import Final
 from msgspec.structs import replace
 
 from coach.core.diagnose.advice import later_by
+from coach.core.diagnose.belief import MODEL
 from coach.core.diagnose.case import COST_S, worst_apex
-from coach.core.diagnose.explain import MODEL, OUTSIDE, Explainer, Explanation
+from coach.core.diagnose.explain import OUTSIDE, Explainer, Explanation
 from coach.core.diagnose.hypotheses import SIMULATED, Hypothesis
 from coach.core.diagnose.pricing import MAX_COST_SHARE
 from coach.core.diagnose.scatter import Scatter
@@ -22,10 +23,11 @@ from coach.core.diagnose.signatures import Signatures
 from coach.core.diagnose.tolerance import ToleranceModel
 from coach.core.diagnose.vetoes import Veto
 from coach.core.measure.passes import PARTS, CornerReference, PassRecord
+from coach.core.measure.profile_gaps import place_of
 from coach.core.track.car import Car
 from coach.core.values import Fault, Finding
 
-TOLD: Final = 6.0
+TOLD: Final = 3.0
 """Evidence by which a fault that rules name is ahead, and by which each is behind where they name none."""
 SURE: Final = 0.5
 """A fault is reported if it is more probable than all else."""
@@ -74,9 +76,12 @@ class Weighing:
         named = explainer.signs.rows[best.row][0]
         if possible and named.fault == possible[0].fault:
             return (replace(possible[0], probability=best.probability), *possible[1:])
-        if possible and named.sign and _measured(driven, named, usual) <= tolerance.width(corner, named.shown[0]):
-            # the pass itself does not show it: what the rules name does
-            return possible
+        if named.sign:
+            # what a slower arrival does to its measure is not the fault
+            follows = explainer.signs.arriving(max(slower, 0.0))[0][place_of(named.shown[0])]
+            own = _measured(driven, named, usual) - named.sign * float(follows)
+            if own <= tolerance.width(corner, named.shown[0]):
+                return possible
         return self._found(driven, explainer, best, excess, scatter_s, usual)
 
     def _explainer(self, corner: int, scatter: Scatter) -> Explainer:

@@ -243,7 +243,7 @@ class PassBuilder:
         if self.reference.inferred_pedals:
             # speed alone cannot distinguish coasting from a held throttle or a light brake
             gaps["idle_before_m"] = float("nan")
-        profile = reference.stretches.gaps(trace, base)
+        profile = reference.stretches.profile(trace, base, gaps)
         return PassRecord(lap, corner, zone, trace, pieces, mine, gaps, True, line_t, line_lap, profile)
 
     def peek(self, history: FrameBuffer, corner: int, lap: int, stop_m: float) -> PassRecord | None:

@@ -1,11 +1,14 @@
-"""How a pass differs from the reference along the corner: means of the channels' differences over stretches of it.
+"""How a pass differs from the reference along the corner: means of the channels' differences over stretches of it, and
+the gaps of its measures.
 
 The stretches follow the corner: the way to the brake, the braking, the way out, the straight. The means are linear in
-what was driven, so that the differences of two faults add up, and noise averages out.
+what was driven, so that the differences of two faults add up, and noise averages out; the measures are sharper where a
+pedal is pressed or released.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Final
 
 import numpy as np
@@ -25,8 +28,35 @@ SPLIT: Final = 4
 """Stretches of the braking, and of the way out."""
 COUNT: Final = len(BEFORE_M) + 2 * SPLIT + len(BEYOND_M)
 """Stretches of a corner."""
-SIZE: Final = len(CHANNELS) * COUNT + 1
-"""Length of what ``profile_gaps`` returns: a row of stretches for each channel, then the gear on the way out."""
+PEDALS: Final = (
+    "brake_start_m",
+    "brake_peak",
+    "brake_release_m",
+    "min_speed_mps",
+    "drive_late_m",
+    "drive_share",
+    "idle_before_m",
+    "idle_after_m",
+    "lifted_m",
+    "gear_mean",
+)
+"""Measures of speed and pedals that stand beside the stretches."""
+LINES: Final = ("entry_line_m", "apex_line_m", "exit_line_m", "turn_in_m")
+"""Measures of the path that stand beside the stretches."""
+FIRST_PEDAL: Final = len(CHANNELS) * COUNT + 1
+FIRST_LINE: Final = FIRST_PEDAL + len(PEDALS)
+SIZE: Final = FIRST_LINE + len(LINES)
+"""Length of a profile: a row of stretches for each channel, the gear on the way out, the measures."""
+
+
+def measured(gaps: Mapping[str, float]) -> Floats:
+    """Return the gaps of the measures as the last part of a profile; NaN where one is absent."""
+    return np.array([gaps.get(name, np.nan) for name in (*PEDALS, *LINES)])
+
+
+def place_of(measure: str) -> int:
+    """Return where a measure stands in a profile."""
+    return FIRST_PEDAL + (*PEDALS, *LINES).index(measure)
 
 
 class Stretches:
@@ -57,9 +87,9 @@ class Stretches:
             out: Floats = np.diff(total[..., edges], axis=-1) / size
         return out
 
-    def gaps(self, mine: Trace, base_m: float) -> Floats:
-        """Return the mean differences (SIZE,) of a pass ``base_m`` ahead of the reference; NaN where a channel is
-        absent.
+    def profile(self, mine: Trace, base_m: float, gaps: Mapping[str, float]) -> Floats:
+        """Return the profile (SIZE,) of a pass ``base_m`` ahead of the reference with the ``gaps`` of its measures; NaN
+        where a channel is absent.
         """
         theirs = self.trace
         shift = round((mine.u_m[0] - base_m - theirs.u_m[0]) / theirs.step_m)
@@ -69,7 +99,7 @@ class Stretches:
             gap = getattr(mine, name)[low - shift : high - shift] - getattr(theirs, name)[low:high]
             rows.append(self.means(-self.side * gap if name == "offset_m" else gap, low))
         gear = self.means(mine.gear[low - shift : high - shift] - theirs.gear[low:high], low)
-        return np.append(np.concatenate(rows), _middle(gear))
+        return np.concatenate([*rows, [_middle(gear)], measured(gaps)])
 
 
 def _middle(gear: Floats) -> float:

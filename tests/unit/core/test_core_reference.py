@@ -10,7 +10,8 @@ from core_setup import plan
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coach.core.diagnose.tolerance import PRIOR, ToleranceModel
+from coach.core.diagnose.practised import PRIOR
+from coach.core.diagnose.tolerance import ToleranceModel
 from coach.core.track.reference import Reference
 
 CLOSED = plan()[0]

@@ -12,7 +12,8 @@ from numpy.testing import assert_allclose
 from test_diag_measures import hand_made
 
 from coach.core.diagnose.counterfactual import Counterfactual
-from coach.core.diagnose.tolerance import FLOOR, KEPT, PRIOR, ToleranceModel, shorth_sigma
+from coach.core.diagnose.practised import PRIOR
+from coach.core.diagnose.tolerance import FLOOR, KEPT, ToleranceModel, shorth_sigma
 from coach.core.measure.measures import measure
 from coach.core.track.car import Car
 

@@ -21,7 +21,8 @@ from coach.app.setup import Setup
 from coach.core.cue.rules import RuleSet
 from coach.core.diagnose.gearbox import Gearbox
 from coach.core.diagnose.judging import Judged
-from coach.core.diagnose.tolerance import FLOOR, PRIOR, ToleranceModel
+from coach.core.diagnose.practised import PRIOR
+from coach.core.diagnose.tolerance import FLOOR, ToleranceModel
 from coach.core.diagnose.vetoes import struck
 from coach.core.measure.grip_shares import Use
 from coach.core.values import Fault, Finding
@@ -111,7 +112,7 @@ def test_what_is_not_known_rules_nothing_out() -> None:
     assert not any(vetoed(fault, unknown) for fault in faults)
 
 
-@pytest.mark.parametrize("fault", ["gear_high", "gear_low", "throttle_late", "throttle_soft"])
+@pytest.mark.parametrize("fault", ["gear_high", "gear_low", "throttle_late", "throttle_soft", "brake_late"])
 def test_a_lost_gear_takes_the_blame(fault: Fault) -> None:
     assert vetoed(fault, shares(), lost=True)
 

@@ -6,14 +6,15 @@ import numpy as np
 import pytest
 from diag_setup import every_fault
 
+from coach.core.diagnose.belief import MODEL
 from coach.core.diagnose.explain import Explainer
 from coach.core.diagnose.forward import Drives, Forward
-from coach.core.diagnose.hypotheses import HYPOTHESES, Hypothesis, brake_early
+from coach.core.diagnose.hypotheses import HYPOTHESES, Hypothesis, brake_early, slow_middle
 from coach.core.diagnose.scatter import PRACTISED, Scatter
 from coach.core.diagnose.signatures import Signatures
 from coach.core.diagnose.vetoes import nothing_ruled_out
 from coach.core.measure.passes import CornerReference
-from coach.core.measure.profile_gaps import SIZE
+from coach.core.measure.profile_gaps import SIZE, place_of
 
 
 def _braked() -> list[CornerReference]:
@@ -96,6 +97,30 @@ def test_more_of_a_fault_costs_more() -> None:
             first = next(h for h in HYPOTHESES if h.fault == fault)
             costs = [signs.cost_s[k] for k, (h, _) in enumerate(signs.rows) if h is first]
             assert costs == sorted(costs), (fault, costs)
+
+
+def test_a_simulated_fault_shows_its_amount_in_its_own_measure() -> None:
+    """Metres of the brake point and metres per second at the slowest place are measured as they were simulated, within
+    what the comparison allows for.
+    """
+    _, car = every_fault().ground
+    for reference in _braked():
+        signs = Signatures(reference, car)
+        for k, (hypothesis, amount) in enumerate(signs.rows):
+            if hypothesis.change in (brake_early, slow_middle):
+                shown = hypothesis.sign * signs.gaps[k, place_of(hypothesis.shown[0])]
+                assert shown == pytest.approx(amount, rel=MODEL), (hypothesis.change, amount)
+
+
+def test_a_steady_habit_is_no_scatter() -> None:
+    """Who is slow at one corner in every lap scatters there no more than elsewhere; he has no usual that hides it."""
+    rng = np.random.default_rng(5)
+    rows = {c: rng.standard_normal((12, SIZE)) * PRACTISED for c in range(6)}
+    before = Scatter(rows).covariance(2)
+    rows[2] = rows[2] + 10.0 * PRACTISED
+    habit = Scatter(rows)
+    assert np.diag(habit.covariance(2)) == pytest.approx(np.diag(before))
+    assert habit.baseline(2) == pytest.approx(2.0 * PRACTISED)
 
 
 def test_the_scatter_of_many_passes_is_theirs_and_of_none_a_practised_drivers() -> None:
