@@ -26,6 +26,8 @@ WHY_SEALED_TWO: Final[dict[int, float]] = {36: 3900.0, 41: 4300.0}
 """For the causes, since other lines were simulated with what follows."""
 WHY_SEALED_THREE: Final[dict[int, float]] = {44: 4000.0, 52: 4200.0}
 """For the causes, since the rules lost what no bench notices: the sets before had been studied by then."""
+WHY_SEALED_FOUR: Final[dict[int, float]] = {58: 4100.0, 63: 3800.0}
+"""For the causes, since the comparison has measures beside the stretches."""
 SETS: Final = {
     "tuning": TUNING,
     "development": DEVELOPMENT,
@@ -33,6 +35,7 @@ SETS: Final = {
     "why_sealed": WHY_SEALED,
     "why_sealed_two": WHY_SEALED_TWO,
     "why_sealed_three": WHY_SEALED_THREE,
+    "why_sealed_four": WHY_SEALED_FOUR,
 }
 LENGTHS: Final[dict[int, float]] = {
     **TUNING,
@@ -43,4 +46,5 @@ LENGTHS: Final[dict[int, float]] = {
     **WHY_SEALED,
     **WHY_SEALED_TWO,
     **WHY_SEALED_THREE,
+    **WHY_SEALED_FOUR,
 }

@@ -27,7 +27,7 @@ SPEED: Final[frozenset[Fault]] = frozenset({"slow_middle", "brake_long", "grip_m
 BRAKE: Final[frozenset[Fault]] = frozenset({"brake_early", "brake_soft", "grip_braking"})
 THROTTLE: Final[frozenset[Fault]] = frozenset({"throttle_late", "throttle_soft", "grip_exit"})
 GEARLESS: Final[frozenset[Fault]] = THROTTLE | {"gear_high", "gear_low", "brake_late"}
-"""What a lost gear leads to: a car that is slower for it brakes later."""
+"""Consequences of a lost gear: a car that is slower for it brakes later."""
 
 
 def nothing_ruled_out(fault: Fault, amount: float) -> bool:

@@ -113,7 +113,7 @@ def test_a_simulated_fault_shows_its_amount_in_its_own_measure() -> None:
 
 
 def test_a_steady_habit_is_no_scatter() -> None:
-    """Who is slow at one corner in every lap scatters there no more than elsewhere; he has no usual that hides it."""
+    """A driver slow at one corner in every lap scatters there no more than elsewhere, and no usual hides it."""
     rng = np.random.default_rng(5)
     rows = {c: rng.standard_normal((12, SIZE)) * PRACTISED for c in range(6)}
     before = Scatter(rows).covariance(2)
