@@ -13,10 +13,11 @@ import numpy as np
 from coach.core.columns import Floats
 from coach.core.diagnose.forward import Drives, Forward
 from coach.core.diagnose.hypotheses import HYPOTHESES, Hypothesis
-from coach.core.measure.comparison import compare_to_reference
-from coach.core.measure.measures import measure
+from coach.core.measure.comparison import line_gaps, pedal_gaps
+from coach.core.measure.measures import brake_and_speed
 from coach.core.measure.passes import CornerReference
-from coach.core.measure.profile_gaps import measured
+from coach.core.measure.profile_gaps import LINES, PEDALS, measured
+from coach.core.measure.throttle_application import Rows
 from coach.core.track.car import Car
 
 SLOWER: Final = (0.0, 1.5, 3.0, 6.0, 12.0, 24.0)
@@ -65,9 +66,15 @@ class Signatures:
 
 
 def _measures(reference: CornerReference, drives: Drives, speed: Floats, brake: Floats, throttle: Floats) -> Floats:
-    """Return the gaps of the measures of each drive (drives, measures), measured as those of a pass."""
+    """Return the gaps of the measures of each drive (drives, measures), measured as those of a pass.
+
+    Of a drive on another line those of the path, of any other those of speed and pedals; 0 else: nothing else is asked.
+    """
     trace, zone, ours = reference.trace, reference.zone, reference.measures
     side = 1.0 if zone.corner.direction == "left" else -1.0
+    everywhere = slice(0, len(trace.u_m))
+    ref = Rows(trace.u_m, trace, everywhere)
+    same = dict.fromkeys((*PEDALS, *LINES), 0.0)
     out = []
     for k in range(len(speed)):
         driven = replace(
@@ -78,7 +85,11 @@ def _measures(reference: CornerReference, drives: Drives, speed: Floats, brake: 
             gear=trace.gear + drives.gear[k],
             offset_m=trace.offset_m - side * drives.offset[k],
         )
-        found = measure(driven, zone)
-        gaps = {name: found[name] - ours[name] for name in found if name in ours}
-        out.append(measured(gaps | compare_to_reference(driven, trace, zone, 0.0, ours)))
+        own = Rows(trace.u_m, driven, everywhere)
+        if drives.offset[k].any():
+            out.append(measured(same | line_gaps(own, ref, zone, trace.step_m)))
+            continue
+        found = brake_and_speed(driven, zone)
+        gaps = {name: found[name] - ours[name] for name in found}
+        out.append(measured(same | gaps | pedal_gaps(own, ref, zone, ours, trace.step_m)))
     return np.array(out)

@@ -49,12 +49,17 @@ def compare_to_reference(
     ref = theirs.looked_at.get((a, b))
     if ref is None:
         ref = theirs.looked_at[a, b] = Rows(u, theirs, slice(a, b + 1))
-    out = throttle_gaps(own, ref, zone, ours)
-    out |= _idle(own, ref, zone, ours, theirs.step_m)
-    out |= _line(own, ref, zone, theirs.step_m)
+    out = pedal_gaps(own, ref, zone, ours, theirs.step_m)
+    out |= line_gaps(own, ref, zone, theirs.step_m)
     out["arrival_mps"] = _arrival(own, ref, zone)
-    out |= _gears(own, ref, zone, ours)
     return out
+
+
+def pedal_gaps(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float], step: float) -> dict[str, float]:
+    """Return the differences of pedals and gear over the same nodes, ``step`` m apart."""
+    out = throttle_gaps(own, ref, zone, ours)
+    out |= _idle(own, ref, zone, ours, step)
+    return out | _gears(own, ref, zone, ours)
 
 
 def _idle(own: Rows, ref: Rows, zone: Zone, ours: dict[str, float], step: float) -> dict[str, float]:
@@ -116,7 +121,7 @@ def _arrival(own: Rows, ref: Rows, zone: Zone) -> float:
     return float(np.interp(at, u[around], own.speed[around] - ref.speed[around]))
 
 
-def _line(own: Rows, ref: Rows, zone: Zone, step: float) -> dict[str, float]:
+def line_gaps(own: Rows, ref: Rows, zone: Zone, step: float) -> dict[str, float]:
     """Return the path beside the reference's: metres toward the outside before, at and after the apex;
     turn-in shift.
     """

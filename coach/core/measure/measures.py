@@ -57,9 +57,7 @@ PLACES: Final = (
 def measure(trace: Trace, zone: Zone) -> dict[str, float]:
     """Return all measures of one corner; ``trace`` must reach from the zone's start to its end at least."""
     first, last = trace.index(zone.start_m), trace.index(zone.end_m)
-    out: dict[str, float] = {}
-    out.update(_braking(trace, last, zone))
-    out.update(_speed(trace, zone, last))
+    out = brake_and_speed(trace, zone)
     out.update(_throttle(trace, zone, out))
     out["turn_in_m"] = _turn_in(trace, zone)
     out.update(_line(trace, zone))
@@ -72,6 +70,12 @@ def measure(trace: Trace, zone: Zone) -> dict[str, float]:
     out["traction_control_hits"] = _hits(trace.traction_control[first : last + 1], trace.step_m)
     out["anti_lock_hits"] = _hits(trace.anti_lock[first : last + 1], trace.step_m)
     return out
+
+
+def brake_and_speed(trace: Trace, zone: Zone) -> dict[str, float]:
+    """Return the measures of a corner's braking and speeds alone."""
+    last = trace.index(zone.end_m)
+    return _braking(trace, last, zone) | _speed(trace, zone, last)
 
 
 def _most(values: Floats) -> float:
