@@ -203,8 +203,8 @@ class Explainer:
 def _inexact(gaps: Floats) -> Floats:
     """Return freedoms (r, SIZE, m) of simulated faults: each channel in each part, each measure."""
     out = np.zeros((len(gaps), SIZE, 4 * len(_PARTS) + len(PEDALS)))
-    for j in range(len(PEDALS)):
-        out[:, FIRST_PEDAL + j, 4 * len(_PARTS) + j] = MODEL * gaps[:, FIRST_PEDAL + j]
+    own = np.arange(len(PEDALS))
+    out[:, FIRST_PEDAL + own, 4 * len(_PARTS) + own] = MODEL * gaps[:, FIRST_PEDAL + own]
     for channel in range(4):
         for j, part in enumerate(_PARTS):
             nodes = np.arange(channel * COUNT, (channel + 1) * COUNT)[part]
@@ -215,8 +215,8 @@ def _inexact(gaps: Floats) -> Floats:
 def _crooked(gaps: Floats) -> Floats:
     """Return freedoms (r, SIZE, m) of simulated paths: each stretch, each measure."""
     out = np.zeros((len(gaps), SIZE, COUNT + len(LINES)))
-    for j in range(len(LINES)):
-        out[:, FIRST_LINE + j, COUNT + j] = MODEL * gaps[:, FIRST_LINE + j]
+    own = np.arange(len(LINES))
+    out[:, FIRST_LINE + own, COUNT + own] = MODEL * gaps[:, FIRST_LINE + own]
     most = np.abs(gaps[:, _PATH]).max(axis=1)
     for j in range(COUNT):
         out[:, 3 * COUNT + j, j] = MODEL * most

@@ -256,6 +256,7 @@ def gear_low(f: Forward, d: Drives, k: int, x: float) -> None:
     d.throttle[k, f.slow : f.end + _nodes(f, 30.0)] = 0.7
 
 
+_IDLE: Final = ("idle_before_m", "coast_s", "idle_after_m")
 _PATH: Final = ("entry_line_m", "apex_line_m", "exit_line_m", "turn_in_m")
 HYPOTHESES: Final[tuple[Hypothesis, ...]] = (
     Hypothesis("brake_early", "m", (8.0, 16.0, 28.0), brake_early, ("brake_start_m", "brake_peak"), -1.0),
@@ -278,9 +279,9 @@ HYPOTHESES: Final[tuple[Hypothesis, ...]] = (
     Hypothesis(
         "throttle_soft", "share", (0.2, 0.4), throttle_soft, ("drive_share", "full_throttle_m", "exit_speed_mps"), 1.0
     ),
-    Hypothesis("coasting", "m", (12.0, 20.0, 30.0, 45.0), roll, ("idle_before_m", "coast_s", "idle_after_m"), 1.0),
-    Hypothesis("coasting", "m", (12.0, 25.0), roll_on, ("idle_before_m", "coast_s", "idle_after_m"), 1.0),
-    Hypothesis("coasting", "m", (20.0, 40.0, 65.0), lift, ("idle_before_m", "coast_s", "idle_after_m"), 1.0),
+    Hypothesis("coasting", "m", (12.0, 20.0, 30.0, 45.0), roll, _IDLE, 1.0),
+    Hypothesis("coasting", "m", (12.0, 25.0), roll_on, _IDLE, 1.0),
+    Hypothesis("coasting", "m", (20.0, 40.0, 65.0), lift, _IDLE, 1.0),
     Hypothesis("turn_in_early", "m", (8.0, 16.0), turn_in_early, _PATH),
     Hypothesis("turn_in_late", "m", (8.0, 16.0), turn_in_late, _PATH),
     Hypothesis("turn_in_early", "m", (8.0, 16.0), turned_early, _PATH),

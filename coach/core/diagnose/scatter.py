@@ -16,7 +16,7 @@ import numpy as np
 
 from coach.core.columns import Floats
 from coach.core.diagnose.practised import PRIOR
-from coach.core.measure.profile_gaps import COUNT, FIRST_PEDAL, LINES, PEDALS, SIZE
+from coach.core.measure.profile_gaps import COUNT, FIRST_PEDAL, MEASURES, SIZE
 
 PRACTISED: Final[Floats] = np.concatenate(
     [
@@ -24,7 +24,7 @@ PRACTISED: Final[Floats] = np.concatenate(
         np.full(COUNT, 0.03),
         np.full(COUNT, 0.05),
         np.full(COUNT, 0.25),
-        [0.08, *(PRIOR[name] for name in (*PEDALS, *LINES))],
+        [0.08, *(PRIOR[name] for name in MEASURES)],
     ]
 )
 """Deviations of a practised driver: speed [m/s], brake, throttle, offset [m], gear (common practice, no source), and
@@ -49,15 +49,17 @@ class Scatter:
 
     def __init__(self, profiles: Mapping[int, Iterable[Floats]]) -> None:
         rows = {corner: np.array(list(kept)) for corner, kept in profiles.items()}
-        self._usual = {c: _middle(x) for c, x in rows.items() if len(x) >= FEW}
+        centres = {c: _centre(x) for c, x in rows.items() if len(x) >= FEW}
+        # no farther off than a good lap can be
+        self._usual = {c: np.clip(x, -USUAL * PRACTISED, USUAL * PRACTISED) for c, x in centres.items()}
         # a steady habit is no scatter
-        self._off = {c: x - _centre(x) for c, x in rows.items() if len(x) >= FEW}
+        self._off = {c: rows[c] - x for c, x in centres.items()}
         everywhere = np.concatenate(list(self._off.values())) if self._off else np.zeros((0, SIZE))
         n = len(everywhere)
-        own = _deviation(everywhere) if n >= FEW else PRACTISED
-        own = np.maximum(own, LEAST * PRACTISED)
         self.known = n >= FIRST_PEDAL
         """Whether there are more passes than stretches whose covariance is taken."""
+        own = _deviation(everywhere) if n >= FEW else PRACTISED
+        own = np.maximum(own, LEAST * PRACTISED)
         self._anywhere = np.sqrt((FEW * PRACTISED**2 + n * own**2) / (FEW + n))
         self._sizes = {c: self._here(x) for c, x in self._off.items()}
 
@@ -99,11 +101,6 @@ def _shape(scaled: Floats) -> Floats:
         # fewer passes show less of how gaps go together
         shape = kept * fitted + (1.0 - kept) * np.diag(np.maximum(np.diag(fitted), LEAST**2))
     return shape
-
-
-def _middle(rows: Floats) -> Floats:
-    """Return the medians, no farther off than a good lap can be."""
-    return np.clip(_centre(rows), -USUAL * PRACTISED, USUAL * PRACTISED)
 
 
 def _centre(rows: Floats) -> Floats:

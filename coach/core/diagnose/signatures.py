@@ -16,7 +16,7 @@ from coach.core.diagnose.hypotheses import HYPOTHESES, Hypothesis
 from coach.core.measure.comparison import line_gaps, pedal_gaps
 from coach.core.measure.measures import brake_and_speed
 from coach.core.measure.passes import CornerReference
-from coach.core.measure.profile_gaps import LINES, PEDALS, measured
+from coach.core.measure.profile_gaps import MEASURES, measured
 from coach.core.measure.throttle_application import Rows
 from coach.core.track.car import Car
 
@@ -74,7 +74,7 @@ def _measures(reference: CornerReference, drives: Drives, speed: Floats, brake: 
     side = 1.0 if zone.corner.direction == "left" else -1.0
     everywhere = slice(0, len(trace.u_m))
     ref = Rows(trace.u_m, trace, everywhere)
-    same = dict.fromkeys((*PEDALS, *LINES), 0.0)
+    same = dict.fromkeys(MEASURES, 0.0)
     out = []
     for k in range(len(speed)):
         driven = replace(

@@ -52,13 +52,15 @@ def struck(driven: PassRecord, use: Use, grip: float, tolerance: ToleranceModel,
     spare_mps = unused_mps(driven.measures["min_speed_mps"], slowest)
 
     def rules_out(fault: Fault, amount: float) -> bool:
+        if gear_lost and fault in GEARLESS:
+            return True
         if fault in BRAKE:
             return use.braking / grip >= LIMIT
         if fault in SPEED:
             path = fault == "slow_middle" and spare_mps < LINE * amount
             return wide or slowest >= LIMIT or path
         if fault in THROTTLE:
-            return wide or gear_lost or exit_use >= LIMIT
-        return gear_lost and fault in GEARLESS
+            return wide or exit_use >= LIMIT
+        return False
 
     return rules_out

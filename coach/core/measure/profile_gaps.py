@@ -43,6 +43,7 @@ PEDALS: Final = (
 """Measures of speed and pedals that stand beside the stretches."""
 LINES: Final = ("entry_line_m", "apex_line_m", "exit_line_m", "turn_in_m")
 """Measures of the path that stand beside the stretches."""
+MEASURES: Final = (*PEDALS, *LINES)
 FIRST_PEDAL: Final = len(CHANNELS) * COUNT + 1
 FIRST_LINE: Final = FIRST_PEDAL + len(PEDALS)
 SIZE: Final = FIRST_LINE + len(LINES)
@@ -51,12 +52,12 @@ SIZE: Final = FIRST_LINE + len(LINES)
 
 def measured(gaps: Mapping[str, float]) -> Floats:
     """Return the gaps of the measures as the last part of a profile; NaN where one is absent."""
-    return np.array([gaps.get(name, np.nan) for name in (*PEDALS, *LINES)])
+    return np.array([gaps.get(name, np.nan) for name in MEASURES])
 
 
 def place_of(measure: str) -> int:
     """Return where a measure stands in a profile."""
-    return FIRST_PEDAL + (*PEDALS, *LINES).index(measure)
+    return FIRST_PEDAL + MEASURES.index(measure)
 
 
 class Stretches:
